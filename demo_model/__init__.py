@@ -1,0 +1,1 @@
+"""The demo models: a harbour tug on a tilted stand, a beacon, and a sea wall of any size."""

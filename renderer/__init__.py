@@ -1,0 +1,1 @@
+"""Line drawings of placed meshes. Knows nothing of models, joints or steps."""

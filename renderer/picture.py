@@ -1,0 +1,75 @@
+"""A finished picture: flat pixels, with every line and mark kept as a vector on top of them.
+
+Coordinates are millimetres on paper from the picture's lower left corner. Whoever lays the picture
+on a sheet draws the pixels first, then strokes, signs and balloons in that order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+SignKind = Literal["press", "glue", "free", "rest", "arrow", "turn", "hold"]
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A polyline. ``dash_mm`` alternates drawn and blank lengths; empty: continuous."""
+
+    points: NDArray[np.float64]  #: (k, 2) mm
+    width_mm: float
+    dash_mm: tuple[float, ...] = ()
+    grey: float = 0.0  #: 0 black, 1 white
+
+    def __post_init__(self) -> None:
+        points = np.array(self.points, dtype=np.float64)
+        if points.ndim != 2 or points.shape[1] != 2:
+            raise ValueError(f"stroke points: expected (k, 2), got {points.shape}")
+        points.setflags(write=False)
+        object.__setattr__(self, "points", points)
+
+
+@dataclass(frozen=True)
+class Balloon:
+    """A lettered circle with a leader line that ends in a dot on its part."""
+
+    text: str
+    centre: tuple[float, float]
+    radius_mm: float
+    target: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Sign:
+    """A small mark on the drawing, at a joint or beside a move. ``angle`` in radians turns it."""
+
+    kind: SignKind
+    centre: tuple[float, float]
+    size_mm: float
+    angle: float = 0.0
+    text: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """``pixels`` (rows, columns, 3) uint8, row 0 at the top, fill width_mm x height_mm."""
+
+    width_mm: float
+    height_mm: float
+    pixels: NDArray[np.uint8]
+    strokes: tuple[Stroke, ...] = ()
+    balloons: tuple[Balloon, ...] = ()
+    signs: tuple[Sign, ...] = ()
+    insets: tuple[tuple[float, float, Picture], ...] = ()  #: (x, y, picture) of each inset's lower left
+    mm_per_model_mm: float = 1.0  #: paper millimetres per model millimetre: the drawing's scale
+    alt: str = ""  #: what it shows, in words
+
+    def __post_init__(self) -> None:
+        pixels = np.array(self.pixels, dtype=np.uint8)
+        if pixels.ndim != 3 or pixels.shape[2] != 3:
+            raise ValueError(f"picture pixels: expected (rows, columns, 3), got {pixels.shape}")
+        pixels.setflags(write=False)
+        object.__setattr__(self, "pixels", pixels)

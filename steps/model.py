@@ -1,0 +1,486 @@
+"""The values that pass from stage to stage. All are frozen; all arrays are copies and read-only.
+
+Units: millimetres at print scale, newtons, grams, radians; z points up. A *pose* is a rigid 4x4
+matrix (determinant +1) that takes shape coordinates to model coordinates, scale already applied.
+
+Glossary (DEVELOPERS.md has the whole of it): a *shape* is one distinct mesh, "the same print"; a
+*part* is one placed copy of a shape in one colour; a *touch* is one contact that the geometry
+shows; a *joint* is all that holds two parts together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+TouchKind = Literal["stud", "peg", "ball", "hinge", "rest"]
+FeatureKind = Literal["stud", "peg", "hole", "ball", "cup", "hinge pin", "hinge hole"]
+Fit = Literal["tight", "press", "slide", "loose", "none"]
+Mark = Literal["press", "glue", "free", "rest"]
+Reader = Literal["child", "helper", "adult"]
+Severity = Literal["error", "warning", "note"]
+
+#: Strongest first: the kind of a joint is the first of these among its touches.
+KIND_ORDER: tuple[TouchKind, ...] = ("stud", "peg", "ball", "hinge", "rest")
+
+
+def frozen_array(values: ArrayLike, shape: tuple[int | None, ...], name: str = "array") -> Array:
+    """Copy ``values`` to a read-only float64 array after checking its shape (None: any length)."""
+    array = np.array(values, dtype=np.float64)
+    if array.ndim != len(shape) or any(
+        want is not None and got != want for got, want in zip(array.shape, shape, strict=True)
+    ):
+        raise ValueError(f"{name}: expected shape {shape}, got {array.shape}")
+    array.setflags(write=False)
+    return array
+
+
+def frozen_indices(values: ArrayLike, shape: tuple[int | None, ...], name: str = "indices") -> IntArray:
+    """As :func:`frozen_array`, for int64."""
+    checked = frozen_array(values, shape, name)
+    array = checked.astype(np.int64)
+    array.setflags(write=False)
+    return array
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something found wrong or worth knowing. ``code`` is stable, kebab-case: 'floating-part'.
+
+    The text says which part, what was measured against what limit, and what to do next.
+    """
+
+    code: str
+    severity: Severity
+    parts: tuple[str, ...]
+    text: str
+
+
+# ---------------------------------------------------------------------------------- read
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """One distinct mesh, in its own coordinates, at print scale."""
+
+    id: str  #: "S1", "S2", ... in order of first appearance
+    vertices: Array  #: (n, 3) mm
+    faces: IntArray  #: (m, 3) indices into vertices, counter-clockwise seen from outside
+    watertight: bool
+    source: str = ""  #: name of the mesh in the file, as a hint for a person
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "vertices", frozen_array(self.vertices, (None, 3), "vertices"))
+        object.__setattr__(self, "faces", frozen_indices(self.faces, (None, 3), "faces"))
+
+    @cached_property
+    def bounds(self) -> Array:
+        """(2, 3) least and greatest corner, mm."""
+        return frozen_array([self.vertices.min(axis=0), self.vertices.max(axis=0)], (2, 3))
+
+    @property
+    def size_mm(self) -> Array:
+        """(3,) extents along the shape's own axes, mm."""
+        return self.bounds[1] - self.bounds[0]
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """One placed copy of a shape in one colour."""
+
+    id: str  #: "P1", "P2", ... in file order
+    source: str  #: its name in the model file, made unique with #2, #3
+    shape: str  #: id of its shape
+    colour: str  #: "#rrggbb"
+    colour_name: str  #: plain words, one name per distinct colour
+    pose: Array  #: (4, 4)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pose", frozen_array(self.pose, (4, 4), "pose"))
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """What the file says, and no more: shapes, placed parts, and what was odd about the file."""
+
+    name: str  #: title for people, from the file's metadata or its stem
+    file: str  #: file name without folders
+    sha256: str
+    scale: float  #: the factor applied on reading
+    shapes: tuple[Shape, ...]
+    parts: tuple[Part, ...]
+    placed: bool = True  #: False for a folder of loose parts without placements
+    problems: tuple[Problem, ...] = ()
+
+    @cached_property
+    def shape_by_id(self) -> Mapping[str, Shape]:
+        return {shape.id: shape for shape in self.shapes}
+
+    @cached_property
+    def part_by_id(self) -> Mapping[str, Part]:
+        return {part.id: part for part in self.parts}
+
+    @cached_property
+    def index_of(self) -> Mapping[str, int]:
+        """Row of each part id in :attr:`poses` and :attr:`shape_index`."""
+        return {part.id: row for row, part in enumerate(self.parts)}
+
+    @cached_property
+    def poses(self) -> Array:
+        """(parts, 4, 4)."""
+        return frozen_array(np.array([part.pose for part in self.parts]).reshape(-1, 4, 4), (None, 4, 4))
+
+    @cached_property
+    def shape_index(self) -> IntArray:
+        """(parts,) row of each part's shape in :attr:`shapes`."""
+        rows = {shape.id: row for row, shape in enumerate(self.shapes)}
+        return frozen_indices([rows[part.shape] for part in self.parts], (None,))
+
+    @cached_property
+    def part_bounds(self) -> Array:
+        """(parts, 2, 3) axis-aligned box of each placed part, mm."""
+        boxes = np.empty((len(self.parts), 2, 3))
+        for row, shape in enumerate(self.shapes):
+            of_shape = np.flatnonzero(self.shape_index == row)
+            if not len(of_shape):
+                continue
+            for chunk in np.array_split(of_shape, max(1, len(of_shape) * len(shape.vertices) // 2_000_000)):
+                placed = (
+                    np.einsum("pij,vj->pvi", self.poses[chunk, :3, :3], shape.vertices)
+                    + self.poses[chunk, None, :3, 3]
+                )
+                boxes[chunk, 0], boxes[chunk, 1] = placed.min(axis=1), placed.max(axis=1)
+        return frozen_array(boxes, (None, 2, 3))
+
+    @cached_property
+    def bounds(self) -> Array:
+        """(2, 3) box of the whole model, mm."""
+        return frozen_array([self.part_bounds[:, 0].min(axis=0), self.part_bounds[:, 1].max(axis=0)], (2, 3))
+
+
+# ------------------------------------------------------------------------------- measure
+
+
+@dataclass(frozen=True, eq=False)
+class Feature:
+    """A stud, peg, hole, ball or cup of one shape, in the shape's own coordinates.
+
+    The radius is that of the circle (sphere) through the vertices; ``sag_mm`` is how far the flat
+    facets fall short of it, r (1 - cos(pi / n)).
+    """
+
+    kind: FeatureKind
+    point: Array  #: (3,) foot of a stud or peg on its axis; mouth of a hole; centre of a ball or cup
+    axis: Array  #: (3,) unit, out of the material for studs and pegs, out of the mouth for holes
+    radius_mm: float
+    height_mm: float  #: stud or peg height, hole depth; 0 for balls
+    facets: int
+    sag_mm: float
+    roundness_mm: float  #: largest distance of a vertex from the fitted circle
+    bore_mm: float = 0.0  #: radius of the bore of a hollow stud, 0 when solid
+    through: bool = False  #: holes only
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
+        object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
+
+
+@dataclass(frozen=True, eq=False)
+class Measure:
+    """What one shape's mesh alone tells."""
+
+    shape: str
+    name: str  #: "block 2 x 4", "slab 1 x 6", else by size: "part 120 x 40 x 38 mm"
+    up: Array  #: (3,) the way its studs point, else the shape's own z
+    size_mm: Array  #: (3,) long, wide, high: along the shape's natural axes (high along ``up``)
+    volume_mm3: float
+    area_mm2: float
+    centroid: Array  #: (3,) of the volume, shape coordinates
+    printed_g: float  #: shells and infill, by the settings' material
+    features: tuple[Feature, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
+        object.__setattr__(self, "size_mm", frozen_array(self.size_mm, (3,), "size_mm"))
+        object.__setattr__(self, "centroid", frozen_array(self.centroid, (3,), "centroid"))
+
+    @cached_property
+    def studs(self) -> tuple[Feature, ...]:
+        return tuple(feature for feature in self.features if feature.kind == "stud")
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """One :class:`Measure` per shape, in the model's shape order, and what repeats over them."""
+
+    by_shape: Mapping[str, Measure]
+    pitch_mm: float | None  #: measured stud spacing; None when no shape has two studs
+    problems: tuple[Problem, ...] = ()
+
+
+# ---------------------------------------------------------------------------------- join
+
+
+@dataclass(frozen=True, eq=False)
+class Touch:
+    """One contact between two parts, in model coordinates.
+
+    ``points`` and ``normals`` say where the parts press on each other and which way the carrier
+    pushes the other part: mid-points of the contact lines round a stud, peg or ball; corners of the
+    shared area for a rest.
+    """
+
+    kind: TouchKind
+    carrier: str  #: id of the part that has the stud, peg or ball ("from" in the plan file)
+    point: Array  #: (3,) middle of the engaged length on the axis; centre of a ball; middle of a rest area
+    axis: Array  #: (3,) unit, out of the stud; for a rest the normal out of the carrier
+    gap_mm: float  #: smallest radial gap per side, negative for interference; 0 for rest
+    mean_gap_mm: float
+    depth_mm: float  #: engaged length along the axis
+    area_mm2: float  #: surface an adhesive could bond
+    points: Array  #: (k, 3)
+    normals: Array  #: (k, 3) unit
+    radius_mm: float = 0.0
+    snap_mm: float = 0.0  #: how far a lip must give to let a ball or collar by
+    grips: bool = True  #: False where the contact lines do not hold from every side
+    bond_gap_mm: float = 0.0  #: gap of the faces an adhesive would bond, per side
+    height_mm: float = 0.0  #: full height of the stud or peg, to tell a half-seated part
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
+        object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
+        object.__setattr__(self, "points", frozen_array(self.points, (None, 3), "points"))
+        object.__setattr__(self, "normals", frozen_array(self.normals, (None, 3), "normals"))
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """All contacts between two parts, resolved. ``a`` carries the stud, peg or ball."""
+
+    id: str  #: "J1", ... sorted by the rows of the two parts
+    kind: TouchKind
+    a: str
+    b: str
+    axis: Array  #: (3,) of the strongest contact, out of the stud, model coordinates
+    contacts: int  #: engaged studs, pegs or balls; 0 for a rest
+    gap_mm: float
+    depth_mm: float
+    snap_mm: float
+    fit: Fit
+    moves: bool  #: balls, hinges and turning pegs: must stay free, never glued
+    hold_n: float  #: estimate, pulled apart along the axis
+    hold_range_n: tuple[float, float]
+    push_n: float  #: estimate, to press home
+    glue_area_mm2: float
+    why: str  #: one sentence a person understands, with the numbers
+    touches: tuple[Touch, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
+
+    def other(self, part: str) -> str:
+        """The id of the part across the joint from ``part``."""
+        return self.b if part == self.a else self.a
+
+
+@dataclass(frozen=True, eq=False)
+class Joints:
+    """Every joint of the model, and what is wrong with how it hangs together."""
+
+    joints: tuple[Joint, ...]
+    problems: tuple[Problem, ...] = ()
+
+    @cached_property
+    def by_id(self) -> Mapping[str, Joint]:
+        return {joint.id: joint for joint in self.joints}
+
+    @cached_property
+    def of_part(self) -> Mapping[str, tuple[Joint, ...]]:
+        """Joints of each part that has any."""
+        found: dict[str, list[Joint]] = {}
+        for joint in self.joints:
+            found.setdefault(joint.a, []).append(joint)
+            found.setdefault(joint.b, []).append(joint)
+        return {part: tuple(joints) for part, joints in found.items()}
+
+
+# --------------------------------------------------------------------------------- order
+
+
+@dataclass(frozen=True, eq=False)
+class Move:
+    """How a part or sub-assembly goes in, model coordinates.
+
+    One leg of length 1 is a straight move from far away. Several legs are vectors in mm travelled
+    in turn, the last ending in place, the first preceded by a straight approach along it.
+    """
+
+    legs: Array  #: (k, 3)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "legs", frozen_array(self.legs, (None, 3), "legs"))
+
+    @property
+    def straight(self) -> bool:
+        return len(self.legs) == 1
+
+
+@dataclass(frozen=True)
+class Assembly:
+    """Parts built apart and then attached as one; the last to be finished is the whole model.
+
+    Every copy lists all its parts, nested ones included; the k-th part of each copy is alike.
+    """
+
+    id: str  #: "A1", ...
+    name: str  #: says where it sits: "tower, front left, 12 parts"
+    copies: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Attach:
+    """A finished sub-assembly joined to the build as one."""
+
+    assembly: str
+    copy: int
+    move: Move
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """What is added between two pictures."""
+
+    number: int  #: 1, 2, ... through the whole booklet
+    assembly: str
+    adds: tuple[str, ...]  #: part ids (of the first copy), in the order they go in
+    moves: Mapping[str, Move]
+    attaches: tuple[Attach, ...]
+    closes: tuple[str, ...]  #: joint ids that this step first closes
+    up: Array  #: (3,) the model direction that points up on the table
+    hold: tuple[str, ...] = ()  #: parts a hand must hold
+    doubtful: str = ""  #: why the step is doubtful (only with --anyway), in plain words
+    note: str = ""  #: the user's note
+    needs_push_n: float = 0.0  #: greatest force to press home in this step
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """Sub-assemblies in the order they are begun, and every step."""
+
+    assemblies: tuple[Assembly, ...]
+    steps: tuple[Step, ...]
+    problems: tuple[Problem, ...] = ()
+    facts: Mapping[str, float] = field(default_factory=dict)  #: figures for people and benchmarks
+
+    @cached_property
+    def assembly_by_id(self) -> Mapping[str, Assembly]:
+        return {assembly.id: assembly for assembly in self.assemblies}
+
+
+# ---------------------------------------------------------------------------------- glue
+
+
+@dataclass(frozen=True)
+class GlueStep:
+    """What gluing adds to one step, by step number."""
+
+    number: int
+    glues: tuple[str, ...] = ()
+    sitting: int | None = None
+    needs_cured: tuple[str, ...] = ()
+    by: Reader = "child"
+    people: int = 1
+    wait_min: float = 0.0
+
+
+@dataclass(frozen=True)
+class Adhesive:
+    """The chosen family and how much of it; family 'none' when nothing is glued."""
+
+    family: str = "none"
+    volume_ml: float = 0.0
+    open_min: float = 0.0
+    fixture_min: float = 0.0
+    cure_min: float = 0.0
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Gluing:
+    """The mark of every joint, who does each step, and the adhesive."""
+
+    marks: Mapping[str, Mark]  #: joint id -> mark
+    whys: Mapping[str, str]  #: joint id -> why it is glued (or why not), where there is more to say
+    loads_n: Mapping[str, float]  #: joint id -> greatest load over the load cases
+    steps: tuple[GlueStep, ...]
+    adhesive: Adhesive
+    problems: tuple[Problem, ...] = ()
+    facts: Mapping[str, float] = field(default_factory=dict)
+
+    @cached_property
+    def step_by_number(self) -> Mapping[int, GlueStep]:
+        return {step.number: step for step in self.steps}
+
+
+# ---------------------------------------------------------------------------------- draw
+
+
+@dataclass(frozen=True)
+class View:
+    """A parallel view: azimuth from +x towards +y and elevation above the table, radians."""
+
+    azimuth: float
+    elevation: float
+
+
+@dataclass(frozen=True)
+class Sight:
+    """How one step is looked at, and how much of each new part is seen (share 0 to 1)."""
+
+    number: int
+    view: View
+    seen: Mapping[str, float]
+
+
+# ---------------------------------------------------------------------------------- plan
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Everything but pixels and pages."""
+
+    model: Model
+    measures: Measures
+    joints: Joints
+    order: Order
+    gluing: Gluing
+    sights: tuple[Sight, ...] = ()
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Problems of all stages, in stage order."""
+        found: list[Problem] = []
+        for stage in (self.model, self.measures, self.joints, self.order, self.gluing):
+            found.extend(stage.problems)
+        return tuple(found)
+
+
+def copy_lookup(assembly: Assembly, copy: int) -> Mapping[str, str]:
+    """Part of the first copy -> the corresponding part of copy number ``copy``."""
+    return dict(zip(assembly.copies[0], assembly.copies[copy], strict=True))
+
+
+def parts_of_steps(steps: Iterable[Step]) -> tuple[str, ...]:
+    """All parts that the steps add by themselves, in order."""
+    return tuple(part for step in steps for part in step.adds)

@@ -1,0 +1,107 @@
+"""What a user may set, from stepleaf.toml and the command line. Checked once, at the door."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from steps.errors import WrongSettings
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class PrinterSettings(Section):
+    """The printer and how it is set; lengths in mm."""
+
+    bed_mm: tuple[float, float, float] = (220.0, 220.0, 250.0)
+    nozzle_mm: float = Field(0.4, gt=0)
+    layer_mm: float = Field(0.2, gt=0)
+    wall_mm: float = Field(1.2, gt=0)  # three lines of a 0.4 mm nozzle; common practice, no source
+    infill: float = Field(0.15, ge=0, le=1)
+    # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
+    boss_error_mm: float = 0.1
+    hole_error_mm: float = -0.2
+
+
+class FitSettings(Section):
+    """Measured values that replace estimates: calliper readings, the coupon's outcome, pull-off."""
+
+    stud_diameter_mm: float | None = Field(None, gt=0)
+    socket_diameter_mm: float | None = Field(None, gt=0)
+    pull_off_n: float | None = Field(None, gt=0)  # of one stud, measured with a luggage scale
+    #: the coupon's outcome: greatest gap per side (mm) that still went tight, press, slide
+    tight_below_mm: float | None = None
+    press_below_mm: float | None = None
+    slide_below_mm: float | None = None
+
+
+class OrderSettings(Section):
+    """The builder's wishes."""
+
+    down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] = "-z"  # the face that lies on the table
+    together: tuple[tuple[str, ...], ...] = ()
+    before: tuple[tuple[str, str], ...] = ()  # (earlier, later) part names
+    last: tuple[str, ...] = ()
+    parts_per_step: int | None = Field(None, ge=1, le=12)
+    names: dict[str, str] = {}  # a part's name -> name of the sub-assembly that holds it
+    notes: dict[str, str] = {}  # a part's name -> note on the step that adds it
+    weights: dict[str, float] = {}  # parts of the cost, see order/cost.py
+    seconds: float = Field(60.0, gt=0)  # time budget of the search
+
+
+class GlueSettings(Section):
+    """Load cases, safety and the room."""
+
+    safety: float = Field(3.0, ge=1)
+    bump_g: float = Field(0.5, ge=0)
+    glue: tuple[tuple[str, str], ...] = ()  # force: pairs of part names
+    never: tuple[tuple[str, str], ...] = ()
+    removable: tuple[str, ...] = ()  # parts that must come off again
+    room_m3: float = Field(30.0, gt=0)
+    temperature_c: float = 21.0
+
+
+class Settings(Section):
+    """Everything an option sets can stand in stepleaf.toml, and more."""
+
+    title: str | None = None
+    scale: float = Field(1.0, gt=0)
+    paper: Literal["a4", "letter", "a5"] = "a4"
+    reader: Literal["child", "helper", "adult"] = "helper"
+    language: str = "en"
+    material: Literal["pla", "petg", "abs", "asa", "tpu", "nylon"] = "pla"
+    adhesive: str | None = None
+    pictures: Literal["gl", "rays"] | None = None
+    mono: bool = False
+    anyway: bool = False
+    printer: PrinterSettings = PrinterSettings()
+    fit: FitSettings = FitSettings()
+    order: OrderSettings = OrderSettings()
+    glue: GlueSettings = GlueSettings()
+
+
+def load_settings(path: Path | None = None, **options: Any) -> Settings:
+    """Settings from a TOML file (if given) with command-line options on top; None options are skipped.
+
+    Raises WrongSettings with every fault of the file and the options.
+    """
+    values: dict[str, Any] = {}
+    if path is not None:
+        try:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise WrongSettings(f"{path}: cannot be read ({error.strerror}).") from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise WrongSettings(f"{path}: not valid TOML: {error}.") from error
+    values.update({key: value for key, value in options.items() if value is not None})
+    try:
+        return Settings.model_validate(values)
+    except ValidationError as error:
+        faults = [f"{'.'.join(str(at) for at in fault['loc'])}: {fault['msg']}" for fault in error.errors()]
+        where = f"{path.name}: " if path is not None else ""
+        raise WrongSettings(where + "; ".join(faults)) from error
