@@ -1,0 +1,62 @@
+"""Which kinds of thing a step takes, and their letters: one answer for balloons and "Take" column."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from steps.model import Plan, Step
+
+LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """Alike things that a step takes: parts of one shape in one colour, or copies of a sub-assembly.
+
+    A sub-assembly has ``assembly`` set, ``shape``, ``colour`` and ``colour_name`` empty, and lists one
+    group of parts per copy; of single parts each group is one part.
+    """
+
+    letter: str  #: "a", "b", ... "z", "aa", ...
+    shape: str
+    colour: str  #: "#rrggbb"
+    colour_name: str
+    groups: tuple[tuple[str, ...], ...]  #: part ids of each thing taken
+    assembly: str = ""
+
+    @property
+    def count(self) -> int:
+        """How many to take."""
+        return len(self.groups)
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Every part id of this kind, in the order they go in."""
+        return tuple(part for group in self.groups for part in group)
+
+
+def letter_of(index: int) -> str:
+    """0 -> a, 25 -> z, 26 -> aa, 27 -> ab: never runs out."""
+    letters = ""
+    index += 1
+    while index > 0:
+        index, rest = divmod(index - 1, len(LETTERS))
+        letters = LETTERS[rest] + letters
+    return letters
+
+
+def kinds_in_step(plan: Plan, step: Step) -> tuple[Kind, ...]:
+    """The kinds of a step in order of first use: single parts first, then attached sub-assemblies."""
+    groups: dict[tuple[str, str, str], list[tuple[str, ...]]] = {}
+    names: dict[str, str] = {}
+    for part_id in step.adds:
+        part = plan.model.part_by_id[part_id]
+        groups.setdefault((part.shape, part.colour, ""), []).append((part_id,))
+        names[part.colour] = part.colour_name
+    for attach in step.attaches:
+        assembly = plan.order.assembly_by_id[attach.assembly]
+        groups.setdefault(("", "", attach.assembly), []).append(assembly.copies[attach.copy])
+    return tuple(
+        Kind(letter_of(index), shape, colour, names.get(colour, ""), tuple(things), assembly)
+        for index, ((shape, colour, assembly), things) in enumerate(groups.items())
+    )
