@@ -1,0 +1,128 @@
+"""Runs the stages in turn and gathers what is wrong, so that one report names every fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+from steps.errors import FaultyModel, NotPlaced
+from steps.model import Joints, Measures, Model, Plan, Problem
+from steps.settings import Settings
+
+Progress = Callable[[str, int, int], None]
+Value = TypeVar("Value")
+
+#: The stages by the names that people see, in order: "3 of 7 joints".
+STAGES = ("read", "measure", "joints", "order", "glue", "pictures", "pages")
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What can be said of a model before it is ordered. ``joints`` is None for loose parts."""
+
+    model: Model
+    measures: Measures
+    joints: Joints | None
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        found = self.model.problems + self.measures.problems
+        return found if self.joints is None else found + self.joints.problems
+
+
+def survey(path: Path, settings: Settings, progress: Progress | None = None) -> Survey:
+    """Read, measure, and join where the parts are placed; problems are gathered, not raised.
+
+    Raises UnreadableInput, and FaultyModel with all faults so far where a stage cannot go on.
+    """
+    from steps.features import measure
+    from steps.intake import read_model
+    from steps.joints import find_joints
+
+    tell = progress or _quiet
+    tell("read", 0, 1)
+    model = read_model(path, settings)
+    tell("measure", 0, 1)
+    measures = _with_earlier(model.problems, lambda: measure(model, settings))
+    if not model.placed:
+        return Survey(model, measures, None)
+    tell("joints", 0, 1)
+    earlier = model.problems + measures.problems
+    joints = _with_earlier(earlier, lambda: find_joints(model, measures, settings))
+    return Survey(model, measures, joints)
+
+
+def make_plan(path: Path, settings: Settings, progress: Progress | None = None) -> Plan:
+    """Everything but pictures and pages, from a model file.
+
+    Raises UnreadableInput; NotPlaced for loose parts; NoBuildableOrder where parts lock each other;
+    FaultyModel with every error found (``settings.anyway`` goes on past those that are not fatal).
+    """
+    found = survey(path, settings, progress)
+    if found.joints is None:
+        raise NotPlaced([*errors_of(found.problems), _loose_parts(found.model)])
+    faults = errors_of(found.problems)
+    if faults and not settings.anyway:
+        raise FaultyModel(faults)
+    return plan_survey(found.model, found.measures, found.joints, settings, progress)
+
+
+def plan_survey(
+    model: Model,
+    measures: Measures,
+    joints: Joints,
+    settings: Settings,
+    progress: Progress | None = None,
+) -> Plan:
+    """Order, glue and views of a model whose joints are known."""
+    from steps.draw import choose_views
+    from steps.glue import choose_glue
+    from steps.order import plan_order
+
+    tell = progress or _quiet
+    earlier = model.problems + measures.problems + joints.problems
+    tell("order", 0, 1)
+    order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings, progress))
+    tell("glue", 0, 1)
+    earlier += order.problems
+    gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
+    faults = errors_of(earlier + gluing.problems)
+    if faults and not settings.anyway:
+        raise FaultyModel(faults)
+    tell("pictures", 0, 1)
+    plan = Plan(model, measures, joints, order, gluing)
+    return replace(plan, sights=choose_views(plan, settings))
+
+
+def errors_of(problems: Sequence[Problem]) -> tuple[Problem, ...]:
+    """The problems that stop a build, each once, in the order found."""
+    return tuple(dict.fromkeys(problem for problem in problems if problem.severity == "error"))
+
+
+def _with_earlier(earlier: Sequence[Problem], stage: Callable[[], Value]) -> Value:
+    """Run a stage; if it finds the model faulty, report the faults of the stages before it too."""
+    try:
+        return stage()
+    except FaultyModel as fault:
+        before = [problem for problem in errors_of(earlier) if problem not in fault.problems]
+        if not before:
+            raise
+        raise type(fault)([*before, *fault.problems]) from fault
+
+
+def _loose_parts(model: Model) -> Problem:
+    return Problem(
+        "not-placed",
+        "error",
+        (),
+        f"{model.file} holds {len(model.parts)} loose parts but not where each one goes, so there is no order "
+        "to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or a placements.csv "
+        "with the columns id,file,colour,x,y,z,rx,ry,rz beside the parts. `stepleaf inspect` and "
+        "`stepleaf prints` work as it is.",
+    )
+
+
+def _quiet(stage: str, done: int, total: int) -> None:
+    """No progress wanted."""

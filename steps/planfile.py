@@ -1,0 +1,447 @@
+"""plan.json, version 1: its types, how a plan is written as text, and how one is read back.
+
+The JSON Schema in ``steps/data/plan.schema.json`` is generated from these types
+(``python -m steps.planfile`` writes it anew). Within a version keys may be added, never renamed,
+so unknown keys are passed over on reading.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from numpy.typing import NDArray
+from pydantic import AllowInfNan, BaseModel, ConfigDict, Field, PlainSerializer, ValidationError
+
+from steps.errors import UnreadableInput
+from steps.model import Fit, Joint, Mark, Measures, Model, Move, Plan, Reader, Severity, Sight, TouchKind
+from steps.settings import Settings
+
+FORMAT = "stepleaf-plan"
+VERSION = 1
+SCHEMA_FILE = Path(__file__).parent / "data" / "plan.schema.json"
+
+#: Larger files are refused before parsing; 10,000 parts need about 20 MB.
+LARGEST_FILE_BYTES = 1_000_000_000
+#: Faults listed one by one in an error text; a file of another kind may have thousands.
+FAULTS_LISTED = 12
+
+
+def rounded(digits: int) -> PlainSerializer:
+    """Serialise a float to so many decimals, never as -0.0, so that equal plans are equal bytes."""
+    return PlainSerializer(lambda value: round(float(value), digits) + 0.0, return_type=float)
+
+
+# mm to a hundredth of a micrometre; unit vectors and poses so fine that a pose of 1 m stays rigid
+# to 1e-6 mm; newtons, grams and the rest far below what they are known to
+Millimetres = Annotated[float, AllowInfNan(False), rounded(5)]
+Cosine = Annotated[float, AllowInfNan(False), rounded(10)]
+Amount = Annotated[float, AllowInfNan(False), rounded(4)]
+Degrees = Annotated[float, AllowInfNan(False), rounded(4)]
+Share = Annotated[float, Field(ge=0, le=1), rounded(3)]
+
+Point = tuple[Millimetres, Millimetres, Millimetres]
+Direction = tuple[Cosine, Cosine, Cosine]
+PoseRow = tuple[Cosine, Cosine, Cosine, Cosine]
+PoseRows = tuple[PoseRow, PoseRow, PoseRow, PoseRow]
+#: One unit vector (straight from far away), or vectors in mm travelled in turn.
+MoveEntry = Direction | Annotated[tuple[Direction, ...], Field(min_length=1)]
+Colour = Annotated[str, Field(pattern=r"^#[0-9a-f]{6}$")]
+
+
+class Entry(BaseModel):
+    model_config = ConfigDict(frozen=True, populate_by_name=True)
+
+
+class SourceEntry(Entry):
+    file: str
+    sha256: str
+
+
+class ShapeEntry(Entry):
+    id: str
+    name: str
+    size_mm: Point
+    volume_mm3: Amount
+    printed_g: Amount
+    studs: int = Field(ge=0)
+    count: int = Field(ge=0)
+
+
+class PartEntry(Entry):
+    id: str
+    source: str
+    shape: str
+    colour: Colour
+    colour_name: str
+    pose: PoseRows
+
+
+class TouchEntry(Entry):
+    kind: TouchKind
+    carrier: str = Field(alias="from")
+    point: Point
+    axis: Direction
+    gap_mm: Millimetres
+    depth_mm: Millimetres
+    area_mm2: Amount
+
+
+class JointEntry(Entry):
+    id: str
+    kind: TouchKind
+    a: str
+    b: str
+    axis: Direction
+    contacts: int = Field(ge=0)
+    gap_mm: Millimetres
+    depth_mm: Millimetres
+    snap_mm: Millimetres
+    fit: Fit
+    mark: Mark
+    hold_n: Amount
+    load_n: Amount
+    push_n: Amount
+    glue_area_mm2: Amount
+    why: str
+    moves: bool = False  # turns or swings: never glued
+    hold_range_n: tuple[Amount, Amount] | None = None
+    touches: tuple[TouchEntry, ...]
+
+
+class AssemblyEntry(Entry):
+    id: str
+    name: str
+    copies: Annotated[tuple[Annotated[tuple[str, ...], Field(min_length=1)], ...], Field(min_length=1)]
+
+
+class AttachEntry(Entry):
+    assembly: str
+    copy_number: int = Field(alias="copy", ge=0)
+    move: MoveEntry
+
+
+class ViewEntry(Entry):
+    azimuth: Degrees
+    elevation: Degrees
+
+
+class StepEntry(Entry):
+    number: int = Field(ge=1)
+    assembly: str
+    adds: tuple[str, ...]
+    move: dict[str, MoveEntry]
+    attaches: tuple[AttachEntry, ...]
+    closes: tuple[str, ...]
+    glues: tuple[str, ...]
+    sitting: int | None
+    needs_cured: tuple[str, ...]
+    up: Direction
+    view: ViewEntry
+    seen: dict[str, Share]
+    by: Reader
+    hold: tuple[str, ...]
+    wait_min: Amount
+    people: int = Field(1, ge=1)
+    needs_push_n: Amount = 0.0
+    doubtful: str = ""
+    note: str = ""
+
+
+class AdhesiveEntry(Entry):
+    family: str
+    volume_ml: Amount
+    fixture_min: Amount
+    cure_min: Amount
+    open_min: Amount = 0.0
+    reasons: tuple[str, ...] = ()
+
+
+class ProblemEntry(Entry):
+    code: str
+    severity: Severity
+    parts: tuple[str, ...]
+    text: str
+
+
+class PlanFile(Entry):
+    """The whole of plan.json."""
+
+    format: Literal["stepleaf-plan"]
+    version: Literal[1]
+    source: SourceEntry
+    settings: dict[str, Any]
+    unit: Literal["mm"]
+    scale: float = Field(gt=0)
+    pitch_mm: Millimetres | None
+    shapes: tuple[ShapeEntry, ...]
+    parts: tuple[PartEntry, ...]
+    joints: tuple[JointEntry, ...]
+    assemblies: tuple[AssemblyEntry, ...]
+    steps: tuple[StepEntry, ...]
+    adhesive: AdhesiveEntry
+    problems: tuple[ProblemEntry, ...]
+    name: str = ""
+
+
+# ------------------------------------------------------------------------------- writing
+
+
+def plan_file(plan: Plan, settings: Settings) -> PlanFile:
+    """The plan as the file's types. Every step must have its sight."""
+    return PlanFile(
+        format=FORMAT,
+        version=VERSION,
+        source=SourceEntry(file=plan.model.file, sha256=plan.model.sha256),
+        settings=settings.model_dump(mode="json"),
+        unit="mm",
+        scale=plan.model.scale,
+        pitch_mm=plan.measures.pitch_mm,
+        shapes=shape_entries(plan.model, plan.measures),
+        parts=part_entries(plan.model),
+        joints=tuple(
+            joint_entry(joint, _mark(plan, joint), plan.gluing.loads_n.get(joint.id, 0.0), _why(plan, joint))
+            for joint in plan.joints.joints
+        ),
+        assemblies=tuple(
+            AssemblyEntry(id=assembly.id, name=assembly.name, copies=assembly.copies)
+            for assembly in plan.order.assemblies
+        ),
+        steps=_step_entries(plan),
+        adhesive=AdhesiveEntry(
+            family=plan.gluing.adhesive.family,
+            volume_ml=plan.gluing.adhesive.volume_ml,
+            fixture_min=plan.gluing.adhesive.fixture_min,
+            cure_min=plan.gluing.adhesive.cure_min,
+            open_min=plan.gluing.adhesive.open_min,
+            reasons=plan.gluing.adhesive.reasons,
+        ),
+        problems=tuple(
+            ProblemEntry(code=found.code, severity=found.severity, parts=found.parts, text=found.text)
+            for found in plan.problems
+        ),
+        name=plan.model.name,
+    )
+
+
+def plan_to_json(plan: Plan, settings: Settings) -> str:
+    """The plan file's text: same plan and settings, same bytes; one line per part, joint and step."""
+    return to_text(plan_file(plan, settings))
+
+
+def to_text(entry: Entry) -> str:
+    """JSON with one line per key, and one line per item of a list of objects."""
+    values = entry.model_dump(mode="json", by_alias=True)
+    lines = [f"{_dumps(key)}: {_block(value)}" for key, value in values.items()]
+    return "{" + ",\n ".join(lines) + "}\n"
+
+
+def shape_entries(model: Model, measures: Measures) -> tuple[ShapeEntry, ...]:
+    """One entry per shape, in model order, with how many parts have it."""
+    counts = dict.fromkeys(model.shape_by_id, 0)
+    for part in model.parts:
+        counts[part.shape] += 1
+    return tuple(
+        ShapeEntry(
+            id=shape.id,
+            name=measures.by_shape[shape.id].name,
+            size_mm=_triple(measures.by_shape[shape.id].size_mm),
+            volume_mm3=measures.by_shape[shape.id].volume_mm3,
+            printed_g=measures.by_shape[shape.id].printed_g,
+            studs=len(measures.by_shape[shape.id].studs),
+            count=counts[shape.id],
+        )
+        for shape in model.shapes
+    )
+
+
+def part_entries(model: Model) -> tuple[PartEntry, ...]:
+    """One entry per part, in model order."""
+    return tuple(
+        PartEntry(
+            id=part.id,
+            source=part.source,
+            shape=part.shape,
+            colour=part.colour,
+            colour_name=part.colour_name,
+            pose=part.pose.tolist(),
+        )
+        for part in model.parts
+    )
+
+
+def joint_entry(joint: Joint, mark: Mark, load_n: float, why: str) -> JointEntry:
+    """One joint with what gluing says of it."""
+    return JointEntry(
+        id=joint.id,
+        kind=joint.kind,
+        a=joint.a,
+        b=joint.b,
+        axis=_triple(joint.axis),
+        contacts=joint.contacts,
+        gap_mm=joint.gap_mm,
+        depth_mm=joint.depth_mm,
+        snap_mm=joint.snap_mm,
+        fit=joint.fit,
+        mark=mark,
+        hold_n=joint.hold_n,
+        load_n=load_n,
+        push_n=joint.push_n,
+        glue_area_mm2=joint.glue_area_mm2,
+        why=why,
+        moves=joint.moves,
+        hold_range_n=joint.hold_range_n,
+        touches=tuple(
+            TouchEntry(
+                kind=touch.kind,
+                carrier=touch.carrier,
+                point=_triple(touch.point),
+                axis=_triple(touch.axis),
+                gap_mm=touch.gap_mm,
+                depth_mm=touch.depth_mm,
+                area_mm2=touch.area_mm2,
+            )
+            for touch in joint.touches
+        ),
+    )
+
+
+def _mark(plan: Plan, joint: Joint) -> Mark:
+    return plan.gluing.marks[joint.id]
+
+
+def _why(plan: Plan, joint: Joint) -> str:
+    more = plan.gluing.whys.get(joint.id, "")
+    return joint.why if not more or more in joint.why else f"{joint.why} {more}".strip()
+
+
+def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
+    sights = {sight.number: sight for sight in plan.sights}
+    entries = []
+    for step in plan.order.steps:
+        glue = plan.gluing.step_by_number[step.number]
+        sight: Sight = sights[step.number]
+        entries.append(
+            StepEntry(
+                number=step.number,
+                assembly=step.assembly,
+                adds=step.adds,
+                move={part: move_entry(step.moves[part]) for part in step.adds},
+                attaches=tuple(
+                    AttachEntry(
+                        assembly=attach.assembly, copy_number=attach.copy, move=move_entry(attach.move)
+                    )
+                    for attach in step.attaches
+                ),
+                closes=step.closes,
+                glues=glue.glues,
+                sitting=glue.sitting,
+                needs_cured=glue.needs_cured,
+                up=_triple(step.up),
+                view=ViewEntry(
+                    azimuth=math.degrees(sight.view.azimuth), elevation=math.degrees(sight.view.elevation)
+                ),
+                seen=dict(sorted(sight.seen.items(), key=lambda item: _id_key(item[0]))),
+                by=glue.by,
+                hold=step.hold,
+                wait_min=glue.wait_min,
+                people=glue.people,
+                needs_push_n=step.needs_push_n,
+                doubtful=step.doubtful,
+                note=step.note,
+            )
+        )
+    return tuple(entries)
+
+
+def move_entry(move: Move) -> MoveEntry:
+    """A straight move as one vector, several legs as a list."""
+    legs = tuple(_triple(leg) for leg in move.legs)
+    return legs[0] if move.straight else legs
+
+
+def _id_key(name: str) -> tuple[str, int, str]:
+    """P2 before P10."""
+    digits = name.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    return (name[: len(name) - len(digits)], int(digits) if digits.isdigit() else 0, name)
+
+
+def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in values)
+    return x, y, z
+
+
+def _block(value: Any) -> str:
+    if isinstance(value, list) and value and isinstance(value[0], dict):
+        return "[\n  " + ",\n  ".join(_dumps(item) for item in value) + "\n ]"
+    return _dumps(value)
+
+
+def _dumps(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+# ------------------------------------------------------------------------------- reading
+
+
+def read_plan(path: Path) -> PlanFile:
+    """Read and check a plan file's form (that it fits its model is ``steps.verify``'s to say).
+
+    Raises UnreadableInput with every fault found.
+    """
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise UnreadableInput(f"{path}: over 1 GB, which no plan needs. Is this the right file?")
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise UnreadableInput(f"{path}: cannot be read ({error.strerror}).") from error
+    except UnicodeDecodeError as error:
+        raise UnreadableInput(f"{path}: not a plan file (not text). Hand in a .plan.json.") from error
+    return parse_plan(text, str(path))
+
+
+def parse_plan(text: str, name: str = "plan") -> PlanFile:
+    """As :func:`read_plan`, from text; ``name`` stands in messages."""
+    try:
+        values = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        where = f" at line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise UnreadableInput(f"{name}: not valid JSON{where}. Was it cut short?") from error
+    if not isinstance(values, dict) or values.get("format") != FORMAT:
+        raise UnreadableInput(f"{name}: JSON, but not a plan (its 'format' is not '{FORMAT}').")
+    if values.get("version") != VERSION:
+        raise UnreadableInput(
+            f"{name}: plan version {values.get('version')!r}; only {VERSION} can be read. Make the plan anew."
+        )
+    try:
+        return PlanFile.model_validate_json(text)
+    except ValidationError as error:
+        raise UnreadableInput(f"{name}: not a whole plan.\n" + "\n".join(_faults(error))) from error
+
+
+def _faults(error: ValidationError) -> Iterable[str]:
+    faults = error.errors(include_url=False, include_input=False, include_context=False)
+    for fault in faults[:FAULTS_LISTED]:
+        yield f"- {'.'.join(str(at) for at in fault['loc'])}: {fault['msg']}"
+    if len(faults) > FAULTS_LISTED:
+        yield f"- and {len(faults) - FAULTS_LISTED} more"
+
+
+# -------------------------------------------------------------------------------- schema
+
+
+def schema_text() -> str:
+    """The JSON Schema of plan.json, as it is committed."""
+    schema = PlanFile.model_json_schema(by_alias=True)
+    head = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Stepleaf plan, version 1",
+    }
+    return json.dumps({**head, **{k: v for k, v in schema.items() if k != "title"}}, indent=1) + "\n"
+
+
+if __name__ == "__main__":
+    SCHEMA_FILE.write_text(schema_text(), encoding="utf-8")
