@@ -18,9 +18,8 @@ from math import pi, sin
 
 import manifold3d as m3
 import numpy as np
+from manifold3d import Manifold as Body
 from numpy.typing import NDArray
-
-Body = m3.Manifold
 
 #: Vertices are snapped to this many steps a millimetre: far above rounding, far below any feature.
 WELD_PER_MM = 1e7
