@@ -1,0 +1,76 @@
+"""The command line: the only place that prints, and that turns errors into exit statuses.
+
+Exit status: 0 done; 1 the model cannot be built as asked; 2 wrong use or unreadable input;
+130 interrupted. Progress and messages go to standard error, results to standard output.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
+#: Set this environment variable to see the traceback of a fault in the program itself.
+TRACE_VARIABLE = "STEPLEAF_TRACE"
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run one command and leave the process with its exit status."""
+    signal.signal(signal.SIGTERM, _stop)
+    sys.exit(run(sys.argv[1:] if arguments is None else list(arguments)))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; returns its exit status, with every error already told in plain words."""
+    from steps.cli.commands import app
+    from steps.errors import StepleafError
+
+    try:
+        app(list(arguments), prog_name="stepleaf")
+    except SystemExit as leave:  # typer ends every run so, with its own status for wrong use
+        return _flushed(leave.code if isinstance(leave.code, int) else DONE)
+    except StepleafError as error:
+        _say(str(error))
+        return error.exit_status
+    except KeyboardInterrupt:
+        _say("Interrupted. Nothing is half-written.")
+        return INTERRUPTED
+    except BrokenPipeError:
+        _drop_output()
+        return DONE
+    except Exception as error:
+        if os.environ.get(TRACE_VARIABLE):
+            raise
+        kind = type(error).__name__
+        _say(
+            f"Stepleaf itself failed ({kind}: {error}). This is a fault of the program, not of your model. "
+            f"Set {TRACE_VARIABLE}=1 and run it again to see where, and report it."
+        )
+        return CANNOT_BUILD
+    return DONE
+
+
+def _say(text: str) -> None:
+    print(f"stepleaf: {text}", file=sys.stderr)
+
+
+def _stop(signal_number: int, frame: object) -> NoReturn:
+    """On being told to end: unwind, so that drafts of output files are removed."""
+    raise KeyboardInterrupt
+
+
+def _flushed(status: int) -> int:
+    """The status, after what was printed has left the process (the reader may have gone)."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _drop_output()
+    return status
+
+
+def _drop_output() -> None:
+    """Whoever read our output has left (as `head` does): say no more, and fail at nothing."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,0 +1,211 @@
+"""One function per command; everything heavy is imported when a command needs it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from steps.cli.options import Run, with_common_options
+
+app = typer.Typer(
+    help="From a block-style model, printed big, to a booklet that can be built from.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+)
+
+MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, or a folder or CSV of placements."
+Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
+PLAN_SUFFIX = ".plan.json"
+
+
+@app.command()
+@with_common_options
+def demo(
+    run: Run,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write to.")] = Path("stepleaf-demo"),
+) -> None:
+    """Write the demo models, a harbour tug and a beacon, and the tug's booklet."""
+    from steps.cli.demo import write_demo_models
+    from steps.cli.telling import message, result
+
+    message("writing the demo models", run.quiet)
+    written = write_demo_models(to)
+    for path in written:
+        result(str(path))
+    _booklet(written[0], to / "tug.pdf", run)
+
+
+@app.command()
+@with_common_options
+def inspect(
+    run: Run,
+    model: Model,
+    json: Annotated[bool, typer.Option("--json", help="For machines.", show_default=False)] = False,
+) -> None:
+    """Parts, shapes, joints and problems, on the terminal. Status 1 if there are errors."""
+    from steps.cli.telling import Teller, show
+    from steps.inspect_report import inspection, report_blocks
+    from steps.pipeline import STAGES, errors_of, survey
+    from steps.planfile import to_text
+
+    settings = run.settings_for(model)
+    with Teller(STAGES[:3], run.quiet) as progress:
+        found = survey(model, settings, progress)
+        report = inspection(found, settings)
+    if json:
+        typer.echo(to_text(report), nl=False)
+    else:
+        show(report_blocks(report))
+    if errors_of(found.problems):
+        raise typer.Exit(1)
+
+
+@app.command()
+@with_common_options
+def plan(
+    run: Run,
+    model: Model,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="OUT.plan.json", help="The plan file to write.")
+    ] = None,
+) -> None:
+    """Joints, order and glue: everything but pictures and pages."""
+    from steps.cli.telling import Teller, result, tell_problems
+    from steps.output import write_whole
+    from steps.pipeline import STAGES, make_plan
+    from steps.planfile import plan_to_json
+
+    settings = run.settings_for(model)
+    target = out or Path(stem_of(model) + PLAN_SUFFIX)
+    _spare_the_input(model, target)
+    with Teller(STAGES[:6], run.quiet) as progress:
+        made = make_plan(model, settings, progress)
+        write_whole(target, plan_to_json(made, settings))
+    tell_problems(made.problems, run.quiet)
+    result(str(target))
+
+
+@app.command()
+@with_common_options
+def booklet(
+    run: Run,
+    model: Model,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="OUT.pdf", help="The booklet to write.")
+    ] = None,
+) -> None:
+    """The main job: the booklet as PDF, and the plan beside it."""
+    _booklet(model, out or Path(stem_of(model) + ".pdf"), run)
+
+
+@app.command()
+@with_common_options
+def prints(
+    run: Run,
+    model: Model,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")
+    ] = None,
+) -> None:
+    """One print file per shape and colour, and the parts list."""
+    from steps.cli.telling import Teller, result, tell_problems
+    from steps.features import measure
+    from steps.intake import read_model
+    from steps.prints import write_prints
+
+    settings = run.settings_for(model)
+    folder = out or Path(stem_of(model) + "-prints")
+    with Teller(("read", "measure", "files"), run.quiet) as progress:
+        progress("read", 0, 1)
+        read = read_model(model, settings)
+        progress("measure", 0, 1)
+        measures = measure(read, settings)
+        progress("files", 0, 1)
+        write_prints(read, measures, folder, settings)
+    tell_problems(read.problems + measures.problems, run.quiet)
+    result(str(folder))
+
+
+@app.command()
+@with_common_options
+def coupon(
+    run: Run,
+    model: Model,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")
+    ] = None,
+) -> None:
+    """The fit card: print it before the model, and write in stepleaf.toml what fitted."""
+    from steps.cli.telling import Teller, result, tell_problems
+    from steps.pipeline import STAGES, survey
+    from steps.prints.coupon import write_coupon
+
+    settings = run.settings_for(model)
+    folder = out or Path(stem_of(model) + "-coupon")
+    with Teller((*STAGES[:3], "files"), run.quiet) as progress:
+        found = survey(model, settings, progress)
+        progress("files", 0, 1)
+        write_coupon(found.model, found.measures, found.joints, folder, settings)
+    tell_problems(found.problems, run.quiet)
+    result(str(folder))
+
+
+@app.command()
+def verify(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A .plan.json.", show_default=False)],
+    model: Model,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="No progress, no table.", show_default=False)
+    ] = False,
+) -> None:
+    """Replay a plan against its model by means other than the planner's."""
+    from steps.cli.telling import Teller, show
+    from steps.errors import PlanMismatch
+    from steps.planfile import read_plan
+    from steps.verify import verify_against_file
+
+    filed = read_plan(plan)
+    with Teller(("read", "replay"), quiet) as progress:
+        report = verify_against_file(filed, model, progress)
+    if not quiet:
+        show([report.table()])
+    if not report.ok:
+        raise PlanMismatch(f"{plan} does not replay to {model}:\n{report.faults_text()}")
+
+
+def _booklet(model: Path, target: Path, run: Run) -> None:
+    from steps.booklet import write_booklet
+    from steps.cli.telling import Teller, result, tell_problems
+    from steps.output import write_whole
+    from steps.pipeline import make_plan
+    from steps.planfile import plan_to_json
+
+    settings = run.settings_for(model)
+    plan_target = target.with_name(target.name.removesuffix(".pdf") + PLAN_SUFFIX)
+    _spare_the_input(model, target, plan_target)
+    with Teller(quiet=run.quiet) as progress:
+        made = make_plan(model, settings, progress)
+        write_booklet(made, target, settings, progress)
+        write_whole(plan_target, plan_to_json(made, settings))
+    tell_problems(made.problems, run.quiet)
+    result(str(target))
+    result(str(plan_target))
+
+
+def stem_of(model: Path) -> str:
+    """The model's name without folders and suffix; a folder's own name."""
+    resolved = model.resolve()
+    return resolved.name if resolved.is_dir() else resolved.stem
+
+
+def _spare_the_input(model: Path, *targets: Path) -> None:
+    """Refuse to write over the model itself. Raises CannotWrite."""
+    from steps.errors import CannotWrite
+
+    for target in targets:
+        if target.resolve() == model.resolve():
+            raise CannotWrite(f"{target} is the model itself; choose another name with -o.")

@@ -1,0 +1,91 @@
+"""The options that all commands share: declared once, handed to a command as one ``Run``."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from steps.settings import Settings
+
+SETTINGS_NAME = "stepleaf.toml"
+
+
+def _text(choices: str, help_text: str) -> Any:
+    # plain text here: the settings check the values, so that one report names every wrong one
+    return Annotated[str | None, typer.Option(metavar=choices, help=help_text)]
+
+
+def _flag(*names: str, help_text: str) -> Any:
+    return Annotated[bool, typer.Option(*names, help=help_text, show_default=False)]
+
+
+#: Parameter name -> how typer declares it. Nothing given means: as the settings say.
+COMMON: dict[str, Any] = {
+    "settings": Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Settings file; stepleaf.toml beside the model is read by itself."),
+    ],
+    "scale": Annotated[float | None, typer.Option(metavar="FACTOR", help="Enlarge the model, 4 for 4x.")],
+    "paper": _text("a4|letter|a5", "Paper size."),
+    "reader": _text("child|helper|adult", "For whom the booklet is."),
+    "language": _text("en|de", "Language of the booklet."),
+    "material": _text("pla|petg|abs|...", "The plastic it is printed in."),
+    "adhesive": _text("FAMILY|none", "Family of adhesive; chosen by itself when not given."),
+    "pictures": _text("gl|rays", "Force the source of the pictures."),
+    "mono": _flag("--mono", help_text="Black and white."),
+    "anyway": _flag("--anyway", help_text="Go on past a problem that is not fatal."),
+    "quiet": _flag("--quiet", "-q", help_text="No progress and no messages, errors only."),
+}
+FLAGS = ("mono", "anyway", "quiet")
+
+
+@dataclass(frozen=True)
+class Run:
+    """The common options as given, and what follows from them."""
+
+    given: dict[str, Any] = field(default_factory=dict)
+    settings_file: Path | None = None
+    quiet: bool = False
+
+    def settings_for(self, model: Path) -> Settings:
+        """Settings in force for a model: its file first, options on top. Raises WrongSettings."""
+        from steps.settings import load_settings
+
+        return load_settings(self.settings_file or settings_beside(model), **self.given)
+
+
+def settings_beside(model: Path) -> Path | None:
+    """stepleaf.toml in the model's folder (or in the folder that is the model), if there."""
+    folder = model if model.is_dir() else model.parent
+    beside = folder / SETTINGS_NAME
+    return beside if beside.is_file() else None
+
+
+def with_common_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give ``command(run: Run, ...)`` the common options on the command line."""
+
+    def wrapped(**values: Any) -> None:
+        common = {name: values.pop(name) for name in COMMON}
+        settings_file, quiet = common.pop("settings"), common.pop("quiet")
+        given = {name: value for name, value in common.items() if value not in (None, False)}
+        command(run=Run(given, settings_file, quiet), **values)
+
+    own = [p for name, p in inspect.signature(command, eval_str=True).parameters.items() if name != "run"]
+    parameters = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own] + [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=_default(name), annotation=annotation)
+        for name, annotation in COMMON.items()
+    ]
+    wrapped.__name__, wrapped.__doc__ = command.__name__, command.__doc__
+    wrapped.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    wrapped.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return wrapped
+
+
+def _default(name: str) -> bool | None:
+    return False if name in FLAGS else None
