@@ -1,0 +1,348 @@
+"""Does a set of parts stand by itself on the table?
+
+A cheap test comes first. A part is *carried* when everything that may press on it from above, and its
+own centre of mass well inside, lies over the points that carry it from below: then whatever comes down
+goes straight down through it. Only the parts that are not carried, and all that lies on them, go into
+a load programme; carried parts round them serve as ground that pushes straight up and does nothing
+else. That is a restriction, so a yes is a proof; on a no the region grows, in the end to the whole set,
+whose no is final.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from steps.model import Array, IntArray, Joints, Measures, Model
+from steps.settings import Settings
+from steps.statics.programme import GROUND, Balance, Bodies, Contacts, balance, least_hand, limit, unit
+from steps.statics.structure import UPRIGHT_COSINE, Structure, extreme_points, flat
+
+#: How far inside its support a centre of mass must lie for the cheap test, as a share of the support's
+#: half width: the programme decides what is nearer the edge.
+WELL_INSIDE = 0.1
+#: A load this little outside the support still counts as over it, mm: rounding of coordinates.
+OVER_TOLERANCE_MM = 1e-3
+#: Directions in which the outermost supporting points are looked for.
+SUPPORT_DIRECTIONS = 16
+#: Rings of neighbours added to a region before the whole set is solved.
+RINGS = (0, 1, 3)
+#: A region this large a share of the set is not worth a programme of its own.
+WHOLE_SHARE = 0.6
+#: Directions in which a finished model is tilted.
+TILT_DIRECTIONS = 8
+#: A reserve this large means no joint is needed to hold anything.
+PLENTY = 1e6
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Whether a set of parts stands. ``reserve``: how many times what the joints hold is needed of them,
+    at least (infinite where nothing is needed); ``weakest``: the joint nearest its limit; ``hold``: where
+    it does not stand, the parts a hand must hold; ``programmes``: how many were solved for the answer.
+    """
+
+    ok: bool
+    reserve: float
+    weakest: str | None = None
+    hold: tuple[str, ...] = ()
+    programmes: int = 0
+    why: str = ""
+
+
+@dataclass(eq=False)
+class Stand:
+    """Answers :meth:`stands` for many sets of one structure, one up direction and one set of glued joints.
+
+    It keeps what it has worked out, so growing sets are quick; what it keeps never changes an answer.
+    """
+
+    structure: Structure
+    up: Array
+    contacts: Contacts
+    _carried: dict[tuple[int, bool, tuple[int, ...]], bool] = field(default_factory=dict)
+    _solved: dict[tuple[bytes, bytes], Balance] = field(default_factory=dict)
+
+    @staticmethod
+    def of(
+        structure: Structure,
+        up: ArrayLike = (0.0, 0.0, 1.0),
+        glued: Mapping[str, float | None] | Iterable[str] = (),
+    ) -> Stand:
+        return Stand(structure, unit(up), structure.glued(glued))
+
+    def __post_init__(self) -> None:
+        low = self.structure.feet(self.up).low
+        upright = self.contacts.normal @ self.up
+        supports = self.contacts.push & (np.abs(upright) > UPRIGHT_COSINE)
+        upper = np.where(upright > 0, self.contacts.first, self.contacts.second)
+        lower = np.where(upright > 0, self.contacts.second, self.contacts.first)
+        supports &= low[lower] < low[upper]  # a carrier starts lower than what it carries: no circles
+        at = np.flatnonzero(supports)
+        self._at, self._upper, self._lower = at, upper[at], lower[at]
+        self._by_upper, self._by_lower = _grouped(self._upper, len(low)), _grouped(self._lower, len(low))
+        pairs = np.unique(np.stack([self._lower, self._upper], axis=1), axis=0)
+        self._edge_lower, self._edge_upper = pairs[:, 0], pairs[:, 1]
+        self._carriers = [tuple(sorted(set(self._lower[rows].tolist()))) for rows in self._by_upper]
+        self._flat_points = flat(self.contacts.point, self.up)
+        self._flat_centroid = flat(self.structure.bodies.centroid, self.up)
+
+    # ------------------------------------------------------------------ the question
+
+    def stands(
+        self, parts: Iterable[str], wanted: float = 1.0, loads: Mapping[str, ArrayLike] | None = None
+    ) -> Standing:
+        """Whether the parts stand on a table below the lowest of them.
+
+        ``wanted`` is the reserve at which the search for a better proof stops. ``loads`` are forces (N) at
+        the centroids of some of the parts, on top of their weight.
+        """
+        rows = self.structure.part_rows(parts)
+        if not len(rows):
+            return Standing(True, float("inf"), why="nothing to stand")
+        extra = self._extra(loads)
+        present = np.zeros(len(self.structure.bodies), dtype=bool)
+        present[rows] = True
+        table, on_table = self.structure.table_contacts(rows, self.up)
+        leaning = present & ~self._carried_mask(rows, present, on_table)
+        for row, force in extra.items():
+            leaning[row] |= bool(
+                np.linalg.norm(force - (force @ self.up) * self.up) > 0 or force @ self.up > 0
+            )
+        if not leaning.any():
+            return Standing(True, float("inf"), why="every part is carried straight down")
+        return self._solve_growing(rows, present, leaning, table, extra, wanted)
+
+    def tip_deg(self, parts: Iterable[str]) -> float:
+        """How far the parts can be tilted, degrees, in the worst direction before they slide or topple."""
+        rows = self.structure.part_rows(parts)
+        bodies, contacts = self._whole(rows, self.structure.table_contacts(rows, self.up)[0])
+        across = _directions_across(self.up, TILT_DIRECTIONS)
+        weight = bodies.weight(self.up)
+        least = np.inf
+        for direction in across:
+            sideways = bodies.weight(-direction)
+            found = limit(bodies, contacts, weight, sideways)
+            least = min(least, found.factor)
+        return float(np.degrees(np.arctan(max(least, 0.0)))) if np.isfinite(least) else 90.0
+
+    # ------------------------------------------------------------------ the cheap test
+
+    def _carried_mask(self, rows: IntArray, present: Mask, on_table: IntArray) -> Mask:
+        carried = np.zeros(len(present), dtype=bool)
+        table = set(on_table.tolist())
+        for row in rows.tolist():
+            carriers = tuple(one for one in self._carriers[row] if present[one])
+            key = (row, row in table, carriers)
+            if key not in self._carried:
+                self._carried[key] = self._is_carried(*key)
+            carried[row] = self._carried[key]
+        return carried
+
+    def _is_carried(self, row: int, on_table: bool, carriers: tuple[int, ...]) -> bool:
+        below = self._by_upper[row]
+        below = below[np.isin(self._lower[below], carriers)]
+        points = [self._flat_points[self._at[below]]]
+        if on_table:
+            points.append(flat(self.structure.feet(self.up).corners[row], self.up))
+        support = np.concatenate(points)
+        above = self._flat_points[self._at[self._by_lower[row]]]
+        return lies_over(above, self._flat_centroid[row], support)
+
+    # ------------------------------------------------------------------ the programme
+
+    def _solve_growing(
+        self,
+        rows: IntArray,
+        present: Mask,
+        leaning: Mask,
+        table: Contacts,
+        extra: Mapping[int, Array],
+        wanted: float,
+    ) -> Standing:
+        region, solved, best = self._with_all_above(leaning, present), 0, None
+        for rings in RINGS:
+            for _ in range(rings):
+                region = self._with_all_above(region | self._neighbours(region, present), present)
+            if region.sum() > WHOLE_SHARE * len(rows):
+                break
+            found, contacts_at = self._solve(region, present, table, extra)
+            solved += 1
+            if found.ok and (best is None or found.use < best[0].use):
+                best = (found, contacts_at)
+            if found.ok and found.reserve >= wanted:
+                return self._verdict(found, contacts_at, solved)
+        if best is not None and best[0].reserve >= wanted:
+            return self._verdict(*best, solved)
+        found, contacts_at = self._solve(present, present, table, extra)
+        solved += 1
+        if found.ok:
+            return self._verdict(found, contacts_at, solved)
+        return self._falls(found, rows, table, extra, solved)
+
+    def _solve(
+        self, region: Mask, present: Mask, table: Contacts, extra: Mapping[int, Array]
+    ) -> tuple[Balance, IntArray]:
+        bodies, contacts, at = self._region(region, present, table)
+        rows = np.flatnonzero(region)
+        key = (rows.tobytes(), at.tobytes())
+        if not extra and key in self._solved:
+            return self._solved[key], at
+        loads = bodies.weight(self.up)
+        for row, force in extra.items():
+            loads[np.searchsorted(rows, row), :3] += force
+        found = balance(bodies, contacts, loads)
+        if not extra:
+            self._solved[key] = found
+        return found, at
+
+    def _region(self, region: Mask, present: Mask, table: Contacts) -> tuple[Bodies, Contacts, IntArray]:
+        """Bodies and contacts of a region; rows in ``contacts`` (then -1 for each table contact)."""
+        all_contacts, bodies = self.contacts, self.structure.bodies
+        first, second = all_contacts.first, all_contacts.second
+        inside = np.flatnonzero(region[first] & region[second])
+        edge = np.flatnonzero(region[self._upper] & present[self._lower] & ~region[self._lower])
+        rows = np.flatnonzero(region)
+        to_local = np.full(len(bodies), GROUND)
+        to_local[rows] = np.arange(len(rows))
+        within = _renumbered(all_contacts.take(inside), to_local)
+        carried_by = Contacts.make(
+            all_contacts.point[self._at[edge]], self.up, to_local[self._upper[edge]], GROUND
+        )
+        feet = _renumbered(table.take(region[table.first]), to_local)
+        at = np.concatenate([inside, self._at[edge], np.full(len(feet), -1)])
+        return (
+            Bodies(bodies.mass_g[rows], bodies.centroid[rows]),
+            Contacts.join([within, carried_by, feet]),
+            at,
+        )
+
+    def _whole(self, rows: IntArray, table: Contacts) -> tuple[Bodies, Contacts]:
+        present = np.zeros(len(self.structure.bodies), dtype=bool)
+        present[rows] = True
+        bodies, contacts, _ = self._region(present, present, table)
+        return bodies, contacts
+
+    def _with_all_above(self, region: Mask, present: Mask) -> Mask:
+        grown = region.copy()
+        live = present[self._edge_lower] & present[self._edge_upper]
+        lower, upper = self._edge_lower[live], self._edge_upper[live]
+        while True:
+            fresh = upper[grown[lower] & ~grown[upper]]
+            if not len(fresh):
+                return grown
+            grown[fresh] = True
+
+    def _neighbours(self, region: Mask, present: Mask) -> Mask:
+        first, second = self.contacts.first, self.contacts.second
+        beside = np.zeros(len(region), dtype=bool)
+        beside[second[region[first]]] = True
+        beside[first[region[second]]] = True
+        return beside & present & ~region
+
+    # ------------------------------------------------------------------ the answer
+
+    def _verdict(self, found: Balance, at: IntArray, solved: int) -> Standing:
+        worst = int(np.argmax(found.share)) if len(found.share) else -1
+        weakest = None
+        if worst >= 0 and found.share[worst] > 0 and at[worst] >= 0:
+            weakest = self.structure.joints.joints[int(self.structure.joint[at[worst]])].id
+        reserve = found.reserve if found.reserve < PLENTY else float("inf")
+        why = (
+            "it balances without being held"
+            if weakest is None
+            else f"{weakest} holds {reserve:.1f} times the need"
+        )
+        return Standing(True, reserve, weakest, (), solved, why)
+
+    def _falls(
+        self, found: Balance, rows: IntArray, table: Contacts, extra: Mapping[int, Array], solved: int
+    ) -> Standing:
+        names = [part.id for part in self.structure.model.parts]
+        bodies, contacts = self._whole(rows, table)
+        loads = bodies.weight(self.up)
+        for row, force in extra.items():
+            loads[np.searchsorted(rows, row), :3] += force
+        held = tuple(names[rows[local]] for local in least_hand(bodies, contacts, loads))
+        weakest = None
+        reserve = 0.0
+        if np.isfinite(found.use):
+            reserve = found.reserve
+            at = self._region(self._mask(rows), self._mask(rows), table)[2]
+            worst = at[int(np.argmax(found.share))]
+            weakest = (
+                self.structure.joints.joints[int(self.structure.joint[worst])].id if worst >= 0 else None
+            )
+        return Standing(False, reserve, weakest, held, solved + 1, "it falls unless held")
+
+    def _mask(self, rows: IntArray) -> Mask:
+        mask = np.zeros(len(self.structure.bodies), dtype=bool)
+        mask[rows] = True
+        return mask
+
+    def _extra(self, loads: Mapping[str, ArrayLike] | None) -> dict[int, Array]:
+        index = self.structure.model.index_of
+        return {index[part]: np.asarray(force, dtype=float) for part, force in (loads or {}).items()}
+
+
+def stands(
+    model: Model,
+    measures: Measures,
+    joints: Joints,
+    parts: Iterable[str],
+    settings: Settings,
+    up: ArrayLike = (0.0, 0.0, 1.0),
+    glued: Mapping[str, float | None] | Iterable[str] = (),
+) -> Standing:
+    """One question on its own; for many, keep a :class:`Stand`."""
+    return Stand.of(Structure.of(model, measures, joints, settings), up, glued).stands(parts)
+
+
+def lies_over(loads: Array, centre: Array, support: Array) -> bool:
+    """Whether all ``loads`` (k, 2) lie over the hull of ``support`` (m, 2), the centre (2,) well inside."""
+    if len(support) < 3:
+        return False
+    corners = support[extreme_points(support, SUPPORT_DIRECTIONS)]
+    if len(corners) < 3:
+        return False
+    sides = np.roll(corners, -1, axis=0) - corners
+    lengths = np.linalg.norm(sides, axis=1)
+    inward = np.stack([-sides[:, 1], sides[:, 0]], axis=1) / lengths[:, None]
+    offsets = np.einsum("ij,ij->i", inward, corners)
+    depth = corners @ inward.T - offsets  # (corners, sides): how deep the hull is behind each side
+    margin = WELL_INSIDE * depth.max(axis=0) / 2
+    if np.any(inward @ centre - offsets < margin) or depth.max(axis=0).min() <= OVER_TOLERANCE_MM:
+        return False
+    return not len(loads) or bool(np.all(loads @ inward.T - offsets >= -OVER_TOLERANCE_MM))
+
+
+def _directions_across(up: Array, count: int) -> Array:
+    across = flat(np.eye(3), up)  # (3, 2): the two flat axes as columns
+    angles = 2 * np.pi * np.arange(count) / count
+    return np.cos(angles)[:, None] * across[:, 0] + np.sin(angles)[:, None] * across[:, 1]
+
+
+def _renumbered(contacts: Contacts, to_local: IntArray) -> Contacts:
+    second = np.where(contacts.second == GROUND, GROUND, to_local[contacts.second])
+    return Contacts(
+        contacts.point,
+        contacts.normal,
+        to_local[contacts.first],
+        second,
+        contacts.friction,
+        contacts.pull,
+        contacts.grip,
+        contacts.push,
+    )
+
+
+def _grouped(values: IntArray, count: int) -> list[IntArray]:
+    """For each value 0..count-1 the positions where it stands."""
+    order = np.argsort(values, kind="stable")
+    bounds = np.searchsorted(values[order], np.arange(count + 1))
+    return [order[bounds[row] : bounds[row + 1]] for row in range(count)]

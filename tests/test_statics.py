@@ -1,0 +1,345 @@
+"""Balance of rigid parts against published answers; each source is named beside its check."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from steps.errors import WrongSettings
+from steps.settings import Settings
+from steps.statics import GROUND, Bodies, Contacts, Stand, Structure, balance, least_hand, limit, stands
+from steps.statics.data import friction_of
+from steps.statics.standing import lies_over
+from tests.stacks import Cell, stack
+
+UP = (0.0, 0.0, 1.0)
+
+# ------------------------------------------------------------------ the studded staircase
+# Liu et al., arXiv 2402.10711, RA-L 9(11) 2024: pitch 7.8 mm, height 9.6 mm, 2.16 g a block of 4 x 2
+# studs shifted two pitches a level, 0.98 N a contact; 19 levels stood, 20 fell, 20 with a prop stood.
+
+PITCH, LEVEL, BLOCK_G, PROP_G, CONTACT_N, PUBLISHED_G = 7.8, 9.6, 2.16, 0.81, 0.98, 9.80
+IN_WIDE = np.array([(0.125, -0.125), (0.125, 0.125), (-0.25, 0.0)])
+IN_NARROW = np.array([(0.0, -0.25), (0.0, 0.25), (-0.25, 0.0), (0.25, 0.0)])
+
+
+def staircase(levels: int, prop: bool = False, scale: float = 1.0):
+    """Use of the contacts' capacity in a staircase of the given number of levels."""
+    points, first, second = [], [], []
+
+    def studs(columns, level, offsets, upper, lower):
+        for column in columns:
+            for row in (-0.5, 0.5):
+                for dx, dy in offsets:
+                    points.append((PITCH * (column + 0.5 + dx), PITCH * (row + dy), LEVEL * level))
+                    first.append(upper)
+                    second.append(lower)
+
+    studs(range(4), 0, IN_WIDE, 0, GROUND)
+    for level in range(1, levels):
+        studs((2 * level, 2 * level + 1), level, IN_WIDE, level, level - 1)
+    mass = [BLOCK_G] * levels
+    centroid = [(PITCH * (2 * level + 2), 0.0, LEVEL * (level + 0.5)) for level in range(levels)]
+    if prop:  # in the fourth column counted from nought, under the second level
+        mass.append(PROP_G)
+        centroid.append((PITCH * 4.5, 0.0, LEVEL / 2))
+        studs((4,), 1, IN_WIDE, 1, levels)
+        studs((4,), 0, IN_NARROW, levels, GROUND)
+    bodies = Bodies(np.array(mass) * scale**3, np.array(centroid) * scale)
+    contacts = Contacts.make(np.array(points) * scale, UP, first, second, pull=CONTACT_N * scale**2)
+    return balance(bodies, contacts, bodies.weight(gravity=PUBLISHED_G))
+
+
+@pytest.mark.parametrize(
+    ("levels", "largest_n"),
+    # computed from the published model, references section 2 item 1 (C)
+    [(10, 0.2127), (15, 0.5285), (18, 0.7857), (19, 0.8827), (20, 0.9854), (21, 1.0937)],
+)
+def test_staircase_largest_friction(levels, largest_n):
+    assert staircase(levels).use * CONTACT_N == pytest.approx(largest_n, abs=6e-5)
+
+
+def test_staircase_stands_at_19_falls_at_20_and_a_prop_saves_it():
+    # the published experiment
+    assert staircase(19).ok
+    assert not staircase(20).ok
+    assert staircase(20, prop=True).ok
+
+
+def test_staircase_four_times_as_large_stands_ten_levels():
+    # weight grows with the cube, friction with the square of the scale (references, item 7 (C))
+    assert staircase(10, scale=4).ok
+    assert not staircase(11, scale=4).ok
+
+
+# ------------------------------------------------------------------ dry bricks
+
+
+def dry(lefts, depth=1.0, friction=0.5):
+    """Unit bricks, one on each level, left edges as given; the first stands on a wide table edge at x = 0.
+
+    Bricks lie on the table's half plane x <= 0.
+    """
+    lefts = np.asarray(lefts, dtype=float)
+    bodies = Bodies(
+        np.ones(len(lefts)), np.stack([lefts + 0.5, 0 * lefts, np.arange(len(lefts)) + 0.5], axis=1)
+    )
+    pieces = []
+    for level, left in enumerate(lefts):
+        below = (-10.0, 0.0) if level == 0 else (lefts[level - 1], lefts[level - 1] + 1)
+        x0, x1 = max(left, below[0]), min(left + 1, below[1])
+        corners = [(x, y, level) for x in (x0, x1) for y in (-depth / 2, depth / 2)]
+        pieces.append(Contacts.make(corners, UP, level, level - 1 if level else GROUND, friction=friction))
+    return bodies, Contacts.join(pieces)
+
+
+def harmonic(bricks: int, shift: float = 0.0):
+    """Left edges of the harmonic stack from the table up, each ``shift`` farther out from the one below."""
+    overhang = np.cumsum(1 / (2 * np.arange(bricks, 0, -1.0)) + shift)
+    return overhang - 1
+
+
+@pytest.mark.parametrize("bricks", [1, 2, 3, 4, 5, 6])
+def test_harmonic_overhang_balances_and_falls_when_shifted(bricks):
+    # overhang of n bricks is H_n / 2 (references, section 2 item 3)
+    reach = [0.5, 0.75, 0.916667, 1.041667, 1.141667, 1.225][bricks - 1]
+    assert harmonic(bricks)[-1] + 1 == pytest.approx(reach, abs=1e-6)
+    bodies, contacts = dry(harmonic(bricks))
+    assert balance(bodies, contacts, bodies.weight()).ok
+    bodies, contacts = dry(harmonic(bricks, shift=0.001))
+    assert not balance(bodies, contacts, bodies.weight()).ok
+
+
+@pytest.mark.parametrize(("bricks", "lengths"), [(4, 1), (31, 2)])
+def test_harmonic_bricks_to_pass_whole_lengths(bricks, lengths):
+    # 4, 31, 227, 1674 bricks pass 1, 2, 3, 4 lengths (references, section 2 item 3)
+    assert harmonic(bricks)[-1] + 1 > lengths > harmonic(bricks - 1)[-1] + 1
+    bodies, contacts = dry(harmonic(bricks))
+    assert balance(bodies, contacts, bodies.weight()).ok
+
+
+def layered(rows, table_edge=0.0):
+    """Unit bricks by rows of centres from the table up."""
+    centres = [(x, level) for level, row in enumerate(rows) for x in row]
+    bodies = Bodies(np.ones(len(centres)), [(x, 0.0, level + 0.5) for x, level in centres])
+    pieces = []
+    for upper, (x, level) in enumerate(centres):
+        supports = (
+            [(-10.0, table_edge, GROUND)]
+            if level == 0
+            else [(c - 0.5, c + 0.5, lower) for lower, (c, below) in enumerate(centres) if below == level - 1]
+        )
+        for left, right, lower in supports:
+            x0, x1 = max(x - 0.5, left), min(x + 0.5, right)
+            if x1 > x0:
+                corners = [(u, v, level) for u in (x0, x1) for v in (-0.5, 0.5)]
+                pieces.append(Contacts.make(corners, UP, upper, lower, friction=0.5))
+    return bodies, Contacts.join(pieces)
+
+
+def test_three_block_overhang_of_exactly_one():
+    # Paterson & Zwick, Am. Math. Monthly 116, 2009 (M): centres (0), (-.5, .5) overhang by exactly 1
+    bodies, contacts = layered([(0.0,), (-0.5, 0.5)])
+    assert balance(bodies, contacts, bodies.weight()).ok
+    bodies, contacts = layered([(0.001,), (-0.499, 0.501)])
+    assert not balance(bodies, contacts, bodies.weight()).ok
+
+
+def test_four_block_overhang():
+    # Paterson & Zwick (M): four blocks reach (15 - 4 sqrt 2) / 8 = 1.167893. The places, found by us (C):
+    # a base, an inner and an outer brick on it, and a fourth across both; the inner one may vary.
+    reach = (15 - 4 * np.sqrt(2)) / 8
+    base, outer, on_outer, on_inner = (3 - 2 * np.sqrt(2)) / 8, reach - 0.5, np.sqrt(2) - 1, 2 - np.sqrt(2)
+    pressed = -0.3
+    top = on_outer * (reach - 1) + on_inner * pressed
+    inner = -(base + outer + top)
+    assert reach == pytest.approx(1.167893, abs=1e-6)
+    bodies, contacts = layered([(base,), (inner, outer), (top,)])
+    assert balance(bodies, contacts, bodies.weight()).ok
+    for shifted in ([(base + 0.001,), (inner, outer), (top,)], [(base,), (inner, outer + 0.001), (top,)]):
+        bodies, contacts = layered(shifted)
+        assert not balance(bodies, contacts, bodies.weight()).ok
+
+
+def test_unit_cube_presses_a_quarter_at_each_corner():
+    # references, section 2 item 5
+    bodies, contacts = dry([-1.0, -1.0])
+    found = balance(bodies, contacts, bodies.weight())
+    assert found.ok
+    on_top = contacts.first == 1
+    total = found.force[on_top, 2].sum()
+    assert total == pytest.approx(-bodies.weight()[1, 2])
+    # the programme may choose any balanced set; the symmetric one is its mean over the cube's symmetries
+    mean = np.mean([found.force[on_top, 2][list(order)] for order in SYMMETRIES], axis=0)
+    assert mean / total == pytest.approx([0.25] * 4)
+
+
+SYMMETRIES = [(0, 1, 2, 3), (1, 0, 3, 2), (2, 3, 0, 1), (3, 2, 1, 0)]
+
+
+def test_cube_offset_by_three_quarters_needs_tension():
+    # references, section 2 item 5
+    bodies, contacts = dry([-1.0, -0.25])
+    assert not balance(bodies, contacts, bodies.weight()).ok
+    held = Contacts.make(
+        contacts.point, contacts.normal, contacts.first, contacts.second, contacts.friction, pull=1.0
+    )
+    found = balance(bodies, held, bodies.weight())
+    assert found.ok
+    assert found.force[:, 2].min() < 0
+
+
+def test_slides_above_the_friction_angle():
+    # mu 0.84 slides above atan(0.84) = 40.03 deg (references, section 2 item 6)
+    bodies, contacts = dry([-1.0], friction=0.84)
+    low_cube = Bodies(bodies.mass_g, bodies.centroid * (1, 1, 0.1))
+    found = limit(low_cube, contacts, low_cube.weight(), low_cube.weight((-1, 0, 0)))
+    assert np.degrees(np.arctan(found.factor)) == pytest.approx(40.03, abs=0.005)
+
+
+@pytest.mark.parametrize(("cubes", "angle"), [(1, 45.0), (2, 26.57), (3, 18.43)])
+def test_columns_topple(cubes, angle):
+    # references, section 2 item 6 (C)
+    tall = stack([Cell(0, 0, z, 1, 1) for z in range(cubes)], hold_per_stud=1e4)
+    structure = Structure.of(tall.model, tall.measures, tall.joints, Settings())
+    rough = Structure(
+        structure.model, structure.joints, structure.bodies, structure.contacts, structure.joint, friction=2.0
+    )
+    assert Stand.of(rough).tip_deg(part.id for part in tall.model.parts) == pytest.approx(angle, abs=0.01)
+
+
+# ------------------------------------------------------------------ parts of a model
+
+
+def structure_of(built):
+    return Structure.of(built.model, built.measures, built.joints, Settings())
+
+
+def test_cheap_test_decides_a_wall_without_any_programme():
+    wall = [Cell(4 * k + 2 * (z % 2), 0, z, 4, 2) for z in range(6) for k in range(6 - z % 2)]
+    wall += [Cell(x, 0, z, 2, 2) for z in (1, 3, 5) for x in (0, 22)]
+    built = stack(wall)
+    found = Stand.of(structure_of(built)).stands(part.id for part in built.model.parts)
+    assert found.ok
+    assert found.programmes == 0
+
+
+def test_a_part_on_nothing_falls_and_is_named():
+    built = stack([Cell(0, 0, 0, 4, 2), Cell(0, 0, 1, 4, 2), Cell(10, 0, 1, 2, 2)])
+    found = Stand.of(structure_of(built)).stands(["P1", "P2", "P3"])
+    assert not found.ok
+    assert found.hold == ("P3",)
+
+
+def test_cantilever_leans_on_what_its_studs_hold():
+    cells = [Cell(0, 0, 0, 12, 2), Cell(11, 0, 1, 8, 2)]
+    weight = 16 * 9.80665e-3
+    strong, weak = stack(cells, hold_per_stud=10.0), stack(cells, hold_per_stud=0.01)
+    found = Stand.of(structure_of(strong)).stands(["P1", "P2"])
+    assert found.ok
+    assert found.weakest == "J1"
+    # by hand: about the edge of the table part (x = 120), the weight at x = 150 is held by the lines of two
+    # studs at x 112 to 118, 4 a stud, 2.5 N each; beside that the studs push sideways 1 mm above the faces,
+    # against the faces' friction under the weight and the pull
+    pull, arms, friction, height = 20.0, np.array([8.0, 5.0, 5.0, 2.0]), 0.12, 1.0
+    capacity = pull * arms.mean() + friction * pull * height
+    assert found.reserve == pytest.approx(capacity / (weight * (30.0 - friction * height)), rel=1e-4)
+    assert not Stand.of(structure_of(weak)).stands(["P1", "P2"]).ok
+
+
+def test_glue_makes_a_loose_cantilever_stand():
+    built = stack([Cell(0, 0, 0, 12, 2), Cell(11, 0, 1, 8, 2)], hold_per_stud=0.0)
+    structure = structure_of(built)
+    assert not Stand.of(structure).stands(["P1", "P2"]).ok
+    assert Stand.of(structure, glued=["J1"]).stands(["P1", "P2"]).ok
+
+
+def test_growing_sets_answer_as_each_set_alone():
+    cells = [Cell(0, 0, z, 2, 2) for z in range(3)] + [
+        Cell(1, 0, 3, 6, 2),
+        Cell(5, 0, 2, 2, 2),
+        Cell(0, 0, 4, 2, 2),
+    ]
+    built = stack(cells, hold_per_stud=0.3)
+    structure, names = structure_of(built), [part.id for part in built.model.parts]
+    keeping = Stand.of(structure)
+    for count in range(1, len(names) + 1):
+        assert keeping.stands(names[:count]) == Stand.of(structure).stands(names[:count])
+
+
+def test_loads_can_topple():
+    built = stack([Cell(0, 0, z, 1, 1) for z in range(3)], hold_per_stud=50.0)
+    keeper = Stand.of(structure_of(built))
+    names = ["P1", "P2", "P3"]
+    assert keeper.stands(names).ok
+    assert keeper.stands(names, loads={"P3": (0, 0, -20)}).ok
+    assert not keeper.stands(names, loads={"P3": (1.0, 0, 0)}).ok
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000))
+def test_a_proof_by_regions_is_a_proof_for_the_whole(seed):
+    """Independent means: one programme over all parts must agree with the cheap tests and regions."""
+    generator = np.random.default_rng(seed)
+    cells = random_heap(generator)
+    built = stack(cells, hold_per_stud=float(generator.choice([0.0, 0.05, 0.3])))
+    structure = structure_of(built)
+    names = [part.id for part in built.model.parts]
+    found = Stand.of(structure).stands(names)
+    rows = structure.part_rows(names)
+    table, _ = structure.table_contacts(rows, UP)
+    contacts = Contacts.join([structure.contacts, table])
+    whole = balance(structure.bodies, contacts, structure.bodies.weight())
+    assert found.ok == whole.ok
+    if found.ok:
+        assert found.reserve <= whole.reserve * (1 + 1e-6)
+
+
+def random_heap(generator):
+    cells = [Cell(0, 0, 0, 4, 2)]
+    for _ in range(int(generator.integers(1, 9))):
+        base = cells[int(generator.integers(len(cells)))]
+        nx, ny = int(generator.choice([1, 2, 4])), int(generator.choice([1, 2]))
+        x = base.x + int(generator.integers(1 - nx, base.nx))
+        y = base.y + int(generator.integers(1 - ny, base.ny))
+        fresh = Cell(x, y, base.z + 1, nx, ny)
+        if not any(_overlap(fresh, cell) for cell in cells):
+            cells.append(fresh)
+    return cells
+
+
+def _overlap(a, b):
+    return a.z == b.z and a.x < b.x + b.nx and b.x < a.x + a.nx and a.y < b.y + b.ny and b.y < a.y + a.ny
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(0, 10_000))
+def test_lying_over_never_accepts_what_lies_outside(seed):
+    """Independent means: shapely's convex hull."""
+    shapely = pytest.importorskip("shapely")
+    generator = np.random.default_rng(seed)
+    support = generator.normal(size=(int(generator.integers(3, 12)), 2))
+    loads = generator.normal(size=(2, 2)) * generator.choice([0.1, 0.5, 1.0])
+    centre = generator.normal(size=2) * 0.3
+    hull = shapely.MultiPoint(support).convex_hull.buffer(2e-3)
+    if lies_over(loads, centre, support):
+        assert all(hull.contains(shapely.Point(point)) for point in [*loads, centre])
+
+
+def test_a_hand_is_asked_for_where_it_is_needed():
+    bodies, contacts = dry([-1.0, -1.0, -0.2])
+    assert least_hand(bodies, contacts, bodies.weight()) == (2,)
+
+
+def test_known_plastics_are_listed_for_an_unknown_one():
+    # Santana 2020, 10.1177/1464420720978997: PLA 0.12 to 0.38
+    assert friction_of("pla") == 0.12
+    with pytest.raises(WrongSettings, match="abs, asa, nylon, petg, pla, tpu"):
+        friction_of("wood")
+
+
+def test_one_question_on_its_own():
+    built = stack([Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 2, 2)])
+    assert stands(built.model, built.measures, built.joints, ["P1", "P2"], Settings()).ok
