@@ -1,0 +1,324 @@
+"""Which way a part can leave: whole infinite moves decided from depth maps.
+
+Sweeping part A along d hits part B exactly when some line parallel to d enters A before it leaves B.
+Per line that needs only A's first and B's last crossing. Both are kept as pictures ("depth maps") of
+the shape seen along d, made once per shape and orientation with two passes of parallel rays. How far
+B reaches past A, as a function of the sideways offset alone, is then one number per situation
+(:meth:`Motion.reach`); the distance along d merely shifts it, so a tall column of alike parts is one
+situation.
+
+Overlaps narrower than the motion tolerance are ignored, across the move (a window that every blocking
+patch must fill) and along it, or a press fit would lock itself. The tolerances are shares of the
+measured pitch, so a model printed four times as big does not lock. Ray positions are shifted off the
+lattice by an irrational share of a pixel, so that no ray runs along an edge or a face.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from embreex import rtcore_scene
+from embreex.mesh_construction import TriangleMesh
+from numpy.typing import NDArray
+
+from steps.model import Array, Joint, Joints, Measures, Model, Shape
+
+#: Depth map pixels per pitch. A wall 0.12 pitch thick then covers three pixels or more on the lattice.
+PIXELS_PER_PITCH = 32
+#: A blocking patch fills a square of so many pixels: 3 / 32 pitch, wider than any press-fit
+#: interference seen (0.2 mm in 8 mm), narrower than a printed wall (0.12 pitch and up).
+SLIVER_PIXELS = 3
+#: Overlap along the move that is ignored, in pitches: seated studs overlap by 0.1 mm in 8 mm.
+ALONG_SHARE = 0.05
+#: Longest side of a depth map, pixels: keeps a model of one huge part within memory.
+MOST_PIXELS = 1500
+#: Shift of the rays off the lattice, in pixels: (sqrt(5) - 1) / 2 - 1/2 and sqrt(2) - 4/3.
+OFF_LATTICE = (0.1180339887, 0.0808802290)
+#: Two directions are one when closer than this, as the cosine of 0.25 degrees.
+SAME_DIRECTION = float(np.cos(np.radians(0.25)))
+#: A snap lets go along directions this close to its axis (cosine of 20 degrees): a posed ball joint's
+#: pin is seldom square to the mouth of its cup.
+LET_GO_CONE = float(np.cos(np.radians(20.0)))
+#: Rays start and end this far outside the shape, mm.
+RAY_MARGIN_MM = 1.0
+
+FloatMap = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class DepthMap:
+    """A shape seen along a direction: where rays first and last cross it, relative to its origin."""
+
+    row: int  #: pixel row and column of the lower corner, counted from the shape's origin
+    column: int
+    first: FloatMap  #: (rows, columns) mm along the direction, +inf where the ray misses
+    last: FloatMap  #: the same for the last crossing, -inf where the ray misses
+
+
+class _RayShape:
+    """One shape's mesh as a ray scene."""
+
+    def __init__(self, shape: Shape):
+        self.scene = rtcore_scene.EmbreeScene(robust=True)
+        triangles = np.ascontiguousarray(shape.vertices[shape.faces], dtype=np.float32)
+        self._mesh = TriangleMesh(self.scene, triangles)
+
+    def distances(self, origins: Array, direction: Array, far: float) -> Array:
+        """(n,) distance of the first crossing of each ray, +inf where it misses."""
+        directions = np.broadcast_to(direction.astype(np.float32), origins.shape)
+        found = self.scene.run(
+            np.ascontiguousarray(origins, dtype=np.float32),
+            np.ascontiguousarray(directions),
+            query="DISTANCE",
+        ).astype(np.float64)
+        return np.where(found < far, found, np.inf)
+
+
+def depth_map(shape: Shape, frame: Array, pixel_mm: float, rays: _RayShape | None = None) -> DepthMap:
+    """See ``shape`` along the third column of ``frame`` (3, 3, shape coordinates), rows along the first."""
+    rays = rays or _RayShape(shape)
+    seen = shape.vertices @ frame
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    start = np.floor(low[:2] / pixel_mm).astype(int)
+    stop = np.ceil(high[:2] / pixel_mm).astype(int)
+    across = [(np.arange(start[k], stop[k]) + 0.5 + OFF_LATTICE[k]) * pixel_mm for k in range(2)]
+    grid = np.stack(np.meshgrid(*across, indexing="ij"), axis=-1).reshape(-1, 2)
+    flat = grid @ frame[:, :2].T
+    span = high[2] - low[2] + 2 * RAY_MARGIN_MM
+    below = flat + (low[2] - RAY_MARGIN_MM) * frame[:, 2]
+    above = flat + (high[2] + RAY_MARGIN_MM) * frame[:, 2]
+    first = low[2] - RAY_MARGIN_MM + rays.distances(below, frame[:, 2], span)
+    last = high[2] + RAY_MARGIN_MM - rays.distances(above, -frame[:, 2], span)
+    size = (len(across[0]), len(across[1]))
+    return DepthMap(
+        int(start[0]),
+        int(start[1]),
+        first.reshape(size).astype(np.float32),
+        last.reshape(size).astype(np.float32),
+    )
+
+
+def _narrow_filter(values: FloatMap, window: tuple[int, int]) -> FloatMap:
+    """Least value in each window that fits into ``values``."""
+    for axis, width in enumerate(window):
+        length = values.shape[axis] - width + 1
+        pieces = [np.take(values, range(k, k + length), axis=axis) for k in range(width)]
+        values = np.minimum.reduce(pieces)
+    return values
+
+
+def reach_past(a: DepthMap, b: DepthMap, rows: int, columns: int) -> float:
+    """How far B's last crossing lies past A's first, mm, B shifted by (rows, columns) pixels.
+
+    The greatest depth that a whole sliver window shares; -inf where the two pass each other. A part
+    that is itself narrower than two windows is looked at with a narrower one.
+    """
+    windows: list[tuple[slice, slice]] = []
+    window: list[int] = []
+    for axis, (at_a, at_b) in enumerate(((a.row, b.row + rows), (a.column, b.column + columns))):
+        size_a, size_b = a.first.shape[axis], b.last.shape[axis]
+        low, high = max(at_a, at_b), min(at_a + size_a, at_b + size_b)
+        width = max(1, min(SLIVER_PIXELS, size_a // 2, size_b // 2))
+        if high - low < width:
+            return -np.inf
+        windows.append((slice(low - at_a, high - at_a), slice(low - at_b, high - at_b)))
+        window.append(width)
+    first = a.first[windows[0][0], windows[1][0]]
+    last = b.last[windows[0][1], windows[1][1]]
+    return float(_narrow_filter(last - first, (window[0], window[1])).max())
+
+
+def _frame(direction: Array, axes: Array) -> Array:
+    """Right-handed (3, 3) frame with ``direction`` last, its first axis along an axis of the parts."""
+    level = np.abs(axes @ direction) < 1e-6
+    across = axes[int(np.argmax(level))] if level.any() else np.eye(3)[int(np.argmin(np.abs(direction)))]
+    across = across - (across @ direction) * direction
+    across = across / np.linalg.norm(across)
+    return np.column_stack([across, np.cross(direction, across), direction])
+
+
+def distinct_directions(candidates: Iterable[Array]) -> list[Array]:
+    """The candidates without repeats or opposites of earlier ones, in order of first appearance."""
+    kept: list[Array] = []
+    for candidate in candidates:
+        direction = np.asarray(candidate, dtype=float)
+        length = np.linalg.norm(direction)
+        if length < 1e-9:
+            continue
+        direction = direction / length
+        if all(abs(direction @ other) < SAME_DIRECTION for other in kept):
+            kept.append(direction)
+    return kept
+
+
+def typical_length(model: Model, measures: Measures) -> float:
+    """The pitch, or half the median of the parts' least sizes where no shape has two studs, mm."""
+    if measures.pitch_mm:
+        return float(measures.pitch_mm)
+    least = [shape.size_mm.min() for shape in model.shapes]
+    return float(np.median([least[row] for row in model.shape_index])) / 2 if least else 1.0
+
+
+def lets_go(joint: Joint) -> bool:
+    """Whether the joint is blocked in every direction and yet comes apart along its axis."""
+    return joint.kind == "ball" or joint.snap_mm > 0
+
+
+class Motion:
+    """Answers "does moving part a along direction d hit part b?" for one model.
+
+    Directions come in pairs: index 2k and 2k + 1 are opposite. The main axes come first, then the
+    joints' axes in joint order, then whatever :meth:`direction_index` is asked for.
+    """
+
+    def __init__(self, model: Model, measures: Measures, joints: Joints | None = None):
+        self.model = model
+        self.length_mm = typical_length(model, measures)
+        longest = max((float(shape.size_mm.max()) for shape in model.shapes), default=1.0)
+        self.pixel_mm = max(self.length_mm / PIXELS_PER_PITCH, longest / MOST_PIXELS)
+        self.along_mm = ALONG_SHARE * self.length_mm
+        self._axes = self._part_axes()
+        self._rays: dict[int, _RayShape] = {}
+        self._look_of: dict[tuple[int, ...], int] = {}
+        self._look_shape: list[int] = []
+        self._look_frame: list[Array] = []
+        self._maps: dict[int, DepthMap] = {}
+        self._reach: dict[tuple[int, int, int, int], float] = {}
+        self._half: list[_HalfSpace] = []
+        self._let_go: dict[tuple[int, int], tuple[Array, ...]] = {}
+        joints = joints or Joints(())
+        for direction in distinct_directions([*np.eye(3)[[2, 0, 1]], *(j.axis for j in joints.joints)]):
+            self._add(direction)
+        self._note_snaps(joints)
+
+    # -- directions
+
+    @property
+    def directions(self) -> Array:
+        """(n, 3) unit vectors, opposite ones next to each other."""
+        return np.array([sign * half.frame[:, 2] for half in self._half for sign in (1, -1)])
+
+    def direction_index(self, direction: Sequence[float] | Array) -> int:
+        """Index of ``direction``, which is added when new."""
+        wanted = np.asarray(direction, dtype=float)
+        wanted = wanted / np.linalg.norm(wanted)
+        for row, half in enumerate(self._half):
+            cosine = float(half.frame[:, 2] @ wanted)
+            if abs(cosine) >= SAME_DIRECTION:
+                return 2 * row + (cosine < 0)
+        self._add(wanted)
+        return 2 * (len(self._half) - 1)
+
+    def vector(self, index: int) -> Array:
+        """(3,) the unit vector of a direction."""
+        axis = self._half[index >> 1].frame[:, 2]
+        return -axis if index & 1 else axis
+
+    def half(self, index: int) -> _HalfSpace:
+        """Where every part lies in the frame of a direction (of the even one of its pair)."""
+        return self._half[index >> 1]
+
+    def _add(self, direction: Array) -> None:
+        self._half.append(_HalfSpace(self, _frame(direction, self._axes)))
+
+    def _part_axes(self) -> Array:
+        """Distinct axes of the parts' poses, most frequent first."""
+        columns = np.swapaxes(self.model.poses[:, :3, :3], 1, 2).reshape(-1, 3)
+        if not len(columns):
+            return np.eye(3)
+        axes, count = np.unique(np.round(columns, 9) + 0.0, axis=0, return_counts=True)
+        return axes[np.argsort(-count, kind="stable")]
+
+    # -- depth maps
+
+    def looks(self, frame: Array) -> NDArray[np.int64]:
+        """(parts,) which depth map shows each part in ``frame``."""
+        turned = np.einsum("pji,jk->pik", self.model.poses[:, :3, :3], frame).reshape(-1, 9)
+        table = np.column_stack([self.model.shape_index, np.round(turned * 1e5).astype(np.int64)])
+        distinct, first, inverse = np.unique(table, axis=0, return_index=True, return_inverse=True)
+        ids = np.empty(len(distinct), dtype=np.int64)
+        for row, key in enumerate(map(tuple, distinct.tolist())):
+            if key not in self._look_of:
+                self._look_of[key] = len(self._look_shape)
+                self._look_shape.append(int(key[0]))
+                self._look_frame.append(turned[first[row]].reshape(3, 3))
+            ids[row] = self._look_of[key]
+        return ids[inverse.reshape(-1)]
+
+    def look_bounds(self, look: int) -> Array:
+        """(2, 3) least and greatest coordinates of the shape in its look's frame."""
+        seen = self.model.shapes[self._look_shape[look]].vertices @ self._look_frame[look]
+        return np.array([seen.min(axis=0), seen.max(axis=0)])
+
+    def map(self, look: int) -> DepthMap:
+        """The depth map of a look, made when first asked for."""
+        if look not in self._maps:
+            row = self._look_shape[look]
+            shape = self.model.shapes[row]
+            if row not in self._rays:
+                self._rays[row] = _RayShape(shape)
+            self._maps[look] = depth_map(shape, self._look_frame[look], self.pixel_mm, self._rays[row])
+        return self._maps[look]
+
+    def reach(self, look_a: int, look_b: int, rows: int, columns: int) -> float:
+        """:func:`reach_past` of two looks, remembered per situation."""
+        key = (look_a, look_b, rows, columns)
+        found = self._reach.get(key)
+        if found is None:
+            found = self._reach[key] = reach_past(self.map(look_a), self.map(look_b), rows, columns)
+        return found
+
+    # -- questions
+
+    def blocks(self, a: int, b: int, direction: int) -> bool:
+        """Whether part row ``a``, moved along ``direction`` for ever, hits part row ``b``."""
+        if self._let_go and self._exempt(a, b, direction):
+            return False
+        if direction & 1:  # a going back hits b exactly when b going forth hits a
+            a, b = b, a
+        return self._half[direction >> 1].overlap(a, b) > self.along_mm
+
+    def _exempt(self, a: int, b: int, direction: int) -> bool:
+        axes = self._let_go.get((a, b))
+        return axes is not None and any(axis @ self.vector(direction) > LET_GO_CONE for axis in axes)
+
+    def _note_snaps(self, joints: Joints) -> None:
+        for joint in joints.joints:
+            if lets_go(joint):
+                a, b = self.model.index_of[joint.a], self.model.index_of[joint.b]
+                self._let_go[a, b] = (-joint.axis,)
+                self._let_go[b, a] = (joint.axis,)
+
+
+class _HalfSpace:
+    """All parts in the frame of one direction and its opposite."""
+
+    def __init__(self, motion: Motion, frame: Array):
+        self.motion = motion
+        self.frame = frame
+        self.at = motion.model.poses[:, :3, 3] @ frame  # (parts, 3) origins: across, across, along
+        self.looks = motion.looks(frame)
+        self._boxes: Array | None = None
+        # plain lists: single look-ups are several times faster than on arrays
+        self._pixels = (self.at[:, :2] / motion.pixel_mm).tolist()
+        self._along = self.at[:, 2].tolist()
+        self._look_list = self.looks.tolist()
+
+    @property
+    def boxes(self) -> Array:
+        """(parts, 2, 3) bounds of every part in the frame, mm."""
+        if self._boxes is None:
+            distinct = np.unique(self.looks)
+            bounds = np.array([self.motion.look_bounds(int(look)) for look in distinct])
+            self._boxes = bounds[np.searchsorted(distinct, self.looks)] + self.at[:, None, :]
+        return self._boxes
+
+    def overlap(self, a: int, b: int) -> float:
+        """How far b reaches past a along the frame's direction, mm; -inf where they pass."""
+        here, there = self._pixels[a], self._pixels[b]
+        reach = self.motion.reach(
+            self._look_list[a], self._look_list[b], round(there[0] - here[0]), round(there[1] - here[1])
+        )
+        return reach + self._along[b] - self._along[a]

@@ -1,0 +1,289 @@
+"""Building a site up again: which units go into each step, from the table up.
+
+Any order in which nobody is shut out (:mod:`steps.order.readiness`) can be built; among those this
+walk takes, each time, what costs a person least (:mod:`steps.order.cost`). What is placed hangs
+together after every step; parts laid loose on the table wait one step for the part that joins them,
+and that part is chosen before they are laid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steps.model import Array, IntArray
+from steps.order.cost import Weights
+from steps.order.readiness import Readiness
+from steps.order.site import Site
+
+#: Parts of one step lie within so many pitches of each other: one look finds them all.
+STEP_REACH = 8.0
+#: Parts of one step start at the same height, within so many pitches.
+STEP_LEVEL = 0.3
+#: Of the parts that could be laid on the table next, so many nearest ones are looked at.
+LOOSE_LOOKS = 12
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How much a step may hold."""
+
+    parts: int = 4
+    kinds: int = 2
+
+
+@dataclass
+class Draft:
+    """One step: units in the order they go in, and what is doubtful about it."""
+
+    units: list[int]
+    doubtful: list[str] = field(default_factory=list)
+
+
+class Build:
+    """The state of a half-built site, and the choice of the next step."""
+
+    def __init__(
+        self,
+        site: Site,
+        ways: Mapping[int, int],
+        weights: Weights,
+        limits: Limits,
+        before: Iterable[tuple[int, int]] = (),
+    ):
+        self.site = site
+        self.ways = ways
+        self.weights = weights
+        self.limits = limits
+        self.readiness = Readiness(site, ways, before)
+        count = len(site.units)
+        pitch = site.motion.length_mm
+        vectors = {way: site.motion.vector(way) for way in sorted(set(ways.values()))}
+        self.level = (site.spans[:, 0] - site.spans[:, 0].min()) / pitch if count else np.zeros(0)
+        self.centre = site.centres / pitch
+        codes = {kind: code for code, kind in enumerate(dict.fromkeys(site.kinds))}
+        self.kind = np.array([codes[kind] for kind in site.kinds], dtype=int)
+        self.way = np.array([ways[unit] for unit in range(count)], dtype=int)
+        self.side = np.array([vectors[ways[unit]] @ site.up < 0.99 for unit in range(count)], dtype=float)
+        self.whole = np.array([unit.group is not None for unit in site.units])
+        self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
+        self.placed = np.zeros(count, dtype=bool)
+        self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
+        self.ready = np.zeros(count, dtype=bool)  # near, and shuts nobody out
+        self.loose_ready = np.zeros(count, dtype=bool)  # on the table, and shuts nobody out
+        self.main = np.zeros(count, dtype=bool)
+        self._watchers: dict[int, list[int]] = {}
+        self.last: int | None = None
+        self.owed: list[int] = []
+        for unit in np.flatnonzero(site.grounded):
+            self._review(int(unit))
+
+    # -- state
+
+    def place(self, unit: int) -> None:
+        """Put a unit in and update what may follow."""
+        self.readiness.place(unit)
+        self.placed[unit] = True
+        self.ready[unit] = self.near[unit] = self.loose_ready[unit] = False
+        if not self.main.any() or any(self.main[other] for other in self.site.neighbours[unit]):
+            self._join(unit)
+        for watcher in self._watchers.pop(unit, ()):
+            self._review(watcher)
+        self.last = unit
+
+    def _join(self, unit: int) -> None:
+        """The unit, and every placed one it holds, belong to the main body."""
+        pending = [unit]
+        while pending:
+            joined = pending.pop()
+            if self.main[joined]:
+                continue
+            self.main[joined] = True
+            for other in self.site.neighbours[joined]:
+                if self.placed[other]:
+                    pending.append(other)
+                elif not self.near[other]:
+                    self.near[other] = True
+                    self._review(other)
+
+    def _review(self, unit: int) -> None:
+        """See whether an unplaced unit may go in now; if not, look again when what it waits for is in."""
+        if self.placed[unit]:
+            return
+        first = self.readiness.waits_for(unit)
+        if first >= 0:
+            watchers = self._watchers.setdefault(first, [])
+            if unit not in watchers:
+                watchers.append(unit)
+            return
+        self.ready[unit] = self.near[unit]
+        self.loose_ready[unit] = self.site.grounded[unit]
+
+    # -- cost of a choice
+
+    def costs(self, units: Sequence[int] | IntArray) -> Array:
+        """(n,) cost of placing each of ``units`` next."""
+        w = self.weights
+        cost = w.up * self.level[units] + w.side * self.side[units]
+        if self.last is None:
+            corner = self.centre[units] @ self._front_left()
+            return cost + np.asarray(w.hop * (corner - corner.min()))
+        hop = np.linalg.norm(self.centre[units] - self.centre[self.last], axis=1)
+        cost = cost + w.hop * np.minimum(hop, w.far) + 1e-3 * hop
+        cost = cost + w.kind * (self.kind[units] != self.kind[self.last])
+        cost = cost + w.direction * (self.way[units] != self.way[self.last])
+        return np.asarray(cost + w.slack * (self.slack[units] != self.slack[self.last]))
+
+    def _front_left(self) -> Array:
+        frame = self.site.motion.half(self.site.motion.direction_index(self.site.up)).frame
+        return np.asarray(frame[:, 0] + frame[:, 1])
+
+    def _ranked(self, mask: NDArray[np.bool_]) -> tuple[list[int], list[float]]:
+        units = np.flatnonzero(mask)
+        if not len(units):
+            return [], []
+        cost = np.round(self.costs(units), 6)
+        order = np.lexsort((units, cost))
+        return units[order].tolist(), cost[order].tolist()
+
+    # -- steps
+
+    def run(self, tell: Callable[[int], None] | None = None) -> list[Draft]:
+        """All steps until every unit is placed."""
+        drafts = []
+        while not self.placed.all():
+            drafts.append(self.next_step())
+            if tell:
+                tell(int(self.placed.sum()))
+        return drafts
+
+    def next_step(self) -> Draft:
+        """Choose and place the next step."""
+        if self.owed:
+            return self._joining_step()
+        ready, cost = self._ranked(self.ready)
+        loose, loose_cost = self._ranked(self.loose_ready & ~self.near)
+        if loose and (not ready or loose_cost[0] < cost[0]):
+            draft = self._loose_step(loose, cost[0] if ready else np.inf)
+            if draft is not None:
+                return draft
+        if ready:
+            return self._extend(Draft([]), [ready[0]])
+        return self._doubtful_step(loose)
+
+    def _joining_step(self) -> Draft:
+        """Place the parts that were promised to the loose ones, then go on as usual."""
+        promised, self.owed = self.owed, []
+        return self._extend(Draft([]), promised)
+
+    def _extend(self, draft: Draft, seeds: Sequence[int]) -> Draft:
+        for unit in seeds:
+            draft.units.append(unit)
+            self.place(unit)
+        while len(draft.units) < self.limits.parts:
+            ready, _ = self._ranked(self.ready)
+            fitting = next((unit for unit in ready if self._fits(draft.units, unit)), None)
+            if fitting is None:
+                break
+            draft.units.append(fitting)
+            self.place(fitting)
+        return draft
+
+    def _fits(self, step: Sequence[int], unit: int) -> bool:
+        """Whether a unit may share a step with those already in it."""
+        first = step[0]
+        kinds = {int(self.kind[other]) for other in step} | {int(self.kind[unit])}
+        if len(kinds) > self.limits.kinds or self.way[unit] != self.way[first]:
+            return False
+        if (self.whole[unit] or self.whole[first]) and len(kinds) > 1:
+            return False
+        if np.linalg.norm(self.centre[unit] - self.centre[step[-1]]) > STEP_REACH:
+            return False
+        touching = [other for other in step if other in self.site.neighbours[unit]]
+        if touching:  # a pile of alike parts may go up in one step
+            return touching == [step[-1]] and len(kinds) == 1 and not self.whole[unit]
+        return abs(self.level[unit] - self.level[first]) <= STEP_LEVEL
+
+    def _loose_step(self, loose: Sequence[int], limit: float) -> Draft | None:
+        """Lay parts on the table whose joining part is known and fits in the step after."""
+        laid: list[int] = []
+        joiners: list[int] = []
+        looked = 0
+        remaining = list(loose)
+        while remaining and looked < LOOSE_LOOKS and len(laid) < self.limits.parts:
+            unit = remaining.pop(0)
+            looked += 1
+            if unit in laid:
+                continue
+            if not self.main.any() and not laid:
+                laid.append(unit)  # the first part of all needs nobody
+            else:
+                found = self._joiner(unit, laid, joiners)
+                if found is None:
+                    continue
+                needs, joiner = found
+                laid += needs
+                if joiner is not None:
+                    joiners.append(joiner)
+            cost = np.linalg.norm(self.centre[remaining] - self.centre[laid[-1]], axis=1)
+            remaining = [remaining[k] for k in np.lexsort((remaining, np.round(cost, 6)))]
+        if not laid:
+            return None
+        draft = Draft(list(laid))
+        for unit in laid:
+            self.place(unit)
+        self.owed = joiners
+        return draft
+
+    def _joiner(
+        self, unit: int, laid: Sequence[int], joiners: Sequence[int]
+    ) -> tuple[list[int], int | None] | None:
+        """What has to be laid with ``unit``, and the part that then joins it to the rest."""
+        if any(other in self.site.neighbours[unit] for other in joiners):
+            return ([unit], None) if self._step_allows([*laid, unit], joiners) else None
+        options = []
+        for joiner in self.site.neighbours[unit]:
+            if self.placed[joiner] or self.whole[joiner] or joiner in joiners:
+                continue
+            around = [other for other in self.site.neighbours[joiner] if self.main[other] or other in laid]
+            needs = [other for other in self.readiness.all_waited_for(joiner) if other not in laid]
+            if unit not in needs:
+                needs.append(unit)
+            if not around or not all(self.loose_ready[other] for other in needs):
+                continue
+            if self._step_allows([*laid, *needs], [*joiners, joiner]):
+                options.append((len(needs), float(self.level[joiner]), joiner, needs))
+        if not options:
+            return None
+        _, _, joiner, needs = min(options)
+        return needs, joiner
+
+    def _step_allows(self, laid: Sequence[int], joiners: Sequence[int]) -> bool:
+        """Whether both steps, the loose parts and their joining parts, stay within the limits."""
+        for step in (laid, joiners):
+            kinds = {int(self.kind[unit]) for unit in step}
+            if len(step) > self.limits.parts or len(kinds) > self.limits.kinds:
+                return False
+        near = self.centre[list(laid)]
+        return bool(np.linalg.norm(near - near[0], axis=1).max() <= STEP_REACH)
+
+    def _doubtful_step(self, loose: Sequence[int]) -> Draft:
+        """Nothing is both free and held: lay or hold what is free."""
+        if loose:
+            unit = loose[0]
+            draft = Draft([unit], ["it waits on the table, joined to nothing, for more than one step"])
+        else:
+            waiting = np.flatnonzero(~self.placed)
+            free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
+            unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
+            draft = Draft([unit], ["it is held by nothing that is placed before it"])
+        self.place(unit)
+        return draft
+
+
+def _is_slack(site: Site, unit: int) -> bool:
+    """Whether the joints that hold a unit slide: such joints are likely to be glued."""
+    return any(tie.joint.fit in ("slide", "loose") for tie in site.joints_of[unit])

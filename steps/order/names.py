@@ -1,0 +1,82 @@
+"""Names of sub-assemblies: what they are, where they sit, how many parts: "tower, front left, 12 parts"."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from steps.model import Array, Model
+from steps.order.site import Group
+
+#: Off the middle by less than this share of the model's half width, a group is neither left nor right.
+MIDDLE_SHARE = 0.2
+#: Higher than this many times its width, a group is a tower; flatter than its inverse, a deck.
+TOWER = 1.3
+DECK = 0.35
+
+
+def group_name(model: Model, group: Group, root: Group, wished: Mapping[str, str]) -> str:
+    """The user's name for the group, or what it is, where it sits and how many parts it has."""
+    for part in group.parts:
+        if model.parts[part].source in wished:
+            return wished[model.parts[part].source]
+    count = len(group.parts)
+    if group is root:
+        return f"whole model, {count} parts"
+    words = [what_it_is(model, group.parts, group.up)]
+    if len(group.copies) == 1:
+        where = where_it_sits(model, group.parts, root.up)
+        if where:
+            words.append(where)
+    else:
+        words.append(f"built {len(group.copies)} times")
+    words.append(f"{count} parts")
+    return ", ".join(words)
+
+
+def what_it_is(model: Model, parts: Sequence[int], up: Array) -> str:
+    """ "tower", "deck" or "block", by the proportions of its bounding box."""
+    high, across = _extents(model, parts, up)
+    if high > TOWER * max(across):
+        return "tower"
+    if high < DECK * min(across):
+        return "deck"
+    return "arm" if max(across) > 3 * min(across) else "block"
+
+
+def where_it_sits(model: Model, parts: Sequence[int], up: Array) -> str:
+    """ "front left", "back", "middle": seen from above, front being least along y, left least along x."""
+    boxes = model.part_bounds
+    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
+    centre = boxes[list(parts)].mean(axis=(0, 1))
+    share = (centre - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
+    x, y = _level_axes(up)
+    along, sideways = float(share @ y), float(share @ x)
+    words = []
+    if abs(along) > MIDDLE_SHARE:
+        words.append("back" if along > 0 else "front")
+    if abs(sideways) > MIDDLE_SHARE:
+        words.append("right" if sideways > 0 else "left")
+    return " ".join(words) or "middle"
+
+
+def _level_axes(up: Array) -> tuple[Array, Array]:
+    """What is right and what is back when ``up`` points up; x and y for the usual z."""
+    axes = np.eye(3)
+    right = axes[0] if abs(up[0]) < 0.9 else axes[1]
+    right = right - (right @ up) * up
+    right = right / np.linalg.norm(right)
+    return right, np.cross(up, right)
+
+
+def _extents(model: Model, parts: Sequence[int], up: Array) -> tuple[float, tuple[float, float]]:
+    x, y = _level_axes(up)
+    frame = np.column_stack([x, y, up])
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for part in parts:
+        pose = model.parts[part].pose
+        placed = (model.shape_by_id[model.parts[part].shape].vertices @ pose[:3, :3].T + pose[:3, 3]) @ frame
+        low, high = np.minimum(low, placed.min(axis=0)), np.maximum(high, placed.max(axis=0))
+    size = high - low
+    return float(size[2]), (float(size[0]), float(size[1]))

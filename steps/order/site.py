@@ -1,0 +1,175 @@
+"""One assembly as the planner sees it: units that each move as one, and what ties them together.
+
+A unit is a part, or a finished sub-assembly that is attached whole. Rows are those of the model's
+parts; unit numbers count within the site.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steps.model import Array, Joint, Joints, Measures, Model
+from steps.motion import Motion
+
+#: A part lies on the table when its lowest point is within this share of the pitch of the lowest of all.
+TABLE_SHARE = 0.1
+#: A rest ties two parts only when it carries weight: its normal within 60 degrees of up (cosine).
+CARRIES = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Parts that are built apart, and what is built apart within them.
+
+    ``copies`` lists the part rows of each copy, nested parts included, the k-th alike in all; ``up``
+    is the model direction that points up while the first copy is built.
+    """
+
+    copies: tuple[tuple[int, ...], ...]
+    up: Array
+    children: tuple[Group, ...] = ()
+    why: str = ""  #: "repeats", "ball joint", "tilted", "locked together", "asked for", "whole"
+
+    @property
+    def parts(self) -> tuple[int, ...]:
+        return self.copies[0]
+
+
+@dataclass(frozen=True, eq=False)
+class Unit:
+    """What goes in as one: a part, or copy ``copy`` of the sub-assembly ``group``."""
+
+    parts: tuple[int, ...]
+    group: Group | None = None
+    copy: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Tie:
+    """A joint between two units, by unit numbers."""
+
+    a: int
+    b: int
+    joint: Joint
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """The units of one group, with the figures that ordering looks at."""
+
+    model: Model
+    motion: Motion
+    group: Group
+    units: tuple[Unit, ...]
+    ties: tuple[Tie, ...]  #: every joint between different units, in joint order
+    masses: Array  #: (units,) printed grams
+    centres: Array  #: (units, 3) centre of mass, model coordinates
+    kinds: tuple[str, ...]  #: what looks alike has the same kind: shape and colour, or group
+    names: Mapping[int, str] = field(default_factory=dict)
+
+    @property
+    def up(self) -> Array:
+        return self.group.up
+
+    @cached_property
+    def neighbours(self) -> tuple[tuple[int, ...], ...]:
+        """Units that hold each unit: by a grip, or by carrying or resting on it."""
+        found: list[set[int]] = [set() for _ in self.units]
+        for tie in self.ties:
+            if holds_together(tie.joint, self.up):
+                found[tie.a].add(tie.b)
+                found[tie.b].add(tie.a)
+        return tuple(tuple(sorted(others)) for others in found)
+
+    @cached_property
+    def joints_of(self) -> tuple[tuple[Tie, ...], ...]:
+        """Ties of each unit, in joint order."""
+        found: list[list[Tie]] = [[] for _ in self.units]
+        for tie in self.ties:
+            found[tie.a].append(tie)
+            found[tie.b].append(tie)
+        return tuple(tuple(ties) for ties in found)
+
+    @cached_property
+    def spans(self) -> Array:
+        """(units, 2) least and greatest height along up, mm."""
+        heights = extents_along(self.motion, self.up)
+        rows = [heights[list(unit.parts)] for unit in self.units]
+        return np.array([[row[:, 0].min(), row[:, 1].max()] for row in rows]).reshape(-1, 2)
+
+    @cached_property
+    def grounded(self) -> NDArray[np.bool_]:
+        """(units,) whether the unit stands on the table."""
+        lowest = self.spans[:, 0].min() if len(self.units) else 0.0
+        return np.asarray(self.spans[:, 0] <= lowest + TABLE_SHARE * self.motion.length_mm)
+
+    @cached_property
+    def unit_of(self) -> Mapping[int, int]:
+        """Unit number of each part row."""
+        return {part: number for number, unit in enumerate(self.units) for part in unit.parts}
+
+
+def holds_together(joint: Joint, up: Array) -> bool:
+    """Whether a joint keeps its two parts together in the build: it grips, or carries weight."""
+    return joint.kind != "rest" or abs(float(joint.axis @ up)) >= CARRIES
+
+
+def extents_along(motion: Motion, direction: Array) -> Array:
+    """(parts, 2) least and greatest coordinate of every part along a direction, mm."""
+    index = motion.direction_index(direction)
+    boxes = motion.half(index).boxes[:, :, 2]
+    return -boxes[:, ::-1] if index & 1 else boxes
+
+
+def units_of(group: Group) -> tuple[Unit, ...]:
+    """The group's own parts in row order, then its sub-assemblies, copy by copy."""
+    inside = {part for child in group.children for copy in child.copies for part in copy}
+    loose = [Unit((part,)) for part in sorted(group.parts) if part not in inside]
+    whole = [
+        Unit(copy, child, number) for child in group.children for number, copy in enumerate(child.copies)
+    ]
+    return (*loose, *whole)
+
+
+def make_site(model: Model, measures: Measures, joints: Joints, motion: Motion, group: Group) -> Site:
+    """Gather what is known of a group's units."""
+    units = units_of(group)
+    number = {part: k for k, unit in enumerate(units) for part in unit.parts}
+    ties = []
+    for joint in joints.joints:
+        a, b = number.get(model.index_of[joint.a]), number.get(model.index_of[joint.b])
+        if a is not None and b is not None and a != b:
+            ties.append(Tie(a, b, joint))
+    masses, centres = part_masses(model, measures)
+    unit_masses = np.array([masses[list(unit.parts)].sum() for unit in units])
+    unit_centres = np.array(
+        [np.average(centres[list(unit.parts)], axis=0, weights=masses[list(unit.parts)]) for unit in units]
+    ).reshape(-1, 3)
+    return Site(
+        model, motion, group, units, tuple(ties), unit_masses, unit_centres, _kinds(model, group, units)
+    )
+
+
+def part_masses(model: Model, measures: Measures) -> tuple[Array, Array]:
+    """(parts,) printed grams and (parts, 3) centres of mass in model coordinates."""
+    by_shape = [measures.by_shape[shape.id] for shape in model.shapes]
+    grams = np.array([max(measure.printed_g, 1e-9) for measure in by_shape])[model.shape_index]
+    local = np.array([measure.centroid for measure in by_shape]).reshape(-1, 3)[model.shape_index]
+    placed = np.einsum("pij,pj->pi", model.poses[:, :3, :3], local) + model.poses[:, :3, 3]
+    return grams, placed
+
+
+def _kinds(model: Model, group: Group, units: Sequence[Unit]) -> tuple[str, ...]:
+    kinds = []
+    for unit in units:
+        if unit.group is not None:
+            kinds.append(f"group {group.children.index(unit.group)}")
+        else:
+            part = model.parts[unit.parts[0]]
+            kinds.append(f"{part.shape} {part.colour}")
+    return tuple(kinds)

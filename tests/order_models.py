@@ -1,0 +1,100 @@
+"""Models for the order tests: demo models as the planner's input, with the joints known by construction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from demo_model.scene import DemoModel
+from steps.model import Joint, Joints, Measure, Measures, Model, Part, Shape, Touch
+
+#: Printed grams per solid mm3: PLA at 1.24 mg/mm3, a third of it printed. From memory; only ratios matter.
+GRAMS_PER_MM3 = 1.24e-3 / 3
+
+
+def mesh_volume(vertices: np.ndarray, faces: np.ndarray) -> tuple[float, np.ndarray]:
+    """Volume and its centroid, by the divergence theorem."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    six = np.einsum("ij,ij->i", a, np.cross(b, c))
+    volume = six.sum() / 6
+    return float(volume), (six[:, None] * (a + b + c)).sum(axis=0) / 24 / volume
+
+
+def model_of(demo: DemoModel) -> Model:
+    """The demo model as the intake would read it."""
+    keys = list(dict.fromkeys(placed.solid_key for placed in demo.placed))
+    shapes = tuple(
+        Shape(f"S{k + 1}", demo.solids[key].vertices, demo.solids[key].faces, True, key)
+        for k, key in enumerate(keys)
+    )
+    ids = {key: shape.id for key, shape in zip(keys, shapes, strict=True)}
+    parts = tuple(
+        Part(f"P{k + 1}", placed.name, ids[placed.solid_key], placed.colour, placed.colour, placed.pose)
+        for k, placed in enumerate(demo.placed)
+    )
+    return Model(demo.name, "demo.3mf", "", 1.0, shapes, parts)
+
+
+def measures_of(model: Model, pitch_mm: float | None) -> Measures:
+    """What the planner needs of the shapes; up is every solid's own z."""
+    found = {}
+    for shape in model.shapes:
+        volume, centroid = mesh_volume(shape.vertices, shape.faces)
+        found[shape.id] = Measure(
+            shape.id,
+            shape.source,
+            np.array([0.0, 0, 1]),
+            shape.size_mm,
+            volume,
+            0.0,
+            centroid,
+            volume * GRAMS_PER_MM3,
+        )
+    return Measures(found, pitch_mm)
+
+
+def joint(
+    model: Model, row: int, a: str, b: str, kind: str, contacts: int, axis: Sequence[float], snap: float = 0.0
+) -> Joint:
+    """A joint with the figures that ordering looks at."""
+    at = model.part_by_id[a].pose[:3, 3]
+    touch = Touch(
+        kind, a, at, np.array(axis), 0.1, 0.1, 2.0, 1.0, np.zeros((0, 3)), np.zeros((0, 3)), snap_mm=snap
+    )
+    return Joint(
+        f"J{row + 1}",
+        kind,
+        a,
+        b,
+        np.array(axis),
+        contacts,
+        0.1,
+        2.0,
+        snap,
+        "press",
+        kind == "ball",
+        1.0,
+        (0.5, 2.0),
+        5.0 * contacts,
+        0.0,
+        "known by construction",
+        (touch,),
+    )
+
+
+def joints_of(demo: DemoModel, model: Model) -> Joints:
+    """The joints known by construction, each along its carrier's own z."""
+    ids = {part.source: part.id for part in model.parts}
+    return Joints(
+        tuple(
+            joint(model, row, ids[a], ids[b], kind, contacts, model.part_by_id[ids[a]].pose[:3, 2])
+            for row, (a, b, kind, contacts) in enumerate(demo.known_joints)
+        )
+    )
+
+
+def planner_input(demo: DemoModel, pitch_mm: float | None = 10.0) -> tuple[Model, Measures, Joints]:
+    """All that plan_order asks for, but the settings."""
+    model = model_of(demo)
+    return model, measures_of(model, pitch_mm), joints_of(demo, model)
