@@ -1,0 +1,172 @@
+"""Whether a part or sub-assembly can go in as the plan says, past everything that stands already."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import fcl
+import numpy as np
+from numpy.typing import NDArray
+
+from steps.model import Array, Model
+from steps.planfile import JointEntry, MoveEntry, PlanFile
+from steps.verify.solids import MOVING_SHARE, STANDING_SHARE, Solids, placed
+
+#: Overlap that a move may have and still be possible, as a share of the measured stud spacing: press
+#: fits seen in models of others overlap by up to 0.2 mm in 8 mm (0.025), and facets add their sag.
+#: The thinnest printed wall is some 0.12 of the spacing, so nothing that blocks is missed.
+TOLERANCE_PITCHES = 0.04
+#: The same for models without studs, as a share of the middle one of the shapes' smallest sides.
+TOLERANCE_SIDES = 0.02
+#: Rounding of relative poses that count as the same situation, mm and direction cosines.
+SAME_DIGITS = 4
+#: A snap gives by its own measure and a little more: lips are faceted.
+SNAP_SHARE = 1.2
+
+
+def motion_tolerance(plan: PlanFile, model: Model) -> float:
+    """Overlap in mm that moves may have."""
+    if plan.pitch_mm is not None:
+        return TOLERANCE_PITCHES * plan.pitch_mm
+    return TOLERANCE_SIDES * float(np.median([shape.size_mm.min() for shape in model.shapes]))
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A straight piece of the way out, as offsets from the final place, mm."""
+
+    start: Array
+    end: Array
+
+
+def way_out(move: MoveEntry, far_mm: float) -> tuple[Leg, ...]:
+    """The move backwards: from its place, leg by leg, then straight on until ``far_mm`` away."""
+    legs = np.array(move, dtype=float)
+    if legs.ndim == 1:
+        return (Leg(np.zeros(3), -far_mm * legs / np.linalg.norm(legs)),)
+    at, found = np.zeros(3), []
+    for leg in legs[:0:-1]:
+        found.append(Leg(at, at - leg))
+        at = at - leg
+    return (*found, Leg(at, at - far_mm * legs[0] / np.linalg.norm(legs[0])))
+
+
+@dataclass(eq=False)
+class Mover:
+    """Tests moves in one model. Situations that repeat are decided once."""
+
+    model: Model
+    solids: Solids
+    snaps: Mapping[frozenset[str], float]  #: pair of parts -> snap in mm
+    situations: int = 0  #: pairs that were tested by FCL
+    pairs: int = 0  #: pairs whose boxes met along the way
+    _known: dict[tuple[object, ...], bool] = field(default_factory=dict)
+    _boxes: dict[tuple[float, ...], tuple[Array, Array]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, model: Model, joints: Sequence[JointEntry], tolerance_mm: float) -> Mover:
+        snaps = {frozenset((joint.a, joint.b)): joint.snap_mm for joint in joints if joint.snap_mm > 0}
+        return cls(model, Solids(model, tolerance_mm), snaps)
+
+    @property
+    def far_mm(self) -> float:
+        """Further than this nothing can meet."""
+        low, high = self.model.bounds
+        return 1.01 * float(np.linalg.norm(high - low)) + 1.0
+
+    def blockers(self, moving: Sequence[str], standing: Sequence[str], move: MoveEntry) -> tuple[str, ...]:
+        """Parts of ``standing`` that some part of ``moving`` hits on its way, in the order given."""
+        rows = np.array([self.model.index_of[name] for name in standing], dtype=np.int64)
+        hit = np.zeros(len(rows), dtype=bool)
+        for leg in way_out(move, self.far_mm):
+            for name in moving:
+                for at in np.flatnonzero(~hit & self._near(self.model.index_of[name], rows, leg)):
+                    hit[at] = self._meets(self.model.index_of[name], int(rows[at]), leg)
+        return tuple(name for name, is_hit in zip(standing, hit, strict=True) if is_hit)
+
+    def _near(self, mover: int, rows: NDArray[np.int64], leg: Leg) -> NDArray[np.bool_]:
+        """Which rows' boxes the mover's box meets along the leg, in a frame along the leg."""
+        frame, boxes = self._boxes_along(leg.end - leg.start)
+        low, high = boxes[mover] + leg.start @ frame
+        reach = high + np.array([0.0, 0.0, np.linalg.norm(leg.end - leg.start)])
+        slack = self.solids.tolerance_mm
+        return np.asarray(
+            np.all((boxes[rows, 0] < reach - slack) & (boxes[rows, 1] > low + slack), axis=1), dtype=bool
+        )
+
+    def _boxes_along(self, direction: Array) -> tuple[Array, Array]:
+        """A frame whose third axis is the direction, and each part's box in it, (n, 2, 3)."""
+        unit = direction / np.linalg.norm(direction)
+        key = tuple(np.round(unit, 9) + 0.0)
+        if key not in self._boxes:
+            frame = np.linalg.svd(unit[None])[2][[1, 2, 0]].T
+            frame[:, 2] = unit
+            corners = np.array(
+                [np.array(np.meshgrid(*shape.bounds.T)).reshape(3, 8).T for shape in self.model.shapes]
+            )[self.model.shape_index]
+            poses = self.model.poses
+            there = np.einsum("pij,pcj->pci", poses[:, :3, :3], corners) + poses[:, None, :3, 3]
+            there = there @ frame
+            self._boxes[key] = (frame, np.stack([there.min(axis=1), there.max(axis=1)], axis=1))
+        return self._boxes[key]
+
+    def _meets(self, mover: int, stander: int, leg: Leg) -> bool:
+        """Whether one part hits another along one leg, by more than the tolerance."""
+        self.pairs += 1
+        one, two = self.model.parts[mover], self.model.parts[stander]
+        snap = SNAP_SHARE * self.snaps.get(frozenset((one.id, two.id)), 0.0)
+        turn = two.pose[:3, :3].T
+        relative = np.hstack([turn @ one.pose[:3, :3], (turn @ (one.pose[:3, 3] - two.pose[:3, 3]))[:, None]])
+        key = (
+            one.shape,
+            two.shape,
+            snap,
+            *(np.round([*relative.ravel(), *(turn @ leg.start), *(turn @ leg.end)], SAME_DIGITS) + 0.0),
+        )
+        if key not in self._known:
+            self.situations += 1
+            self._known[key] = self._sweeps_meet(mover, stander, leg, self.solids.tolerance_mm + snap)
+        return self._known[key]
+
+    def _sweeps_meet(self, mover: int, stander: int, leg: Leg, tolerance: float) -> bool:
+        one, two = self.model.parts[mover], self.model.parts[stander]
+        thin_one, thin_two = MOVING_SHARE * tolerance, STANDING_SHARE * tolerance
+        back_one, back_two = one.pose[:3, :3].T, two.pose[:3, :3].T
+        strips = self.solids.sweep(one.shape, thin_one, back_one @ leg.start, back_one @ leg.end)
+        if _cross(placed(strips, one.pose), placed(self.solids.thin(two.shape, thin_two), two.pose)):
+            return True
+        strips = self.solids.sweep(two.shape, thin_two, back_two @ -leg.start, back_two @ -leg.end)
+        return _cross(placed(strips, two.pose), placed(self.solids.thin(one.shape, thin_one), one.pose))
+
+
+def _cross(one: fcl.CollisionObject, two: fcl.CollisionObject) -> bool:
+    return bool(fcl.collide(one, two, fcl.CollisionRequest(), fcl.CollisionResult()))
+
+
+@dataclass(eq=False)
+class Toucher:
+    """Whether two parts touch, by FCL's distance between their whole meshes."""
+
+    model: Model
+    solids: Solids
+    within_mm: float
+    _known: dict[tuple[object, ...], float] = field(default_factory=dict)
+
+    def distance(self, one_id: str, two_id: str) -> float:
+        """Distance in mm, 0 when they touch or overlap."""
+        one, two = self.model.part_by_id[one_id], self.model.part_by_id[two_id]
+        relative = np.linalg.inv(two.pose) @ one.pose
+        key = (one.shape, two.shape, *(np.round(relative[:3].ravel(), SAME_DIGITS) + 0.0))
+        if key not in self._known:
+            objects = [placed(self.solids.whole(part.shape), part.pose) for part in (one, two)]
+            if _cross(*objects):
+                self._known[key] = 0.0
+            else:
+                result = fcl.DistanceResult()
+                found = fcl.distance(*objects, fcl.DistanceRequest(), result)
+                self._known[key] = max(float(found), 0.0)
+        return self._known[key]
+
+    def touch(self, one: str, two: str) -> bool:
+        return self.distance(one, two) <= self.within_mm

@@ -1,0 +1,294 @@
+"""Builds the model step by step as the plan says, and watches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import networkx as nx
+import numpy as np
+
+from steps.model import Model
+from steps.pipeline import Progress
+from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry
+from steps.verify.motion import Mover, Toucher, motion_tolerance
+from steps.verify.report import Check
+from steps.verify.standing import Stander
+
+#: A move leads upwards when its direction rises by more than this (sine of the angle); rounding only.
+RISES = 1e-6
+#: Names of the checks that a replay makes, and what each looks at.
+CHECKS = (
+    ("parts once", "parts"),
+    ("joints once", "joints"),
+    ("joints touch", "joints"),
+    ("moves free", "moves"),
+    ("above the table", "moves"),
+    ("touches the build", "additions"),
+    ("connected", "steps"),
+    ("stands", "steps"),
+    ("complete", "parts"),
+)
+
+
+@dataclass
+class Build:
+    """One sub-assembly while it grows (its first copy)."""
+
+    entry: AssemblyEntry
+    steps_left: int
+    parts: list[str] = field(default_factory=list)
+    earlier: frozenset[str] = frozenset()  #: what was built when the step before ended
+
+
+class Replay:
+    """Replays one plan; ``checks`` holds what was found."""
+
+    def __init__(self, plan: PlanFile, model: Model):
+        tolerance = motion_tolerance(plan, model)
+        self.plan = plan
+        self.model = model
+        self.tolerance_mm = tolerance
+        self.mover = Mover.of(model, plan.joints, tolerance)
+        self.toucher = Toucher(model, self.mover.solids, tolerance)
+        self.stander = Stander(model, plan, tolerance)
+        self.checks = {name: Check(name, what) for name, what in CHECKS}
+        self.assemblies = {entry.id: entry for entry in plan.assemblies}
+        counts = {entry.id: 0 for entry in plan.assemblies}
+        for step in plan.steps:
+            counts[step.assembly] += 1
+        self.builds = {entry.id: Build(entry, counts[entry.id]) for entry in plan.assemblies}
+        self.joint_of = {frozenset((joint.a, joint.b)): joint.id for joint in plan.joints}
+        self.touching = nx.Graph()
+        self.added: dict[str, int] = {}
+        self.attached: dict[tuple[str, int], int] = {}
+        self.closed: dict[str, int] = {}
+        self.held = 0
+
+    def run(self, progress: Progress | None = None) -> tuple[Check, ...]:
+        """Replay all steps and return the checks."""
+        self._joints_touch()
+        for done, step in enumerate(self.plan.steps):
+            if progress is not None:
+                progress("replay", done, len(self.plan.steps))
+            self._step(step)
+        self._all_once()
+        self._complete()
+        self.checks["moves free"].remark = (
+            f"{self.mover.situations} distinct situations of {self.mover.pairs} pairs swept, "
+            f"overlaps to {self.tolerance_mm:.2f} mm ignored"
+        )
+        if self.held:
+            self.checks["stands"].remark = f"{self.held} steps held by hand"
+        return tuple(self.checks.values())
+
+    # ------------------------------------------------------------------- single steps
+
+    def _step(self, step: StepEntry) -> None:
+        build = self.builds[step.assembly]
+        before = list(build.parts)
+        arrivals: list[list[str]] = []
+        for name in step.adds:
+            self._arrive(step, build, [name], name, step.move[name])
+            arrivals.append([name])
+            self._count_part(step, build.entry, name)
+        for attach in step.attaches:
+            group = list(self.assemblies[attach.assembly].copies[attach.copy_number])
+            self._arrive(step, build, group, f"{attach.assembly} copy {attach.copy_number}", attach.move)
+            arrivals.append(group)
+            self._count_attach(step, build.entry, attach.assembly, attach.copy_number)
+        build.steps_left -= 1
+        self._close(step, build, before, arrivals)
+        self._connected(step, build)
+        self._stands(step, build)
+
+    def _arrive(
+        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+    ) -> None:
+        """Bring one part or sub-assembly in, past what stands."""
+        self.checks["moves free"].looked_at += 1
+        for blocker in self.mover.blockers(group, build.parts, move):
+            self.checks["moves free"].fault(
+                f"{self._name(title)} hits {self._name(blocker)} on its way in",
+                step.number,
+                [*group, blocker],
+            )
+        self._above_table(step, build, group, title, move)
+        self.checks["touches the build"].looked_at += 1
+        if build.parts and not self._touches(group, build.parts) and not self._on_table(step, build, group):
+            self.checks["touches the build"].fault(
+                f"{self._name(title)} touches nothing built and does not lie on the table", step.number, group
+            )
+        build.parts.extend(part for part in group if part not in build.parts)
+
+    def _above_table(
+        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+    ) -> None:
+        """The way in never dips below the table the build stands on."""
+        check = self.checks["above the table"]
+        check.looked_at += 1
+        up = np.array(step.up)
+        own = self.stander.lowest(group, up)
+        table = min([own, *([self.stander.lowest(build.parts, up)] if build.parts else [])])
+        legs = np.atleast_2d(np.array(move, dtype=float))
+        offsets = [np.zeros(3), *(-np.cumsum(legs[::-1], axis=0))]
+        from_below = float(legs[0] @ up) / float(np.linalg.norm(legs[0])) > RISES
+        dips = min(own + float(offset @ up) for offset in offsets[:-1]) < table - self.tolerance_mm
+        if from_below or dips:
+            check.fault(f"{self._name(title)} comes up through the table", step.number, group)
+
+    def _touches(self, group: Sequence[str], built: Sequence[str]) -> bool:
+        standing = set(built)
+        return any(
+            other in standing for part in group if part in self.touching for other in self.touching[part]
+        )
+
+    def _on_table(self, step: StepEntry, build: Build, group: Sequence[str]) -> bool:
+        up = np.array(step.up)
+        level = self.stander.lowest([*build.parts, *group], up)
+        return bool(self.stander.on_table(group, up, level))
+
+    def _connected(self, step: StepEntry, build: Build) -> None:
+        """All built parts hang together; what lies side by side on the table may wait one step."""
+        check = self.checks["connected"]
+        check.looked_at += 1
+        groups = self._groups(build.parts)
+        if len(groups) > 1:
+            up = np.array(step.up)
+            level = self.stander.lowest(build.parts, up)
+            for group in groups:
+                if not self.stander.on_table(group, up, level):
+                    check.fault(f"{self._names(group)} hang on nothing", step.number, group)
+        earlier = [group for group in groups if not build.earlier.isdisjoint(group)]
+        for group in sorted(earlier, key=len)[:-1]:
+            check.fault(
+                f"{self._names(group)} waited longer than one step for what joins them", step.number, group
+            )
+        build.earlier = frozenset(build.parts)
+
+    def _groups(self, parts: Sequence[str]) -> list[list[str]]:
+        graph = self.touching.subgraph(parts)
+        return [
+            sorted(group, key=self.model.index_of.__getitem__) for group in nx.connected_components(graph)
+        ]
+
+    def _stands(self, step: StepEntry, build: Build) -> None:
+        """Every group that is built stands on the table by itself, or the step says to hold it."""
+        check = self.checks["stands"]
+        check.looked_at += 1
+        if step.hold:
+            self.held += 1
+            return
+        up = np.array(step.up)
+        level = self.stander.lowest(build.parts, up)
+        for group in self._groups(build.parts):
+            if not self.stander.stands(group, up, level):
+                check.fault(
+                    f"{self._names(group)} would topple, and nobody is told to hold it", step.number, group
+                )
+
+    # ------------------------------------------------------------------------- counting
+
+    def _count_part(self, step: StepEntry, assembly: AssemblyEntry, name: str) -> None:
+        """One part of the first copy stands for the corresponding part of each copy."""
+        if name not in assembly.copies[0]:
+            self.checks["parts once"].fault(
+                f"{self._name(name)} is no part of {assembly.id}'s first copy", step.number, [name]
+            )
+            return
+        at = assembly.copies[0].index(name)
+        for copy in assembly.copies:
+            self.added[copy[at]] = self.added.get(copy[at], 0) + 1
+
+    def _count_attach(self, step: StepEntry, assembly: AssemblyEntry, inner: str, number: int) -> None:
+        check = self.checks["parts once"]
+        if self.builds[inner].steps_left > 0:
+            check.fault(f"{inner} is attached before it is finished", step.number)
+        copies = [frozenset(copy) for copy in self.assemblies[inner].copies]
+        for copy in assembly.copies:
+            across = dict(zip(assembly.copies[0], copy, strict=True))
+            there = frozenset(across.get(part, part) for part in copies[number])
+            if not there <= set(copy) or there not in copies:
+                check.fault(f"{inner} copy {number} is no part of every copy of {assembly.id}", step.number)
+                return
+            key = (inner, copies.index(there))
+            self.attached[key] = self.attached.get(key, 0) + 1
+
+    def _close(
+        self, step: StepEntry, build: Build, before: Sequence[str], arrivals: Sequence[Sequence[str]]
+    ) -> None:
+        """The step closes the joints between what it brings and the rest, in each copy."""
+        check = self.checks["joints once"]
+        group_of = dict.fromkeys(before, 0)
+        for number, group in enumerate(arrivals, start=1):
+            group_of.update(dict.fromkeys(group, number))
+        ends = {joint.id: (joint.a, joint.b) for joint in self.plan.joints}
+        for name in step.closes:
+            one, two = ends[name]
+            if one not in group_of or two not in group_of:
+                check.fault(f"{name} is closed before both its parts are there", step.number, ends[name])
+            elif group_of[one] == group_of[two]:
+                check.fault(f"{name} is closed, but its parts were together before", step.number, ends[name])
+            for copy in build.entry.copies:
+                across = dict(zip(build.entry.copies[0], copy, strict=True))
+                there = self.joint_of.get(frozenset((across.get(one, one), across.get(two, two))))
+                if there is None:
+                    check.fault(f"{name} has no counterpart in a copy of {build.entry.id}", step.number)
+                else:
+                    self.closed[there] = self.closed.get(there, 0) + 1
+
+    def _all_once(self) -> None:
+        parts, joints = self.checks["parts once"], self.checks["joints once"]
+        parts.looked_at, joints.looked_at = len(self.model.parts), len(self.plan.joints)
+        for part in self.model.parts:
+            if (times := self.added.get(part.id, 0)) != 1:
+                parts.fault(f"{self._name(part.id)} is added {_times(times)}", parts=[part.id])
+        for joint in self.plan.joints:
+            if (times := self.closed.get(joint.id, 0)) != 1:
+                joints.fault(f"{joint.id} is closed {_times(times)}", parts=[joint.a, joint.b])
+        last = self.plan.steps[-1].assembly if self.plan.steps else ""
+        for entry in self.plan.assemblies:
+            for number in range(len(entry.copies) if entry.id != last else 0):
+                if (times := self.attached.get((entry.id, number), 0)) != 1:
+                    parts.fault(f"{entry.id} copy {number} is attached {_times(times)}")
+
+    def _complete(self) -> None:
+        """What stands at the end is the model, and each sub-assembly is what it lists."""
+        check = self.checks["complete"]
+        check.looked_at = len(self.model.parts)
+        if not self.plan.steps:
+            check.fault("there are no steps")
+            return
+        for entry in self.plan.assemblies:
+            built = self.builds[entry.id].parts
+            for part in sorted(set(entry.copies[0]) ^ set(built), key=self.model.index_of.__getitem__):
+                what = "lists but does not build" if part not in built else "builds but does not list"
+                check.fault(f"{entry.id} {what} {self._name(part)}", parts=[part])
+        last = self.builds[self.plan.steps[-1].assembly]
+        missing = [part.id for part in self.model.parts if part.id not in set(last.parts)]
+        if missing:
+            check.fault(f"{self._names(missing)} missing from the finished model", parts=missing)
+
+    def _joints_touch(self) -> None:
+        """The parts that a joint names do touch; these contacts carry the connection checks."""
+        check = self.checks["joints touch"]
+        self.touching.add_nodes_from(part.id for part in self.model.parts)
+        for joint in self.plan.joints:
+            check.looked_at += 1
+            apart = self.toucher.distance(joint.a, joint.b)
+            if apart <= self.toucher.within_mm:
+                self.touching.add_edge(joint.a, joint.b)
+            else:
+                check.fault(f"{joint.id}: the parts are {apart:.2f} mm apart", parts=[joint.a, joint.b])
+
+    def _name(self, name: str) -> str:
+        part = self.model.part_by_id.get(name)
+        return name if part is None else f"{name} ({part.source})"
+
+    def _names(self, parts: Sequence[str]) -> str:
+        shown = ", ".join(self._name(part) for part in parts[:4])
+        return shown if len(parts) <= 4 else f"{shown} and {len(parts) - 4} more"
+
+
+def _times(count: int) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")

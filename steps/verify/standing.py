@@ -1,0 +1,85 @@
+"""Whether what is built stands by itself: its centre of mass over what carries it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError
+
+from steps.model import Array, IntArray, Model
+from steps.planfile import PlanFile
+
+#: Vertices this close to the lowest one lie on the table, as a share of the motion tolerance.
+ON_TABLE_SHARE = 0.25
+#: The centre of mass must lie inside the support by this much, mm: an edge carries nothing.
+INSIDE_MM = 0.01
+
+
+@dataclass(eq=False)
+class Stander:
+    """Masses, centres and lowest points of the parts of one model."""
+
+    model: Model
+    plan: PlanFile
+    tolerance_mm: float
+    _low: dict[tuple[object, ...], Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        grams = {shape.id: shape.printed_g for shape in self.plan.shapes}
+        centres = {shape.id: centre_of(shape.vertices, shape.faces) for shape in self.model.shapes}
+        self.mass: Mapping[str, float] = {part.id: grams[part.shape] for part in self.model.parts}
+        self.centre: Mapping[str, Array] = {
+            part.id: part.pose[:3, :3] @ centres[part.shape] + part.pose[:3, 3] for part in self.model.parts
+        }
+
+    def low_points(self, part_id: str, up: Array) -> Array:
+        """(k, 3) vertices of the part that are its lowest along ``up``, model coordinates."""
+        part = self.model.part_by_id[part_id]
+        there = part.pose[:3, :3].T @ up
+        key = (part.shape, *(np.round(there, 6) + 0.0))
+        if key not in self._low:
+            vertices = self.model.shape_by_id[part.shape].vertices
+            heights = vertices @ there
+            self._low[key] = vertices[heights <= heights.min() + ON_TABLE_SHARE * self.tolerance_mm]
+        return self._low[key] @ part.pose[:3, :3].T + part.pose[:3, 3]
+
+    def lowest(self, parts: Sequence[str], up: Array) -> float:
+        """Height of the table under the parts, mm along ``up``."""
+        return min(float((self.low_points(part, up) @ up).min()) for part in parts)
+
+    def on_table(self, parts: Sequence[str], up: Array, level: float) -> list[str]:
+        """Parts that reach the table at ``level``."""
+        slack = ON_TABLE_SHARE * self.tolerance_mm
+        return [part for part in parts if self.lowest([part], up) <= level + slack]
+
+    def stands(self, parts: Sequence[str], up: Array, level: float) -> bool:
+        """Whether the parts, as one rigid body, stand on the table at ``level``."""
+        carriers = self.on_table(parts, up, level)
+        if not carriers:
+            return False
+        ground = np.concatenate([self.low_points(part, up) for part in carriers])
+        ground = ground[ground @ up <= level + ON_TABLE_SHARE * self.tolerance_mm]
+        masses = np.array([self.mass[part] for part in parts])
+        centre = masses @ np.array([self.centre[part] for part in parts]) / masses.sum()
+        flat = np.linalg.svd(np.asarray(up, dtype=float)[None])[2][1:].T
+        return inside(centre @ flat, ground @ flat, INSIDE_MM)
+
+
+def inside(point: Array, cloud: Array, margin: float) -> bool:
+    """Whether a point of the plane lies in the convex hull of others, ``margin`` from its edge."""
+    try:
+        hull = ConvexHull(cloud)
+    except (QhullError, ValueError):  # fewer than three points, or all on a line
+        return False
+    return bool(np.all(hull.equations[:, :2] @ point + hull.equations[:, 2] <= -margin))
+
+
+def centre_of(vertices: Array, faces: IntArray) -> Array:
+    """Centroid of the volume inside a surface; of its corners where it encloses none."""
+    a, b, c = (vertices[faces[:, corner]] for corner in range(3))
+    sixfold = np.einsum("ij,ij->i", a, np.cross(b, c))
+    if abs(sixfold.sum()) < 1e-9:
+        return vertices.mean(axis=0)
+    return sixfold @ (a + b + c) / (4.0 * sixfold.sum())
