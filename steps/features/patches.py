@@ -1,0 +1,361 @@
+"""Round patches of a mesh: cylinders and spheres, found by turn angles and fitted through vertices.
+
+A lateral face of a cylinder is perpendicular to the axis, and the edges between lateral faces run
+along it. So edges that turn gently vote for axes; the lateral faces of each axis fall into pieces
+by adjacency; a circle is fitted through each piece's vertices. A piece that is no single circle
+(a rounded box, a stud that runs into a wall) is divided by the circles that consecutive facets
+share. A sphere is a patch of faces that turn gently one way, whose vertices lie on one sphere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from steps.features.mesh import Mesh, components
+from steps.model import Array, IntArray
+
+#: Facets of one curved surface turn by at most this: eight sides turn by 45 degrees, and noise adds.
+MAX_TURN = np.radians(52)
+#: Below this turn an edge is flat: half the turn of 128 sides.
+MIN_TURN = np.radians(1.4)
+#: A lateral face is perpendicular to its axis within this: 0.05 mm of noise over a stud 2 mm high
+#: tilts a face by up to 2.9 degrees.
+LATERAL_TILT = np.sin(np.radians(4.5))
+#: Edges whose directions differ by less than this vote for one axis.
+AXIS_SPREAD = np.radians(4)
+#: Axes tried per shape, most edge length first; block shapes have one to five.
+MAX_AXES = 24
+#: Root mean square distance of vertices from the circle, as a share of its radius: noise of 0.05 mm
+#: on a radius of 2 mm is 0.015 rms.
+ROUND_SHARE = 0.03
+#: Least arc of a cylinder worth keeping; fillets of boxes turn 90 degrees and are dropped.
+MIN_ARC = np.radians(120)
+#: Least share of a sphere that makes a patch one: a cup that holds a ball covers about a half.
+MIN_SPHERE_SHARE = 0.12
+#: A sphere's vertices lie on it within this share of its radius.
+SPHERE_SHARE = 0.02
+#: Each face of a sphere lies at least this share of the radius from the centre (eight segments: 0.85).
+SPHERE_FACE = 0.78
+#: Least mean square of a sphere's normals along any direction (a third for a whole sphere, 0 for a
+#: short cylinder, whose two rings of vertices lie on a sphere too).
+SPHERE_SPREAD = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Cylinder:
+    """A round lateral surface from ``start`` along ``axis`` for ``length`` mm."""
+
+    start: Array  #: (3,) on the axis
+    axis: Array  #: (3,) unit
+    radius: float  #: of the circle through the vertices
+    length: float
+    convex: bool
+    arc: float  #: radians covered, 2 pi when whole
+    facets: int  #: sides of the whole circle, by the median turn
+    sag: float
+    roundness: float  #: largest distance of a vertex from the circle
+    faces: IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class Sphere:
+    """A round patch of a sphere; convex for a ball, concave for a cup."""
+
+    centre: Array  #: (3,)
+    radius: float
+    convex: bool
+    share: float  #: of the full sphere's area
+    opening: Array  #: (3,) unit, from the centre to where the patch is open (a ball's stem, a cup's mouth)
+    lip: float  #: radius of the opening; 0 when closed
+    facets: int
+    sag: float
+    roundness: float
+    faces: IntArray
+
+
+def round_patches(mesh: Mesh) -> tuple[tuple[Cylinder, ...], tuple[Sphere, ...]]:
+    """Every cylinder and sphere of a mesh, in a fixed order."""
+    if not len(mesh.faces):
+        return (), ()
+    spheres = tuple(_spheres(mesh))
+    free = np.ones(len(mesh.faces), dtype=bool)
+    for sphere in spheres:
+        free[sphere.faces] = False
+    cylinders: list[Cylinder] = []
+    for axis in _axes(mesh, free):
+        found = [cylinder for cylinder in _cylinders_along(mesh, free, axis)]
+        for cylinder in found:
+            free[cylinder.faces] = False
+        cylinders.extend(found)
+    return tuple(_joined(mesh, cylinders)), spheres
+
+
+# ------------------------------------------------------------------------------- cylinders
+
+
+def _axes(mesh: Mesh, free: np.ndarray) -> Iterator[Array]:
+    """Directions that many gently turning edges share, most edge length first."""
+    pairs, turn, ends = mesh.adjacency
+    gentle = (np.abs(turn) > MIN_TURN) & (np.abs(turn) < MAX_TURN) & free[pairs].all(axis=1)
+    along = mesh.vertices[ends[gentle, 1]] - mesh.vertices[ends[gentle, 0]]
+    length = np.linalg.norm(along, axis=1)
+    along /= length[:, None]
+    left = np.ones(len(along), dtype=bool)
+    order = np.argsort(-length, kind="stable")
+    candidates: list[tuple[float, int, Array]] = []
+    for row in order:
+        if not left[row]:
+            continue
+        near = left & (np.abs(along @ along[row]) > np.cos(AXIS_SPREAD))
+        left[near] = False
+        if near.sum() < 5:  # eight sides have eight edges, a part of a circle at least five
+            continue
+        signed = along[near] * np.sign(along[near] @ along[row])[:, None]
+        axis = (signed * length[near, None]).sum(axis=0)
+        candidates.append((-float(length[near].sum()), len(candidates), axis / np.linalg.norm(axis)))
+        if len(candidates) >= 4 * MAX_AXES:
+            break
+    for _, _, axis in sorted(candidates, key=lambda c: c[:2])[:MAX_AXES]:
+        yield _upward(axis)
+
+
+def _upward(axis: Array) -> Array:
+    """The axis with its largest coordinate positive, so that a line has one direction."""
+    return axis * np.sign(axis[np.argmax(np.abs(axis) - 1e-6 * np.arange(3))])
+
+
+def plane_basis(axis: Array) -> Array:
+    """(2, 3) two unit vectors perpendicular to ``axis`` and each other, right-handed with it."""
+    helper = np.eye(3)[np.argmin(np.abs(axis))]
+    u = np.cross(helper, axis)
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(axis, u)])
+
+
+def _cylinders_along(mesh: Mesh, free: np.ndarray, axis: Array) -> Iterator[Cylinder]:
+    lateral = free & (np.abs(mesh.normals @ axis) < LATERAL_TILT)
+    pairs, turn, _ = mesh.adjacency
+    joined = lateral[pairs].all(axis=1) & (np.abs(turn) < MAX_TURN)
+    piece = components(len(mesh.faces), pairs[joined])
+    for faces in _groups(piece, np.flatnonzero(lateral), 5):
+        whole = _fit_cylinder(mesh, faces, axis)
+        if whole is not None:
+            yield whole
+        else:
+            inside = joined & (piece[pairs[:, 0]] == piece[faces[0]])
+            yield from _divided(mesh, faces, axis, pairs[inside])
+
+
+def _groups(piece: IntArray, faces: IntArray, least: int) -> Iterator[IntArray]:
+    """The faces of each piece that has at least ``least`` of them, ascending."""
+    order = faces[np.argsort(piece[faces], kind="stable")]
+    for group in np.split(order, np.flatnonzero(np.diff(piece[order])) + 1):
+        if len(group) >= least:
+            yield group
+
+
+def _fit_cylinder(mesh: Mesh, faces: IntArray, axis: Array) -> Cylinder | None:
+    """The cylinder through the vertices of these faces, or None when they are not one."""
+    basis = plane_basis(axis)
+    points = mesh.vertices[np.unique(mesh.faces[faces])]
+    flat = points @ basis.T
+    fit = fit_circle(flat)
+    if fit is None:
+        return None
+    centre, radius = fit
+    off = flat - centre
+    distance = np.linalg.norm(off, axis=1)
+    if np.sqrt(np.mean((distance - radius) ** 2)) > ROUND_SHARE * radius:
+        return None
+    outward = mesh.centres[faces] @ basis.T - centre
+    facing = np.einsum("ij,ij->i", mesh.normals[faces] @ basis.T, outward)
+    facing /= np.maximum(np.linalg.norm(outward, axis=1), 1e-300)
+    weight = mesh.areas[faces]
+    mean = float((facing * weight).sum() / weight.sum())
+    if abs(mean) < 0.85:  # faces across the circle, not along it
+        return None
+    arc, facets = _arc(np.arctan2(off[:, 1], off[:, 0]))
+    if arc < MIN_ARC or facets < 7:  # noise may merge two of eight corners
+        return None
+    along = points @ axis
+    start = centre @ basis + axis * along.min()
+    return Cylinder(
+        start,
+        axis,
+        radius,
+        float(np.ptp(along)),
+        mean > 0,
+        arc,
+        facets,
+        radius * (1 - np.cos(np.pi / facets)),
+        float(np.abs(distance - radius).max()),
+        faces,
+    )
+
+
+def fit_circle(flat: Array) -> tuple[Array, float] | None:
+    """Centre and radius of the least-squares circle through (n, 2) points; None for a line or a point.
+
+    Source: Kasa's algebraic fit, then one Gauss-Newton step to the geometric one.
+    """
+    middle = flat.mean(axis=0)
+    p = flat - middle
+    size = np.abs(p).max(initial=0.0)
+    if len(flat) < 5 or size == 0:
+        return None
+    p = p / size
+    solution, _, rank, _ = np.linalg.lstsq(np.column_stack([2 * p, np.ones(len(p))]), (p**2).sum(axis=1))
+    if rank < 3:
+        return None
+    centre = solution[:2]
+    radius = float(np.sqrt(max(solution[2] + centre @ centre, 0)))
+    for _ in range(3):
+        off = p - centre
+        distance = np.linalg.norm(off, axis=1)
+        unit = off / np.maximum(distance, 1e-12)[:, None]
+        step, *_ = np.linalg.lstsq(np.column_stack([unit, np.ones(len(p))]), distance - radius)
+        centre, radius = centre + step[:2], radius + float(step[2])
+    if not np.isfinite(radius) or radius <= 0 or radius > 50:  # a flat face: radius over 50 times its size
+        return None
+    return centre * size + middle, radius * size
+
+
+def _arc(angles: Array) -> tuple[float, int]:
+    """Radians covered by the corners of a polygon, and the sides its median turn would give the circle."""
+    turns = np.sort(np.unique(np.round(np.mod(angles, 2 * np.pi), 5)))
+    steps = np.diff(np.append(turns, turns[0] + 2 * np.pi))
+    steps = steps[steps > 2e-3]
+    if len(steps) < 3:
+        return 0.0, 0
+    widest = float(steps.max())
+    arc = 2 * np.pi if widest < MAX_TURN else 2 * np.pi - widest
+    return arc, round(2 * np.pi / float(np.median(steps)))
+
+
+def _divided(mesh: Mesh, faces: IntArray, axis: Array, pairs: IntArray) -> Iterator[Cylinder]:
+    """Arcs of a mixed piece: consecutive facets belong together when they share one circle."""
+    basis = plane_basis(axis)
+    flat_normals = mesh.normals @ basis.T
+    ends = mesh.vertices[mesh.faces[faces]] @ basis.T
+    # A lateral face is a segment seen along the axis: its extreme points along its own direction.
+    tangent = np.column_stack([-flat_normals[faces, 1], flat_normals[faces, 0]])
+    along = np.einsum("fvi,fi->fv", ends, tangent)
+    middle = np.einsum("fvi,fi->fv", ends, flat_normals[faces]).mean(axis=1)
+    low, high = along.min(axis=1), along.max(axis=1)
+    width = np.zeros(len(mesh.faces))
+    width[faces] = high - low
+    centre_point = np.zeros((len(mesh.faces), 2))
+    centre_point[faces] = ((low + high) / 2)[:, None] * tangent + middle[:, None] * flat_normals[faces]
+    turn = np.abs(_angle_between(flat_normals[pairs[:, 0]], flat_normals[pairs[:, 1]]))
+    # Two facets of one circle are as wide as each other, or have been cut along the axis (turn 0).
+    wide, narrow = width[pairs].max(axis=1), width[pairs].min(axis=1)
+    gap = np.linalg.norm(centre_point[pairs[:, 0]] - centre_point[pairs[:, 1]], axis=1)
+    same_plane = turn < 1e-3
+    alike = same_plane | ((wide < 2.5 * narrow) & (gap < 1.5 * wide))
+    piece = components(len(mesh.faces), pairs[alike])
+    for group in _groups(piece, faces, 5):
+        fit = _fit_cylinder(mesh, group, axis)
+        if fit is not None:
+            yield fit
+
+
+def _angle_between(a: Array, b: Array) -> Array:
+    return np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1))
+
+
+def _joined(mesh: Mesh, cylinders: list[Cylinder]) -> list[Cylinder]:
+    """Arcs on one circle (a slit pin, a patch torn by noise) and touching lengths, joined to one."""
+    result = list(cylinders)
+    index = 0
+    while index < len(result):
+        mate = next((k for k in range(index + 1, len(result)) if _same(result[index], result[k])), None)
+        if mate is None:
+            index += 1
+            continue
+        both = np.concatenate([result[index].faces, result[mate].faces])
+        whole = _fit_cylinder(mesh, np.sort(both), result[index].axis)
+        if whole is None:
+            index += 1
+            continue
+        result[index] = whole
+        del result[mate]
+    return result
+
+
+def _same(a: Cylinder, b: Cylinder) -> bool:
+    """On one axis, of one radius, facing alike, and overlapping or touching along the axis."""
+    if a.convex != b.convex or abs(a.axis @ b.axis) < np.cos(AXIS_SPREAD):
+        return False
+    reach = max(ROUND_SHARE, 0.01) * a.radius
+    off = b.start - a.start
+    along = float(off @ a.axis)
+    across = float(np.linalg.norm(off - along * a.axis))
+    touching = along <= a.length + reach and along + b.length >= -reach
+    return abs(a.radius - b.radius) < reach and across < reach and touching
+
+
+# --------------------------------------------------------------------------------- spheres
+
+
+def _spheres(mesh: Mesh) -> Iterator[Sphere]:
+    pairs, turn, _ = mesh.adjacency
+    for sign in (1.0, -1.0):
+        bent = (sign * turn > -1e-3) & (np.abs(turn) < MAX_TURN)
+        piece = components(len(mesh.faces), pairs[bent])
+        for faces in _groups(piece, np.arange(len(piece)), 16):
+            sphere = _fit_sphere(mesh, faces, sign > 0)
+            if sphere is not None:
+                yield sphere
+
+
+def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
+    points = mesh.vertices[np.unique(mesh.faces[faces])]
+    weighted = mesh.normals[faces] * np.sqrt(mesh.areas[faces] / mesh.areas[faces].sum())[:, None]
+    if len(points) < 12 or np.linalg.eigvalsh(weighted.T @ weighted)[0] < SPHERE_SPREAD:
+        return None
+    middle = points.mean(axis=0)
+    p = points - middle
+    system = np.column_stack([2 * p, np.ones(len(p))])
+    solution, _, rank, _ = np.linalg.lstsq(system, (p**2).sum(axis=1))
+    if rank < 4:
+        return None
+    radius = float(np.sqrt(max(solution[3] + solution[:3] @ solution[:3], 0)))
+    centre = solution[:3] + middle
+    off = np.abs(np.linalg.norm(points - centre, axis=1) - radius)
+    reach = np.einsum("ij,ij->i", mesh.normals[faces], mesh.centres[faces] - centre) * (1 if convex else -1)
+    areas = mesh.areas[faces]
+    flat = areas[reach < SPHERE_FACE * radius].sum()
+    share = float(areas.sum() / (4 * np.pi * radius**2)) if radius > 0 else 0.0
+    if np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius or flat > 0.02 * areas.sum() or share < MIN_SPHERE_SHARE:
+        return None
+    opening, lip = _opening(mesh, faces, centre, radius)
+    turns = np.abs(mesh.adjacency[1][np.isin(mesh.adjacency[0], faces).all(axis=1)])
+    typical = float(np.median(turns[turns > MIN_TURN])) if (turns > MIN_TURN).any() else 0.0
+    facets = round(2 * np.pi / typical) if typical else 0
+    sag = radius * (1 - np.cos(typical / 2))
+    return Sphere(centre, radius, convex, share, opening, lip, facets, sag, float(off.max()), faces)
+
+
+def _opening(mesh: Mesh, faces: IntArray, centre: Array, radius: float) -> tuple[Array, float]:
+    """Where a patch is open: mean direction of its rim, and the rim's radius about it."""
+    inside = np.zeros(len(mesh.faces), dtype=bool)
+    inside[faces] = True
+    pairs, _, ends = mesh.adjacency
+    rim = np.unique(ends[inside[pairs].sum(axis=1) == 1])
+    if len(rim) < 3:
+        return np.array([0.0, 0.0, 1.0]), 0.0
+    away = mesh.vertices[rim] - centre
+    solid = (mesh.areas[faces, None] * (mesh.centres[faces] - centre)).sum(axis=0)
+    norm = float(np.linalg.norm(solid))
+    direction = -solid / norm if norm > 0 else np.array([0.0, 0.0, 1.0])
+    across = away - np.outer(away @ direction, direction)
+    return direction, float(np.median(np.linalg.norm(across, axis=1)))
+
+
+def reversed_cylinder(cylinder: Cylinder) -> Cylinder:
+    """The same surface measured from its other end."""
+    end = cylinder.start + cylinder.axis * cylinder.length
+    return replace(cylinder, start=end, axis=-cylinder.axis)
