@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from demo_model import solids
-from demo_model.scene import DemoModel, Group, KnownJoint, Placed, shift, turn
+from demo_model.scene import DemoModel, Group, KnownJoint, KnownKind, Placed, shift, turn
 from demo_model.solids import Module, Solid
 
 Cell = tuple[int, int]
@@ -20,7 +19,6 @@ Cell = tuple[int, int]
 class Piece:
     """A solid that fits the lattice: its footprint in cells, height in slabs, and which cells engage."""
 
-    key: str
     solid: Solid
     columns: int
     rows: int
@@ -41,7 +39,10 @@ def block_piece(columns: int, rows: int, module: Module, slabs: int = 2, *, smoo
     else:
         solid = solids.block(columns, rows, module, slabs * module.slab, smooth=smooth)
     every = cells(columns, rows)
-    return Piece(solid.name, solid, columns, rows, slabs, () if smooth else every, every)
+    return Piece(solid, columns, rows, slabs, () if smooth else every, every)
+
+
+Socket = tuple[int, int, int, int]  # lattice number, column, row, level
 
 
 @dataclass
@@ -51,46 +52,51 @@ class Builder:
     name: str
     module: Module
     frame: NDArray[np.float64] = field(default_factory=lambda: np.eye(4))
+    lattice: int = 0
     solids: dict[str, Solid] = field(default_factory=dict)
     placed: list[Placed] = field(default_factory=list)
     joints: list[KnownJoint] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
-    _studs: dict[tuple[int, int, int], str] = field(default_factory=dict)
-    _sockets: dict[tuple[int, int, int], str] = field(default_factory=dict)
+    _studs: dict[Socket, str] = field(default_factory=dict)
+    _sockets: dict[Socket, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.module.block != 2 * self.module.slab:
             raise ValueError("the lattice counts in slabs: a block must be two slabs high")
 
+    def on(self, frame: NDArray[np.float64]) -> Builder:
+        """A builder of the same model on another lattice, placed by ``frame`` (4, 4) in model coordinates."""
+        return replace(self, frame=frame, lattice=self.lattice + 1)
+
     def add(
         self, name: str, piece: Piece, colour: str, column: int, row: int, level: int, quarters: int = 0
-    ) -> str:
+    ) -> NDArray[np.float64]:
         """Place a piece with its footprint's least corner at (column, row), its underside at ``level``.
 
-        ``quarters`` turns it counter-clockwise by quarter turns about z. Returns the name.
+        ``quarters`` turns it counter-clockwise by quarter turns about z. Returns the pose in the
+        lattice's frame.
         """
         m = self.module.scaled
         wide, deep = (piece.columns, piece.rows) if quarters % 2 == 0 else (piece.rows, piece.columns)
         back = ((0, 0), (wide, 0), (wide, deep), (0, deep))[quarters % 4]
         corner = shift((column + back[0]) * m.pitch, (row + back[1]) * m.pitch, level * m.slab)
-        self.put(name, piece.solid, piece.key, colour, corner @ turn((0, 0, 1), 90.0 * quarters))
         for cell in piece.studs:
             x, y = _turned(cell, piece, quarters)
-            self._studs[column + x, row + y, level + piece.slabs] = name
+            self._studs[self.lattice, column + x, row + y, level + piece.slabs] = name
         for cell in piece.sockets:
             x, y = _turned(cell, piece, quarters)
-            self._sockets[column + x, row + y, level] = name
-        return name
+            self._sockets[self.lattice, column + x, row + y, level] = name
+        return self.put(name, piece.solid, colour, corner @ turn((0, 0, 1), 90.0 * quarters))
 
-    def put(self, name: str, solid: Solid, key: str, colour: str, pose: NDArray[np.float64]) -> str:
+    def put(self, name: str, solid: Solid, colour: str, pose: NDArray[np.float64]) -> NDArray[np.float64]:
         """Place a solid anywhere; ``pose`` is in the lattice's frame. Its joints are told by ``join``."""
-        self.solids.setdefault(key, solid)
-        self.placed.append(Placed(name, key, colour, self.frame @ pose))
-        return name
+        self.solids.setdefault(solid.name, solid)
+        self.placed.append(Placed(name, solid.name, colour, self.frame @ pose))
+        return pose
 
-    def join(self, carrier: str, holder: str, kind: str, contacts: int) -> None:
+    def join(self, carrier: str, holder: str, kind: KnownKind, contacts: int) -> None:
         """Tell of a joint that the lattice does not show."""
-        self.joints.append((carrier, holder, kind, contacts))  # type: ignore[arg-type]
+        self.joints.append((carrier, holder, kind, contacts))
 
     def lattice_joints(self) -> list[KnownJoint]:
         """Joints of studs and sockets that meet in a cell, in order of placing."""
@@ -110,8 +116,3 @@ def _turned(cell: Cell, piece: Piece, quarters: int) -> Cell:
     i, j = cell
     last_i, last_j = piece.columns - 1, piece.rows - 1
     return ((i, j), (last_j - j, i), (last_i - i, last_j - j), (j, last_i - i))[quarters % 4]
-
-
-def pieces(sizes: Iterable[tuple[int, int]], module: Module, slabs: int = 2) -> dict[tuple[int, int], Piece]:
-    """Plain pieces of one height by (columns, rows)."""
-    return {size: block_piece(*size, module, slabs) for size in sizes}

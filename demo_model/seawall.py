@@ -31,7 +31,7 @@ GRANITE, SANDSTONE, SLATE, CHALK, RUST, AMBER = (
 
 
 def sea_wall(parts: int = 1000, module: Module | None = None, courses: int | None = None) -> DemoModel:
-    """A wall of exactly ``parts`` parts (50 to 20,000) in 8 shapes.
+    """A wall of exactly ``parts`` parts (50 to 20,000) in 6 shapes.
 
     ``courses`` is odd and at least 3; by default it grows with the square root of the size, so that
     20,000 parts stay under 20 m at 1x. Raises ValueError when no wall of that size can be laid.

@@ -117,13 +117,13 @@ def block(
     module = module or Module()
     m = module.scaled
     high = m.block if height is None else height * module.scale
-    body = _shell(columns, rows, high, m)
+    body = shell(columns, rows, high, m)
     if not smooth:
-        body += _studs(_cells(columns, rows, m), high, m)
+        body += studs(cell_middles(columns, rows, m), high, m)
     if side_studs:
-        stud = _round(m.stud_radius, m.stud_height + m.wall / 2, m).translate([0, 0, -m.wall / 2])
+        stud = cylinder(m.stud_radius, m.stud_height + m.wall / 2, m).translate([0, 0, -m.wall / 2])
         flat = stud.rotate([90, 0, 0])
-        body += _union(
+        body += union(
             flat.translate([(column + 0.5) * m.pitch, m.clearance, m.pitch / 2]) for column in range(columns)
         )
     kind = "block" if high >= m.block else "slab"
@@ -137,53 +137,56 @@ def slab(columns: int, rows: int, module: Module | None = None, *, smooth: bool 
     return block(columns, rows, module, module.slab, smooth=smooth, name=f"{kind} {columns} x {rows}")
 
 
-# -------------------------------------------------------------------------- building bricks
+# ------------------------------------- what solids are made of; ``m`` is a module at scale
 
 
-def _box(low: Sequence[float], high: Sequence[float]) -> Body:
+def box(low: Sequence[float], high: Sequence[float]) -> Body:
+    """A box between two corners."""
     size = [b - a for a, b in zip(low, high, strict=True)]
     return Body.cube(size).translate(list(low))
 
 
-def _round(radius: float, height: float, m: Module) -> Body:
+def cylinder(radius: float, height: float, m: Module) -> Body:
+    """A round about z on z = 0, with the module's facets."""
     return Body.cylinder(height, radius, radius, m.facets)
 
 
-def _union(bodies: Iterable[Body]) -> Body:
+def union(bodies: Iterable[Body]) -> Body:
+    """All of them as one."""
     return Body.batch_boolean(list(bodies), m3.OpType.Add)
 
 
-def _cells(columns: int, rows: int, m: Module) -> list[tuple[float, float]]:
+def cell_middles(columns: int, rows: int, m: Module) -> list[tuple[float, float]]:
     """Middles of the cells, row by row."""
     return [((i + 0.5) * m.pitch, (j + 0.5) * m.pitch) for j in range(rows) for i in range(columns)]
 
 
-def _studs(places: Iterable[tuple[float, float]], top: float, m: Module) -> Body:
+def studs(places: Iterable[tuple[float, float]], top: float, m: Module) -> Body:
     """Studs that rise from ``top``; they reach into the roof so that they fuse with it."""
-    stud = _round(m.stud_radius, m.stud_height + m.roof / 2, m)
-    return _union(stud.translate([x, y, top - m.roof / 2]) for x, y in places)
+    stud = cylinder(m.stud_radius, m.stud_height + m.roof / 2, m)
+    return union(stud.translate([x, y, top - m.roof / 2]) for x, y in places)
 
 
-def _shell(columns: int, rows: int, high: float, m: Module) -> Body:
+def shell(columns: int, rows: int, high: float, m: Module) -> Body:
     """Walls, roof, and below it whatever holds studs."""
     long, wide = columns * m.pitch, rows * m.pitch
     c, w = m.clearance, m.clearance + m.wall
-    outer = _box([c, c, 0], [long - c, wide - c, high])
-    cavity = _box([w, w, -m.roof], [long - w, wide - w, high - m.roof])
-    return _union([outer - cavity, *_grips(columns, rows, high, m)])
+    outer = box([c, c, 0], [long - c, wide - c, high])
+    cavity = box([w, w, -m.roof], [long - w, wide - w, high - m.roof])
+    return union([outer - cavity, *grips(columns, rows, high, m)])
 
 
-def _grips(columns: int, rows: int, high: float, m: Module) -> list[Body]:
+def grips(columns: int, rows: int, high: float, m: Module) -> list[Body]:
     """Tubes or pins between the cells, ribs along the walls, up to the middle of the roof."""
     depth = high - m.roof / 2
     parts: list[Body] = []
     if min(columns, rows) >= 2:
-        tube = _round(m.tube_radius, depth, m) - _round(m.tube_radius - m.wall, high - m.roof, m)
+        tube = cylinder(m.tube_radius, depth, m) - cylinder(m.tube_radius - m.wall, high - m.roof, m)
         parts += [
             tube.translate([i * m.pitch, j * m.pitch, 0]) for i in range(1, columns) for j in range(1, rows)
         ]
     else:
-        pin = _round(m.pin_radius, depth, m)
+        pin = cylinder(m.pin_radius, depth, m)
         parts += [pin.translate([i * m.pitch, m.pitch / 2, 0]) for i in range(1, columns)]
         parts += [pin.translate([m.pitch / 2, j * m.pitch, 0]) for j in range(1, rows)]
     return parts + _ribs(columns, rows, depth, m)
@@ -197,12 +200,12 @@ def _ribs(columns: int, rows: int, depth: float, m: Module) -> list[Body]:
     ribs: list[Body] = []
     for i in range(columns):
         x = (i + 0.5) * m.pitch
-        ribs.append(_box([x - half, root, 0], [x + half, face, depth]))
-        ribs.append(_box([x - half, wide - face, 0], [x + half, wide - root, depth]))
+        ribs.append(box([x - half, root, 0], [x + half, face, depth]))
+        ribs.append(box([x - half, wide - face, 0], [x + half, wide - root, depth]))
     for j in range(rows):
         y = (j + 0.5) * m.pitch
-        ribs.append(_box([root, y - half, 0], [face, y + half, depth]))
-        ribs.append(_box([long - face, y - half, 0], [long - root, y + half, depth]))
+        ribs.append(box([root, y - half, 0], [face, y + half, depth]))
+        ribs.append(box([long - face, y - half, 0], [long - root, y + half, depth]))
     return ribs
 
 

@@ -61,7 +61,7 @@ def write_glb(model: DemoModel, path: Path) -> None:
             )
         else:
             scene.graph.update(frame_from="z up", frame_to=part.name, matrix=pose, geometry=key)
-    _replace(path, scene.export(file_type="glb"))
+    _replace(path, bytes(scene.export(file_type="glb")))
 
 
 def write_stl_folder(model: DemoModel, folder: Path) -> None:
@@ -69,7 +69,7 @@ def write_stl_folder(model: DemoModel, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     files = {key: f"{_plain(key)}.stl" for key in model.solids}
     for key, solid in model.solids.items():
-        _replace(folder / files[key], _trimesh(solid).export(file_type="stl"))
+        _replace(folder / files[key], bytes(_trimesh(solid).export(file_type="stl")))
     table = io.StringIO()
     writer = csv.writer(table, lineterminator="\n")
     writer.writerow(["id", "file", "colour", "x", "y", "z", "rx", "ry", "rz"])
