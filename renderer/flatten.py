@@ -1,0 +1,84 @@
+"""A picture as plain pixels: for screens, for tests, and wherever vectors cannot go."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from renderer.picture import Picture, Stroke
+
+MM_PER_INCH = 25.4
+#: Samples per pixel and axis for the lines.
+FINE = 3
+
+
+def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
+    """(rows, columns, 3) uint8 of the picture's pixels, strokes, balloons' circles and leaders, and insets.
+
+    Letters and signs are the layout's affair and are left out, but for their circles.
+    """
+    scale = dpi / MM_PER_INCH
+    size = max(1, round(picture.width_mm * scale)), max(1, round(picture.height_mm * scale))
+    fine = size[0] * FINE, size[1] * FINE
+    canvas = Image.fromarray(picture.pixels).resize(fine, Image.Resampling.BICUBIC)
+    draw = ImageDraw.Draw(canvas)
+    for stroke in picture.strokes:
+        _stroke(draw, stroke, picture.height_mm, scale * FINE)
+    for balloon in picture.balloons:
+        _balloon(draw, balloon.centre, balloon.radius_mm, balloon.target, picture.height_mm, scale * FINE)
+    flat = canvas.resize(size, Image.Resampling.BOX)
+    for x, y, inset in picture.insets:
+        small = Image.fromarray(flatten(inset, dpi))
+        flat.paste(small, (round(x * scale), round((picture.height_mm - y - inset.height_mm) * scale)))
+    return np.asarray(flat)
+
+
+def _stroke(draw: ImageDraw.ImageDraw, stroke: Stroke, height_mm: float, scale: float) -> None:
+    width = stroke.width_mm * scale
+    ink = (round(stroke.grey * 255),) * 3
+    for run in _dashes(stroke.points, stroke.dash_mm):
+        points = np.column_stack([run[:, 0], height_mm - run[:, 1]]) * scale
+        draw.line([tuple(point) for point in points], fill=ink, width=max(1, round(width)), joint="curve")
+        for x, y in points[[0, -1]]:
+            draw.ellipse([x - width / 2, y - width / 2, x + width / 2, y + width / 2], fill=ink)
+
+
+def _balloon(
+    draw: ImageDraw.ImageDraw,
+    centre: tuple[float, float],
+    radius: float,
+    target: tuple[float, float],
+    height_mm: float,
+    scale: float,
+) -> None:
+    x, y = centre[0] * scale, (height_mm - centre[1]) * scale
+    end = target[0] * scale, (height_mm - target[1]) * scale
+    pen = max(1, round(0.25 * scale))
+    draw.line([(x, y), end], fill=(0, 0, 0), width=pen)
+    dot, reach = 0.6 * scale, radius * scale
+    draw.ellipse([end[0] - dot, end[1] - dot, end[0] + dot, end[1] + dot], fill=(0, 0, 0))
+    draw.ellipse(
+        [x - reach, y - reach, x + reach, y + reach], fill=(255, 255, 255), outline=(0, 0, 0), width=pen
+    )
+
+
+def _dashes(points: NDArray, pattern: tuple[float, ...]) -> list[NDArray]:
+    """The drawn runs of a polyline."""
+    if not pattern or sum(pattern) <= 0:
+        return [points]
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    runs, at, drawn = [], 0.0, True
+    index = 0
+    while at < along[-1]:
+        end = min(at + pattern[index % len(pattern)], along[-1])
+        if drawn:
+            inside = (along > at) & (along < end)
+            ends = [_point_at(points, along, at), *points[inside], _point_at(points, along, end)]
+            runs.append(np.array(ends))
+        at, drawn, index = end, not drawn, index + 1
+    return runs
+
+
+def _point_at(points: NDArray, along: NDArray, distance: float) -> NDArray:
+    return np.array([np.interp(distance, along, points[:, axis]) for axis in (0, 1)])

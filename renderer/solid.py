@@ -1,0 +1,182 @@
+"""A mesh made ready to be drawn, once, however many times it is placed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+Array = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: Two faces that meet at less than this are one smooth surface (degrees). Studs of 12 facets and more
+#: (30 degrees and less between neighbours) are smooth; a 45 degree chamfer keeps both its lines.
+CREASE_DEG = 35.0
+#: A patch whose normals stray less than this from their mean is planar (degrees); tessellation noise.
+PLANAR_DEG = 0.5
+#: Vertices nearer than this share of the largest extent are one vertex: exporters write float32.
+WELD_SHARE = 1e-6
+#: Planes nearer than this share of the largest extent are one plane.
+COPLANAR_SHARE = 1e-4
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A triangle mesh with what drawing needs of it. Open, flipped or degenerate meshes are fine.
+
+    vertices: (n, 3) mm; faces: (m, 3) indices. A *patch* is a run of faces without a crease between
+    them: the side of a stud, the top of a block. Lines are drawn between patches, never within one.
+    """
+
+    vertices: Array
+    faces: IntArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "vertices", _frozen(self.vertices, np.float64))
+        object.__setattr__(self, "faces", _frozen(self.faces, np.int64))
+        if self.vertices.ndim != 2 or self.vertices.shape[1] != 3:
+            raise ValueError(f"vertices: expected (n, 3), got {self.vertices.shape}")
+        if self.faces.ndim != 2 or self.faces.shape[1] != 3:
+            raise ValueError(f"faces: expected (m, 3), got {self.faces.shape}")
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {"vertices": self.vertices, "faces": self.faces}  # an Embree scene cannot be pickled
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        for name, value in state.items():
+            object.__setattr__(self, name, value)
+
+    @cached_property
+    def extent(self) -> float:
+        """Largest extent along an axis, mm."""
+        if not len(self.vertices):
+            return 0.0
+        return float(np.ptp(self.vertices, axis=0).max())
+
+    @cached_property
+    def normals(self) -> Array:
+        """(m, 3) unit normals as the winding has them; zero for a face without area."""
+        corners = self.vertices[self.faces]
+        cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        length = np.linalg.norm(cross, axis=1)
+        thin = length <= 1e-12 * max(self.extent, 1e-300) ** 2
+        return _frozen(np.where(thin[:, None], 0.0, cross / np.where(thin, 1.0, length)[:, None]), np.float64)
+
+    @cached_property
+    def offsets(self) -> Array:
+        """(m,) distance of each face's plane from the origin along its normal, mm."""
+        return _frozen(np.einsum("ij,ij->i", self.normals, self.vertices[self.faces[:, 0]]), np.float64)
+
+    @cached_property
+    def patch(self) -> IntArray:
+        """(m,) the patch of each face, 0 ... patches - 1."""
+        smooth = _smooth_labels(self.vertices, self.faces, self.normals, self.extent)
+        return _frozen(_merge_coplanar(smooth, self.normals, self.offsets, self.extent), np.int64)
+
+    @cached_property
+    def patches(self) -> int:
+        return int(self.patch.max()) + 1 if len(self.patch) else 0
+
+    @cached_property
+    def planar(self) -> NDArray[np.bool_]:
+        """(patches,) True where all faces of the patch lie in one direction."""
+        return _frozen(_planar(self.patch, self.normals, self.patches), np.bool_)
+
+    @cached_property
+    def breadth(self) -> Array:
+        """(patches,) second largest extent of each patch along the axes, mm: how wide it can look."""
+        low = np.full((self.patches, 3), np.inf)
+        high = np.full((self.patches, 3), -np.inf)
+        corners = self.vertices[self.faces]
+        np.minimum.at(low, self.patch, corners.min(axis=1))
+        np.maximum.at(high, self.patch, corners.max(axis=1))
+        return _frozen(np.sort(high - low, axis=1)[:, 1], np.float64)
+
+    @cached_property
+    def outer(self) -> Array:
+        """(k, 3) vertices of the convex hull: all that is needed to bound any view of the mesh."""
+        used = np.unique(self.faces)
+        points = self.vertices[used]
+        try:
+            return _frozen(points[ConvexHull(points).vertices], np.float64)
+        except (QhullError, ValueError):
+            return _frozen(points, np.float64)  # flat or tiny: no hull
+
+    @cached_property
+    def scene(self) -> Any:
+        """The Embree scene of the mesh in its own coordinates."""
+        from embreex.mesh_construction import TriangleMesh
+        from embreex.rtcore_scene import EmbreeScene
+
+        scene = EmbreeScene(robust=True)
+        vertices = np.ascontiguousarray(self.vertices, dtype=np.float32)
+        TriangleMesh(scene, vertices, np.ascontiguousarray(self.faces, dtype=np.int32))
+        return scene
+
+
+def _frozen(values: ArrayLike, kind: Any) -> NDArray[Any]:
+    array = np.array(values, dtype=kind)
+    array.setflags(write=False)
+    return array
+
+
+def _weld(vertices: Array, extent: float) -> IntArray:
+    """(n,) one number per distinct position."""
+    cell = max(extent * WELD_SHARE, 1e-9)
+    _, welded = np.unique(np.round(vertices / cell).astype(np.int64), axis=0, return_inverse=True)
+    return welded.reshape(-1)
+
+
+def _smooth_labels(vertices: Array, faces: IntArray, normals: Array, extent: float) -> IntArray:
+    """(m,) label of each face's run of faces that meet at less than the crease angle."""
+    count = len(faces)
+    welded = _weld(vertices, extent)[faces]
+    edges = np.sort(np.stack([welded, np.roll(welded, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
+    face = np.repeat(np.arange(count), 3)
+    key = edges[:, 0] * (int(welded.max(initial=0)) + 1) + edges[:, 1]
+    by_key = np.argsort(key, kind="stable")
+    same = key[by_key][1:] == key[by_key][:-1]
+    one, two = face[by_key][:-1][same], face[by_key][1:][same]
+    # flipped faces: the angle between the planes counts, so a fold of 180 degrees looks flat too,
+    # which a mesh with inconsistent winding needs and a sound one never has
+    cosine = np.abs(np.einsum("ij,ij->i", normals[one], normals[two]))
+    empty = ~normals[one].any(axis=1) | ~normals[two].any(axis=1)
+    joined = empty | (cosine > np.cos(np.radians(CREASE_DEG)))
+    graph = coo_matrix((np.ones(joined.sum()), (one[joined], two[joined])), shape=(count, count))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _planar(patch: IntArray, normals: Array, patches: int) -> NDArray[np.bool_]:
+    """(patches,) whether all normals of a patch agree, either way round."""
+    first = np.zeros((patches, 3))
+    real = normals.any(axis=1)
+    first[patch[real][::-1]] = normals[real][::-1]
+    stray = np.abs(np.einsum("ij,ij->i", first[patch], normals)) < np.cos(np.radians(PLANAR_DEG))
+    bent = np.zeros(patches, dtype=bool)
+    np.logical_or.at(bent, patch[real], stray[real])
+    return ~bent
+
+
+def _merge_coplanar(label: IntArray, normals: Array, offsets: Array, extent: float) -> IntArray:
+    """Planar patches that lie in one plane become one: T-shaped seams leave no line."""
+    count = int(label.max(initial=-1)) + 1
+    planar = _planar(label, normals, count)
+    first = np.full(count, -1)
+    real = np.flatnonzero(normals.any(axis=1))
+    first[label[real][::-1]] = real[::-1]
+    rows = np.flatnonzero(planar & (first >= 0))
+    if len(rows) < 2:
+        return label
+    normal, offset = normals[first[rows]], offsets[first[rows]]
+    lead = normal[np.arange(len(rows)), np.abs(normal).argmax(axis=1)]
+    sign = np.where(lead < 0, -1.0, 1.0)
+    place = np.column_stack([normal * sign[:, None] * extent, offset * sign])
+    pairs = cKDTree(place).query_pairs(max(extent, 1e-9) * COPLANAR_SHARE, output_type="ndarray")
+    graph = coo_matrix((np.ones(len(pairs)), (rows[pairs[:, 0]], rows[pairs[:, 1]])), shape=(count, count))
+    return connected_components(graph, directed=False)[1].astype(np.int64)[label]

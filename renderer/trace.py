@@ -1,0 +1,147 @@
+"""From crossings to lines: link them through the cells of the pixel net and follow the links."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components, depth_first_order
+
+from renderer.edges import Crossings
+
+#: How far a drawn line may stray from the crossings when points are left out, pixels.
+STRAY = 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Polylines: points (n, 2) column and row in pixels, the line of each point, and per line its style."""
+
+    points: NDArray[np.float64]
+    line: NDArray[np.int64]  #: ascending
+    style: NDArray[np.int64]
+
+
+def trace(crossings: Crossings, style: NDArray[np.int64], rows: int, columns: int) -> Lines:
+    """Follow crossings of one style into polylines. ``style``: (n,) a small number per crossing.
+
+    Where three surfaces meet, the line of the nearest runs through and the third ends on it.
+    """
+    cells = _cells(crossings, rows, columns)
+    points, styles, links = _links(crossings, style, cells)
+    order, line = _walk(len(points), links)
+    if not len(order):
+        return Lines(np.zeros((0, 2)), np.zeros(0, np.int64), np.zeros(0, np.int64))
+    heads = np.flatnonzero(np.diff(line, prepend=-1))
+    return _simplified(points[order], line, styles[order[heads]])
+
+
+def _cells(crossings: Crossings, rows: int, columns: int) -> NDArray:
+    """(m, 4) crossings on the top, bottom, left and right of each cell that has any, -1 for none. A cell
+    lies between four pixel middles."""
+    row, column, down = crossings.pairs.row, crossings.pairs.column, crossings.pairs.down
+    number = np.arange(len(row))
+    # a crossing to the right is the top of its own row's cell and the bottom of the one above;
+    # a crossing downward is the left of its own column's cell and the right of the one before
+    own_side, other_side = np.where(down, 2, 0), np.where(down, 3, 1)
+    other_row, other_column = row - ~down, column - down
+    cell_row, cell_column = np.append(row, other_row), np.append(column, other_column)
+    side, who = np.append(own_side, other_side), np.append(number, number)
+    inside = (cell_row >= 0) & (cell_row < rows - 1) & (cell_column >= 0) & (cell_column < columns - 1)
+    flat = cell_row[inside] * (columns - 1) + cell_column[inside]
+    cell, place = np.unique(flat, return_inverse=True)
+    table = np.full((len(cell), 4), -1)
+    table[place.reshape(-1), side[inside]] = who[inside]
+    return table
+
+
+def _links(crossings: Crossings, style: NDArray, cells: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Points (n, 2), their styles, and links (k, 2) between them."""
+    filled = (cells >= 0).sum(axis=1)
+    packed = -np.sort(-cells, axis=1)  # crossings first
+    pairs = [packed[filled == 2, :2]]
+    through, third, onto = _junctions(crossings, packed[filled >= 3])
+    pairs.append(through)
+    extra_points, extra_styles, extra_links = [onto], [style[third]], [third]
+    links = np.concatenate(pairs)
+    differ = style[links[:, 0]] != style[links[:, 1]]
+    broken = links[differ]
+    middle = crossings.at[broken].mean(axis=1)
+    for side in (0, 1):  # both lines run on to where the style changes
+        extra_points.append(middle)
+        extra_styles.append(style[broken[:, side]])
+        extra_links.append(broken[:, side])
+    extra = np.concatenate(extra_links)
+    count = len(crossings.at)
+    tails = np.stack([extra, count + np.arange(len(extra))], axis=1)
+    points = np.concatenate([crossings.at, *extra_points])
+    return points, np.concatenate([style, *extra_styles]), np.concatenate([links[~differ], tails])
+
+
+def _junctions(crossings: Crossings, cells: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """For cells with three or four crossings: the links (k, 2) that run through, the crossings left
+    over, and the points (.., 2) where these end."""
+    if not len(cells):
+        return np.zeros((0, 2), np.int64), np.zeros(0, np.int64), np.zeros((0, 2))
+    there = cells >= 0
+    surface, depth = crossings.pairs.surface[cells], crossings.depth[cells]
+    depth = np.where(there[..., None], depth, np.inf).reshape(len(cells), -1)
+    nearest = surface.reshape(len(cells), -1)[np.arange(len(cells)), depth.argmin(axis=1)]
+    borders = (surface == nearest[:, None, None]).any(axis=2) & there
+    # the two that run through: those that border the nearest surface, else the first two
+    rank = np.argsort(~borders, axis=1, kind="stable")
+    ordered = np.take_along_axis(cells, rank, axis=1)
+    through = ordered[:, :2]
+    onto = crossings.at[through].mean(axis=1)
+    left = ordered[:, 2:]
+    kept = left >= 0
+    return through, left[kept], np.repeat(onto[:, None], 2, axis=1)[kept]
+
+
+def _walk(count: int, links: NDArray) -> tuple[NDArray, NDArray]:
+    """Nodes in walking order and the line of each. Every node has at most two links."""
+    if not len(links):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    degree = np.bincount(links.ravel(), minlength=count)
+    graph = coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(count, count))
+    parts, part = connected_components(graph, directed=False)
+    start = np.full(parts, count)
+    lone_end = np.flatnonzero(degree == 1)
+    np.minimum.at(start, part[lone_end], lone_end)
+    rings = start == count
+    first = np.full(parts, count)
+    np.minimum.at(first, part, np.arange(count))
+    start = np.where(rings, first, start)
+    start = start[degree[start] > 0]
+    # one root that leads to one node of every line: a single depth-first walk visits them in turn
+    ends = np.stack([np.full(len(start), count), start], axis=1)
+    both = np.concatenate([links, ends])
+    whole = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(count + 1, count + 1)).tocsr()
+    order, before = depth_first_order(whole, count, directed=False)
+    order = order[1:].astype(np.int64)
+    line = np.cumsum(before[order] == count) - 1
+    return _close_rings(order, line, rings[part[order]])
+
+
+def _close_rings(order: NDArray, line: NDArray, ring: NDArray) -> tuple[NDArray, NDArray]:
+    """Repeat the first node of each ring at its end."""
+    heads = np.flatnonzero(np.diff(line, prepend=-1))
+    tails = np.append(heads[1:], len(line))
+    closing = ring[heads]
+    return (
+        np.insert(order, tails[closing], order[heads[closing]]),
+        np.insert(line, tails[closing], line[heads[closing]]),
+    )
+
+
+def _simplified(points: NDArray, line: NDArray, style: NDArray) -> Lines:
+    """Leave out points that lie on the way between others."""
+    sizes = np.bincount(line)
+    kept = sizes[line] > 1
+    strings = shapely.linestrings(points[kept], indices=np.cumsum(np.diff(line[kept], prepend=-1) > 0) - 1)
+    plain = shapely.simplify(strings, STRAY, preserve_topology=False)
+    points, line = shapely.get_coordinates(plain, return_index=True)
+    return Lines(points, line, style[sizes > 1])
