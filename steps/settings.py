@@ -78,6 +78,7 @@ class Settings(Section):
     adhesive: str | None = None
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
+    fold: bool = False  # impose for folding and stapling: pages half the paper, two a side
     anyway: bool = False
     printer: PrinterSettings = PrinterSettings()
     fit: FitSettings = FitSettings()
