@@ -1,0 +1,30 @@
+"""From a plan to what the booklet says: sheets of blocks, every word through the catalogue."""
+
+from __future__ import annotations
+
+from steps.booklet.compose.back import finished_sheet, last_sheet
+from steps.booklet.compose.front import before_sheet, cover_sheet, parts_sheet, reading_sheet
+from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.work import work_sheets
+from steps.booklet.content import Booklet, Sheet
+from steps.booklet.words import Words
+from steps.model import Plan
+from steps.settings import Settings
+
+
+def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
+    """Every sheet of the booklet, in order."""
+    matter = Matter(plan, settings, words)
+    sheets: tuple[Sheet, ...] = (
+        cover_sheet(matter),
+        reading_sheet(matter),
+        before_sheet(matter),
+        parts_sheet(matter),
+        *work_sheets(matter),
+        finished_sheet(matter),
+        last_sheet(matter),
+    )
+    return Booklet(matter.title, matter.model_line, words.language, sheets)
+
+
+__all__ = ["compose"]

@@ -1,0 +1,80 @@
+"""What comes after building: the finished model, care, the sources of the values."""
+
+from __future__ import annotations
+
+from steps.booklet.compose.matter import MINUTES_PER_PART, MINUTES_PER_STEP, Matter
+from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
+from steps.booklet.words import later
+
+#: Highest temperature at which a print keeps its shape, deg C: from memory
+HEAT_LIMIT_C = {"pla": 55, "petg": 65, "abs": 85, "asa": 85}
+
+SOURCES: tuple[tuple[str, str, str], ...] = (
+    (later("Isometric drawing"), later("elevation 35.26°, axes at 30°"), "ISO 5456-3"),
+    (later("Line widths"), "0.5 / 0.25 mm", later("ISO 128-20, from memory")),
+    (later("Type sizes"), later("18 / 12 / 10 points at least"), later("UKAAF G003; ISO/IEC Guide 37:2012")),
+    (later("Signal words and colours"), later("DANGER, WARNING, CAUTION, NOTICE"), "ANSI Z535.4, ISO 3864-2"),
+    (later("Safety signs"), later("drawn for this booklet"), later("after ISO 7010 and GHS (from memory)")),
+    (later("Printed weight"), later("walls, infill and density"), later("density: Processes 2025 13:2733")),
+    (later("Fit classes"), later("by the gap per side"), later("makers' practice, joined into one table")),
+    (later("Heat limit of the plastic"), later("see “Care and display”"), later("from memory")),
+)  # fmt: skip
+
+
+def finished_sheet(matter: Matter) -> Sheet:
+    """The finished model from four sides."""
+    words = matter.words
+    title = words.say("The finished model")
+    alt = words.say("{title} from side {n} of 4.", title=matter.title)
+    blocks: list[Block] = [Heading(title)]
+    height = 0.6 * matter.edition.column
+    blocks += [
+        Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height) for k in (1, 2, 3)
+    ]
+    return Sheet("finished", title, tuple(blocks), Figure(Wish("finished", index=0), alt.replace("{n}", "1")))
+
+
+def last_sheet(matter: Matter) -> Sheet:
+    """Care and display, then where the values come from."""
+    words = matter.words
+    title = words.say("Care, display and sources")
+    blocks: list[Block] = [Heading(words.say("Care and display"))]
+    blocks += [Marked("dot", line) for line in _care(matter)]
+    blocks += [Heading(words.say("Sources of the values")), *_sources(matter)]
+    return Sheet("last", title, tuple(blocks))
+
+
+def _care(matter: Matter) -> list[str]:
+    words = matter.words
+    lines = [words.say("Lift the model from below, with both hands.")]
+    limit = HEAT_LIMIT_C.get(matter.settings.material)
+    if limit is not None:
+        warm = words.say(
+            "Keep it out of hot cars and sunny windows: {material} softens at about {limit} °C.",
+            material=matter.material,
+            limit=limit,
+        )
+        lines.append(warm)
+    lines.append(words.say("Dust it with a soft, dry brush."))
+    if matter.glued:
+        lines.append(
+            words.say("Glued joints do not come apart again; the others do: pull straight, do not bend.")
+        )
+    else:
+        lines.append(words.say("Nothing is glued: pull parts apart straight, do not bend."))
+    return lines
+
+
+def _sources(matter: Matter) -> list[Block]:
+    words = matter.words
+    a, b = words.number(MINUTES_PER_PART), words.number(MINUTES_PER_STEP)
+    guess = words.say("{a} min a part and {b} min a step", a=a, b=b)
+    rows = [(words.say(value), words.say(what), words.say(source)) for value, what, source in SOURCES]
+    rows.append((words.say("Building time"), guess, words.say("our guess, no source")))
+    header = (words.say("Value"), words.say("What"), words.say("Source"))
+    caveat = words.say(
+        "Values marked “from memory” or “makers' practice” have no published source behind them. "
+        "Measure where it matters."
+    )
+    substitute = words.say("The sign ¤ stands for a character that the typeface lacks.")
+    return [Para(caveat), Table(header, tuple(rows), (0.32, 0.34, 0.34)), Para(substitute, quiet=True)]

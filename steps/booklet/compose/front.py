@@ -1,0 +1,153 @@
+"""What comes before building: cover, how to read, cautions, parts list."""
+
+from __future__ import annotations
+
+from steps.booklet.compose.cautions import caution_blocks
+from steps.booklet.compose.matter import READERS, Matter
+from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
+from steps.booklet.words import NBSP, later
+
+#: The marks that a sheet may carry, in the order they are explained, with their words per reader.
+LEGEND: tuple[tuple[str, str], ...] = (
+    ("press", later("Press or push the part home by hand, all the way down.")),
+    ("glue", later("Glue this joint. Only an adult glues.")),
+    ("free", later("This joint moves or opens: it stays free. Never put glue on it.")),
+    ("rest", later("The part only rests here; a later part will hold it.")),
+    ("turn", later("Turn the whole model before you go on.")),
+    ("hold", later("Hold these parts with your other hand.")),
+    ("wait", later("Wait this long before you go on.")),
+    ("together", later("A part of the model that is built by itself, as often as said.")),
+    ("people", later("Two people are needed.")),
+    ("child", later("A child can do this step.")),
+    ("adult", later("An adult does this step.")),
+    ("doubt", later("The planner is not sure of this step: an adult tries it first.")),
+    ("note", later("A note by the maker of the model.")),
+)
+
+
+#: How a step sheet is read; a child gets the first three.
+HOW_TO_READ = (
+    later(
+        "The drawing shows the model so far in pale tints. What you add is drawn in full colour with "
+        "wide outlines, a little apart; the dash-dot lines lead to where it goes."
+    ),
+    later(
+        "A letter in a circle ties each part of the drawing to the list “Take”. The number before the "
+        "name says how many to take."
+    ),
+    later("“Where you are” shows the whole model, with what this step adds in colour."),
+    later(
+        "A label such as S07 is the printed part: the print file, the parts list and the sticker carry "
+        "the same label."
+    ),
+    later(
+        "At the bottom: the model, the part of it being built, who does the step, how long to wait "
+        "afterwards, and the sheet number."
+    ),
+)
+
+
+def cover_sheet(matter: Matter) -> Sheet:
+    """The finished model and the facts by which to decide when, where and with whom to build it."""
+    words = matter.words
+    parts, shapes = len(matter.plan.model.parts), len(matter.plan.model.shapes)
+    facts = [
+        (words.say("Size"), words.size(matter.size_mm) + " (" + words.inches(matter.size_mm) + ")"),
+        (words.say("Parts"), words.say("{n} of {kinds} shapes", n=words.number(parts), kinds=shapes)),
+        (words.say("Weight"), words.say("about {mass}", mass=words.grams(matter.printed_g))),
+        (words.say("Scale"), words.scale(matter.plan.model.scale)),
+        (words.say("Steps"), words.number(len(matter.plan.order.steps))),
+        (words.say("Building"), words.say("about {time}", time=words.minutes(matter.building_min))),
+        (words.say("Waiting"), _waiting(matter)),
+        (words.say("People"), _people(matter)),
+    ]
+    if matter.settings.reader == "child":
+        facts = [facts[1], facts[5], facts[6], facts[7]]
+    edition = words.say("For: {reader}", reader=words.say(READERS[matter.settings.reader]))
+    blocks: list[Block] = [
+        Heading(matter.title, 1),
+        Para(edition, strong=True),
+        Rule(),
+        Facts(tuple(facts)),
+        Rule(),
+    ]
+    blocks += [Para(words.say("Not for children under 3 years. A printed model is not a tested toy."))]
+    figure = Figure(Wish("cover"), words.say("The finished model: {title}.", title=matter.title))
+    return Sheet("cover", matter.title, tuple(blocks), figure, part=words.say("Building booklet"))
+
+
+def _waiting(matter: Matter) -> str:
+    if matter.waiting_min <= 0:
+        return matter.words.say("none")
+    return matter.words.say("about {time}", time=matter.words.minutes(matter.waiting_min))
+
+
+def _people(matter: Matter) -> str:
+    words = matter.words
+    if any(step.by == "adult" for step in matter.plan.gluing.steps):
+        if matter.people > 1:
+            return words.say("{n}, an adult among them", n=words.number(matter.people))
+        return words.say("1, an adult for some steps")
+    return words.number(matter.people)
+
+
+def reading_sheet(matter: Matter) -> Sheet:
+    """Every mark explained once."""
+    words = matter.words
+    blocks: list[Block] = [Heading(words.say("A step sheet"))]
+    lines = HOW_TO_READ if matter.settings.reader != "child" else HOW_TO_READ[:3]
+    blocks += [Para(words.say(line)) for line in lines]
+    blocks += [Heading(words.say("Marks")), *(Marked(mark, words.say(text)) for mark, text in LEGEND)]
+    return Sheet("reading", words.say("How to read this booklet"), tuple(blocks))
+
+
+def before_sheet(matter: Matter) -> Sheet:
+    """Tools, the fit check, cautions."""
+    words = matter.words
+    fit = words.say(
+        "Press two printed parts together and pull them apart again. If they fall apart or will not go "
+        "together, print the fit card before all other parts."
+    )
+    blocks: list[Block] = [Heading(words.say("You need"))]
+    blocks += [Marked("tick", text) for text in _tools(matter)]
+    blocks += [Heading(words.say("First check the fit")), Para(fit), *caution_blocks(matter)]
+    return Sheet("before", words.say("Before you begin"), tuple(blocks))
+
+
+def _tools(matter: Matter) -> list[str]:
+    words = matter.words
+    low, high = sorted(matter.size_mm)[-2:]
+    tools = [
+        words.say(
+            "A firm table with {a} × {b} mm free", a=words.number(1.5 * high), b=words.number(1.5 * low)
+        )
+    ]
+    tools.append(words.say("All printed parts, sorted by colour, rough edges scraped off"))
+    if matter.glued:
+        tools.append(words.say("What the glue sheet lists: adhesive, gloves, goggles, cloths"))
+    return tools
+
+
+def parts_sheet(matter: Matter) -> Sheet:
+    """Every print file with its count and a box to tick, by colour."""
+    words = matter.words
+    blocks: list[Block] = []
+    colour = ""
+    for lot in matter.lots:
+        if lot.colour != colour:
+            colour = lot.colour
+            total = sum(each.count for each in matter.lots if each.colour == colour)
+            count = words.say_n("{n} part", "{n} parts", total)
+            blocks.append(Heading(f"{words.term(lot.colour_name)}: {count}"))
+        name = matter.shape_name(lot.shape)
+        lines: list[str] = [matter.label(lot.shape)]
+        if matter.edition.numbers:
+            lines[0] += " · " + words.say(
+                "{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g)
+            )
+        if matter.settings.reader != "child":
+            lines.append(words.size(tuple(float(each) for each in matter.measure(lot.shape).size_mm)))
+        wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="parts")
+        alt = f"{name}, {words.term(lot.colour_name)}"
+        blocks.append(PartLine(wish, f"{words.number(lot.count)}{NBSP}×", name, tuple(lines), alt))
+    return Sheet("parts", words.say("Parts list"), tuple(blocks))

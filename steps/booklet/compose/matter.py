@@ -1,0 +1,162 @@
+"""The plan as the booklet tells it: names, labels, who does what, times, in one language."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from steps.booklet.edition import Edition, edition_of
+from steps.booklet.words import Words, later
+from steps.model import Assembly, GlueStep, Measure, Plan, Step
+from steps.settings import Settings
+
+#: Building time: our guess, no source; said so on the last sheet.
+MINUTES_PER_PART = 1.0
+MINUTES_PER_STEP = 1.0
+#: A turn of the build is a change of its up direction by more than this.
+TURN_DEG = 1.0
+
+READERS = {"child": later("Child"), "helper": later("Helper"), "adult": later("Adult")}
+MATERIALS = {
+    "pla": "PLA",
+    "petg": "PETG",
+    "abs": "ABS",
+    "asa": "ASA",
+    "tpu": "TPU",
+    "nylon": later("nylon"),
+}
+
+
+@dataclass(frozen=True)
+class Lot:
+    """All parts of one shape in one colour: one print file."""
+
+    shape: str
+    colour: str
+    colour_name: str
+    count: int
+
+
+@dataclass(frozen=True)
+class Matter:
+    """A plan, the settings, and the words to tell it in."""
+
+    plan: Plan
+    settings: Settings
+    words: Words
+
+    @property
+    def edition(self) -> Edition:
+        return edition_of(self.settings)
+
+    @property
+    def title(self) -> str:
+        return self.settings.title or self.plan.model.name
+
+    @property
+    def model_line(self) -> str:
+        """Title with the scale it is printed at."""
+        return f"{self.title}, {self.words.scale(self.plan.model.scale)}"
+
+    @property
+    def main(self) -> Assembly:
+        """The assembly that holds the finished model."""
+        return self.plan.order.assembly_by_id[self.plan.order.steps[-1].assembly]
+
+    def measure(self, shape: str) -> Measure:
+        return self.plan.measures.by_shape[shape]
+
+    def shape_name(self, shape: str) -> str:
+        return self.words.part_name(self.measure(shape).name)
+
+    def part_words(self, part_id: str) -> str:
+        """ "block 2 × 4, slate blue"."""
+        part = self.plan.model.part_by_id[part_id]
+        return f"{self.shape_name(part.shape)}, {self.words.term(part.colour_name)}"
+
+    def label(self, shape: str) -> str:
+        """The printed-part label, "S07": as the print files are named."""
+        digits = max(2, len(str(len(self.plan.model.shapes))))
+        return f"S{int(shape.lstrip('S')):0{digits}d}" if shape.lstrip("S").isdigit() else shape
+
+    def assembly_name(self, assembly: str) -> str:
+        return self.words.place_name(self.plan.order.assembly_by_id[assembly].name)
+
+    def place_name(self, assembly: str) -> str:
+        """The assembly's name without its count of parts, for the title block."""
+        pieces = self.plan.order.assembly_by_id[assembly].name.split(",")
+        kept = [piece for piece in pieces if not re.fullmatch(r"\s*\d+ parts?\s*", piece)]
+        return self.words.place_name(",".join(kept or pieces))
+
+    @cached_property
+    def lots(self) -> tuple[Lot, ...]:
+        """By colour in order of first appearance, then by shape in the model's order."""
+        counts: dict[tuple[str, str], int] = {}
+        names: dict[str, str] = {}
+        for part in self.plan.model.parts:
+            names.setdefault(part.colour, part.colour_name)
+            counts[part.colour, part.shape] = counts.get((part.colour, part.shape), 0) + 1
+        colours = {colour: row for row, colour in enumerate(names)}
+        shapes = {shape.id: row for row, shape in enumerate(self.plan.model.shapes)}
+        keys = sorted(counts, key=lambda key: (colours[key[0]], shapes[key[1]]))
+        return tuple(Lot(shape, colour, names[colour], counts[colour, shape]) for colour, shape in keys)
+
+    def work(self, step: Step) -> GlueStep:
+        """Who does the step, what it glues, how long to wait."""
+        return self.plan.gluing.step_by_number.get(step.number, GlueStep(step.number))
+
+    def done_by(self, step: Step) -> str:
+        """ "Adult", "Child"; :meth:`done_by_mark` shows when it takes two."""
+        return self.words.say(READERS[self.work(step).by])
+
+    def done_by_mark(self, step: Step) -> str:
+        work = self.work(step)
+        return "people" if work.people > 1 else work.by
+
+    @cached_property
+    def turned(self) -> frozenset[int]:
+        """Numbers of the steps before which the build is turned."""
+        found: set[int] = set()
+        before: dict[str, Step] = {}
+        for step in self.plan.order.steps:
+            earlier = before.get(step.assembly)
+            if earlier is not None and float(step.up @ earlier.up) < np.cos(np.radians(TURN_DEG)):
+                found.add(step.number)
+            before[step.assembly] = step
+        return frozenset(found)
+
+    @property
+    def size_mm(self) -> tuple[float, float, float]:
+        low, high = self.plan.model.bounds
+        extent = high - low
+        return (float(extent[0]), float(extent[1]), float(extent[2]))
+
+    @property
+    def printed_g(self) -> float:
+        return float(sum(self.measure(part.shape).printed_g for part in self.plan.model.parts))
+
+    @property
+    def building_min(self) -> float:
+        parts, steps = len(self.plan.model.parts), len(self.plan.order.steps)
+        return parts * MINUTES_PER_PART + steps * MINUTES_PER_STEP
+
+    @property
+    def waiting_min(self) -> float:
+        facts = self.plan.gluing.facts
+        return float(facts.get("waiting_min", sum(step.wait_min for step in self.plan.gluing.steps)))
+
+    @property
+    def glued(self) -> tuple[str, ...]:
+        """Ids of the glued joints."""
+        return tuple(joint for joint, mark in self.plan.gluing.marks.items() if mark == "glue")
+
+    @property
+    def material(self) -> str:
+        return self.words.say(MATERIALS[self.settings.material])
+
+    @property
+    def people(self) -> int:
+        return max((step.people for step in self.plan.gluing.steps), default=1)

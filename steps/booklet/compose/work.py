@@ -1,0 +1,178 @@
+"""The sheets to build by: openings of sub-assemblies and steps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from steps.booklet.compose.joints import joint_notes
+from steps.booklet.compose.matter import Matter
+from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
+from steps.booklet.words import NBSP
+from steps.draw.kinds import Kind, kinds_in_step
+from steps.model import Assembly, Step
+
+TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
+
+
+def work_sheets(matter: Matter) -> Iterator[Sheet]:
+    """Every step in order, each sub-assembly opened by a sheet of its own."""
+    opened: set[str] = set()
+    for step in matter.plan.order.steps:
+        assembly = matter.plan.order.assembly_by_id[step.assembly]
+        if assembly.id not in opened:
+            opened.add(assembly.id)
+            if assembly.id != matter.main.id:
+                yield opening_sheet(matter, assembly)
+        yield step_sheet(matter, step)
+
+
+def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
+    """A sub-assembly: what it will look like, how often to build it, what it takes."""
+    words = matter.words
+    name = matter.assembly_name(assembly.id)
+    steps = [step for step in matter.plan.order.steps if step.assembly == assembly.id]
+    copies = len(assembly.copies)
+    blocks: list[Block] = [Heading(name)]
+    if copies > 1:
+        times = words.say_n("Build it {n} time", "Build it {n} times", copies)
+        blocks.append(Marked("together", times, strong=True))
+    first, last = steps[0].number, steps[-1].number
+    which = (
+        words.say("Step {n}", n=first) if first == last else words.say("Steps {a} to {b}", a=first, b=last)
+    )
+    blocks.append(Para(which))
+    blocks += [Rule(), Heading(words.say("What it takes"))]
+    blocks += _assembly_parts(matter, assembly)
+    figure = Figure(Wish("assembly", assembly=assembly.id), words.say("{name}, finished", name=name))
+    return Sheet(
+        "opening",
+        name,
+        tuple(blocks),
+        figure,
+        part=matter.place_name(assembly.id),
+        level=0,
+        step_number=first,
+    )
+
+
+def _assembly_parts(matter: Matter, assembly: Assembly) -> list[Block]:
+    counts: dict[tuple[str, str], int] = {}
+    for part_id in assembly.copies[0]:
+        part = matter.plan.model.part_by_id[part_id]
+        counts[part.shape, part.colour_name] = counts.get((part.shape, part.colour_name), 0) + 1
+    rows: list[Block] = []
+    for (shape, colour), count in counts.items():
+        text = f"{matter.words.number(count)}{NBSP}× {matter.shape_name(shape)}, {matter.words.term(colour)}"
+        detail = "" if matter.settings.reader == "child" else matter.label(shape)
+        rows.append(Marked("dot", text, detail))
+    return rows
+
+
+def step_sheet(matter: Matter, step: Step) -> Sheet:
+    """One step: the drawing, what to take, the joints, and whatever else must be known."""
+    words = matter.words
+    kinds = kinds_in_step(matter.plan, step)
+    part = matter.place_name(step.assembly)
+    work = matter.work(step)
+    blocks: list[Block] = [*_warnings(matter, step)]
+    blocks += [Heading(words.say("Take")), *(take_row(matter, kind) for kind in kinds)]
+    notes = joint_notes(matter, step, kinds)
+    if notes:
+        blocks += [Rule(), Heading(words.say("Joints")), *notes]
+    also = _also(matter, step)
+    if also:
+        blocks += [Rule(), *also]
+    title = words.say("Step {n}", n=words.number(step.number))
+    return Sheet(
+        "step",
+        title,
+        tuple(blocks),
+        Figure(Wish("step", step=step.number), step_alt(matter, step, kinds)),
+        Figure(
+            Wish("overview", step=step.number),
+            words.say("The whole model; what this step adds is in colour."),
+            words.say("Where you are"),
+        ),
+        part=part,
+        by=matter.done_by(step),
+        by_mark=matter.done_by_mark(step),
+        wait=words.minutes(work.wait_min) if work.wait_min > 0 else words.say("none"),
+        step=words.number(step.number),
+        step_number=step.number,
+        level=1,
+        adult=work.by == "adult",
+    )
+
+
+def take_row(matter: Matter, kind: Kind) -> Take:
+    """Count, letter, thumbnail, name, colour and label of one kind of thing."""
+    words = matter.words
+    count = f"{words.number(kind.count)}{NBSP}×"
+    if kind.assembly:
+        name = matter.assembly_name(kind.assembly)
+        wish = Wish("assembly", assembly=kind.assembly)
+        return Take(count, kind.letter, name, (words.say("built before"),), wish, name)
+    name = matter.shape_name(kind.shape)
+    colour = words.term(kind.colour_name)
+    wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, family="take")
+    return Take(count, kind.letter, name, (colour, matter.label(kind.shape)), wish, f"{name}, {colour}")
+
+
+def step_alt(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> str:
+    """The drawing of a step in words."""
+    words = matter.words
+    things = "; ".join(
+        f"{kind.letter}: {words.number(kind.count)} × {take_row(matter, kind).alt}" for kind in kinds
+    )
+    return words.say(
+        "Drawing of step {n}: the build so far, and apart from it, on the way in, {things}.",
+        n=words.number(step.number),
+        things=things,
+    )
+
+
+def _warnings(matter: Matter, step: Step) -> list[Block]:
+    """What must be seen before anything else: doubt, a turn, glue still curing."""
+    words, work = matter.words, matter.work(step)
+    blocks: list[Block] = []
+    if step.doubtful:
+        text = words.say("Doubtful step, for an adult: {why}", why=words.term(step.doubtful))
+        blocks += [Marked("doubt", text, strong=True), Rule()]
+    if work.needs_cured:
+        text = words.say("Begin only when the glue of the earlier steps is hard.")
+        blocks += [Marked("wait", text, strong=True)]
+    if step.number in matter.turned:
+        height = TURN_HEIGHT_SHARE * matter.edition.column
+        alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
+        blocks += [Marked("turn", words.say("Turn the model first"), strong=True)]
+        blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
+    return blocks
+
+
+def _also(matter: Matter, step: Step) -> list[Block]:
+    """Hold, people, push, wait and the user's note."""
+    words, work = matter.words, matter.work(step)
+    blocks: list[Block] = []
+    if step.hold:
+        names = list(dict.fromkeys(matter.part_words(part) for part in step.hold))
+        blocks.append(Marked("hold", words.say("Hold: {names}", names="; ".join(names))))
+    if work.people > 1:
+        blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
+    if work.glues and work.by == "adult":
+        blocks.append(Marked("adult", words.say("Glue is for an adult.")))
+    if matter.edition.numbers and step.needs_push_n > 0:
+        push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
+        blocks.append(Marked("press", push))
+    if work.wait_min > 0:
+        text = words.say("Then wait {time}.", time=words.minutes(work.wait_min))
+        blocks.append(Marked("wait", text, strong=True))
+    copies = len(matter.plan.order.assembly_by_id[step.assembly].copies)
+    if copies > 1:
+        text = words.say_n("Do this {n} time", "Do this {n} times", copies)
+        blocks.append(Marked("together", text, strong=True))
+    if step.note:
+        blocks.append(Marked("note", step.note))
+    return blocks
+
+
+__all__ = ["opening_sheet", "step_sheet", "take_row", "work_sheets"]

@@ -1,0 +1,166 @@
+"""What a booklet says, sheet by sheet, before anything has a place: blocks of words and wished-for pictures.
+
+Both the PDF and the HTML edition are made from these values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+WishKind = Literal["step", "overview", "thumbnail", "assembly", "turn", "cover", "finished", "glue"]
+SheetKind = Literal["cover", "reading", "before", "parts", "opening", "step", "glue", "finished", "last"]
+SignalWord = Literal["DANGER", "WARNING", "CAUTION", "NOTICE"]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """A picture to be asked for once its size is known."""
+
+    kind: WishKind
+    step: int = 0
+    shape: str = ""
+    colour: str = ""
+    assembly: str = ""
+    index: int = 0
+    family: str = ""  #: thumbnails of one family share one scale
+
+
+@dataclass(frozen=True)
+class Heading:
+    words: str
+    level: int = 2
+
+
+@dataclass(frozen=True)
+class Para:
+    words: str
+    strong: bool = False
+    quiet: bool = False  #: set in the small size
+
+
+@dataclass(frozen=True)
+class Marked:
+    """A mark and what it says: joints, hold, wait, turn, tick boxes."""
+
+    mark: str
+    words: str
+    detail: str = ""  #: numbers, in the small size
+    strong: bool = False
+
+
+@dataclass(frozen=True)
+class Take:
+    """One kind of thing to take for a step."""
+
+    count: str
+    letter: str
+    name: str
+    lines: tuple[str, ...]  #: colour, printed-part label
+    wish: Wish | None
+    alt: str
+
+
+@dataclass(frozen=True)
+class PartLine:
+    """One row of the parts list."""
+
+    wish: Wish | None
+    count: str
+    name: str
+    lines: tuple[str, ...]
+    alt: str
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A caution: signal word, what it is about, what to do."""
+
+    signal: SignalWord
+    word: str  #: the signal word in the booklet's language
+    title: str
+    lines: tuple[str, ...]
+    signs: tuple[str, ...] = ()
+    sign_alts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Names and values in two columns."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Figure:
+    wish: Wish
+    alt: str
+    caption: str = ""
+    height_mm: float = 0.0  #: 0: as high as wide
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of short texts under a header."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...]  #: shares of the width
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A stretch of the timeline, minutes."""
+
+    words: str
+    start_min: float
+    length_min: float
+    waiting: bool
+
+
+@dataclass(frozen=True)
+class Timeline:
+    bars: tuple[Bar, ...]
+    alt: str
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A thin line across the column."""
+
+
+Block = Heading | Para | Marked | Take | PartLine | Notice | Facts | Figure | Table | Timeline | Rule
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet (or a run of them, if its blocks need more room).
+
+    With ``figure`` the drawing fills the field and the blocks stand in the column beside it; without,
+    the blocks run in columns over the whole field. ``foot`` takes what is left of the column.
+    """
+
+    kind: SheetKind
+    title: str
+    blocks: tuple[Block, ...] = ()
+    figure: Figure | None = None
+    foot: Figure | None = None
+    part: str = ""
+    by: str = ""
+    by_mark: str = ""
+    wait: str = ""
+    step: str = ""
+    step_number: int = 0
+    level: int = 0  #: of the bookmark
+    bookmark: str = ""  #: the title, if empty
+    adult: bool = False  #: a step of this sheet is the adult's
+
+
+@dataclass(frozen=True)
+class Booklet:
+    """All sheets in order, and what the title block and the file say about the whole."""
+
+    title: str
+    model: str  #: title with scale, for the title block
+    language: str
+    sheets: tuple[Sheet, ...]

@@ -1,0 +1,94 @@
+"""Editions (who reads) and paper: type sizes in points, sheet geometry in millimetres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from steps.booklet.boxes import Rect
+from steps.errors import WrongSettings
+from steps.settings import Settings
+
+#: Least type sizes, points: large print 18 (UKAAF G003); clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37)
+LEAST_PT = {"child": 18.0, "helper": 12.0, "adult": 10.0}
+
+# ISO 216 and ANSI/ASME Y14.1 sizes, landscape
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9), "a5": (210.0, 148.0)}
+PAPER_NAMES = {"a4": "A4", "letter": "Letter", "a5": "A5"}
+HALF_NAMES = {"a4": "A5", "letter": "Half Letter"}  # a fold edition's page
+
+
+@dataclass(frozen=True)
+class Edition:
+    """Type sizes (points) and the sizes that follow from them (mm)."""
+
+    reader: str
+    least: float
+    body: float
+    strong: float  #: counts, names that stand out, values of the title block
+    head: float
+    title: float
+    column: float
+    thumb: tuple[float, float]
+    balloon: float  #: diameter of a letter's circle
+    gap: float  #: between blocks
+    numbers: bool  #: print gaps, holds, loads
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A page: its size, its frame, and how the frame is divided."""
+
+    name: str
+    width: float
+    height: float
+    frame: Rect
+    title_block: float  #: height
+    portrait: bool
+    least_foot: float  #: least height for "Where you are"
+
+
+EDITIONS = {
+    "child": Edition("child", 18, 18, 21, 24, 36, 94, (28, 22), 11.5, 3.2, False),
+    "helper": Edition("helper", 12, 12.5, 14, 16, 30, 79, (24, 18), 8.5, 2.6, False),
+    "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 16), 7.5, 2.2, True),
+}
+SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
+
+
+def edition_of(settings: Settings) -> Edition:
+    """The edition for the reader of the settings, its column fitted to the paper."""
+    edition = EDITIONS[settings.reader]
+    if settings.paper == "a5" and settings.reader in SMALL_COLUMN:
+        return Edition(**{**edition.__dict__, "column": SMALL_COLUMN[settings.reader], "thumb": (19, 14)})
+    return edition
+
+
+def paper_of(settings: Settings) -> Paper:
+    """The page to lay out on. Raises WrongSettings where the type would not fit."""
+    fold = settings.fold
+    if settings.reader == "child" and (settings.paper == "a5" or fold):
+        raise WrongSettings(
+            "A child's booklet is set in 18 point and does not fit A5 pages: "
+            "choose A4 or Letter without folding."
+        )
+    if fold and settings.paper == "a5":
+        raise WrongSettings("A folded booklet on A5 paper would have A6 pages: choose A4 or Letter paper.")
+    width, height = PAPERS_MM[settings.paper]
+    if fold:
+        width, height = height, width / 2
+        width, height = min(width, height), max(width, height)
+        return _paper(HALF_NAMES[settings.paper], width, height, settings.reader, left=12.0, other=9.0)
+    small = settings.paper == "a5"
+    # 20 mm filing margin at the left and 10 mm elsewhere (ISO 5457, from memory); less on A5
+    left, other = (14.0, 8.0) if small else (20.0, 10.0)
+    return _paper(PAPER_NAMES[settings.paper], width, height, settings.reader, left, other)
+
+
+def _paper(name: str, width: float, height: float, reader: str, left: float, other: float) -> Paper:
+    frame = Rect(left, other, width - left - other, height - 2 * other)
+    edition = EDITIONS[reader]
+    lines = (edition.least + edition.strong) * 25.4 / 72 * 1.24 + 2.4
+    portrait = height > width
+    return Paper(
+        name, width, height, frame, 2 * lines if portrait else lines, portrait, 30.0 if width < 250 else 42.0
+    )

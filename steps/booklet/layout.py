@@ -1,0 +1,311 @@
+"""From sheets to pages: frame, field, column and title block; blocks flow into what is left."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from steps.booklet import content as c
+from steps.booklet.boxes import (
+    GREY,
+    THICK_MM,
+    THIN_MM,
+    Cell,
+    Image,
+    Item,
+    Line,
+    Mark,
+    Page,
+    Rect,
+    Text,
+    rectangle,
+)
+from steps.booklet.edition import Edition, Paper
+from steps.booklet.fonts import MM_PER_POINT
+from steps.booklet.typeset import Typesetter, halves, line_height
+from steps.booklet.words import NBSP, Words
+
+COLUMN_PAD_MM = 4.0
+GUTTER_MM = 9.0  # between columns of a flow sheet
+CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
+LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for the drawing's scale
+
+
+@dataclass(frozen=True)
+class Body:
+    """A page before its frame and title block."""
+
+    sheet: c.Sheet
+    cells: tuple[Cell, ...]
+    rules: tuple[Line, ...] = ()
+    first: bool = True  #: of its sheet; carries the bookmark
+    scale_of: c.Wish | None = None
+
+
+@dataclass(frozen=True)
+class Composer:
+    """Lays out sheets on one paper in one edition."""
+
+    setter: Typesetter
+    edition: Edition
+    paper: Paper
+    words: Words
+
+    # --------------------------------------------------------------------------- pages
+
+    def pages(self, booklet: c.Booklet) -> tuple[Page, ...]:
+        """Every page, numbered."""
+        bodies = [body for sheet in booklet.sheets for body in self.bodies(sheet)]
+        return tuple(self._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1))
+
+    def bodies(self, sheet: c.Sheet) -> Iterator[Body]:
+        """The pages of one sheet: one, and more where its blocks need them."""
+        if sheet.figure is None:
+            yield from self._flow_bodies(sheet, self._titled(sheet), first=True)
+            return
+        body, rest = self._figure_body(sheet)
+        yield body
+        if rest:
+            heading = c.Heading(self.words.say("{title}, continued", title=sheet.title))
+            yield from self._flow_bodies(sheet, [heading, *rest], first=False)
+
+    def _titled(self, sheet: c.Sheet) -> list[c.Block]:
+        return [c.Heading(sheet.title, 1), *sheet.blocks]
+
+    # -------------------------------------------------------------------- figure sheets
+
+    @property
+    def inner(self) -> Rect:
+        """The frame without the title block."""
+        frame = self.paper.frame
+        return Rect(
+            frame.x, frame.y + self.paper.title_block, frame.width, frame.height - self.paper.title_block
+        )
+
+    def _figure_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
+        if self.paper.portrait:
+            return self._portrait_body(sheet)
+        inner = self.inner
+        column = Rect(inner.right - self.edition.column, inner.y, self.edition.column, inner.height)
+        field = Rect(inner.x, inner.y, inner.width - column.width, inner.height)
+        cells, rest = self.flow(sheet.blocks, [column.inset(COLUMN_PAD_MM)])
+        cells += self._foot(sheet, column.inset(COLUMN_PAD_MM), cells)
+        rule = Line(((column.x, column.y), (column.x, column.top)), THIN_MM)
+        return self._with_figure(sheet, field, cells, [rule]), rest
+
+    def _portrait_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
+        """Drawing above, a strip of two columns below it, as low as its blocks allow."""
+        inner = self.inner
+        least = self.paper.least_foot if sheet.foot else 0.0
+        for share in (0.26, 0.3, 0.34, 0.38, 0.42, 0.46, 0.5):
+            strip = Rect(inner.x, inner.y, inner.width, share * inner.height)
+            half = (strip.width - 3 * COLUMN_PAD_MM) / 2
+            columns = [
+                Rect(strip.x + COLUMN_PAD_MM, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
+                Rect(strip.x + 2 * COLUMN_PAD_MM + half, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
+            ]
+            cells, rest = self.flow(sheet.blocks, columns)
+            free = _room_below(columns[1], cells)
+            if not rest and free >= least:
+                break
+        cells += self._foot(sheet, columns[1], cells)
+        field = Rect(inner.x, strip.top, inner.width, inner.top - strip.top)
+        rule = Line(((strip.x, strip.top), (strip.right, strip.top)), THIN_MM)
+        return self._with_figure(sheet, field, cells, [rule]), rest
+
+    def _with_figure(self, sheet: c.Sheet, field: Rect, cells: list[Cell], rules: list[Line]) -> Body:
+        assert sheet.figure is not None
+        box = field.inset(COLUMN_PAD_MM)
+        drawing = Cell(field.inset(1.0), (Image(sheet.figure.wish, box, sheet.figure.alt),), "figure")
+        scale_of = sheet.figure.wish if sheet.kind == "step" else None
+        return Body(sheet, (drawing, *cells), tuple(rules), scale_of=scale_of)
+
+    def _foot(self, sheet: c.Sheet, column: Rect, cells: Sequence[Cell]) -> list[Cell]:
+        """The figure that takes what the blocks leave of the column, at its bottom."""
+        if sheet.foot is None:
+            return []
+        room = _room_below(column, cells)
+        caption = self.setter.galley(sheet.foot.caption, column.width, self.edition.body, True)
+        height = min(room - self.edition.gap - caption.height, 0.9 * column.width)
+        if height < 0.5 * self.paper.least_foot:
+            return []
+        cell = self.setter.set(replace(sheet.foot, height_mm=height), column.width)
+        return [cell.moved(column.x, column.y + cell.rect.height)]
+
+    # ------------------------------------------------------------------------ flow sheets
+
+    def _columns(self, sheet: c.Sheet) -> list[Rect]:
+        box = self.inner.inset(6.0, 5.0)
+        count = 1 if self.paper.portrait else 2
+        if sheet.kind == "parts" and not self.paper.portrait:
+            count = 2 if self.edition.reader == "child" or self.paper.width < 250 else 3
+        width = (box.width - (count - 1) * GUTTER_MM) / count
+        return [Rect(box.x + k * (width + GUTTER_MM), box.y, width, box.height) for k in range(count)]
+
+    def _flow_bodies(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> Iterator[Body]:
+        rest: list[c.Block] = list(blocks)
+        while rest:
+            columns = self._columns(sheet)
+            cells: list[Cell] = []
+            if isinstance(rest[0], c.Heading) and rest[0].level == 1:
+                columns, title = self._under_title(rest.pop(0), columns)
+                cells.append(title)
+            flowed, rest = self.flow(rest, columns)
+            yield Body(sheet, (*cells, *flowed), first=first)
+            first = False
+
+    def _under_title(self, heading: c.Block, columns: list[Rect]) -> tuple[list[Rect], Cell]:
+        """The sheet's heading over all columns, and what is left of them."""
+        cell = self.setter.set(heading, columns[-1].right - columns[0].x)
+        cell = cell.moved(columns[0].x, columns[0].top)
+        taken = cell.rect.height + 2 * self.edition.gap
+        return [Rect(each.x, each.y, each.width, each.height - taken) for each in columns], cell
+
+    # ------------------------------------------------------------------------------- flow
+
+    def flow(self, blocks: Sequence[c.Block], columns: Sequence[Rect]) -> tuple[list[Cell], list[c.Block]]:
+        """Blocks into columns from the top, a heading kept with what follows: cells and what is left."""
+        rest = list(blocks)
+        cells: list[Cell] = []
+        for column in columns:
+            top = column.top
+            while rest:
+                cell = self.setter.set(rest[0], column.width)
+                if cell.rect.height > column.height and self._divide(rest):
+                    continue
+                if top - self._needed(rest, column.width, cell) < column.y - 0.01:
+                    break
+                cells.append(cell.moved(column.x, top))
+                top -= cell.rect.height + self.edition.gap
+                rest.pop(0)
+            while rest and isinstance(rest[0], c.Rule):
+                rest.pop(0)
+        return cells, rest
+
+    def _needed(self, rest: Sequence[c.Block], width: float, cell: Cell) -> float:
+        """Height that must be free to begin with this block: headings and rules keep the next one."""
+        needed = cell.rect.height
+        for here, following in pairwise(rest):
+            if not isinstance(here, (c.Heading, c.Rule)):
+                break
+            needed += self.edition.gap + self.setter.set(following, width).rect.height
+        return needed
+
+    def _divide(self, rest: list[c.Block]) -> bool:
+        parts = halves(rest[0])
+        if parts is None:
+            raise ValueError(
+                f"a {type(rest[0]).__name__} is higher than a whole column and cannot be divided"
+            )
+        rest[0:1] = list(parts)
+        return True
+
+    # --------------------------------------------------------------- frame and title block
+
+    def _page(self, booklet: c.Booklet, body: Body, n: int, total: int) -> Page:
+        sheet = body.sheet
+        block = self._title_block(booklet, body, n, total)
+        bookmark = (sheet.bookmark or sheet.title) if body.first else ""
+        frame = (*self._frame(), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in block))
+        return Page(
+            self.paper.width,
+            self.paper.height,
+            (*body.cells, *block),
+            frame,
+            bookmark,
+            sheet.level,
+            sheet.kind,
+        )
+
+    def _frame(self) -> list[Line]:
+        """Border and centring marks."""
+        frame, paper = self.paper.frame, self.paper
+        x, y = paper.width / 2, paper.height / 2
+        reach = min(CENTRING_MM, frame.y - 2.0)
+        ends = (
+            ((x, frame.top), (x, frame.top + reach)),
+            ((x, frame.y), (x, frame.y - reach)),
+            ((frame.x, y), (frame.x - reach, y)),
+            ((frame.right, y), (frame.right + reach, y)),
+        )
+        above = Line(
+            (
+                (frame.x, frame.y + self.paper.title_block),
+                (frame.right, frame.y + self.paper.title_block),
+            ),
+            THICK_MM,
+        )
+        return [rectangle(frame, 2 * THICK_MM * 0.7), *(Line(each, THICK_MM) for each in ends), above]
+
+    def _title_block(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Cell]:
+        """Cells of label and value, after ISO 7200: model, part, who, wait, step, scale, sheet."""
+        say, sheet = self.words.say, body.sheet
+        number = say("{n} of {total}", n=self.words.number(n), total=self.words.number(total))
+        model = _Field(say("Model"), booklet.model, 2.6)
+        place = _Field(say("Part of the model"), sheet.part or sheet.title, 3.4)
+        count = _Field(say("Sheet"), number, 1.5)
+        if sheet.kind != "step":
+            rows = [[model, place, count]]
+        else:
+            work = [
+                _Field(say("Done by"), sheet.by, 1.9, mark=sheet.by_mark),
+                _Field(say("Wait"), sheet.wait, 1.45),
+                _Field(say("Step"), sheet.step, 0.95),
+            ]
+            if self.edition.reader != "child":
+                work.append(_Field(say("Scale"), "{scale}, " + self.paper.name, 1.6, scale_of=body.scale_of))
+            rows = [[model, place], [*work, count]] if self.paper.portrait else [[model, place, *work, count]]
+        frame, top = self.paper.frame, self.paper.frame.y + self.paper.title_block
+        height = self.paper.title_block / len(rows)
+        cells = []
+        for row, fields in enumerate(rows):
+            shares = sum(field.share for field in fields)
+            x = frame.x
+            for field in fields:
+                width = frame.width * field.share / shares
+                cells.append(self._field_cell(field, Rect(x, top - (row + 1) * height, width, height)))
+                x += width
+        return cells
+
+    def _field_cell(self, field: _Field, rect: Rect) -> Cell:
+        pad = 2.2
+        e = self.edition
+        icon = rect.height - 2.0 if field.mark and rect.width > 32 else 0.0
+        width = rect.width - 2 * pad - icon
+        label = self.setter.fit(field.label, width, e.least)
+        items: list[Item] = list(self.setter.text(label, rect.x + pad, rect.top - 1.0, GREY))
+        value = self.setter.fit(field.value.replace("{scale}", LONGEST_SCALE), width, e.strong, True)
+        top = rect.y + 0.9 + line_height(value.size)
+        for text in self.setter.text(value, rect.x + pad, top):
+            words = text.words.replace(LONGEST_SCALE, "{scale}")
+            items.append(replace(text, words=words, scale_of=field.scale_of))
+        if icon:
+            items.append(Mark(field.mark, rect.right - pad - icon / 2, rect.y + rect.height / 2, icon))
+        return Cell(rect, tuple(items), "title block")
+
+
+@dataclass(frozen=True)
+class _Field:
+    label: str
+    value: str
+    share: float
+    mark: str = ""
+    scale_of: c.Wish | None = None
+
+
+def _room_below(column: Rect, cells: Sequence[Cell]) -> float:
+    """Height left in the column under the cells that stand in it."""
+    lowest = min((cell.rect.y for cell in cells if cell.rect.meets(column)), default=column.top)
+    return lowest - column.y
+
+
+def smallest_type(pages: Sequence[Page]) -> float:
+    """The least type size on the pages, points."""
+    sizes = [
+        item.size_pt for page in pages for cell in page.cells for item in cell.items if isinstance(item, Text)
+    ]
+    return min(sizes, default=float("inf"))
+
+
+__all__ = ["MM_PER_POINT", "Body", "Composer", "smallest_type"]

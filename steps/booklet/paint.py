@@ -1,0 +1,242 @@
+"""Laid-out pages to PDF: the only module that knows reportlab's canvas."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+from PIL import Image as Pixels
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfgen.canvas import Canvas
+
+from renderer.picture import Balloon, Picture, Sign, Stroke
+from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Line, Mark, Page, Rect, Text
+from steps.booklet.content import Booklet
+from steps.booklet.fonts import Typeface
+from steps.booklet.marks import mark_lines
+from steps.booklet.pictures import Pictures
+from steps.booklet.words import Words
+
+POINTS_PER_MM = 72 / 25.4
+LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
+CAP_HEIGHT = 0.668  # of the type size, from the font
+
+
+class Painter:
+    """Paints pages on a canvas, in mm."""
+
+    def __init__(self, canvas: Canvas, face: Typeface, words: Words, pictures: Pictures, mono: bool):
+        self.canvas, self.face, self.words, self.pictures, self.mono = canvas, face, words, pictures, mono
+        self.scales: dict[object, float] = {}
+
+    # --------------------------------------------------------------------------- pages
+
+    def page(self, page: Page) -> None:
+        canvas = self.canvas
+        canvas.setPageSize((page.width * POINTS_PER_MM, page.height * POINTS_PER_MM))
+        canvas.saveState()
+        canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+        canvas.setLineJoin(0)
+        for cell in page.cells:
+            self.cell(cell)
+        for line in page.frame:
+            self.line(line)
+        canvas.restoreState()
+        canvas.showPage()
+
+    def cell(self, cell: Cell) -> None:
+        for item in cell.items:
+            self.item(item)
+
+    def item(self, item: Item) -> None:
+        if isinstance(item, Text):
+            self.text(item)
+        elif isinstance(item, Line):
+            self.line(item)
+        elif isinstance(item, Mark):
+            self.mark(item)
+        else:
+            self.image(item)
+
+    # ------------------------------------------------------------------ words and lines
+
+    def text(self, text: Text) -> None:
+        words = text.words
+        if text.scale_of is not None:
+            words = words.replace("{scale}", self.words.scale(self.scales.get(text.scale_of, 1.0)))
+        self.write(text.x, text.y, words, text.size_pt, text.bold, text.colour)
+
+    def write(self, x: float, y: float, words: str, size_pt: float, bold: bool, colour: str = BLACK) -> None:
+        """Words with their baseline from (x, y)."""
+        canvas = self.canvas
+        canvas.setFillColor(self.ink(colour))
+        canvas.setFont(self.face.name(bold), size_pt / POINTS_PER_MM)
+        canvas.drawString(x, y, words)
+
+    def ink(self, colour: str) -> str:
+        return grey_of(colour) if self.mono else colour
+
+    def line(self, line: Line) -> None:
+        self.polyline(line.points, line.width_mm, line.colour, line.fill, line.dash_mm)
+
+    def polyline(
+        self,
+        points: Sequence[tuple[float, float]],
+        width: float,
+        colour: str | None,
+        fill: str | None = None,
+        dash: Sequence[float] = (),
+    ) -> None:
+        canvas = self.canvas
+        path = canvas.beginPath()
+        path.moveTo(*points[0])
+        for point in points[1:]:
+            path.lineTo(*point)
+        if len(points) > 2 and points[0] == points[-1]:
+            path.close()
+        if fill is not None:
+            canvas.setFillColor(self.ink(fill))
+        if colour is not None:
+            canvas.setStrokeColor(self.ink(colour))
+            canvas.setLineWidth(width)
+            canvas.setDash(list(dash)) if dash else canvas.setDash()
+        canvas.drawPath(path, stroke=int(colour is not None and width > 0), fill=int(fill is not None))
+
+    def mark(self, mark: Mark) -> None:
+        if mark.kind == "balloon":
+            self.balloon_circle(mark.x, mark.y, mark.size / 2, mark.text, mark.text_pt)
+        else:
+            self.sign(mark.kind, mark.x, mark.y, mark.size)
+
+    def sign(self, kind: str, x: float, y: float, size: float, angle: float = 0.0) -> None:
+        """A drawn mark, turned by ``angle`` radians."""
+        cos, sin = np.cos(angle) * size, np.sin(angle) * size
+        for line in mark_lines(kind):
+            points = [(x + cos * px - sin * py, y + sin * px + cos * py) for px, py in line.points]
+            self.polyline(points, line.width_mm * size, line.colour, line.fill)
+
+    def balloon_circle(self, x: float, y: float, radius: float, text: str, size_pt: float) -> None:
+        canvas = self.canvas
+        canvas.setDash()
+        canvas.setLineWidth(BALLOON_LINE_MM)
+        canvas.setStrokeColor(BLACK)
+        canvas.setFillColor(WHITE)
+        canvas.circle(x, y, radius, stroke=1, fill=1)
+        width = self.face.width_mm(text, size_pt, True)
+        drop = 0.5 * CAP_HEIGHT * size_pt / POINTS_PER_MM
+        self.write(x - width / 2, y - drop, text, size_pt, True)
+
+    # ------------------------------------------------------------------------ pictures
+
+    def image(self, image: Image) -> None:
+        picture = self.pictures.draw(image.wish, image.box.width, image.box.height)
+        if picture is None:
+            return
+        self.scales[image.wish] = picture.mm_per_model_mm
+        self.picture(picture, image.box)
+
+    def picture(self, picture: Picture, box: Rect) -> None:
+        """A picture in the middle of its box, never enlarged beyond it."""
+        fit = min(1.0, box.width / picture.width_mm, box.height / picture.height_mm)
+        canvas = self.canvas
+        canvas.saveState()
+        canvas.translate(
+            box.x + (box.width - fit * picture.width_mm) / 2,
+            box.y + (box.height - fit * picture.height_mm) / 2,
+        )
+        canvas.scale(fit, fit)
+        self.layers(picture)
+        canvas.restoreState()
+
+    def layers(self, picture: Picture) -> None:
+        """Pixels, strokes, signs, balloons, insets, in picture coordinates."""
+        pixels = grey_pixels(picture.pixels) if self.mono else picture.pixels
+        reader = ImageReader(Pixels.fromarray(pixels))
+        self.canvas.drawImage(reader, 0, 0, picture.width_mm, picture.height_mm)
+        for stroke in picture.strokes:
+            self.stroke(stroke)
+        for sign in picture.signs:
+            self.picture_sign(sign)
+        for balloon in picture.balloons:
+            self.leader(balloon)
+        for balloon in picture.balloons:
+            size_pt = balloon.radius_mm * POINTS_PER_MM * 1.15
+            self.balloon_circle(*balloon.centre, balloon.radius_mm, balloon.text, size_pt)
+        for x, y, inset in picture.insets:
+            self.inset(x, y, inset)
+
+    def stroke(self, stroke: Stroke) -> None:
+        level = round(255 * min(1.0, max(0.0, stroke.grey)))
+        colour = f"#{level:02x}{level:02x}{level:02x}"
+        self.polyline(
+            [tuple(p) for p in stroke.points.tolist()], stroke.width_mm, colour, None, stroke.dash_mm
+        )
+
+    def picture_sign(self, sign: Sign) -> None:
+        self.sign(sign.kind, *sign.centre, sign.size_mm, sign.angle)
+        if sign.text:
+            size_pt = sign.size_mm * POINTS_PER_MM * 0.8
+            self.write(
+                sign.centre[0] + 0.6 * sign.size_mm,
+                sign.centre[1] - 0.25 * sign.size_mm,
+                sign.text,
+                size_pt,
+                True,
+            )
+
+    def leader(self, balloon: Balloon) -> None:
+        self.polyline([balloon.centre, balloon.target], LEADER_MM, BLACK)
+        self.canvas.setFillColor(BLACK)
+        self.canvas.circle(*balloon.target, DOT_MM, stroke=0, fill=1)
+
+    def inset(self, x: float, y: float, picture: Picture) -> None:
+        canvas = self.canvas
+        canvas.saveState()
+        canvas.translate(x, y)
+        self.layers(picture)
+        w, h = picture.width_mm, picture.height_mm
+        self.polyline([(0, 0), (w, 0), (w, h), (0, h), (0, 0)], LEADER_MM, BLACK)
+        canvas.restoreState()
+
+
+def grey_of(colour: str) -> str:
+    """The grey of equal luminance weight (Rec. 601 luma)."""
+    r, g, b = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    level = round(0.299 * r + 0.587 * g + 0.114 * b)
+    return f"#{level:02x}{level:02x}{level:02x}"
+
+
+def grey_pixels(pixels: np.ndarray) -> np.ndarray:
+    """Rec. 601 luma of every pixel, as three equal channels."""
+    level = np.rint(pixels @ np.array([0.299, 0.587, 0.114])).astype(np.uint8)
+    return np.repeat(level[:, :, None], 3, axis=2)
+
+
+def paint(
+    pages: Sequence[Page],
+    booklet: Booklet,
+    path: Path,
+    face: Typeface,
+    words: Words,
+    pictures: Pictures,
+    mono: bool = False,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> None:
+    """Write the pages to ``path`` as PDF: the same pages give the same bytes."""
+    canvas = Canvas(str(path), invariant=1, pageCompression=1, lang=words.language)
+    canvas.setTitle(booklet.title)
+    canvas.setCreator("Stepleaf")
+    painter = Painter(canvas, face, words, pictures, mono)
+    open_level = -1
+    for number, page in enumerate(pages):
+        if progress is not None:
+            progress("pages", number, len(pages))
+        if page.bookmark:
+            key = f"sheet-{number + 1}"
+            open_level = min(page.bookmark_level, open_level + 1)
+            canvas.bookmarkPage(key)
+            canvas.addOutlineEntry(page.bookmark, key, level=open_level, closed=False)
+        painter.page(page)
+    canvas.showOutline()
+    canvas.save()

@@ -1,0 +1,377 @@
+"""From one block to one cell: words wrapped by real font metrics, shrunk only to the edition's least size.
+
+A cell made here has its upper left corner at (0, 0); the layout moves it to its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import singledispatchmethod
+
+from steps.booklet import content as c
+from steps.booklet.boxes import (
+    BLACK,
+    GREY,
+    THICK_MM,
+    THIN_MM,
+    WHITE,
+    Cell,
+    Image,
+    Item,
+    Line,
+    Mark,
+    Rect,
+    Role,
+    Text,
+    rectangle,
+)
+from steps.booklet.edition import Edition
+from steps.booklet.fonts import ASCENT, LEADING, MM_PER_POINT, SOFT_HYPHEN, Typeface
+from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
+
+ELLIPSIS = "…"
+SHRINK_PT = 0.5  # size step when words are made smaller to fit
+NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
+SIGNAL_COLOURS = {  # ground, words: ANSI Z535.4, ISO 3864-2
+    "DANGER": (RED, WHITE),
+    "WARNING": (ORANGE, BLACK),
+    "CAUTION": (YELLOW, BLACK),
+    "NOTICE": (BLUE, WHITE),
+}
+
+
+@dataclass(frozen=True)
+class Galley:
+    """Lines of text at one size."""
+
+    lines: tuple[str, ...]
+    size: float
+    bold: bool
+
+    @property
+    def height(self) -> float:
+        return len(self.lines) * line_height(self.size)
+
+
+def line_height(size_pt: float) -> float:
+    return size_pt * MM_PER_POINT * LEADING
+
+
+@dataclass(frozen=True)
+class Typesetter:
+    """Sets blocks for one edition in one typeface."""
+
+    edition: Edition
+    face: Typeface
+
+    # -------------------------------------------------------------------------- words
+
+    def wrap(self, words: str, width: float, size: float, bold: bool = False) -> list[str]:
+        """Lines no wider than ``width``: broken at spaces, at soft hyphens, else inside the word."""
+        lines: list[str] = []
+        current = ""
+        for word in self.face.printable(words).split(" "):
+            if not word:
+                continue
+            joined = f"{current} {word}" if current else word
+            if self._fits(joined, width, size, bold):
+                current = joined
+                continue
+            *full, current = self._broken(current, word, width, size, bold)
+            lines.extend(full)
+        if current:
+            lines.append(current)
+        return [line.replace(SOFT_HYPHEN, "") for line in lines]
+
+    def _broken(self, current: str, word: str, width: float, size: float, bold: bool) -> Iterator[str]:
+        """The line so far and a word that does not fit on it, as full lines and a rest."""
+        pieces = word.split(SOFT_HYPHEN)
+        for count in range(len(pieces) - 1, 0, -1):
+            start = "".join(pieces[:count]) + "-"
+            joined = f"{current} {start}" if current else start
+            if self._fits(joined, width, size, bold):
+                yield joined
+                yield from self._broken("", SOFT_HYPHEN.join(pieces[count:]), width, size, bold)
+                return
+        if current:
+            yield current
+        if self._fits(word, width, size, bold):
+            yield word
+            return
+        if len(pieces) > 1:
+            yield from self._broken("", word.replace(SOFT_HYPHEN, ""), width, size, bold)
+            return
+        cut = max(1, self._prefix(word, width, size, bold, "-"))
+        yield word[:cut] + ("-" if cut < len(word) and word[cut - 1].isalnum() else "")
+        if cut < len(word):
+            yield from self._broken("", word[cut:], width, size, bold)
+
+    def _prefix(self, word: str, width: float, size: float, bold: bool, tail: str) -> int:
+        """Length of the longest start of ``word`` that fits with ``tail`` behind it."""
+        low, high = 0, len(word)
+        while low < high:
+            middle = (low + high + 1) // 2
+            if self._fits(word[:middle] + tail, width, size, bold):
+                low = middle
+            else:
+                high = middle - 1
+        return low
+
+    def _fits(self, words: str, width: float, size: float, bold: bool) -> bool:
+        return self.face.width_mm(words.replace(SOFT_HYPHEN, ""), size, bold) <= width
+
+    def fit(self, words: str, width: float, size: float, bold: bool = False, most: int = 1) -> Galley:
+        """At most ``most`` lines: made smaller down to the edition's least size, then shortened."""
+        trial = size
+        while True:
+            lines = self.wrap(words, width, trial, bold)
+            whole = all(self._fits(word, width, trial, bold) for word in self.face.printable(words).split())
+            if len(lines) <= most and (whole or trial <= self.edition.least):
+                return Galley(tuple(lines), trial, bold)
+            if trial <= self.edition.least:
+                return Galley(tuple(self._shortened(lines, most, width, trial, bold)), trial, bold)
+            trial = max(self.edition.least, trial - SHRINK_PT)
+
+    def _shortened(self, lines: list[str], most: int, width: float, size: float, bold: bool) -> list[str]:
+        last = lines[most - 1].rstrip(" ,-")
+        cut = self._prefix(last, width, size, bold, ELLIPSIS)
+        return [*lines[: most - 1], last[:cut].rstrip(" ,") + ELLIPSIS]
+
+    def text(
+        self, galley: Galley, x: float, top: float, colour: str = BLACK, right: float | None = None
+    ) -> list[Text]:
+        """The galley's lines from ``top`` down, left aligned at ``x`` or ending at ``right``."""
+        placed = []
+        for row, words in enumerate(galley.lines):
+            width = self.face.width_mm(words, galley.size, galley.bold)
+            baseline = top - row * line_height(galley.size) - ASCENT * galley.size * MM_PER_POINT
+            left = x if right is None else right - width
+            placed.append(Text(left, baseline, words, galley.size, width, galley.bold, colour))
+        return placed
+
+    def galley(self, words: str, width: float, size: float, bold: bool = False) -> Galley:
+        return Galley(tuple(self.wrap(words, width, size, bold)), size, bold)
+
+    # ------------------------------------------------------------------------- blocks
+
+    @singledispatchmethod
+    def set(self, block: c.Block, width: float) -> Cell:
+        """One block, ``width`` mm wide, as a cell whose upper left corner is (0, 0)."""
+        raise TypeError(f"no way to set a {type(block).__name__}")
+
+    @set.register
+    def _(self, block: c.Heading, width: float) -> Cell:
+        size = self.edition.title if block.level == 1 else self.edition.head
+        galley = self.galley(block.words, width, size, True)
+        return _cell(width, galley.height, self.text(galley, 0, 0), "heading", block.level)
+
+    @set.register
+    def _(self, block: c.Para, width: float) -> Cell:
+        size = self.edition.least if block.quiet else self.edition.body
+        galley = self.galley(block.words, width, size, block.strong)
+        return _cell(width, galley.height, self.text(galley, 0, 0))
+
+    @set.register
+    def _(self, block: c.Rule, width: float) -> Cell:
+        return _cell(width, 1.0, [Line(((0, -0.5), (width, -0.5)), THIN_MM)], "decoration")
+
+    @set.register
+    def _(self, block: c.Marked, width: float) -> Cell:
+        size = 1.35 * line_height(self.edition.body)
+        indent = size + 2.0
+        words = self.galley(block.words, width - indent, self.edition.body, block.strong)
+        detail = self.galley(block.detail, width - indent, self.edition.least)
+        drop = max(0.0, (size - line_height(words.size)) / 2)
+        height = max(size, drop + words.height + detail.height)
+        items: list[Item] = [Mark(block.mark, size / 2, -size / 2, size)]
+        items += self.text(words, indent, -drop)
+        items += self.text(detail, indent, -drop - words.height, GREY)
+        return _cell(width, height, items, "list")
+
+    @set.register
+    def _(self, block: c.Take, width: float) -> Cell:
+        e = self.edition
+        count = self.fit(block.count, 0.3 * width, e.strong, True)
+        count_width = max(self.face.width_mm("4 ×", e.strong, True), self._widest(count))
+        thumb_x = count_width + 2.0 + e.balloon + 2.0
+        text_x = thumb_x + e.thumb[0] + 2.5
+        galleys = self._name_and_lines(block.name, block.lines, width - text_x)
+        height = max(e.thumb[1], e.balloon, sum(g.height for g in galleys))
+        middle = -height / 2
+        items: list[Item] = [*self.text(count, 0, middle + count.height / 2, right=count_width)]
+        items.append(self.balloon(block.letter, count_width + 2.0 + e.balloon / 2, middle))
+        if block.wish is not None:
+            items.append(Image(block.wish, Rect(thumb_x, middle - e.thumb[1] / 2, *e.thumb), block.alt))
+        items += self._stack(galleys, text_x, middle + sum(g.height for g in galleys) / 2)
+        return _cell(width, height, items, "list")
+
+    @set.register
+    def _(self, block: c.PartLine, width: float) -> Cell:
+        e = self.edition
+        tick = line_height(e.body)
+        count = self.fit(block.count, 0.25 * width, e.strong, True)
+        count_width = max(self.face.width_mm("20 ×", e.strong, True), self._widest(count))
+        thumb_x = tick + 2.0 + count_width + 2.0
+        text_x = thumb_x + e.thumb[0] + 2.5
+        galleys = self._name_and_lines(block.name, block.lines, width - text_x, most=4)
+        height = max(e.thumb[1], sum(g.height for g in galleys))
+        middle = -height / 2
+        items: list[Item] = [Mark("tick", tick / 2, middle, tick)]
+        items += self.text(count, 0, middle + count.height / 2, right=tick + 2.0 + count_width)
+        if block.wish is not None:
+            items.append(Image(block.wish, Rect(thumb_x, middle - e.thumb[1] / 2, *e.thumb), block.alt))
+        items += self._stack(galleys, text_x, middle + sum(g.height for g in galleys) / 2)
+        return _cell(width, height, items, "list")
+
+    @set.register
+    def _(self, block: c.Facts, width: float) -> Cell:
+        e = self.edition
+        items: list[Item] = []
+        top, left = 0.0, 0.44 * width
+        for name, value in block.rows:
+            a = self.galley(name, left - 2.5, e.body)
+            b = self.galley(value, width - left, e.body, True)
+            items += self.text(a, 0, top) + self.text(b, left, top)
+            top -= max(a.height, b.height) + 0.4 * e.gap
+        return _cell(width, -top - 0.4 * e.gap if block.rows else 0.0, items, "table")
+
+    @set.register
+    def _(self, block: c.Table, width: float) -> Cell:
+        e = self.edition
+        items: list[Item] = []
+        top = 0.0
+        lefts = [sum(block.widths[:k]) * width for k in range(len(block.widths))]
+        for index, row in enumerate((block.header, *block.rows)):
+            galleys = [
+                self.galley(words, share * width - 2.5, e.least, index == 0)
+                for words, share in zip(row, block.widths, strict=True)
+            ]
+            for galley, left in zip(galleys, lefts, strict=True):
+                items += self.text(galley, left, top)
+            top -= max(galley.height for galley in galleys) + 0.8
+            items.append(Line(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
+            top -= 0.8
+        return _cell(width, -top, items, "table")
+
+    @set.register
+    def _(self, block: c.Figure, width: float) -> Cell:
+        height = block.height_mm or width
+        caption = self.galley(block.caption, width, self.edition.body, True)
+        items: list[Item] = [*self.text(caption, 0, 0)]
+        box = Rect(0, -caption.height - height, width, height)
+        items.append(Image(block.wish, box, block.alt))
+        return _cell(width, caption.height + height, items, "figure")
+
+    @set.register
+    def _(self, block: c.Notice, width: float) -> Cell:
+        e = self.edition
+        pad = 2.5
+        ground, ink = SIGNAL_COLOURS[block.signal]
+        head_size = max(e.head, NOTICE_WHITE_PT)
+        alert = 0.0 if block.signal == "NOTICE" else line_height(head_size)
+        head = self.galley(block.word, width - 2 * pad - alert - 1.5, head_size, True)
+        band = head.height + 1.6
+        items: list[Item] = [rectangle(Rect(0, -band, width, band), 0, None, ground)]
+        if alert:
+            items.append(Mark("W001", pad + alert / 2, -band / 2, alert))
+        items += self.text(head, pad + (alert + 1.5 if alert else 0), -0.8, ink)
+        top = -band - pad * 0.6
+        for galley, indent in self._notice_lines(block, width - 2 * pad):
+            items += self.text(galley, pad + indent, top)
+            if indent:
+                items.append(Mark("dot", pad + indent / 2, top - line_height(galley.size) / 2, indent * 0.8))
+            top -= galley.height + 0.6
+        top = self._signs(block, items, width, pad, top)
+        items.append(rectangle(Rect(0, top, width, -top), THICK_MM))
+        return _cell(width, -top, items, "notice")
+
+    def _notice_lines(self, block: c.Notice, width: float) -> Iterator[tuple[Galley, float]]:
+        if block.title:
+            yield self.galley(block.title, width, self.edition.body, True), 0.0
+        for line in block.lines:
+            yield self.galley(line, width - 4.0, self.edition.body), 4.0
+
+    def _signs(self, block: c.Notice, items: list[Item], width: float, pad: float, top: float) -> float:
+        """Safety signs in rows below the words; returns the new top."""
+        size = 13.0  # mm; ISO 3864-1's reading distance h = z/40 gives 0.5 m
+        per_row = max(1, int((width - 2 * pad + 2) // (size + 2)))
+        for index, sign in enumerate(block.signs):
+            if index % per_row == 0:
+                top -= size + 1.0
+            items.append(Mark(sign, pad + (index % per_row) * (size + 2) + size / 2, top + size / 2, size))
+        return top - pad * 0.8
+
+    @set.register
+    def _(self, block: c.Timeline, width: float) -> Cell:
+        e = self.edition
+        total = max(bar.start_min + bar.length_min for bar in block.bars)
+        items: list[Item] = []
+        top = 0.0
+        for bar in block.bars:
+            label = self.galley(bar.words, width, e.least)
+            items += self.text(label, 0, top)
+            top -= label.height
+            x0 = bar.start_min / total * width
+            x1 = max(x0 + 0.8, (bar.start_min + bar.length_min) / total * width)
+            rect = Rect(min(x0, width - 0.8), top - 3.0, min(x1, width) - min(x0, width - 0.8), 3.0)
+            items.append(rectangle(rect, THIN_MM, BLACK, WHITE if bar.waiting else BLACK))
+            top -= 4.2
+        return _cell(width, -top, items, "table")
+
+    # ------------------------------------------------------------------------ helpers
+
+    def balloon(self, letter: str, x: float, y: float) -> Mark:
+        """A lettered circle; long letters are set smaller inside it, never below the least size."""
+        size = self.fit(letter, 0.8 * self.edition.balloon, self.edition.strong, True).size
+        return Mark("balloon", x, y, self.edition.balloon, letter, size)
+
+    def _name_and_lines(self, name: str, lines: Sequence[str], width: float, most: int = 2) -> list[Galley]:
+        galleys = [self.fit(name, width, self.edition.body, True, most)]
+        return galleys + [self.fit(line, width, self.edition.least, most=most) for line in lines if line]
+
+    def _stack(self, galleys: Sequence[Galley], x: float, top: float) -> list[Text]:
+        placed: list[Text] = []
+        for galley in galleys:
+            placed += self.text(galley, x, top)
+            top -= galley.height
+        return placed
+
+    def _widest(self, galley: Galley) -> float:
+        return max((self.face.width_mm(line, galley.size, galley.bold) for line in galley.lines), default=0.0)
+
+
+def _cell(width: float, height: float, items: Sequence[Item], role: Role = "text", level: int = 0) -> Cell:
+    return Cell(Rect(0, -height, width, height), tuple(items), role, level)
+
+
+def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
+    """A block too high for a whole column, as two; None if it cannot be divided."""
+    if isinstance(block, c.Para):
+        words = block.words.split(" ")
+        if len(words) < 2:
+            words = [block.words[: len(block.words) // 2], block.words[len(block.words) // 2 :]]
+        middle = len(words) // 2
+        a, b = " ".join(words[:middle]), " ".join(words[middle:])
+        return (
+            (c.Para(a, block.strong, block.quiet), c.Para(b, block.strong, block.quiet)) if a and b else None
+        )
+    if isinstance(block, c.Heading):
+        return halves(c.Para(block.words, strong=True))
+    if isinstance(block, c.Marked):
+        return halves(c.Para(" ".join(filter(None, (block.words, block.detail))), block.strong))
+    if isinstance(block, c.Notice) and len(block.lines) > 1:
+        middle = len(block.lines) // 2
+        first = c.Notice(block.signal, block.word, block.title, block.lines[:middle])
+        rest = c.Notice(block.signal, block.word, "", block.lines[middle:], block.signs, block.sign_alts)
+        return first, rest
+    if isinstance(block, c.Facts) and len(block.rows) > 1:
+        middle = len(block.rows) // 2
+        return c.Facts(block.rows[:middle]), c.Facts(block.rows[middle:])
+    if isinstance(block, c.Table) and len(block.rows) > 1:
+        middle = len(block.rows) // 2
+        return (
+            c.Table(block.header, block.rows[:middle], block.widths),
+            c.Table(block.header, block.rows[middle:], block.widths),
+        )
+    return None
