@@ -1,0 +1,202 @@
+"""Scene -> Model: scaled, tidied, equal meshes made one shape, parts named and coloured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steps.errors import FaultyModel, UnreadableInput
+from steps.intake import checks
+from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
+from steps.intake.meshes import TidyMesh, tidy
+from steps.intake.scene import RawMesh, Scene, affine
+from steps.intake.shapes import distinct_shapes
+from steps.model import Array, Model, Part, Problem, Shape
+
+#: A transform nearer than this to a rotation is one; six-digit decimals are off by 1e-6.
+RIGID = 5e-5
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where the scene came from: what the Model says about its file."""
+
+    file: str
+    title: str
+    sha256: str
+
+
+@dataclass(frozen=True, eq=False)
+class _Placing:
+    """A part's rigid pose (mm) and the row of the mesh, stretch baked in, that it places."""
+
+    part: int
+    mesh: int
+    pose: Array
+
+
+def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
+    """The model of a scene, lengths times the file's unit times ``scale``.
+
+    Raises UnreadableInput when the file holds no part, FaultyModel with all faults that leave no model.
+    """
+    if not scene.parts:
+        raise UnreadableInput(f"{origin.file}: holds no part. Export the model again, with its meshes.")
+    problems = list(scene.problems)
+    fatal = checks.broken_numbers(scene)
+    sound = checks.sound_parts(scene)
+    placings, stretched, mirrored = _placings(scene, sound, scene.unit_mm * scale)
+    problems += checks.mirrored(scene, mirrored)
+    tidied = [tidy(vertices, faces) for vertices, faces in stretched]
+    problems += checks.empty_meshes(
+        scene, [placing.part for placing in placings if tidied[placing.mesh] is None]
+    )
+    placings = [placing for placing in placings if tidied[placing.mesh] is not None]
+    if fatal or not placings:
+        raise FaultyModel([*fatal, *[problem for problem in problems if problem.severity == "error"]])
+    shapes, parts = _shapes_and_parts(scene, placings, tidied)
+    model = Model(
+        origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed, tuple(problems)
+    )
+    return with_problems(model, checks.of_model(model, tidied_inside_out(scene, placings, tidied)))
+
+
+def with_problems(model: Model, more: Iterable[Problem]) -> Model:
+    """The model with further problems after its own."""
+    return Model(
+        model.name,
+        model.file,
+        model.sha256,
+        model.scale,
+        model.shapes,
+        model.parts,
+        model.placed,
+        (*model.problems, *more),
+    )
+
+
+def tidied_inside_out(
+    scene: Scene, placings: Sequence[_Placing], tidied: Sequence[TidyMesh | None]
+) -> list[str]:
+    """Names of the parts whose mesh stood inside out in the file."""
+    return [
+        scene.parts[placing.part].name
+        for placing in placings
+        if (mesh := tidied[placing.mesh]) is not None and mesh.turned
+    ]
+
+
+def unique_names(names: Iterable[str]) -> list[str]:
+    """Names in order, repeats marked "#2", "#3"; a mark never clashes with a name in the file."""
+    given = list(names)
+    taken, counts = set(given), dict.fromkeys(given, 0)
+    made = []
+    for name in given:
+        counts[name] += 1
+        shown = name
+        if counts[name] > 1:
+            while (shown := f"{name}#{counts[name]}") in taken:
+                counts[name] += 1
+            taken.add(shown)
+        made.append(shown)
+    return made
+
+
+def _placings(
+    scene: Scene, sound: Sequence[int], factor: float
+) -> tuple[list[_Placing], list[tuple[Array, NDArray]], list[int]]:
+    """Rigid placings, the meshes they place (mm), and which parts were mirrored in the file."""
+    if not sound:
+        return [], [], []
+    transforms = np.array([scene.parts[row].transform for row in sound])
+    turns, stretches, mirrored = _rigid_and_rest(transforms[:, :3, :3])
+    shifts = transforms[:, :3, 3] * factor
+    rows: dict[tuple[int, bytes], int] = {}
+    meshes: list[tuple[Array, NDArray]] = []
+    placings = []
+    for at, row in enumerate(sound):
+        mesh, stretch = scene.parts[row].mesh, stretches[at]
+        key = (mesh, np.round(stretch / RIGID).astype(np.int64).tobytes())
+        if key not in rows:
+            rows[key] = len(meshes)
+            meshes.append(_stretched(scene.meshes[mesh], stretch * factor))
+        placings.append(_Placing(row, rows[key], affine(turns[at], shifts[at])))
+    return placings, meshes, [row for row, is_mirrored in zip(sound, mirrored, strict=True) if is_mirrored]
+
+
+def _rigid_and_rest(linear: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Each (3, 3) as rotation @ rest: rest is exactly 1 for rigid ones, symmetric for stretched ones.
+
+    Where the determinant is negative, rest is a stretch after a flip of the mesh's own x.
+    """
+    mirrored = np.linalg.det(linear) < 0
+    flip = np.where(mirrored[:, None, None], np.diag([-1.0, 1.0, 1.0]), np.eye(3))
+    left, sizes, right = np.linalg.svd(linear @ flip)
+    turn = left @ right
+    # a flattened transform leaves the last axis's sign open: choose the rotation
+    reversed_ = np.linalg.det(turn) < 0
+    left[reversed_, :, 2] *= -1
+    turn = left @ right
+    rest = np.swapaxes(right, 1, 2) * sizes[:, None, :] @ right
+    rest[np.abs(rest - np.eye(3)).max(axis=(1, 2)) < RIGID] = np.eye(3)
+    return turn, rest @ flip, mirrored
+
+
+def _stretched(mesh: RawMesh, rest: Array) -> tuple[Array, NDArray]:
+    faces = mesh.faces[:, ::-1] if np.linalg.det(rest) < 0 else mesh.faces
+    return mesh.vertices @ rest.T, faces
+
+
+def _shapes_and_parts(
+    scene: Scene, placings: Sequence[_Placing], tidied: Sequence[TidyMesh | None]
+) -> tuple[tuple[Shape, ...], tuple[Part, ...]]:
+    used = list(dict.fromkeys(placing.mesh for placing in placings))
+    meshes = [mesh for row in used if (mesh := tidied[row]) is not None]
+    lows = [np.zeros(3) if scene.own_frames else mesh.vertices.min(axis=0) for mesh in meshes]
+    rows, motions = distinct_shapes(
+        [
+            TidyMesh(mesh.vertices - low, mesh.faces, mesh.closed)
+            for mesh, low in zip(meshes, lows, strict=True)
+        ]
+    )
+    source: dict[int, str] = {}
+    for placing in placings:
+        source.setdefault(placing.mesh, scene.meshes[scene.parts[placing.part].mesh].name)
+    shapes = tuple(
+        Shape(
+            f"S{number}",
+            meshes[row].vertices - lows[row],
+            meshes[row].faces,
+            meshes[row].closed,
+            source[used[row]],
+        )
+        for number, row in enumerate(rows, 1)
+    )
+    local = {
+        mesh: (shapes[shape].id, affine(np.eye(3), low) @ motion)
+        for mesh, low, (shape, motion) in zip(used, lows, motions, strict=True)
+    }
+    return shapes, _parts(scene, placings, local)
+
+
+def _parts(
+    scene: Scene, placings: Sequence[_Placing], local: dict[int, tuple[str, Array]]
+) -> tuple[Part, ...]:
+    raw = [scene.parts[placing.part] for placing in placings]
+    names = unique_names(part.name for part in raw)
+    colours = [DEFAULT_COLOUR if part.colour is None else to_hex(part.colour) for part in raw]
+    words = name_colours(colours)
+    return tuple(
+        Part(
+            f"P{row + 1}",
+            names[row],
+            local[placing.mesh][0],
+            colours[row],
+            words[colours[row]],
+            placing.pose @ local[placing.mesh][1],
+        )
+        for row, placing in enumerate(placings)
+    )

@@ -1,0 +1,219 @@
+"""What is wrong, or worth knowing, of a file that could be read. Each fault names its parts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from steps.intake.congruence import Form, coincide
+from steps.intake.scene import RawMesh, Scene
+from steps.model import Array, Model, Problem
+
+#: The longest part and model that are believed, mm. Large printers reach 1 m; a wall of blocks may
+#: be long, but its parts are not. From memory of what printers there are, no source.
+MAX_PART_MM = 2000.0
+MAX_MODEL_MM = 100_000.0
+#: The smallest middling part that is believed, mm: two lines of a 0.4 mm nozzle.
+MIN_PART_MM = 0.8
+#: Sizes (mm) that a block-style part commonly has; only used to guess the unit that was meant.
+LIKELY_MM = (4.0, 400.0)
+#: Factors between units that get mixed up, and what happened.
+MIXED_UP = (
+    (0.001, "millimetres that were read as metres"),
+    (1000.0, "metres that were read as millimetres"),
+    (0.1, "millimetres that were read as centimetres"),
+    (10.0, "centimetres that were read as millimetres"),
+    (1 / 25.4, "millimetres that were read as inches"),
+    (25.4, "inches that were read as millimetres"),
+    (1e-6, "micrometres that were read as metres"),
+    (1e6, "a length wrong a millionfold"),
+)
+#: Names listed in a message before "and more".
+SHOWN = 6
+
+
+def broken_numbers(scene: Scene) -> list[Problem]:
+    """Meshes and places with numbers that are not finite, faces that name no vertex: nothing to build."""
+    found = []
+    for row, mesh in enumerate(scene.meshes):
+        users = [part.name for part in scene.parts if part.mesh == row] if not _mesh_sound(mesh) else []
+        if not users:
+            continue
+        bad = int((~np.isfinite(mesh.vertices)).any(axis=1).sum())
+        if bad:
+            text = (
+                f"{_names(users)}: {bad} of {len(mesh.vertices)} vertices of mesh {mesh.name!r} are not "
+                "finite "
+                "numbers (NaN or infinite). Repair the mesh or export it again."
+            )
+            found.append(Problem("not-finite", "error", tuple(users), text))
+        else:
+            text = (
+                f"{_names(users)}: faces of mesh {mesh.name!r} name vertices that are not there. Export "
+                "it again."
+            )
+            found.append(Problem("broken-faces", "error", tuple(users), text))
+    lost = [part.name for part in scene.parts if not np.isfinite(part.transform).all()]
+    if lost:
+        text = (
+            f"{_names(lost)}: the place is not a finite number (NaN or infinite). Place it and export again."
+        )
+        found.append(Problem("not-finite", "error", tuple(lost), text))
+    return found
+
+
+def sound_parts(scene: Scene) -> list[int]:
+    """Rows of the parts whose mesh and place can be computed with."""
+    sound = [_mesh_sound(mesh) for mesh in scene.meshes]
+    return [
+        row for row, part in enumerate(scene.parts) if sound[part.mesh] and np.isfinite(part.transform).all()
+    ]
+
+
+def mirrored(scene: Scene, rows: Sequence[int]) -> list[Problem]:
+    """A note on parts that the file places by a mirroring transform."""
+    if not rows:
+        return []
+    names = tuple(scene.parts[row].name for row in rows)
+    text = (
+        f"{_names(names)}: mirrored in the file. No turn of a print makes its mirror image, so the mirrored "
+        "mesh "
+        "is taken as what to print. If that was not meant, undo the mirroring and export again."
+    )
+    return [Problem("mirrored", "note", names, text)]
+
+
+def empty_meshes(scene: Scene, rows: Sequence[int]) -> list[Problem]:
+    """Parts left out since their mesh has no face with an area."""
+    if not rows:
+        return []
+    names = tuple(scene.parts[row].name for row in rows)
+    text = f"{_names(names)}: left out, the mesh has no surface (zero area). Repair it and export again."
+    return [Problem("no-surface", "error", names, text)]
+
+
+def of_model(model: Model, inside_out: Sequence[str]) -> list[Problem]:
+    """Everything that the placed meshes alone can tell."""
+    found = _unit(model)
+    if model.placed:
+        found += _on_top_of_each_other(model)
+    found += _not_watertight(model) + _flat(model)
+    if inside_out:
+        text = f"{_names(inside_out)}: the mesh was inside out and has been turned."
+        found.append(Problem("inside-out", "note", tuple(inside_out), text))
+    return found
+
+
+def _mesh_sound(mesh: RawMesh) -> bool:
+    if not np.isfinite(mesh.vertices).all():
+        return False
+    return not len(mesh.faces) or (mesh.faces.min() >= 0 and mesh.faces.max() < len(mesh.vertices))
+
+
+def _names(names: Iterable[str]) -> str:
+    listed = list(dict.fromkeys(names))
+    more = f" and {len(listed) - SHOWN} more" if len(listed) > SHOWN else ""
+    return ", ".join(listed[:SHOWN]) + more
+
+
+def _unit(model: Model) -> list[Problem]:
+    """An error when the parts are too long or too short to be printed blocks."""
+    longest = np.array([shape.size_mm.max() for shape in model.shapes])[model.shape_index]
+    middle, greatest = float(np.median(longest)), float(longest.max())
+    whole = float((model.bounds[1] - model.bounds[0]).max()) if model.placed else greatest
+    if middle >= MIN_PART_MM and greatest <= MAX_PART_MM and whole <= MAX_MODEL_MM:
+        return []
+    what = f"{model.file}: the model would be {_length(whole)} long and its middling part {_length(middle)}"
+    guess = next(
+        ((factor, words) for factor, words in MIXED_UP if LIKELY_MM[0] <= middle * factor <= LIKELY_MM[1]),
+        None,
+    )
+    if guess is None:
+        end = "No mix-up of units explains it: check the export, or give --scale."
+    else:
+        factor, words = guess
+        end = (
+            f"It looks like {words}: the model would then be {_length(whole * factor)} long. Export it with "
+            "the "
+            f"right unit, or use --scale {model.scale * factor:.6g}."
+        )
+    limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
+    return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
+
+
+def _length(mm: float) -> str:
+    if mm >= 1000:
+        return f"{mm / 1000:.4g} m"
+    return f"{mm:.4g} mm"
+
+
+def _on_top_of_each_other(model: Model) -> list[Problem]:
+    """Parts of one shape at one place, turned at most as the shape's own symmetry allows."""
+    found = []
+    for row, shape in enumerate(model.shapes):
+        parts = np.flatnonzero(model.shape_index == row)
+        if len(parts) < 2:
+            continue
+        form = Form(shape.vertices, shape.faces)
+        for first, second in _same_place(form, model.poses[parts]):
+            one, two = model.parts[parts[first]], model.parts[parts[second]]
+            text = (
+                f"{two.source} lies exactly on top of {one.source}: same shape, same place. Delete one of "
+                "them, "
+                "or move it to where it belongs."
+            )
+            found.append(Problem("same-place", "error", (one.id, two.id), text))
+    return found
+
+
+def _same_place(form: Form, poses: Array) -> list[tuple[int, int]]:
+    """(first, copy) of poses that put the form in the same space, each copy told once."""
+    centres = poses[:, :3, :3] @ form.centre + poses[:, :3, 3]
+    near = cKDTree(centres).query(centres, k=2, distance_upper_bound=2 * form.tolerance)[0][:, 1]
+    crowded = np.flatnonzero(np.isfinite(near))
+    found = []
+    tree = cKDTree(centres[crowded]) if len(crowded) else None
+    settled: set[int] = set()
+    for at in crowded.tolist():
+        if at in settled or tree is None:
+            continue
+        for other in sorted(crowded[tree.query_ball_point(centres[at], 2 * form.tolerance)].tolist()):
+            if other <= at or other in settled:
+                continue
+            if coincide(form, form, np.linalg.inv(poses[at]) @ poses[other]):
+                settled.add(other)
+                found.append((at, other))
+    return found
+
+
+def _not_watertight(model: Model) -> list[Problem]:
+    """A note for each shape with holes or faces that contradict each other."""
+    found = []
+    for row, shape in enumerate(model.shapes):
+        if shape.watertight:
+            continue
+        users = [model.parts[at] for at in np.flatnonzero(model.shape_index == row)]
+        text = (
+            f"{_names(part.source for part in users)}: the mesh ({shape.source}) is not watertight, so its "
+            "volume "
+            "and weight are estimates and it may not print. Repair it if you can."
+        )
+        found.append(Problem("not-watertight", "note", tuple(part.id for part in users), text))
+    return found
+
+
+def _flat(model: Model) -> list[Problem]:
+    """An error for each shape without thickness."""
+    found = []
+    for row, shape in enumerate(model.shapes):
+        if shape.size_mm.min() > 1e-6 * shape.size_mm.max():
+            continue
+        users = [model.parts[at] for at in np.flatnonzero(model.shape_index == row)]
+        text = (
+            f"{_names(part.source for part in users)}: the mesh is flat, without thickness. Replace it by "
+            "a solid."
+        )
+        found.append(Problem("flat", "error", tuple(part.id for part in users), text))
+    return found

@@ -1,0 +1,339 @@
+"""glTF 2.0 and GLB: scene graph, instances, materials. Metres and Y up by the standard."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from steps.errors import UnreadableInput
+from steps.intake.areas import majority, triangle_areas
+from steps.intake.colours import from_linear
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
+from steps.model import Array, Problem
+
+#: glTF 2.0 specification, section 3.6.2.2: component types and element widths.
+NUMBERS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
+WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
+#: Extensions that change geometry and are understood, or change nothing that is read here.
+UNDERSTOOD = {"KHR_mesh_quantization", "EXT_mesh_gpu_instancing"}
+IGNORABLE = ("KHR_materials_", "KHR_texture_", "EXT_texture_", "KHR_lights_", "KHR_xmp")
+
+#: Numbers in one accessor: ten million corners, far above any printable model.
+MAX_NUMBERS = 100_000_000
+MAX_PARTS = 200_000
+#: A block-style part over this many metres is not meant in metres; as millimetres it is 1 mm.
+METRES_DOUBTED = 1.0
+
+#: Y up to Z up: x stays, y becomes z, z becomes -y.
+Z_UP = affine(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]), np.zeros(3))
+
+
+def read_gltf(path: Path) -> Scene:
+    """The scene of a .glb or .gltf file. Raises UnreadableInput when it is cut short, wrong or hostile."""
+    return glb_scene(path, path.read_bytes())
+
+
+def glb_scene(path: Path, data: bytes) -> Scene:
+    """The same from the file's bytes; ``path`` names it and tells where its buffers lie."""
+    document, chunk = _parts_of_glb(path, data) if data[:4] == b"glTF" else (_json(path, data), b"")
+    try:
+        _check_understood(path, document)
+        return _Reader(path, document, chunk).scene()
+    except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise UnreadableInput(
+            f"{path.name}: the glTF document contradicts itself ({type(error).__name__}: {error}). Export "
+            "it again."
+        ) from error
+
+
+def _parts_of_glb(path: Path, data: bytes) -> tuple[Mapping[str, Any], bytes]:
+    """glTF 2.0 specification, section 4.4: a 12-byte header, then chunks."""
+    version, length = (int.from_bytes(data[at : at + 4], "little") for at in (4, 8))
+    if len(data) < 20 or length > len(data):
+        raise UnreadableInput(
+            f"{path.name}: the file is cut short: {len(data):,} of {length:,} bytes. Copy or export it again."
+        )
+    if version != 2:
+        raise UnreadableInput(
+            f"{path.name}: glTF version {version} cannot be read, only version 2. Export it again."
+        )
+    document, chunk, at = None, b"", 12
+    while at + 8 <= length:
+        size, kind = int.from_bytes(data[at : at + 4], "little"), data[at + 4 : at + 8]
+        body = data[at + 8 : at + 8 + size]
+        if len(body) < size:
+            raise UnreadableInput(f"{path.name}: a chunk is cut short. Copy or export the file again.")
+        if kind == b"JSON" and document is None:
+            document = _json(path, body)
+        elif kind == b"BIN\x00" and not chunk:
+            chunk = body
+        at += 8 + size + (-size) % 4
+    if document is None:
+        raise UnreadableInput(f"{path.name}: the GLB holds no document. Export it again.")
+    return document, chunk
+
+
+def _json(path: Path, data: bytes) -> Mapping[str, Any]:
+    try:
+        document = json.loads(data)
+    except (ValueError, RecursionError) as error:
+        raise UnreadableInput(
+            f"{path.name}: its JSON cannot be read ({error}). Copy or export it again."
+        ) from error
+    if not isinstance(document, dict):
+        raise UnreadableInput(f"{path.name}: its JSON is not a glTF document.")
+    return document
+
+
+def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
+    needed = document.get("extensionsRequired", [])
+    strange = [name for name in needed if name not in UNDERSTOOD and not name.startswith(IGNORABLE)]
+    if strange:
+        raise UnreadableInput(
+            f"{path.name}: needs {', '.join(strange)}, which cannot be read here. Export it again without "
+            "compression."
+        )
+
+
+class _Reader:
+    """Walks the node tree once; every mesh is decoded once."""
+
+    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes):
+        self.path, self.document, self.chunk = path, document, chunk
+        self.buffers: dict[int, bytes] = {}
+        self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
+        self.meshes: list[RawMesh] = []
+        self.parts: list[RawPart] = []
+        # a writer known to put sRGB where the standard wants linear values
+        generator = str(document.get("asset", {}).get("generator", ""))
+        self.plain_srgb = "trimesh" in generator
+        self.textured = False
+
+    def scene(self) -> Scene:
+        roots, title = self._roots()
+        self._walk(roots)
+        unit, notes = self._unit()
+        if self.textured:
+            text = "Some parts are coloured by pictures; they get the plain colour of their material instead."
+            notes.append(Problem("texture-ignored", "note", (), text))
+        return Scene(tuple(self.meshes), tuple(self.parts), unit_mm=unit, title=title, problems=tuple(notes))
+
+    def _roots(self) -> tuple[list[int], str | None]:
+        scenes = self.document.get("scenes", [])
+        if scenes:
+            scene = scenes[self.document.get("scene", 0)]
+            return list(scene.get("nodes", [])), (scene.get("name") or "").strip() or None
+        nodes = self.document.get("nodes", [])
+        below = {child for node in nodes for child in node.get("children", [])}
+        return [row for row in range(len(nodes)) if row not in below], None
+
+    def _walk(self, roots: list[int]) -> None:
+        """Depth first in file order, with a stack, so that depth cannot overrun."""
+        nodes, seen = self.document.get("nodes", []), set()
+        stack = [(row, Z_UP, "") for row in reversed(roots)]
+        while stack:
+            row, above, inherited = stack.pop()
+            if row in seen or row < 0:
+                raise UnreadableInput(
+                    f"{self.path.name}: node {row} stands at two places of the tree, which the glTF "
+                    "standard forbids."
+                )
+            seen.add(row)
+            node = nodes[row]
+            placed = above @ _local(node)
+            name = str(node.get("name") or "").strip() or inherited
+            if "mesh" in node:
+                self._place(node, placed, name)
+            stack += [(child, placed, name) for child in reversed(node.get("children", []))]
+
+    def _place(self, node: Mapping[str, Any], placed: Array, name: str) -> None:
+        found = self._mesh(node["mesh"])
+        if found is None:
+            return
+        row, colour = found
+        copies = node.get("extensions", {}).get("EXT_mesh_gpu_instancing")
+        transforms = [placed] if copies is None else [placed @ own for own in self._instances(copies)]
+        if len(self.parts) + len(transforms) > MAX_PARTS:
+            raise UnreadableInput(f"{self.path.name}: more than {MAX_PARTS:,} parts. It was not read on.")
+        name = name or self.meshes[row].name
+        self.parts += [RawPart(name, row, transform, colour) for transform in transforms]
+
+    def _instances(self, extension: Mapping[str, Any]) -> list[Array]:
+        given = {key: self._accessor(row) for key, row in extension["attributes"].items()}
+        count = max(len(values) for values in given.values())
+        shifts = given.get("TRANSLATION", np.zeros((count, 3)))
+        turns = given.get("ROTATION", np.tile([0.0, 0.0, 0.0, 1.0], (count, 1)))
+        sizes = given.get("SCALE", np.ones((count, 3)))
+        linear = Rotation.from_quat(turns).as_matrix() * sizes[:, None, :]
+        return [affine(linear[row], shifts[row]) for row in range(count)]
+
+    def _mesh(self, row: int) -> tuple[int, Colour | None] | None:
+        """Row among the meshes read and the colour with most area; None for lines and points."""
+        if row in self.mesh_rows:
+            return self.mesh_rows[row]
+        mesh = self.document["meshes"][row]
+        vertices: list[Array] = []
+        faces: list[NDArray] = []
+        colours: list[Colour | None] = []
+        areas: list[float] = []
+        for primitive in mesh["primitives"]:
+            corners, triangles = self._triangles(primitive)
+            if len(triangles) == 0:
+                continue
+            colours.append(self._colour(primitive, triangles))
+            areas.append(float(triangle_areas(corners, triangles).sum()))
+            faces.append(triangles + sum(len(one) for one in vertices))
+            vertices.append(corners)
+        self.mesh_rows[row] = None
+        if vertices:
+            name = str(mesh.get("name") or "").strip() or f"mesh-{row + 1}"
+            self.mesh_rows[row] = (len(self.meshes), majority(colours, areas))
+            self.meshes.append(RawMesh(name, np.concatenate(vertices), np.concatenate(faces)))
+        return self.mesh_rows[row]
+
+    def _triangles(self, primitive: Mapping[str, Any]) -> tuple[Array, NDArray]:
+        """Corners and triangles; strips and fans are spelt out."""
+        mode = primitive.get("mode", 4)
+        if mode not in (4, 5, 6) or "POSITION" not in primitive["attributes"]:
+            return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64)
+        corners = self._accessor(primitive["attributes"]["POSITION"])
+        given = primitive.get("indices")
+        order = (
+            np.arange(len(corners)) if given is None else self._accessor(given).reshape(-1).astype(np.int64)
+        )
+        if mode == 4:
+            triangles = order[: len(order) // 3 * 3].reshape(-1, 3)
+        elif mode == 5:
+            triangles = np.column_stack([order[:-2], order[1:-1], order[2:]])
+            triangles[1::2] = triangles[1::2, [1, 0, 2]]
+        else:
+            triangles = np.column_stack([np.full(max(len(order) - 2, 0), order[0]), order[1:-1], order[2:]])
+        if len(triangles) and int(triangles.max()) >= len(corners):
+            raise ValueError(f"a triangle names corner {int(triangles.max())} of {len(corners)}")
+        return corners, triangles
+
+    def _colour(self, primitive: Mapping[str, Any], triangles: NDArray) -> Colour | None:
+        material = primitive.get("material")
+        if material is not None:
+            given = self.document["materials"][material]
+            physical = given.get("pbrMetallicRoughness", {})
+            gloss = given.get("extensions", {}).get("KHR_materials_pbrSpecularGlossiness", {})
+            factor = physical.get("baseColorFactor") or gloss.get("diffuseFactor")
+            self.textured = self.textured or "baseColorTexture" in physical or "diffuseTexture" in gloss
+            if factor is not None:
+                return self._as_srgb(factor)
+        if "COLOR_0" in primitive["attributes"]:
+            values = self._accessor(primitive["attributes"]["COLOR_0"])[:, :3]
+            shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)
+            return self._as_srgb(shades[np.argmax(counts)])
+        return None
+
+    def _as_srgb(self, factor: Any) -> Colour:
+        values = np.clip(np.asarray(factor, dtype=np.float64)[:3], 0.0, 1.0)
+        if not self.plain_srgb:
+            return from_linear(values)
+        red, green, blue = (round(float(value) * 255) for value in values)
+        return red, green, blue
+
+    def _accessor(self, row: int) -> Array:
+        """(count, width) numbers; normalised integers become fractions."""
+        accessor = self.document["accessors"][row]
+        count, width = int(accessor["count"]), WIDTHS[accessor["type"]]
+        if not 0 <= count * width <= MAX_NUMBERS:
+            raise ValueError(f"accessor {row} claims {count:,} elements")
+        number = np.dtype(NUMBERS[accessor["componentType"]])
+        if "bufferView" in accessor:
+            values = self._view(accessor["bufferView"], accessor.get("byteOffset", 0), number, count, width)
+        else:
+            values = np.zeros((count, width), dtype=number)
+        if "sparse" in accessor:
+            values = self._with_sparse(values.copy(), accessor["sparse"], number, width)
+        if accessor.get("normalized") and number.kind in "iu":
+            return np.maximum(values.astype(np.float64) / np.iinfo(number).max, -1.0)
+        return values.astype(np.float64)
+
+    def _with_sparse(
+        self, values: NDArray, sparse: Mapping[str, Any], number: np.dtype, width: int
+    ) -> NDArray:
+        at, new, count = sparse["indices"], sparse["values"], int(sparse["count"])
+        kind = np.dtype(NUMBERS[at["componentType"]])
+        rows = self._view(at["bufferView"], at.get("byteOffset", 0), kind, count, 1).reshape(-1)
+        values[rows] = self._view(new["bufferView"], new.get("byteOffset", 0), number, count, width)
+        return values
+
+    def _view(self, row: int, offset: int, number: np.dtype, count: int, width: int) -> NDArray:
+        view = self.document["bufferViews"][row]
+        data, start = self._buffer(view["buffer"]), view.get("byteOffset", 0) + offset
+        size = number.itemsize * width
+        stride = view.get("byteStride") or size
+        end = start + stride * (count - 1) + size if count else start
+        if start < 0 or offset < 0 or end > len(data):
+            raise ValueError(f"buffer view {row} reaches byte {end:,} of {len(data):,}")
+        return np.ndarray((count, width), number, data, start, (stride, number.itemsize))
+
+    def _buffer(self, row: int) -> bytes:
+        if row not in self.buffers:
+            uri = self.document["buffers"][row].get("uri")
+            self.buffers[row] = self.chunk if uri is None else _resolve(self.path, str(uri))
+        return self.buffers[row]
+
+    def _unit(self) -> tuple[float, list[Problem]]:
+        """Millimetres per unit: metres by the standard, unless the parts would be metres long."""
+        longest = [
+            float(np.ptp(mesh.vertices, axis=0).max()) if np.isfinite(mesh.vertices).all() else 0.0
+            for mesh in self.meshes
+        ]
+        sizes = [
+            longest[part.mesh] * abs(float(np.linalg.det(part.transform[:3, :3]))) ** (1 / 3)
+            for part in self.parts
+        ]
+        middle = float(np.median(sizes)) if sizes else 0.0
+        if middle <= METRES_DOUBTED:
+            return 1000.0, []
+        text = (
+            f"{self.path.name}: read as millimetres. The standard's unit is the metre, but its middling "
+            "part would "
+            f"be {middle:.3g} m long. If it lies on its side too, set order.down in stepleaf.toml."
+        )
+        return 1.0, [Problem("gltf-in-millimetres", "note", (), text)]
+
+
+def _local(node: Mapping[str, Any]) -> Array:
+    if "matrix" in node:
+        return np.array(node["matrix"], dtype=np.float64).reshape(4, 4).T
+    if not {"translation", "rotation", "scale"} & node.keys():
+        return np.eye(4)
+    linear = np.eye(3)
+    if "rotation" in node:
+        linear = Rotation.from_quat(node["rotation"]).as_matrix()
+    linear = linear * np.asarray(node.get("scale", (1.0, 1.0, 1.0)), dtype=np.float64)
+    return affine(linear, np.asarray(node.get("translation", (0.0, 0.0, 0.0)), dtype=np.float64))
+
+
+def _resolve(path: Path, uri: str) -> bytes:
+    """Bytes of a buffer, in the document or beside it; nothing outside its folder is opened."""
+    if uri.startswith("data:"):
+        try:
+            return base64.b64decode(uri.partition(",")[2], validate=False)
+        except binascii.Error as error:
+            raise UnreadableInput(f"{path.name}: data within it is damaged ({error}).") from error
+    folder = path.parent.resolve()
+    beside = (folder / unquote(uri)).resolve()
+    if "://" in uri or not beside.is_relative_to(folder):
+        raise UnreadableInput(f"{path.name}: refers to {uri!r}, outside its own folder. It was not opened.")
+    try:
+        return beside.read_bytes()
+    except OSError as error:
+        raise UnreadableInput(
+            f"{path.name}: its data file {uri!r} cannot be read ({error.strerror}). Put it beside the .gltf, "
+            "or export as .glb."
+        ) from error

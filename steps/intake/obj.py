@@ -1,0 +1,196 @@
+"""OBJ text: one part per object, else per group; never merged by material. It knows no unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from manifold3d import triangulate
+
+from steps.errors import UnreadableInput
+from steps.intake.areas import majority, triangle_areas
+from steps.intake.bodies import split_bodies
+from steps.intake.meshes import merged_corners
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene
+from steps.model import Array, Problem
+
+
+@dataclass
+class _Run:
+    """Faces that share object, group and material, as written."""
+
+    object: str
+    group: str
+    material: str
+    faces: list[list[int]] = field(default_factory=list)
+    line: int = 0
+
+
+def read_obj(path: Path, whole: bool = False) -> Scene:
+    """The scene of an OBJ file: one part per object, else per group, else per body.
+
+    With ``whole`` all of it is one part. Raises UnreadableInput when a line makes no sense or a face
+    names a vertex that is not there.
+    """
+    vertices, runs, libraries = _parse(path)
+    colours, problems = _materials(path, libraries)
+    names = _parts_by(runs, whole)
+    meshes: list[RawMesh] = []
+    parts: list[RawPart] = []
+    for name, own in names.items():
+        faces = [_triangles(vertices, run) for run in own]
+        areas = [float(triangle_areas(vertices, part).sum()) for part in faces]
+        colour = majority([colours.get(run.material) for run in own], areas)
+        shown = path.stem if whole else name
+        for body_name, body in _bodies(shown, vertices, np.concatenate(faces), len(names), whole, problems):
+            parts.append(RawPart(body_name, len(meshes), np.eye(4), colour))
+            meshes.append(RawMesh(body_name, *body))
+    return Scene(tuple(meshes), tuple(parts), own_frames=False, problems=tuple(problems))
+
+
+def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
+    """Vertices, runs of faces in file order, and the material libraries named."""
+    points: list[list[str]] = []
+    runs: list[_Run] = []
+    libraries: list[str] = []
+    now, fresh = {"o": "", "g": "", "usemtl": ""}, True
+    text = path.read_text(encoding="utf-8-sig", errors="replace").replace("\\\n", " ").replace("\\\r\n", " ")
+    for number, line in enumerate(text.splitlines(), 1):
+        word, _, rest = line.strip().partition(" ")
+        if word == "v":
+            points.append(rest.split()[:3])
+        elif word == "f":
+            if fresh:
+                runs.append(_Run(now["o"], now["g"], now["usemtl"], line=number))
+                fresh = False
+            runs[-1].faces.append(_corners(path, number, rest, len(points)))
+        elif word in now:
+            now[word], fresh = rest.strip(), True
+        elif word == "mtllib":
+            libraries.append(rest.strip())
+    return _points(path, points), runs, libraries
+
+
+def _points(path: Path, rows: list[list[str]]) -> Array:
+    try:
+        return np.array(rows, dtype=np.float64).reshape(-1, 3)
+    except ValueError as error:
+        raise UnreadableInput(
+            f"{path.name}: a vertex line does not hold three numbers ({error}). Export it again."
+        ) from error
+
+
+def _corners(path: Path, line: int, rest: str, known: int) -> list[int]:
+    """Zero-based corners of one face; negative numbers count back from the last vertex read."""
+    try:
+        given = [int(corner.split("/", 1)[0]) for corner in rest.split()]
+    except ValueError as error:
+        raise UnreadableInput(f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}).") from error
+    corners = [at - 1 if at > 0 else known + at for at in given]
+    if len(corners) < 3 or 0 in given or min(corners) < 0:
+        raise UnreadableInput(
+            f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}). Export it again."
+        )
+    return corners
+
+
+def _parts_by(runs: list[_Run], whole: bool) -> dict[str, list[_Run]]:
+    """Runs of each part, by object where the file has several, else by group."""
+    objects, groups = ({getattr(run, key) for run in runs} for key in ("object", "group"))
+    key = "object" if len(objects) > 1 or len(groups) == 1 else "group"
+    parts: dict[str, list[_Run]] = {}
+    for run in runs:
+        parts.setdefault("" if whole else getattr(run, key), []).append(run)
+    return parts
+
+
+def _triangles(vertices: Array, run: _Run) -> np.ndarray:
+    """Faces of more than three corners cut into triangles, dents in them respected."""
+    last = max(max(face) for face in run.faces)
+    if last >= len(vertices):
+        raise UnreadableInput(
+            f"a face near line {run.line} names vertex {last + 1}, but there are {len(vertices):,}: the "
+            "file is "
+            "cut short or damaged. Copy or export it again."
+        )
+    cut: list[list[int]] = []
+    for face in run.faces:
+        cut += [face] if len(face) == 3 else _cut(vertices, face)
+    return np.array(cut, dtype=np.int64)
+
+
+def _cut(vertices: Array, face: list[int]) -> list[list[int]]:
+    points = vertices[face]
+    normal = np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0)
+    fan = [[face[0], face[row], face[row + 1]] for row in range(1, len(face) - 1)]
+    length = np.linalg.norm(normal)
+    if length == 0 or not np.isfinite(length):
+        return fan
+    across = np.linalg.svd(np.vstack([normal / length, np.zeros((2, 3))]))[2][1:]
+    if np.dot(np.cross(across[0], across[1]), normal) < 0:
+        across = across[::-1]
+    flat = (points - points.mean(axis=0)) @ across.T
+    if _convex(flat):
+        return fan
+    found = np.asarray(triangulate([flat]))
+    return [[face[corner] for corner in row] for row in found] if len(found) == len(face) - 2 else fan
+
+
+def _convex(flat: np.ndarray) -> bool:
+    ahead = np.roll(flat, -1, axis=0) - flat
+    turn = ahead[:, 0] * np.roll(ahead, -1, axis=0)[:, 1] - ahead[:, 1] * np.roll(ahead, -1, axis=0)[:, 0]
+    return bool((turn >= -1e-12 * np.abs(flat).max() ** 2).all())
+
+
+def _bodies(
+    name: str, vertices: Array, faces: np.ndarray, named: int, whole: bool, problems: list[Problem]
+) -> list[tuple[str, tuple[Array, np.ndarray]]]:
+    """The part's mesh alone; a file without objects and groups is split into bodies instead."""
+    used, renumbered = np.unique(faces, return_inverse=True)
+    own = vertices[used], renumbered.reshape(-1, 3)
+    if whole or named > 1:
+        return [(name or "unnamed", own)]
+    bodies, doubts = split_bodies(*merged_corners(own[0][own[1]]))
+    if len(bodies) == 1:
+        return [(name or "body-1", bodies[0])]
+    for row, edges in doubts.items():
+        text = (
+            f"body-{row + 1} may be more than one part: {edges} of its edges belong to faces that do not fit "
+            "together, so it was not split there. Export one object per part."
+        )
+        problems.append(Problem("not-to-be-split", "warning", (f"body-{row + 1}",), text))
+    return [(f"body-{row + 1}", body) for row, body in enumerate(bodies)]
+
+
+def _materials(path: Path, libraries: list[str]) -> tuple[Mapping[str, Colour], list[Problem]]:
+    """Diffuse colour (Kd) of each material; a library that is not there is a note, not a fault."""
+    colours: dict[str, Colour] = {}
+    problems: list[Problem] = []
+    folder = path.parent.resolve()
+    for library in dict.fromkeys(libraries):
+        beside = (folder / library.replace("\\", "/")).resolve()
+        if not beside.is_relative_to(folder) or not beside.is_file():
+            text = f"{path.name}: its colours are in {library!r}, which is not beside it; parts are grey."
+            problems.append(Problem("colours-missing", "note", (), text))
+            continue
+        colours.update(_diffuse(beside.read_text(encoding="utf-8-sig", errors="replace")))
+    return colours, problems
+
+
+def _diffuse(text: str) -> dict[str, Colour]:
+    found: dict[str, Colour] = {}
+    name = ""
+    for line in text.splitlines():
+        word, _, rest = line.strip().partition(" ")
+        if word == "newmtl":
+            name = rest.strip()
+        elif word == "Kd":
+            try:
+                values = [min(max(float(value), 0.0), 1.0) for value in rest.split()[:3]]
+            except ValueError:
+                continue
+            if len(values) == 3:
+                found[name] = (round(values[0] * 255), round(values[1] * 255), round(values[2] * 255))
+    return found

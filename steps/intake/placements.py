@@ -1,0 +1,160 @@
+"""A table of placements: one row per part, each with the mesh file it is a copy of."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from steps.errors import FaultyModel, StepleafError, UnreadableInput
+from steps.intake.colours import parse_colour
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
+from steps.intake.whole import read_whole
+from steps.model import Array, Problem
+
+COLUMNS = ("id", "file", "colour", "x", "y", "z", "rx", "ry", "rz")
+NUMBERS = COLUMNS[3:]
+
+
+@dataclass(frozen=True)
+class _Row:
+    line: int
+    cells: dict[str, str]
+
+    def __str__(self) -> str:
+        return f"line {self.line} ({self.cells.get('id') or 'no id'})"
+
+
+def is_placement_table(path: Path) -> bool:
+    """Whether a CSV's first line names at least the columns id and file and a place."""
+    try:
+        rows = _cells(path)
+    except UnreadableInput:
+        return False
+    return bool(rows) and {"id", "file", "x", "y", "z"} <= {cell.lower() for cell in rows[0]}
+
+
+def read_placements(path: Path) -> Scene:
+    """The scene of a placement table; files are looked up beside it, each read once.
+
+    Raises UnreadableInput when it is no such table, FaultyModel with the faults of all rows.
+    """
+    rows = _rows(path)
+    faults: list[Problem] = []
+    meshes: list[RawMesh] = []
+    where = _read_files(path, rows, meshes, faults)
+    parts = [part for row in rows if (part := _part(row, where, faults)) is not None]
+    if faults:
+        raise FaultyModel(faults)
+    return Scene(tuple(meshes), tuple(parts), title=_title(path))
+
+
+def _title(path: Path) -> str:
+    """The table's own name, unless it only says that it is a table: then its folder's."""
+    plain = path.stem.lower() in ("placement", "placements", "parts", "model")
+    return path.resolve().parent.name if plain else path.stem
+
+
+def _cells(path: Path) -> list[list[str]]:
+    data = path.read_bytes()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")  # what spreadsheets on older desktops write
+    if "\x00" in text:
+        raise UnreadableInput(f"{path.name}: is not a text table.")
+    head = text.split("\n", 1)[0]
+    separator = max(",;\t", key=head.count)
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    try:
+        return [[cell.strip() for cell in row] for row in rows]
+    except csv.Error as error:
+        raise UnreadableInput(f"{path.name}: is not a table that can be read ({error}).") from error
+
+
+def _rows(path: Path) -> list[_Row]:
+    cells = _cells(path)
+    head = [cell.lower() for cell in cells[0]] if cells else []
+    head = ["colour" if cell == "color" else cell for cell in head]
+    missing = [column for column in COLUMNS if column not in head]
+    if missing:
+        raise UnreadableInput(
+            f"{path.name}: the first line must name the columns {','.join(COLUMNS)}; missing: "
+            f"{', '.join(missing)}."
+        )
+    rows = [
+        _Row(number, dict(zip(head, row, strict=False)))
+        for number, row in enumerate(cells[1:], 2)
+        if any(row) and not row[0].startswith("#")
+    ]
+    if not rows:
+        raise UnreadableInput(f"{path.name}: has no row below its head line, so no part.")
+    return rows
+
+
+def _read_files(
+    path: Path, rows: list[_Row], meshes: list[RawMesh], faults: list[Problem]
+) -> dict[str, tuple[int, Colour | None]]:
+    """Row in ``meshes`` and own colour of every file named; one fault for each that cannot be read."""
+    where: dict[str, tuple[int, Colour | None]] = {}
+    for name in dict.fromkeys(row.cells.get("file", "") for row in rows):
+        users = [row for row in rows if row.cells.get("file", "") == name]
+        if not name:
+            faults += [_fault(row, "names no file.") for row in users]
+            continue
+        try:
+            mesh, colour = read_whole(path.parent / name.replace("\\", "/"))
+        except StepleafError as error:
+            told = str(error).removeprefix(f"{path.parent}/")
+            shown = ", ".join(str(row) for row in users[:4]) + (" and more" if len(users) > 4 else "")
+            ids = tuple(row.cells.get("id", "") for row in users)
+            faults.append(Problem("placement-file", "error", ids, f"{shown}: {told}"))
+            continue
+        where[name] = (len(meshes), colour)
+        meshes.append(mesh)
+    return where
+
+
+def _part(row: _Row, where: dict[str, tuple[int, Colour | None]], faults: list[Problem]) -> RawPart | None:
+    if not row.cells.get("id"):
+        faults.append(_fault(row, "has no id."))
+    pose = _pose(row, faults)
+    written = row.cells.get("colour", "")
+    colour = parse_colour(written) if written else None
+    if written and colour is None:
+        faults.append(_fault(row, f"colour {written!r} is neither '#rrggbb' nor a plain colour name."))
+    found = where.get(row.cells.get("file", ""))
+    if found is None or pose is None:
+        return None
+    return RawPart(row.cells["id"], found[0], pose, colour or found[1])
+
+
+def _pose(row: _Row, faults: list[Problem]) -> Array | None:
+    """Turned about x, then y, then z (fixed axes, degrees), then shifted (mm)."""
+    values = [_number(row, column, faults) for column in NUMBERS]
+    if any(value is None for value in values):
+        return None
+    turn = Rotation.from_euler("xyz", np.array(values[3:], dtype=np.float64), degrees=True)
+    return affine(turn.as_matrix(), np.array(values[:3], dtype=np.float64))
+
+
+def _number(row: _Row, column: str, faults: list[Problem]) -> float | None:
+    written = row.cells.get(column, "")
+    try:
+        value = float(written.replace(",", "."))
+    except ValueError:
+        faults.append(_fault(row, f"{column} is {written!r}, which is not a number."))
+        return None
+    if not math.isfinite(value):
+        faults.append(_fault(row, f"{column} is {written!r}; a place must be finite."))
+        return None
+    return value
+
+
+def _fault(row: _Row, text: str) -> Problem:
+    return Problem("placement-row", "error", (row.cells.get("id", ""),), f"{row}: {text}")

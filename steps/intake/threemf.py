@@ -1,0 +1,266 @@
+"""3MF through lib3mf: build items, nested components, units, colours, production paths."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import lib3mf
+import numpy as np
+
+from steps.errors import UnreadableInput
+from steps.intake.areas import majority, triangle_areas
+from steps.intake.package import check_package
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene
+from steps.model import Array, Problem
+
+#: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
+MAX_PARTS = 200_000
+MAX_DEPTH = 64
+
+UNIT_MM = {  # 3MF core specification, section 3.1 (units)
+    lib3mf.ModelUnit.MicroMeter: 0.001,
+    lib3mf.ModelUnit.MilliMeter: 1.0,
+    lib3mf.ModelUnit.CentiMeter: 10.0,
+    lib3mf.ModelUnit.Inch: 25.4,
+    lib3mf.ModelUnit.Foot: 304.8,
+    lib3mf.ModelUnit.Meter: 1000.0,
+}
+SUPPORT_TYPES = (lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport)
+
+
+def read_3mf(path: Path) -> Scene:
+    """The scene of a 3MF file.
+
+    Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently.
+    """
+    check_package(path)
+    model, problems = _open(path)
+    return _Walk(path, model, problems).scene()
+
+
+def _open(path: Path) -> tuple[Any, list[Problem]]:
+    """The lib3mf model, strictly read if the file allows it, else leniently and with a note."""
+    wrapper = lib3mf.get_wrapper()
+    try:
+        return _load(wrapper, path, strict=True)[0], []
+    except lib3mf.ELib3MFException as strict_error:
+        refused = str(strict_error)
+    try:
+        model, warnings = _load(wrapper, path, strict=False)
+    except lib3mf.ELib3MFException as error:
+        raise UnreadableInput(
+            f"{path.name}: is not a 3MF file that can be read ({error}). Export it again."
+        ) from error
+    told = "; ".join(dict.fromkeys(warnings)) or refused
+    text = f"{path.name} does not keep to the 3MF specification and was read leniently: {told}."
+    return model, [Problem("lenient-3mf", "note", (), text)]
+
+
+def _load(wrapper: Any, path: Path, strict: bool) -> tuple[Any, list[str]]:
+    model = wrapper.CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(strict)
+    reader.ReadFromFile(str(path))
+    return model, [reader.GetWarning(row)[1] for row in range(min(reader.GetWarningCount(), 20))]
+
+
+@dataclass
+class _Node:
+    """A mesh object or a component object, read once."""
+
+    name: str
+    skipped: bool = False
+    mesh: int | None = None
+    colour: Colour | None = None
+    children: list[tuple[int, Array]] = field(default_factory=list)
+    leaves: int = 0
+
+
+class _Walk:
+    """Reads each object once, then places it for every path that leads to it."""
+
+    def __init__(self, path: Path, model: Any, problems: list[Problem]):
+        self.path, self.model, self.problems = path, model, problems
+        self.palette = _Palette(model)
+        self.nodes: dict[int, _Node] = {}
+        self.meshes: list[RawMesh] = []
+        self.parts: list[RawPart] = []
+        self.left_out: Counter[str] = Counter()
+
+    def scene(self) -> Scene:
+        for item in _each(self.model.GetBuildItems()):
+            self._place_item(item)
+        self._tell_left_out()
+        return Scene(
+            tuple(self.meshes),
+            tuple(self.parts),
+            unit_mm=UNIT_MM[self.model.GetUnit()],
+            title=_title(self.model),
+            problems=tuple(self.problems),
+        )
+
+    def _place_item(self, item: Any) -> None:
+        top = item.GetObjectResourceID()
+        self._read(top, item.GetObjectResource(), 0)
+        if len(self.parts) + self.nodes[top].leaves > MAX_PARTS:
+            raise UnreadableInput(
+                f"{self.path.name}: nested components make more than {MAX_PARTS:,} parts. It was not read on."
+            )
+        transform = _matrix(item.GetObjectTransform()) if item.HasObjectTransform() else np.eye(4)
+        found: list[tuple[_Node, Array, str]] = []
+        self._flatten(top, transform, "", found)
+        number = item.GetPartNumber().strip()
+        names = {name for _, _, name in found}
+        for node, placed, name in found:
+            # a part number on a group of unlike objects names the group, not its parts
+            shown = number if number and (len(names) == 1 or not name) else name
+            assert node.mesh is not None
+            self.parts.append(
+                RawPart(shown or f"object-{len(self.parts) + 1}", node.mesh, placed, node.colour)
+            )
+
+    def _read(self, key: int, resource: Any, depth: int) -> _Node:
+        if key in self.nodes:
+            return self.nodes[key]
+        if depth > MAX_DEPTH:
+            raise UnreadableInput(
+                f"{self.path.name}: components nested deeper than {MAX_DEPTH}. It was not read on."
+            )
+        node = _Node(resource.GetName().strip() or resource.GetPartNumber().strip())
+        if resource.GetType() in SUPPORT_TYPES:
+            node.skipped = True
+            self.left_out[node.name or f"object {resource.GetModelResourceID()}"] += 1
+        elif resource.IsComponentsObject():
+            self._read_components(node, self.model.GetComponentsObjectByID(key), depth)
+        elif resource.IsMeshObject():
+            self._read_mesh(node, self.model.GetMeshObjectByID(key))
+        self.nodes[key] = node
+        return node
+
+    def _read_components(self, node: _Node, group: Any, depth: int) -> None:
+        for row in range(group.GetComponentCount()):
+            component = group.GetComponent(row)
+            key = component.GetObjectResourceID()
+            child = self._read(key, component.GetObjectResource(), depth + 1)
+            placed = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4)
+            node.children.append((key, placed))
+            node.leaves += child.leaves
+
+    def _read_mesh(self, node: _Node, mesh: Any) -> None:
+        vertices = _rows(mesh.GetVertices(), lib3mf.Position, np.float32)
+        faces = _rows(mesh.GetTriangleIndices(), lib3mf.Triangle, np.uint32)
+        node.colour = self.palette.colour_of(mesh, vertices, faces)
+        node.mesh, node.leaves = len(self.meshes), 1
+        self.meshes.append(RawMesh(node.name or f"object {mesh.GetModelResourceID()}", vertices, faces))
+
+    def _flatten(self, key: int, placed: Array, above: str, found: list[tuple[_Node, Array, str]]) -> None:
+        """Every mesh below ``key``, named by the outermost object that holds it alone, else by its own."""
+        node = self.nodes[key]
+        name = above if above and node.leaves == 1 else node.name
+        if node.mesh is not None:
+            found.append((node, placed, name))
+        for child, own in node.children:
+            self._flatten(child, placed @ own, name if node.leaves == 1 else "", found)
+
+    def _tell_left_out(self) -> None:
+        if self.left_out:
+            names = tuple(self.left_out)
+            text = f"Left out, being printing support and not model: {', '.join(names)}."
+            self.problems.append(Problem("support-left-out", "note", names, text))
+
+
+class _Palette:
+    """Colours of base materials, colour groups and what is layered or mixed of them."""
+
+    def __init__(self, model: Any):
+        self.model = model
+        self.known: dict[tuple[int, int], Colour | None] = {}
+
+    def colour_of(self, mesh: Any, vertices: np.ndarray, faces: np.ndarray) -> Colour | None:
+        """The colour that covers most of the mesh's area; None where the file gives none."""
+        resource, at, given = mesh.GetObjectLevelProperty()
+        default = self._lookup(resource, at) if given else None
+        if not len(faces):
+            return default
+        keys = _rows(mesh.GetAllTriangleProperties(), lib3mf.TriangleProperties, np.uint32, 4)[:, :2]
+        unique, group = np.unique(keys, axis=0, return_inverse=True)
+        if len(unique) == 1:
+            return self._lookup(*unique[0]) or default
+        colours = [self._lookup(*key) or default for key in unique]
+        areas = np.bincount(group.reshape(-1), weights=triangle_areas(vertices, faces), minlength=len(unique))
+        return majority(colours, areas)
+
+    def _lookup(self, resource: int, at: int) -> Colour | None:
+        key = (int(resource), int(at))
+        if key not in self.known:
+            self.known[key] = None  # a property that refers to itself ends here
+            self.known[key] = self._find(*key) if key[0] else None
+        return self.known[key]
+
+    def _find(self, resource: int, at: int) -> Colour | None:
+        model, kinds = self.model, lib3mf.PropertyType
+        try:
+            kind = model.GetPropertyTypeByID(resource)
+            if kind == kinds.BaseMaterial:
+                return _rgb(model.GetBaseMaterialGroupByID(resource).GetDisplayColor(at))
+            if kind == kinds.Colors:
+                return _rgb(model.GetColorGroupByID(resource).GetColor(at))
+            if kind == kinds.Composite:
+                return self._mixed(model.GetCompositeMaterialsByID(resource), at)
+            if kind == kinds.Multi:
+                return self._layered(model.GetMultiPropertyGroupByID(resource), at)
+        except lib3mf.ELib3MFException:
+            return None  # a dangling reference, met only when read leniently: as if no colour were given
+        return None  # textures carry no one colour
+
+    def _mixed(self, group: Any, at: int) -> Colour | None:
+        base = group.GetBaseMaterialGroup().GetResourceID()
+        shares = [
+            (self._lookup(base, share.PropertyID), share.MixingRatio) for share in group.GetComposite(at)
+        ]
+        known = [(colour, ratio) for colour, ratio in shares if colour is not None and ratio > 0]
+        if not known:
+            return None
+        mean = np.average([colour for colour, _ in known], axis=0, weights=[ratio for _, ratio in known])
+        red, green, blue = (round(float(value)) for value in mean)
+        return red, green, blue
+
+    def _layered(self, group: Any, at: int) -> Colour | None:
+        """The last layer that has a colour: later layers cover earlier ones."""
+        ids = group.GetMultiProperty(at)
+        found = [self._lookup(group.GetLayer(row).ResourceID, ids[row]) for row in range(len(ids))]
+        return next((colour for colour in reversed(found) if colour is not None), None)
+
+
+def _rows(values: list, kind: Any, number: type, width: int = 3) -> np.ndarray:
+    """(n, width) numbers out of a list of lib3mf structures."""
+    return np.frombuffer((kind * len(values))(*values), dtype=number).reshape(-1, width)
+
+
+def _rgb(colour: Any) -> Colour:
+    return colour.Red, colour.Green, colour.Blue
+
+
+def _matrix(transform: Any) -> Array:
+    """(4, 4) acting on columns; the file's rows act on row vectors."""
+    placed = np.eye(4)
+    placed[:3, :] = np.array([list(row) for row in transform.Fields], dtype=np.float64).T
+    return placed
+
+
+def _each(iterator: Any) -> Iterator[Any]:
+    while iterator.MoveNext():
+        yield iterator.GetCurrent()
+
+
+def _title(model: Any) -> str | None:
+    group = model.GetMetaDataGroup()
+    for row in range(group.GetMetaDataCount()):
+        data = group.GetMetaData(row)
+        if data.GetName().lower() == "title" and not data.GetNameSpace():
+            return data.GetValue().strip() or None
+    return None

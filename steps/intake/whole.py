@@ -1,0 +1,59 @@
+"""One mesh file read as one part, whatever bodies it holds: for placement rows and loose parts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from steps.errors import UnknownFormat, UnreadableInput
+from steps.intake.areas import majority, triangle_areas
+from steps.intake.gltf import read_gltf
+from steps.intake.obj import read_obj
+from steps.intake.scene import Colour, RawMesh, Scene
+from steps.intake.sniff import kind_of
+from steps.intake.step_cad import read_step
+from steps.intake.stl import read_stl
+from steps.intake.threemf import read_3mf
+
+#: Mesh files by kind; STL and OBJ are not split.
+WHOLE_READERS: Mapping[str, Callable[[Path], Scene]] = {
+    "3MF": read_3mf,
+    "GLB": read_gltf,
+    "glTF": read_gltf,
+    "OBJ": partial(read_obj, whole=True),
+    "STL": partial(read_stl, whole=True),
+    "STEP": read_step,
+}
+
+
+def read_whole(path: Path) -> tuple[RawMesh, Colour | None]:
+    """All of a file as one mesh in mm, in the file's own frame, and the colour with most area.
+
+    Raises UnreadableInput as the readers do, also when the file is itself a table or holds nothing.
+    """
+    kind = kind_of(path)
+    if kind not in WHOLE_READERS:
+        raise UnknownFormat(f"{path.name}: is a {kind}, not a mesh.")
+    scene = WHOLE_READERS[kind](path)
+    if not scene.parts:
+        raise UnreadableInput(f"{path.name}: holds no mesh. Export it again.")
+    return join(scene, path.stem)
+
+
+def join(scene: Scene, name: str) -> tuple[RawMesh, Colour | None]:
+    """The scene's parts as one mesh in mm."""
+    vertices, faces, areas, count = [], [], [], 0
+    for part in scene.parts:
+        mesh = scene.meshes[part.mesh]
+        linear, shift = part.transform[:3, :3], part.transform[:3, 3]
+        placed = (mesh.vertices @ linear.T + shift) * scene.unit_mm
+        own = mesh.faces[:, ::-1] if np.linalg.det(linear) < 0 else mesh.faces
+        areas.append(float(triangle_areas(placed, own).sum()))
+        vertices.append(placed)
+        faces.append(own + count)
+        count += len(placed)
+    colour = majority([part.colour for part in scene.parts], areas)
+    return RawMesh(name, np.concatenate(vertices), np.concatenate(faces)), colour
