@@ -28,7 +28,8 @@ def measure(model: Model, settings: Settings) -> Measures:
     """Measure every shape of the model; nothing here needs a unit or a pitch in advance.
 
     Returns one Measure per shape in the model's shape order, the stud pitch in mm (None when no
-    shape has two studs), and problems: ``open-mesh`` notes, ``degenerate-mesh`` warnings. Raises nothing for a bad mesh.
+    shape has two studs), and problems: ``open-mesh`` notes, ``degenerate-mesh`` warnings.
+    Raises nothing for a bad mesh.
     """
     parts = {shape.id: anatomy(shape) for shape in model.shapes}
     counts = Counter(part.shape for part in model.parts)
@@ -231,7 +232,7 @@ def _problems(model: Model, parts: Mapping[str, Anatomy]) -> list[Problem]:
             problems.append(Problem("degenerate-mesh", "warning", used, text))
             continue
         if not mesh.closed:
-            text = f"{names}: the mesh is not closed; volume and mass are estimates. Repair it for better ones."
+            text = f"{names}: the mesh is not closed; volume and mass are estimates. Repair it."
             problems.append(Problem("open-mesh", "note", used, text))
     return problems
 

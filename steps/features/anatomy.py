@@ -144,7 +144,9 @@ def _walled(mesh: Mesh, cylinders: Sequence[Cylinder]) -> Array:
             continue
         level = float(c.start @ c.axis) + 0.53 * c.length
         around = cuts.at(c.axis, level) - plane_basis(c.axis) @ c.start
-        outside = np.linalg.norm(around, axis=2).min(axis=1) > 0.98 * c.radius  # its own bore does not wall it in
+        outside = (
+            np.linalg.norm(around, axis=2).min(axis=1) > 0.98 * c.radius
+        )  # its own bore does not wall it in
         share[row] = covered(around[outside], directions).mean() if outside.any() else 0.0
     return share
 

@@ -220,7 +220,7 @@ def fit_circle(flat: Array) -> tuple[Array, float] | None:
         centre, radius = centre + step[:2], radius + float(step[2])
     if not np.isfinite(radius) or radius <= 0 or radius > 50:  # a flat face: radius over 50 times its size
         return None
-    return centre * size + middle, radius * size
+    return centre * size + middle, float(radius * size)
 
 
 def _arc(angles: Array) -> tuple[float, int]:
@@ -329,7 +329,11 @@ def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
     areas = mesh.areas[faces]
     flat = areas[reach < SPHERE_FACE * radius].sum()
     share = float(areas.sum() / (4 * np.pi * radius**2)) if radius > 0 else 0.0
-    if np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius or flat > 0.02 * areas.sum() or share < MIN_SPHERE_SHARE:
+    if (
+        np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius
+        or flat > 0.02 * areas.sum()
+        or share < MIN_SPHERE_SHARE
+    ):
         return None
     opening, lip = _opening(mesh, faces, centre, radius)
     turns = np.abs(mesh.adjacency[1][np.isin(mesh.adjacency[0], faces).all(axis=1)])

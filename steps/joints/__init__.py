@@ -1,0 +1,266 @@
+"""Find every joint of a placed model: what touches what, how, by how many millimetres.
+
+Each distinct situation (shape, shape, relative pose) is measured once and looked up for every pair
+that repeats it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from steps.features import BALL_SHARE, is_stud, stud_radii
+from steps.features.anatomy import Anatomy, Round, anatomy
+from steps.features.patches import Sphere
+from steps.fit import TURNS, classify, effective_gap, explain
+from steps.hold import hold_of
+from steps.joints.balls import ball_contacts
+from steps.joints.contact import Contact, invert
+from steps.joints.flats import APART_SHARE, rest_contacts
+from steps.joints.grip import holds_all_round, plug_contacts
+from steps.joints.situations import relative_poses, situations
+from steps.model import KIND_ORDER, Array, Joint, Joints, Measures, Model, Problem, Touch, TouchKind
+from steps.settings import Settings
+
+#: Without studs the unit length is this share of the median part's longest extent.
+UNIT_SHARE = 0.25
+#: A stud engaged over less than this share of its height is only half seated.
+SEATED = 0.5
+
+
+def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
+    """Every pair of parts that touch, as one joint each, sorted by the rows of the two parts.
+
+    Problems: ``half-seated`` warnings. Raises nothing: faults are gathered in ``problems``.
+    """
+    if len(model.parts) < 2 or not model.placed:
+        return Joints((), ())
+    unit = unit_length(model, measures)
+    found = situations(model, unit, APART_SHARE * unit)
+    bodies = [anatomy(shape) for shape in model.shapes]
+    radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)}, {})
+    plugs = [_plugs(body, radii) for body in bodies]
+    joints: list[tuple[int, int, Joint]] = []
+    order = np.argsort(found.situation, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(found.situation[order])) + 1):
+        if not len(rows):
+            continue
+        pair = found.pairs[found.representative[found.situation[rows[0]]]]
+        contacts = _measure(model, pair, bodies, plugs, unit)
+        if contacts:
+            joints.extend(_place(model, found.pairs[rows], contacts, settings))
+    joints.sort(key=lambda item: item[:2])
+    numbered = tuple(_numbered(joint, number) for number, (_, _, joint) in enumerate(joints, start=1))
+    return Joints(numbered, tuple(_half_seated(model, numbered)))
+
+
+def unit_length(model: Model, measures: Measures) -> float:
+    """The length against which tolerances of place are measured: the pitch, or a share of the parts."""
+    if measures.pitch_mm is not None:
+        return measures.pitch_mm
+    longest = np.array([measures.by_shape[part.shape].size_mm.max() for part in model.parts])
+    return max(float(np.median(longest)) * UNIT_SHARE, 1e-6)
+
+
+@dataclass(frozen=True, eq=False)
+class _Plugs:
+    rounds: tuple[Round, ...]
+    kinds: tuple[TouchKind, ...]
+    balls: tuple[Sphere, ...]
+
+
+def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
+    kinds: list[TouchKind] = []
+    for plug in body.plugs:
+        if plug.role == "pin":
+            kinds.append("hinge")
+        elif plug.role == "boss" and is_stud(plug, radii):
+            kinds.append("stud")
+        else:
+            kinds.append("peg")
+    balls = tuple(s for s in body.spheres if s.convex and s.share > BALL_SHARE)
+    return _Plugs(body.plugs, tuple(kinds), balls)
+
+
+# ------------------------------------------------------------------------- one situation
+
+
+def _measure(
+    model: Model, pair: Array, bodies: Sequence[Anatomy], plugs: Sequence[_Plugs], unit: float
+) -> list[Contact]:
+    """All contacts of one situation, in the coordinates of the pair's first part."""
+    a, b = (int(model.shape_index[row]) for row in pair)
+    to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
+    to_second = invert(to_first)
+    ours = plug_contacts(plugs[a].rounds, plugs[a].kinds, to_second, bodies[b])
+    ours += ball_contacts(plugs[a].balls, to_second, bodies[b])
+    theirs = plug_contacts(plugs[b].rounds, plugs[b].kinds, to_first, bodies[a])
+    theirs += ball_contacts(plugs[b].balls, to_first, bodies[a])
+    contacts = _gripping([c.moved(to_first) for c in ours])
+    contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
+    contacts += rest_contacts(bodies[a], bodies[b], to_first, unit)
+    return contacts
+
+
+def _gripping(contacts: Sequence[Contact]) -> list[Contact]:
+    """Contacts whose lines, all those of one axis together, hold from every side."""
+    kept: list[Contact] = []
+    left = list(contacts)
+    while left:
+        axis = left[0].axis
+        group = [c for c in left if abs(c.axis @ axis) > 0.999]
+        left = [c for c in left if abs(c.axis @ axis) <= 0.999]
+        if group[0].kind == "ball" or holds_all_round(np.vstack([c.normals for c in group]), axis):
+            kept.extend(group)
+    return kept
+
+
+# ---------------------------------------------------------------------- placed in the model
+
+
+def _place(
+    model: Model, pairs: Array, contacts: Sequence[Contact], settings: Settings
+) -> list[tuple[int, int, Joint]]:
+    """One joint per pair that repeats a situation."""
+    poses = model.poses[pairs[:, 0]]
+    turn, shift = poses[:, :3, :3], poses[:, :3, 3]
+    spots = np.vstack([np.vstack([c.point, c.points]) for c in contacts])
+    ways = np.vstack([np.vstack([c.axis, c.normals]) for c in contacts])
+    spots = np.einsum("pij,kj->pki", turn, spots) + shift[:, None]
+    ways = np.einsum("pij,kj->pki", turn, ways)
+    pattern = _pattern(model, pairs[0], contacts, spots[0], ways[0], settings)
+    joints = []
+    for row, (first, second) in enumerate(pairs):
+        ids = (model.parts[first].id, model.parts[second].id)
+        joints.append((int(first), int(second), pattern.joint(ids, spots[row], ways[row])))
+    return joints
+
+
+@dataclass(frozen=True, eq=False)
+class _Pattern:
+    """The joint of a situation, to be filled with places and part ids."""
+
+    contacts: tuple[Contact, ...]
+    carrier: int  #: row of the part that is the joint's ``a``
+    strongest: int
+    values: Mapping[str, object]
+
+    def joint(self, ids: tuple[str, str], spots: Array, ways: Array) -> Joint:
+        touches, at = [], 0
+        for c in self.contacts:
+            end = at + 1 + len(c.points)
+            touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
+            at = end
+        a, b = ids[self.carrier], ids[1 - self.carrier]
+        return Joint(
+            id="",
+            a=a,
+            b=b,
+            axis=touches[self.strongest].axis,
+            touches=tuple(touches),
+            **self.values,  # type: ignore[arg-type]
+        )
+
+
+def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
+    return Touch(
+        c.kind,
+        carrier,
+        spots[0],
+        ways[0],
+        float(c.gap),
+        float(c.mean_gap),
+        float(c.depth),
+        float(c.area),
+        spots[1:],
+        ways[1:],
+        radius_mm=float(c.radius),
+        snap_mm=c.snap,
+        bond_gap_mm=c.bond_gap,
+        height_mm=c.height,
+    )
+
+
+def _pattern(
+    model: Model, pair: Array, contacts: Sequence[Contact], spots: Array, ways: Array, settings: Settings
+) -> _Pattern:
+    kind = min((c.kind for c in contacts), key=KIND_ORDER.index)
+    chosen = [c for c in contacts if c.kind == kind]
+    strongest = max(range(len(contacts)), key=lambda i: (contacts[i].kind == kind, contacts[i].area, -i))
+    carrier = contacts[strongest].carrier
+    ids = (model.parts[pair[0]].id, model.parts[pair[1]].id)
+    touches, at = [], 0
+    for c in contacts:
+        end = at + 1 + len(c.points)
+        touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
+        at = end
+    gap = min(c.gap for c in chosen)
+    judged = effective_gap(gap, settings) if kind == "stud" else gap
+    hold = hold_of(touches, settings)
+    fit = "none" if kind == "rest" else classify(judged, settings)
+    moves = _moves(kind, chosen, contacts)
+    values: dict[str, object] = {
+        "kind": kind,
+        "contacts": 0 if kind == "rest" else len(chosen),
+        "gap_mm": float(gap),
+        "depth_mm": max(c.depth for c in chosen),
+        "snap_mm": max(c.snap for c in chosen),
+        "fit": fit,
+        "moves": moves,
+        "hold_n": hold.hold_n,
+        "hold_range_n": hold.range_n,
+        "push_n": hold.push_n,
+        "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
+        "why": _why(kind, chosen, judged, str(fit), model.scale, settings),
+    }
+    return _Pattern(tuple(contacts), carrier, strongest, values)
+
+
+def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact]) -> bool:
+    """Balls and hinges; a single round peg that turns freely or has nothing else to stop it."""
+    if kind in ("ball", "hinge"):
+        return True
+    if kind != "peg" or not chosen[0].all_round:
+        return False
+    axis, point = chosen[0].axis, chosen[0].point
+    for c in chosen[1:]:
+        off = c.point - point
+        if np.linalg.norm(off - (off @ axis) * axis) > 0.1 * chosen[0].radius or abs(c.axis @ axis) < 0.999:
+            return False
+    gap = min(c.gap for c in chosen)
+    return TURNS[0] <= gap <= TURNS[1] or len(contacts) == len(chosen)
+
+
+def _why(
+    kind: TouchKind, chosen: Sequence[Contact], gap: float, fit: str, scale: float, settings: Settings
+) -> str:
+    if kind == "rest":
+        area = sum(c.area for c in chosen)
+        return f"flat faces rest on each other over {area:.0f} mm²; nothing grips"
+    noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
+    count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"
+    return f"{count}, {explain(gap, fit, scale, settings)}"  # type: ignore[arg-type]
+
+
+def _numbered(joint: Joint, number: int) -> Joint:
+    object.__setattr__(joint, "id", f"J{number}")  # not yet handed out
+    return joint
+
+
+def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
+    problems = []
+    for joint in joints:
+        studs = [t for t in joint.touches if t.kind == "stud"]
+        if not studs:
+            continue
+        least = max(studs, key=lambda t: t.depth_mm / t.height_mm)
+        if least.depth_mm < SEATED * least.height_mm:
+            a, b = (model.part_by_id[part].source for part in (joint.a, joint.b))
+            text = (
+                f"{b} on {a}: the studs reach in {least.depth_mm:.2f} mm of {least.height_mm:.2f} mm, "
+                f"a gap of {least.height_mm - least.depth_mm:.2f} mm is left. Seat the part, or go on if it is meant."
+            )
+            problems.append(Problem("half-seated", "warning", (joint.a, joint.b), text))
+    return problems

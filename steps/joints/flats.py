@@ -1,0 +1,126 @@
+"""Flat faces that lie on each other: which, over what area, within what outline."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import shapely
+
+from steps.features.anatomy import Anatomy
+from steps.features.patches import plane_basis
+from steps.joints.contact import Contact
+from steps.model import Array
+
+#: Flat faces further apart than this share of the unit length do not touch (0.04 mm at a pitch of 10).
+APART_SHARE = 0.004
+#: Solids modelled into each other by up to this share still rest on each other (0.2 mm at 10).
+INTO_SHARE = 0.02
+#: Normals of faces that rest on each other are opposed within this (cosine).
+OPPOSED = np.cos(np.radians(0.6))
+#: Shared areas below this share of the squared unit length are brushes (0.2 mm2 at 10).
+AREA_SHARE = 0.002
+#: Corners kept of a shared area's outline.
+MAX_CORNERS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """All faces of a shape in one plane, facing one way."""
+
+    normal: Array
+    offset: float
+    basis: Array  #: (2, 3)
+    outline: shapely.Geometry
+    area: float
+
+
+_known: WeakKeyDictionary[Anatomy, tuple[Flat, ...]] = WeakKeyDictionary()
+
+
+def flats(body: Anatomy) -> tuple[Flat, ...]:
+    """The flat regions of a shape, remembered for as long as its anatomy lives."""
+    found = _known.get(body)
+    if found is None:
+        found = _known[body] = tuple(_flats(body))
+    return found
+
+
+def _flats(body: Anatomy) -> Iterator[Flat]:
+    mesh = body.mesh
+    if not len(mesh.faces):
+        return
+    rows = np.flatnonzero(body.surface >= body.first_plane)
+    rows = rows[np.argsort(body.surface[rows], kind="stable")]
+    total = mesh.areas.sum()
+    for faces in np.split(rows, np.flatnonzero(np.diff(body.surface[rows])) + 1):
+        area = float(mesh.areas[faces].sum())
+        if area < 5e-4 * total:
+            continue
+        normal = (mesh.crosses[faces]).sum(axis=0)
+        normal /= np.linalg.norm(normal)
+        offset = float(np.average(mesh.centres[faces] @ normal, weights=mesh.areas[faces]))
+        basis = plane_basis(normal)
+        triangles = mesh.triangles[faces] @ basis.T
+        outline = shapely.union_all(shapely.polygons(triangles))
+        yield Flat(normal, offset, basis, outline, area)
+
+
+def rest_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> list[Contact]:
+    """Shared flat areas in the first's coordinates; ``pose`` takes the second's to the first's.
+
+    The carrier is the first; the axis and normals point out of it.
+    """
+    ours, theirs = flats(first), flats(second)
+    if not ours or not theirs:
+        return []
+    turn, shift = pose[:3, :3], pose[:3, 3]
+    normals = np.array([f.normal for f in theirs]) @ turn.T
+    offsets = np.array([f.offset for f in theirs]) + normals @ shift
+    ours_n, ours_o = np.array([f.normal for f in ours]), np.array([f.offset for f in ours])
+    opposed = ours_n @ normals.T < -OPPOSED
+    apart = -offsets[None] - ours_o[:, None]
+    near = opposed & (apart < APART_SHARE * unit) & (apart > -INTO_SHARE * unit)
+    found = []
+    for i, j in zip(*np.nonzero(near), strict=True):
+        contact = _shared(ours[i], theirs[j], turn, shift, float(apart[i, j]), unit)
+        if contact is not None:
+            found.append(contact)
+    return found
+
+
+def _shared(ours: Flat, theirs: Flat, turn: Array, shift: Array, apart: float, unit: float) -> Contact | None:
+    back = ours.basis @ turn @ theirs.basis.T
+    origin = ours.basis @ (turn @ (theirs.normal * theirs.offset) + shift)
+    moved = shapely.transform(theirs.outline, lambda xy: xy @ back.T + origin)
+    if not shapely.intersects(shapely.envelope(ours.outline), shapely.envelope(moved)):
+        return None
+    common = shapely.intersection(ours.outline, moved)
+    area = float(common.area)
+    if area < AREA_SHARE * unit**2:
+        return None
+    corners = _corners(common)
+    points = corners @ ours.basis + ours.normal * ours.offset
+    middle = np.array([common.centroid.x, common.centroid.y]) @ ours.basis + ours.normal * ours.offset
+    normals = np.tile(ours.normal, (len(points), 1))
+    return Contact(
+        "rest", 0, middle, ours.normal, 0.0, 0.0, 0.0, area, points, normals, bond_gap=max(apart, 0.0)
+    )
+
+
+def _corners(common: shapely.Geometry) -> Array:
+    """At most MAX_CORNERS corners of the convex outline, so chosen that they lie in it.
+
+    Pressure over an area can balance exactly what forces at the corners of its convex outline can.
+    """
+    hull = np.asarray(shapely.get_coordinates(common.convex_hull))[:-1]
+    while len(hull) > MAX_CORNERS:
+        before, after = np.roll(hull, 1, axis=0), np.roll(hull, -1, axis=0)
+        lost = np.abs(
+            (hull[:, 0] - before[:, 0]) * (after[:, 1] - before[:, 1])
+            - (hull[:, 1] - before[:, 1]) * (after[:, 0] - before[:, 0])
+        )
+        hull = np.delete(hull, int(lost.round(9).argmin()), axis=0)
+    return hull

@@ -1,0 +1,302 @@
+"""What a stud, peg or pin meets inside another shape: contact lines, gaps, engaged depth.
+
+The other shape is cut across the plug's axis at every level where it changes, and each cut read
+outwards from the axis. A surface that is known to be a cylinder gives its gap between the circles
+through the vertices, so coarse facets do not add their sag; any other surface gives its distance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from steps.features.anatomy import Anatomy, Round
+from steps.features.section import Section, inside_numbers, nearest_points, section
+from steps.joints.contact import Contact
+from steps.model import Array
+
+#: A surface further from the plug than this share of its radius does not hold it: at 1x a stud of
+#: radius 3 then has 0.75 mm of play, three times the loosest class.
+REACH_SHARE = 0.25
+#: A surface that cuts deeper than this share into the plug is no press fit.
+CUT_SHARE = 0.25
+#: Contact lines closer than this about the axis are one line (radians).
+LINE_SPREAD = np.radians(14)
+#: Lines drawn round a hole that holds a plug all round.
+ROUND_LINES = 6
+#: The engaged length is read in at most this many slices.
+MAX_SLICES = 10
+#: Slices thinner than this share of the plug's length are not read.
+THIN_SLICE = 0.02
+#: Gap over which an adhesive bridges beside a contact line, mm (Goss 2010: best up to 0.2).
+BRIDGED_MM = 0.2
+#: Axes within this of each other are parallel (cosine).
+PARALLEL = np.cos(np.radians(1.0))
+#: Less engaged length than this share of the plug's radius is a brush, not a contact.
+LEAST_DEPTH = 0.04
+
+
+@dataclass
+class Line:
+    """One contact line while slices are gathered."""
+
+    direction: Array  #: (2,) from the axis outwards
+    gap: float
+    depth: float
+    low: float
+    high: float
+    weighted: float  #: gap times depth
+    width: float  #: of the strip an adhesive can bond
+    all_round: bool
+
+
+def plug_contacts(plugs: Sequence[Round], kinds: Sequence[str], pose: Array, other: Anatomy) -> list[Contact]:
+    """Contacts of one shape's plugs with the hollow of another, in the other's coordinates.
+
+    ``pose`` takes the plugs' coordinates to the other's. The carrier is written as 0.
+    """
+    found = []
+    for group in _groups(plugs, pose, other):
+        axis = pose[:3, :3] @ plugs[group[0]].cylinder.axis
+        starts = [pose[:3, :3] @ plugs[i].cylinder.start + pose[:3, 3] for i in group]
+        length = plugs[group[0]].cylinder.length
+        level = float(starts[0] @ axis)
+        cuts = [
+            (low, high, section(other.mesh, axis, level + (low + high) / 2))
+            for low, high in _slices(other, axis, level, length)
+        ]
+        for i, start in zip(group, starts, strict=True):
+            contact = _contact(plugs[i], kinds[i], start, axis, cuts, other)
+            if contact is not None:
+                found.append(contact)
+    return found
+
+
+def _groups(plugs: Sequence[Round], pose: Array, other: Anatomy) -> Iterator[list[int]]:
+    """Plugs that reach into the other's box, those of one axis, level and length together."""
+    if not plugs or not len(other.mesh.vertices):
+        return
+    start = np.array([p.cylinder.start for p in plugs]) @ pose[:3, :3].T + pose[:3, 3]
+    axis = np.array([p.cylinder.axis for p in plugs]) @ pose[:3, :3].T
+    length = np.array([p.cylinder.length for p in plugs])
+    radius = np.array([p.cylinder.radius for p in plugs])
+    end = start + axis * length[:, None]
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    box_low, box_high = other.mesh.vertices.min(axis=0), other.mesh.vertices.max(axis=0)
+    slack = 1e-3 * radius[:, None]
+    near = np.all((low < box_high - slack) & (high > box_low + slack), axis=1)
+    groups: dict[tuple[float, ...], list[int]] = {}
+    for i in np.flatnonzero(near):
+        level = start[i] @ axis[i]
+        grain = 1e-3 * radius[i]
+        key = (*np.round(axis[i], 4), round(level / grain), round(length[i] / grain))
+        groups.setdefault(key, []).append(int(i))
+    yield from groups.values()
+
+
+def _slices(other: Anatomy, axis: Array, level: float, length: float) -> list[tuple[float, float]]:
+    """Stretches of the plug's length between the levels at which the other shape changes."""
+    heights = other.mesh.vertices @ axis - level
+    thin = THIN_SLICE * length
+    inner = np.sort(heights[(heights > thin / 4) & (heights < length - thin / 4)])
+    if len(inner):
+        inner = inner[np.append(True, np.diff(inner) > thin / 4)]
+    borders = np.concatenate([[0.0], inner, [length]])
+    low, high = borders[:-1], borders[1:]
+    keep = high - low > thin
+    if keep.sum() <= MAX_SLICES:
+        return list(zip(low[keep].tolist(), high[keep].tolist(), strict=True))
+    even = np.linspace(0, length, MAX_SLICES + 1) + 1e-4 * length
+    return list(zip(even[:-1].tolist(), even[1:].tolist(), strict=True))
+
+
+def _contact(
+    plug: Round,
+    kind: str,
+    start: Array,
+    axis: Array,
+    cuts: Sequence[tuple[float, float, Section]],
+    other: Anatomy,
+) -> Contact | None:
+    radius = plug.cylinder.radius
+    lines: list[Line] = []
+    for low, high, cut in cuts:
+        if not len(cut.segments):
+            continue
+        _gather(lines, _slice_lines(cut, start, axis, radius, other), low, high)
+    if not lines:
+        return None
+    depth = max(line.depth for line in lines)
+    if depth < LEAST_DEPTH * radius:
+        return None
+    low, high = min(line.low for line in lines), max(line.high for line in lines)
+    basis = cuts[0][2].basis
+    directions = np.array([line.direction for line in lines]) @ basis
+    heights = np.array([(line.low + line.high) / 2 for line in lines])
+    total = sum(line.depth for line in lines)
+    mean = sum(line.weighted for line in lines) / total
+    return Contact(
+        kind,  # type: ignore[arg-type]
+        0,
+        start + axis * (low + high) / 2,
+        axis,
+        min(line.gap for line in lines),
+        mean,
+        depth,
+        sum(line.width * line.depth for line in lines),
+        start + axis * heights[:, None] + radius * directions,
+        directions,
+        radius=radius,
+        bond_gap=max(mean, 0.0),
+        height=plug.cylinder.length,
+        all_round=any(line.all_round for line in lines),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Met:
+    """A surface met in one slice."""
+
+    direction: Array
+    gap: float
+    width: float
+    all_round: bool = False
+
+
+def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: Anatomy) -> list[_Met]:
+    """Surfaces within reach that face the axis, nearest first; none when the axis is in the solid."""
+    segments = cut.about(start)
+    nearest = nearest_points(segments)
+    distance = np.linalg.norm(nearest, axis=1)
+    along = segments[:, 1] - segments[:, 0]
+    facing = along[:, 1] * nearest[:, 0] - along[:, 0] * nearest[:, 1] < 0  # outward normal towards the axis
+    close = facing & (distance < radius * (1.2 + REACH_SHARE))
+    if not close.any() or inside_numbers(segments, np.zeros((1, 2)))[0] > 0.5:
+        return []
+    surface = other.surface[cut.faces]
+    met: list[_Met] = []
+    for label in np.unique(surface[close]):
+        rows = np.flatnonzero(close & (surface == label))
+        met.extend(
+            _meet(label, segments[rows], nearest[rows], distance[rows], cut, start, axis, radius, other)
+        )
+    met = [m for m in met if -CUT_SHARE * radius <= m.gap <= REACH_SHARE * radius]
+    return _apart(met)
+
+
+def _meet(
+    label: int,
+    segments: Array,
+    nearest: Array,
+    distance: Array,
+    cut: Section,
+    start: Array,
+    axis: Array,
+    radius: float,
+    other: Anatomy,
+) -> Iterator[_Met]:
+    """The contact (or, round a hole, the contacts) of one surface with the plug."""
+    if label < len(other.rounds):
+        c = other.rounds[label].cylinder
+        if abs(c.axis @ axis) > PARALLEL:
+            yield from _meet_cylinder(c.convex, cut.basis @ (c.start - start), c.radius, segments, radius)
+            return
+    best = int(distance.argmin())
+    if distance[best] < 1e-9 * radius:
+        return
+    direction = nearest[best] / distance[best]
+    width = _strip(radius, np.inf, segments, direction)
+    yield _Met(direction, float(distance[best]) - radius, width)
+
+
+def _meet_cylinder(
+    convex: bool, centre: Array, surface_radius: float, segments: Array, radius: float
+) -> Iterator[_Met]:
+    off = float(np.linalg.norm(centre))
+    if convex:
+        if off > 1e-9:
+            direction = centre / off
+            if _spans(segments, direction[None])[0]:
+                width = _strip(radius, surface_radius, segments, direction)
+                yield _Met(direction, off - surface_radius - radius, width)
+        return
+    play = surface_radius - radius
+    if play + off <= REACH_SHARE * radius:  # it holds the plug on all sides
+        angles = 2 * np.pi / ROUND_LINES * np.arange(ROUND_LINES) + 0.1
+        directions = np.column_stack([np.cos(angles), np.sin(angles)])
+        present = _spans(segments, directions)
+        width = 2 * np.pi * radius / ROUND_LINES
+        for direction in directions[present]:
+            yield _Met(direction, play - off, width, all_round=present.sum() >= ROUND_LINES / 2)
+    elif off > 1e-9:
+        direction = -centre / off
+        if _spans(segments, direction[None])[0]:
+            yield _Met(direction, play - off, _strip(radius, -surface_radius, segments, direction))
+
+
+def _spans(segments: Array, directions: Array) -> np.ndarray:
+    """(d,) whether a surface's segments lie across each direction, with a degree of slack."""
+    a = np.arctan2(segments[:, 0, 1], segments[:, 0, 0])
+    turn = np.angle(np.exp(1j * (np.arctan2(segments[:, 1, 1], segments[:, 1, 0]) - a)))
+    low, width = np.where(turn < 0, a + turn, a), np.abs(turn)
+    asked = np.arctan2(directions[:, 1], directions[:, 0])[:, None]
+    slack = np.radians(1.0)
+    return (np.mod(asked - low + slack, 2 * np.pi) <= width + 2 * slack).any(axis=1)
+
+
+def _strip(radius: float, surface_radius: float, segments: Array, direction: Array) -> float:
+    """Width over which the gap beside a contact line opens by less than an adhesive bridges."""
+    bend = 1 / radius + 1 / surface_radius
+    bridged = 2 * np.sqrt(2 * BRIDGED_MM / bend) if bend > 0 else np.inf
+    tangent = np.array([-direction[1], direction[0]])
+    there = float(np.ptp(segments.reshape(-1, 2) @ tangent))
+    return float(min(bridged, there, 2 * radius))
+
+
+def _apart(met: list[_Met]) -> list[_Met]:
+    """Lines at least LINE_SPREAD apart, tightest first."""
+    kept: list[_Met] = []
+    limit = np.cos(LINE_SPREAD)
+    for line in sorted(met, key=lambda m: round(m.gap, 9)):
+        if all(line.direction @ other.direction < limit for other in kept):
+            kept.append(line)
+    return kept
+
+
+def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float) -> None:
+    """Add one slice's lines to those of the slices below."""
+    depth = high - low
+    limit = np.cos(LINE_SPREAD)
+    for m in met:
+        mate = next((line for line in lines if line.direction @ m.direction > limit), None)
+        if mate is None:
+            lines.append(Line(m.direction, m.gap, depth, low, high, m.gap * depth, m.width, m.all_round))
+            continue
+        if m.gap < mate.gap:
+            mate.direction, mate.gap = m.direction, m.gap
+        mate.depth += depth
+        mate.low, mate.high = min(mate.low, low), max(mate.high, high)
+        mate.weighted += m.gap * depth
+        mate.width = max(mate.width, m.width)
+        mate.all_round |= m.all_round
+
+
+def holds_all_round(normals: Array, axis: Array) -> bool:
+    """Whether the normals across ``axis`` positively span the plane: no direction is left open."""
+    across = normals - np.outer(normals @ axis, axis)
+    length = np.linalg.norm(across, axis=1)
+    across = across[length > 0.1]
+    if len(across) < 3:
+        return False
+    helper = np.eye(3)[np.argmin(np.abs(axis))]
+    u = np.cross(helper, axis)
+    u /= np.linalg.norm(u)
+    angles = np.sort(np.arctan2(across @ np.cross(axis, u), across @ u))
+    widest = np.diff(np.append(angles, angles[0] + 2 * np.pi)).max()
+    return bool(widest < np.pi - OPEN_SLACK)
+
+
+#: Contact lines must leave no gap of directions wider than a half turn less this (radians).
+OPEN_SLACK = np.radians(5)

@@ -1,0 +1,102 @@
+"""Pairs of parts that could touch, and the distinct situations among them.
+
+Two blocks that sit the same way on each other are one situation however often the model repeats
+it: everything about a pair is measured once per (shape, shape, relative pose).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from steps.model import Array, IntArray, Model
+
+#: Relative poses that agree to this share of the unit length are one situation.
+POSE_SHARE = 2e-4
+#: Rotation entries that agree to this are alike: over a block 10 units long, 0.002 units.
+ROTATION_STEP = 2e-4
+#: Cells of the grid, in median part sizes: small enough for few pairs a cell, large enough for few cells.
+CELL_SHARE = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Situations:
+    """Candidate pairs (k, 2) of part rows, first row smaller, sorted; the situation of each (k,), and
+    for each situation one representative pair."""
+
+    pairs: IntArray
+    situation: IntArray
+    representative: IntArray
+
+
+def situations(model: Model, unit: float, reach: float) -> Situations:
+    """Pairs whose boxes come within ``reach`` mm, grouped by how the two shapes lie to each other."""
+    pairs = near_pairs(model.part_bounds, reach)
+    if not len(pairs):
+        none = np.zeros(0, dtype=np.int64)
+        return Situations(pairs, none, none)
+    relative = relative_poses(model.poses[pairs[:, 0]], model.poses[pairs[:, 1]])
+    # A step off zero, so that the usual round distances do not fall on the border between two cells.
+    turn = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37)
+    place = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
+    key = np.column_stack([model.shape_index[pairs], turn, place])
+    _, first, group = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    return Situations(pairs, group.ravel().astype(np.int64), first.astype(np.int64))
+
+
+def relative_poses(first: Array, second: Array) -> Array:
+    """(k, 4, 4) poses of the second in the coordinates of the first; both rigid."""
+    back = np.swapaxes(first[:, :3, :3], 1, 2)
+    result = np.zeros_like(first)
+    result[:, :3, :3] = back @ second[:, :3, :3]
+    result[:, :3, 3] = np.einsum("kij,kj->ki", back, second[:, :3, 3] - first[:, :3, 3])
+    result[:, 3, 3] = 1
+    return result
+
+
+def near_pairs(boxes: Array, reach: float) -> IntArray:
+    """(k, 2) rows of axis-aligned boxes (n, 2, 3) that come within ``reach``, sorted, first row smaller.
+
+    Each box is entered in every cell of a grid that it covers; pairs are taken within cells, and kept
+    in the one cell that holds the least corner of their common box.
+    """
+    low, high = boxes[:, 0] - reach / 2, boxes[:, 1] + reach / 2
+    cell = np.maximum(np.median(high - low, axis=0) * CELL_SHARE, 1e-9)
+    origin = low.min(axis=0)
+    first, last = (np.floor((x - origin) / cell).astype(np.int64) for x in (low, high))
+    counts = last - first + 1
+    owner = np.repeat(np.arange(len(boxes)), counts.prod(axis=1))
+    place = _places(first, counts)
+    order = np.lexsort((owner, place[:, 2], place[:, 1], place[:, 0]))
+    owner, place = owner[order], place[order]
+    starts = np.flatnonzero(np.append(True, np.any(place[1:] != place[:-1], axis=1)))
+    sizes = np.diff(np.append(starts, len(owner)))
+    left, right = _within_runs(starts, sizes)
+    a, b = owner[left], owner[right]
+    meet = np.all((low[a] <= high[b]) & (low[b] <= high[a]), axis=1)
+    a, b, at = a[meet], b[meet], place[left[meet]]
+    own = np.all(np.maximum(first[a], first[b]) == at, axis=1)
+    pairs = np.column_stack([a[own], b[own]])
+    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+
+
+def _places(first: IntArray, counts: IntArray) -> IntArray:
+    """Every cell of every box, box by box."""
+    total = counts.prod(axis=1)
+    owner = np.repeat(np.arange(len(first)), total)
+    step = np.arange(total.sum()) - np.repeat(np.cumsum(total) - total, total)
+    nx, ny = counts[owner, 0], counts[owner, 1]
+    offset = np.column_stack([step % nx, step // nx % ny, step // (nx * ny)])
+    return first[owner] + offset
+
+
+def _within_runs(starts: IntArray, sizes: IntArray) -> tuple[IntArray, IntArray]:
+    """All pairs (i, j), i before j, within each run."""
+    later = (
+        np.repeat(sizes, sizes) - 1 - (np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes))
+    )
+    at = np.repeat(starts, sizes) + (np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes))
+    left = np.repeat(at, later)
+    step = np.arange(later.sum()) - np.repeat(np.cumsum(later) - later, later)
+    return left, left + 1 + step
