@@ -179,11 +179,11 @@ def _tip(mesh: Mesh, c: Cylinder) -> float:
 
 def _opens_at(hole: Cylinder, boss: Cylinder) -> bool:
     off = hole.start - boss.start
-    along = off @ boss.axis
+    along = float(off @ boss.axis)
     across = np.linalg.norm(off - along * boss.axis)
     if across > 0.05 * boss.radius or abs(hole.axis @ boss.axis) < 0.999 or hole.radius > boss.radius:
         return False
-    top = along + max(hole.length * (hole.axis @ boss.axis), 0.0)
+    top = along + max(hole.length * float(hole.axis @ boss.axis), 0.0)
     return bool(abs(top - boss.length) < 0.25 * boss.radius)
 
 

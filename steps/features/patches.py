@@ -86,7 +86,7 @@ def round_patches(mesh: Mesh) -> tuple[tuple[Cylinder, ...], tuple[Sphere, ...]]
         free[sphere.faces] = False
     cylinders: list[Cylinder] = []
     for axis in _axes(mesh, free):
-        found = [cylinder for cylinder in _cylinders_along(mesh, free, axis)]
+        found = list(_cylinders_along(mesh, free, axis))
         for cylinder in found:
             free[cylinder.faces] = False
         cylinders.extend(found)

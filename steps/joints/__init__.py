@@ -21,7 +21,7 @@ from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
 from steps.joints.grip import holds_all_round, plug_contacts
 from steps.joints.situations import relative_poses, situations
-from steps.model import KIND_ORDER, Array, Joint, Joints, Measures, Model, Problem, Touch, TouchKind
+from steps.model import KIND_ORDER, Array, IntArray, Joint, Joints, Measures, Model, Problem, Touch, TouchKind
 from steps.settings import Settings
 
 #: Without studs the unit length is this share of the median part's longest extent.
@@ -52,7 +52,7 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
         if contacts:
             joints.extend(_place(model, found.pairs[rows], contacts, settings))
     joints.sort(key=lambda item: item[:2])
-    numbered = tuple(_numbered(joint, number) for number, (_, _, joint) in enumerate(joints, start=1))
+    numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     return Joints(numbered, tuple(_half_seated(model, numbered)))
 
 
@@ -88,7 +88,7 @@ def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
 
 
 def _measure(
-    model: Model, pair: Array, bodies: Sequence[Anatomy], plugs: Sequence[_Plugs], unit: float
+    model: Model, pair: IntArray, bodies: Sequence[Anatomy], plugs: Sequence[_Plugs], unit: float
 ) -> list[Contact]:
     """All contacts of one situation, in the coordinates of the pair's first part."""
     a, b = (int(model.shape_index[row]) for row in pair)
@@ -121,7 +121,7 @@ def _gripping(contacts: Sequence[Contact]) -> list[Contact]:
 
 
 def _place(
-    model: Model, pairs: Array, contacts: Sequence[Contact], settings: Settings
+    model: Model, pairs: IntArray, contacts: Sequence[Contact], settings: Settings
 ) -> list[tuple[int, int, Joint]]:
     """One joint per pair that repeats a situation."""
     poses = model.poses[pairs[:, 0]]
@@ -184,7 +184,7 @@ def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
 
 
 def _pattern(
-    model: Model, pair: Array, contacts: Sequence[Contact], spots: Array, ways: Array, settings: Settings
+    model: Model, pair: IntArray, contacts: Sequence[Contact], spots: Array, ways: Array, settings: Settings
 ) -> _Pattern:
     kind = min((c.kind for c in contacts), key=KIND_ORDER.index)
     chosen = [c for c in contacts if c.kind == kind]
@@ -244,11 +244,6 @@ def _why(
     return f"{count}, {explain(gap, fit, scale, settings)}"  # type: ignore[arg-type]
 
 
-def _numbered(joint: Joint, number: int) -> Joint:
-    object.__setattr__(joint, "id", f"J{number}")  # not yet handed out
-    return joint
-
-
 def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
     problems = []
     for joint in joints:
@@ -260,7 +255,7 @@ def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
             a, b = (model.part_by_id[part].source for part in (joint.a, joint.b))
             text = (
                 f"{b} on {a}: the studs reach in {least.depth_mm:.2f} mm of {least.height_mm:.2f} mm, "
-                f"a gap of {least.height_mm - least.depth_mm:.2f} mm is left. Seat the part, or go on if it is meant."
+                f"so {least.height_mm - least.depth_mm:.2f} mm are left open. Seat the part unless it is meant."
             )
             problems.append(Problem("half-seated", "warning", (joint.a, joint.b), text))
     return problems
