@@ -57,6 +57,7 @@ class Builder:
     placed: list[Placed] = field(default_factory=list)
     joints: list[KnownJoint] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
+    poses: dict[str, NDArray[np.float64]] = field(default_factory=dict)  #: by name, in the part's own lattice
     _studs: dict[Socket, str] = field(default_factory=dict)
     _sockets: dict[Socket, str] = field(default_factory=dict)
 
@@ -91,8 +92,13 @@ class Builder:
     def put(self, name: str, solid: Solid, colour: str, pose: NDArray[np.float64]) -> NDArray[np.float64]:
         """Place a solid anywhere; ``pose`` is in the lattice's frame. Its joints are told by ``join``."""
         self.solids.setdefault(solid.name, solid)
+        self.poses[name] = pose
         self.placed.append(Placed(name, solid.name, colour, self.frame @ pose))
         return pose
+
+    def pose_of(self, name: str) -> NDArray[np.float64]:
+        """Pose of a placed part in the frame of the lattice it was placed on."""
+        return self.poses[name]
 
     def join(self, carrier: str, holder: str, kind: KnownKind, contacts: int) -> None:
         """Tell of a joint that the lattice does not show."""

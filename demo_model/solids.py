@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 
 #: Vertices are snapped to this many steps a millimetre: far above rounding, far below any feature.
 WELD_PER_MM = 1e7
+#: Coplanar faces may disagree by rounding; slivers up to this wide are taken out before welding.
+SLIVER_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -218,11 +220,19 @@ def to_solid(name: str, body: Body) -> Solid:
         raise ValueError(f"{name}: {body.status()}, empty: {body.is_empty()}")
     if len(body.decompose()) != 1:
         raise ValueError(f"{name}: in {len(body.decompose())} pieces")
-    mesh = body.to_mesh64()
+    mesh = body.simplify(SLIVER_MM).to_mesh64()
     places = np.round(np.asarray(mesh.vert_properties)[:, :3] * WELD_PER_MM).astype(np.int64)
     unique, inverse = np.unique(places, axis=0, return_inverse=True)
     faces = inverse.reshape(-1)[np.asarray(mesh.tri_verts, dtype=np.int64)]
+    if _open_edges(faces):
+        raise ValueError(f"{name}: welding left {_open_edges(faces)} edges without exactly two faces")
     first = faces.argmin(axis=1)
     faces = faces[np.arange(len(faces))[:, None], (first[:, None] + np.arange(3)) % 3]
     faces = faces[np.lexsort(faces.T[::-1])]
     return Solid(name, unique / WELD_PER_MM, faces)
+
+
+def _open_edges(faces: NDArray[np.int64]) -> int:
+    """Edges that do not join exactly two faces."""
+    edges = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    return int((np.unique(edges, axis=0, return_counts=True)[1] != 2).sum())

@@ -103,22 +103,27 @@ def arch(module: Module) -> Solid:
     return to_solid("arch 4 x 1", body)
 
 
-def bow(module: Module, slabs: int, *, front_studs: bool) -> Solid:
-    """A bow 2 long (x) and 4 wide (y), as wide as two cells at its front; sockets under the middle 2 x 2.
+#: Cells of a bow: four where it meets the hull, two at its front.
+BOW_CELLS = ((0, 0), (0, 1), (0, 2), (0, 3), (1, 1), (1, 2))
 
-    With ``front_studs`` it also has studs on the middle 2 x 2 and two more on its front face, at
-    half a pitch above the underside; without, it is smooth.
+
+def bow(module: Module, slabs: int, *, front_studs: bool) -> Solid:
+    """A bow 2 long (x) and 4 wide (y) that narrows to two cells at its front; sockets under BOW_CELLS.
+
+    With ``front_studs`` it also has studs on BOW_CELLS and two more on its front face, at half a
+    pitch above the underside; without, it is smooth.
     """
     m = module.scaled
-    c, high = m.clearance, slabs * m.slab
-    long, wide = 2 * m.pitch - c, 4 * m.pitch - c
-    plan = [(c, c), (long, m.pitch + c), (long, 3 * m.pitch - c), (c, wide)]
-    body = _with_cavity(Body.extrude(CrossSection([plan]), high), 2, 2, [0, m.pitch], m)
+    c, p, high = m.clearance, m.pitch, slabs * m.slab
+    plan = [(c, c), (p, c), (2 * p - c, p + c), (2 * p - c, 3 * p - c), (p, 4 * p - c), (c, 4 * p - c)]
+    body = Body.extrude(CrossSection([plan]), high)
+    for columns, rows, row in ((1, 1, 0), (2, 2, 1), (1, 1, 3)):
+        body = _with_cavity(body, columns, rows, [0, row * p], m)
     if front_studs:
-        cells = [((i + 0.5) * m.pitch, (j + 1.5) * m.pitch) for i in range(2) for j in range(2)]
+        middles = [((i + 0.5) * p, (j + 0.5) * p) for i, j in BOW_CELLS]
         stud = cylinder(m.stud_radius, m.stud_height + m.wall / 2, m).rotate([0, 90, 0])
-        front = [stud.translate([long - m.wall / 2, (j + 1.5) * m.pitch, m.pitch / 2]) for j in range(2)]
-        body = union([body, studs(cells, high, m), *front])
+        front = [stud.translate([2 * p - c - m.wall / 2, (j + 1.5) * p, p / 2]) for j in range(2)]
+        body = union([body, studs(middles, high, m), *front])
     return to_solid("bow block 2 x 4" if front_studs else "smooth bow slab 2 x 4", body)
 
 
@@ -156,12 +161,11 @@ def wedge(module: Module, degrees: float) -> Solid:
     middle = slope_middle(module, degrees)
     half = long / 2 - c
     low, high = middle - half * sin(lean), middle + half * sin(lean)
-    foot, skirt = m.slab - m.roof / 2, m.slab
-    foot_end, slope_end = half, half * cos(lean)
-    plan = [(-foot_end, foot), (foot_end, foot), (foot_end, skirt), (slope_end, high), (-slope_end, low)]
-    plan.append((-foot_end, skirt))
-    prism = Body.extrude(CrossSection([plan]), 2 * half).rotate([90, 0, 0])
-    prism = prism.translate([long / 2, long / 2 + half, 0])
+    foot, slope_end = m.slab - m.roof / 2, half * cos(lean)
+    end = long / 2 + m.wall
+    plan = [(-end, 0), (end, 0), (slope_end, high), (-slope_end, low)]  # to be cut to the footprint
+    prism = Body.extrude(CrossSection([plan]), 2 * long).rotate([90, 0, 0])
+    prism = prism.translate([long / 2, 1.5 * long, 0]) ^ box([c, c, foot], [long - c, long - c, long])
     length = PEG_LENGTH * s
     root = m.slab / 2
     peg = cylinder(peg_radius(module) * s, length + root, m).translate([0, 0, -root])

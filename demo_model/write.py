@@ -69,7 +69,7 @@ def write_stl_folder(model: DemoModel, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     files = {key: f"{_plain(key)}.stl" for key in model.solids}
     for key, solid in model.solids.items():
-        _replace(folder / files[key], bytes(_trimesh(solid).export(file_type="stl")))
+        _replace(folder / files[key], bytes(trimesh.exchange.stl.export_stl(_trimesh(solid))))
     table = io.StringIO()
     writer = csv.writer(table, lineterminator="\n")
     writer.writerow(["id", "file", "colour", "x", "y", "z", "rx", "ry", "rz"])
