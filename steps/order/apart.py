@@ -8,23 +8,31 @@ whenever they serve; from below (which would be through the table) only when not
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+
+import numpy as np
 
 from steps.model import Array
 from steps.order.columns import Columns
 from steps.order.site import Site
 
-#: A way off that points further down than this (cosine with up: 6 degrees below level) would put the
-#: part in through the table.
-UNDER = -0.1
+#: A way off that points further down than this (cosine with up; rounding only) would put the part in
+#: through the table.
+UNDER = -1e-6
+
+
+#: Lengths tried for the short leg of a bent move, as shares of the pitch.
+SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
 @dataclass
 class Apart:
     """Which way each unit leaves, and in what order they left. ``stuck`` could not leave at all."""
 
-    ways: dict[int, int] = field(default_factory=dict)  #: unit -> direction index
+    ways: dict[int, int] = field(default_factory=dict)  #: unit -> direction index of the first leg out
+    legs: dict[int, Array] = field(default_factory=dict)  #: unit -> (k, 3) ways in of several legs, mm
+    before: list[tuple[int, int]] = field(default_factory=list)  #: (unit, other): unit goes in first
     sequence: list[int] = field(default_factory=list)
     stuck: tuple[int, ...] = ()
 
@@ -54,11 +62,10 @@ def is_under(site: Site, direction: int) -> bool:
 class TakeApart:
     """The search itself; :func:`take_apart` is the door to it."""
 
-    def __init__(self, site: Site, directions: Sequence[int]):
+    def __init__(self, site: Site, directions: Sequence[int], within: Iterable[int]):
         self.site = site
         self.directions = directions
-        self.members = sorted(site.unit_of)
-        self.left = dict.fromkeys(range(len(site.units)), True)
+        self.left = dict.fromkeys(within, True)
         self.friends = [frozenset(unit.parts) for unit in site.units]
         self.columns: dict[int, Columns] = {}
         self.unseen: dict[int, list[int]] = {}  # direction -> units to look at
@@ -70,8 +77,14 @@ class TakeApart:
         while self.left:
             found = self._next()
             if found is None:
-                break
-            direction, unit = found
+                bent = self._bent_way()
+                if bent is None:
+                    break
+                unit, direction, legs = bent
+                result.legs[unit] = legs
+                result.before += [(unit, other) for other in self._in_the_way(unit, legs, result.sequence)]
+            else:
+                direction, unit = found
             result.ways[unit] = direction
             result.sequence.append(unit)
             self._take(unit)
@@ -111,6 +124,68 @@ class TakeApart:
             else:
                 self.watching.setdefault(hit, []).append((direction, unit))
 
+    # -- down a little, then sideways
+
+    def _bent_way(self) -> tuple[int, int, Array] | None:
+        """A unit that leaves by a short move and then a long one: (unit, first direction out, legs in)."""
+        for unit in sorted(self.left):
+            lengths = self._short_lengths(unit)
+            for short in self.directions:
+                for length in lengths:
+                    if not self._moves_by(unit, short, length):
+                        break
+                    offset = self.site.motion.vector(short) * length
+                    for long in self.directions:
+                        if long >> 1 == short >> 1 or is_under(self.site, long):
+                            continue
+                        if self._free_from(unit, long, offset, self.left):
+                            out = self.site.motion.vector(long) * self.site.motion.length_mm
+                            return unit, short, np.array([-out, -offset])
+        return None
+
+    def _short_lengths(self, unit: int) -> list[float]:
+        """How far the first leg may go, shortest first: out of its joints, or past a share of a pitch."""
+        pitch = self.site.motion.length_mm
+        depths = [tie.joint.depth_mm for tie in self.site.joints_of[unit]]
+        lengths = {round(depth + self.site.motion.along_mm, 3) for depth in depths if depth > 0}
+        lengths |= {round(share * pitch, 3) for share in SHORT_SHARES}
+        return sorted(lengths)
+
+    def _moves_by(self, unit: int, direction: int, length: float) -> bool:
+        motion, inside = self.site.motion, self.friends[unit]
+        others = [part for other in self.left for part in self.site.units[other].parts if part not in inside]
+        return not any(
+            motion.hits_within(part, other, direction, length)
+            for part in self.site.units[unit].parts
+            for other in others
+        )
+
+    def _free_from(self, unit: int, direction: int, offset: Array, units: Iterable[int]) -> bool:
+        motion, inside = self.site.motion, self.friends[unit]
+        others = [part for other in units for part in self.site.units[other].parts if part not in inside]
+        return not any(
+            motion.blocks_from(part, other, direction, offset)
+            for part in self.site.units[unit].parts
+            for other in others
+        )
+
+    def _in_the_way(self, unit: int, legs: Array, gone: Sequence[int]) -> list[int]:
+        """Units taken off earlier that would stand in the way of a bent move: they go in after it."""
+        motion = self.site.motion
+        short, length = motion.direction_index(-legs[1]), float(np.linalg.norm(legs[1]))
+        long = motion.direction_index(-legs[0])
+        parts = self.site.units[unit].parts
+        return [
+            other
+            for other in gone
+            if not self._free_from(unit, long, -legs[1], [other])
+            or any(
+                motion.hits_within(part, each, short, length)
+                for part in parts
+                for each in self.site.units[other].parts
+            )
+        ]
+
     def _take(self, unit: int) -> None:
         del self.left[unit]
         for part in self.site.units[unit].parts:
@@ -128,6 +203,12 @@ class TakeApart:
         return self.columns[direction]
 
 
-def take_apart(site: Site, directions: Sequence[int] | None = None) -> Apart:
-    """Take the site apart by single straight moves of its units, preferred directions first."""
-    return TakeApart(site, directions or directions_by_preference(site)).run()
+def take_apart(
+    site: Site, directions: Sequence[int] | None = None, within: Iterable[int] | None = None
+) -> Apart:
+    """Take the site (or the units ``within`` of it alone) apart by moves of single units.
+
+    Straight moves come first, those nearest to up before others; bent ones only when nothing else moves.
+    """
+    units = range(len(site.units)) if within is None else within
+    return TakeApart(site, directions or directions_by_preference(site), units).run()

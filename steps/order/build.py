@@ -8,13 +8,14 @@ and that part is chosen before they are laid.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from steps.model import Array, IntArray
+from steps.order.apart import Apart, is_under
 from steps.order.cost import Weights
 from steps.order.readiness import Readiness
 from steps.order.site import Site
@@ -41,6 +42,7 @@ class Draft:
 
     units: list[int]
     doubtful: list[str] = field(default_factory=list)
+    hanging: bool = False  #: nothing placed before holds it
 
 
 class Build:
@@ -49,16 +51,16 @@ class Build:
     def __init__(
         self,
         site: Site,
-        ways: Mapping[int, int],
+        apart: Apart,
         weights: Weights,
         limits: Limits,
         before: Iterable[tuple[int, int]] = (),
     ):
         self.site = site
-        self.ways = ways
+        ways = apart.ways
         self.weights = weights
         self.limits = limits
-        self.readiness = Readiness(site, ways, before)
+        self.readiness = Readiness(site, ways, [*apart.before, *before], apart.legs)
         count = len(site.units)
         pitch = site.motion.length_mm
         vectors = {way: site.motion.vector(way) for way in sorted(set(ways.values()))}
@@ -68,6 +70,7 @@ class Build:
         self.kind = np.array([codes[kind] for kind in site.kinds], dtype=int)
         self.way = np.array([ways[unit] for unit in range(count)], dtype=int)
         self.side = np.array([vectors[ways[unit]] @ site.up < 0.99 for unit in range(count)], dtype=float)
+        self.under = np.array([is_under(site, ways[unit]) for unit in range(count)], dtype=float)
         self.whole = np.array([unit.group is not None for unit in site.units])
         self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
         self.placed = np.zeros(count, dtype=bool)
@@ -128,6 +131,8 @@ class Build:
         """(n,) cost of placing each of ``units`` next."""
         w = self.weights
         cost = w.up * self.level[units] + w.side * self.side[units]
+        turned = 0.0 if self.last is None else self.under[self.last]
+        cost = cost + w.turn * np.abs(self.under[units] - turned)
         if self.last is None:
             corner = self.centre[units] @ self._front_left()
             return cost + np.asarray(w.hop * (corner - corner.min()))
@@ -279,7 +284,7 @@ class Build:
             waiting = np.flatnonzero(~self.placed)
             free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
             unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
-            draft = Draft([unit], ["it is held by nothing that is placed before it"])
+            draft = Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
         self.place(unit)
         return draft
 

@@ -50,25 +50,47 @@ def make_finder(model: Model, measures: Measures, joints: Joints, motion: Motion
     return Finder(model, measures, joints, motion, ups)
 
 
-def find_groups(finder: Finder, up: Array, refused: frozenset[frozenset[int]] = frozenset()) -> Group:
-    """The whole model as a tree of groups. ``refused`` are part sets that must not be built apart."""
+def find_groups(
+    finder: Finder,
+    up: Array,
+    refused: frozenset[frozenset[int]] = frozenset(),
+    asked: Sequence[Group] = (),
+) -> Group:
+    """The whole model as a tree of groups.
+
+    ``refused`` are part sets that must not be built apart, ``asked`` groups that must; of groups found
+    here those that would cut an asked one in two are left out.
+    """
     whole = tuple(range(len(finder.model.parts)))
-    return _divide(finder, Group((whole,), up, why="whole"), refused)
+    return _divide(finder, Group((whole,), up, why="whole"), refused, asked)
 
 
-def _divide(finder: Finder, group: Group, refused: frozenset[frozenset[int]]) -> Group:
+def _divide(
+    finder: Finder, group: Group, refused: frozenset[frozenset[int]], asked: Sequence[Group]
+) -> Group:
     """Give a group its children, and them theirs."""
-    found = [*_beyond_joints(finder, group), *_slanted(finder, group)]
-    apart = [each for each in _outermost(found) if frozenset(each.parts) not in refused]
+    within = [each for each in asked if set(each.parts) < set(group.parts)]
+    found = [
+        each
+        for each in (*_beyond_joints(finder, group), *_slanted(finder, group))
+        if frozenset(each.parts) not in refused and not any(_crosses(each, other) for other in within)
+    ]
+    apart = _outermost([*within, *found])
     taken = {part for each in apart for part in each.parts}
     repeats = [
         each
         for each in _repeated(finder, group, taken)
         if not any(frozenset(copy) in refused for copy in each.copies)
     ]
-    children = [_divide(finder, each, refused) for each in apart] + repeats
+    children = [_divide(finder, each, refused, asked) for each in apart] + repeats
     children.sort(key=lambda each: min(each.parts))
     return replace(group, children=tuple(children))
+
+
+def _crosses(one: Group, other: Group) -> bool:
+    """Whether two groups overlap without the one lying within the other, or are the same."""
+    a, b = set(one.parts), set(other.parts)
+    return bool(a & b) and not (a < b or b < a)
 
 
 def _outermost(groups: Iterable[Group]) -> list[Group]:

@@ -7,7 +7,7 @@ looked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 
 from steps.order.columns import Columns
 from steps.order.site import Site
@@ -16,13 +16,22 @@ from steps.order.site import Site
 class Readiness:
     """Keeps, for every unplaced unit, one unit that has to go in before it (or none)."""
 
-    def __init__(self, site: Site, ways: Mapping[int, int], before: Iterable[tuple[int, int]] = ()):
+    def __init__(
+        self,
+        site: Site,
+        ways: Mapping[int, int],
+        before: Iterable[tuple[int, int]] = (),
+        bent: Container[int] = (),
+    ):
         self.site = site
         self.ways = ways
         self.unplaced = dict.fromkeys(range(len(site.units)), True)
         self.friends = [frozenset(unit.parts) for unit in site.units]
+        self.bent = bent
         users: dict[int, list[int]] = {}
         for unit, way in sorted(ways.items()):
+            if unit in bent:
+                continue  # who may shut it out is told by ``before``
             users.setdefault(way, []).extend(site.units[unit].parts)
         self.columns = {way: Columns(site.motion, way, sorted(parts)) for way, parts in sorted(users.items())}
         self.earlier: dict[int, list[int]] = {}  # unit -> units that were asked to go in before it
@@ -53,6 +62,8 @@ class Readiness:
     def place(self, unit: int) -> None:
         """The unit is in its place."""
         del self.unplaced[unit]
+        if unit in self.bent:
+            return
         columns = self.columns[self.ways[unit]]
         for part in self.site.units[unit].parts:
             columns.remove(part)

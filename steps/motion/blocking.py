@@ -9,125 +9,39 @@ situation.
 
 Overlaps narrower than the motion tolerance are ignored, across the move (a window that every blocking
 patch must fill) and along it, or a press fit would lock itself. The tolerances are shares of the
-measured pitch, so a model printed four times as big does not lock. Ray positions are shifted off the
-lattice by an irrational share of a pixel, so that no ray runs along an edge or a face.
+measured pitch, so a model printed four times as big does not lock.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from embreex import rtcore_scene
-from embreex.mesh_construction import TriangleMesh
 from numpy.typing import NDArray
 
-from steps.model import Array, Joint, Joints, Measures, Model, Shape
+from steps.model import Array, Joint, Joints, Measures, Model
+from steps.motion.depth import (
+    DepthMap,
+    FloatMap,
+    RayShape,
+    depth_map,
+    layers_of,
+    narrow_filter,
+    reach_past,
+    shared_pixels,
+)
 
 #: Depth map pixels per pitch. A wall 0.12 pitch thick then covers three pixels or more on the lattice.
 PIXELS_PER_PITCH = 32
-#: A blocking patch fills a square of so many pixels: 3 / 32 pitch, wider than any press-fit
-#: interference seen (0.2 mm in 8 mm), narrower than a printed wall (0.12 pitch and up).
-SLIVER_PIXELS = 3
 #: Overlap along the move that is ignored, in pitches: seated studs overlap by 0.1 mm in 8 mm.
 ALONG_SHARE = 0.05
 #: Longest side of a depth map, pixels: keeps a model of one huge part within memory.
 MOST_PIXELS = 1500
-#: Shift of the rays off the lattice, in pixels: (sqrt(5) - 1) / 2 - 1/2 and sqrt(2) - 4/3.
-OFF_LATTICE = (0.1180339887, 0.0808802290)
 #: Two directions are one when closer than this, as the cosine of 0.25 degrees.
 SAME_DIRECTION = float(np.cos(np.radians(0.25)))
 #: A snap lets go along directions this close to its axis (cosine of 20 degrees): a posed ball joint's
 #: pin is seldom square to the mouth of its cup.
 LET_GO_CONE = float(np.cos(np.radians(20.0)))
-#: Rays start and end this far outside the shape, mm.
-RAY_MARGIN_MM = 1.0
-
-FloatMap = NDArray[np.float32]
-
-
-@dataclass(frozen=True, eq=False)
-class DepthMap:
-    """A shape seen along a direction: where rays first and last cross it, relative to its origin."""
-
-    row: int  #: pixel row and column of the lower corner, counted from the shape's origin
-    column: int
-    first: FloatMap  #: (rows, columns) mm along the direction, +inf where the ray misses
-    last: FloatMap  #: the same for the last crossing, -inf where the ray misses
-
-
-class _RayShape:
-    """One shape's mesh as a ray scene."""
-
-    def __init__(self, shape: Shape):
-        self.scene = rtcore_scene.EmbreeScene(robust=True)
-        triangles = np.ascontiguousarray(shape.vertices[shape.faces], dtype=np.float32)
-        self._mesh = TriangleMesh(self.scene, triangles)
-
-    def distances(self, origins: Array, direction: Array, far: float) -> Array:
-        """(n,) distance of the first crossing of each ray, +inf where it misses."""
-        directions = np.broadcast_to(direction.astype(np.float32), origins.shape)
-        found = self.scene.run(
-            np.ascontiguousarray(origins, dtype=np.float32),
-            np.ascontiguousarray(directions),
-            query="DISTANCE",
-        ).astype(np.float64)
-        return np.where(found < far, found, np.inf)
-
-
-def depth_map(shape: Shape, frame: Array, pixel_mm: float, rays: _RayShape | None = None) -> DepthMap:
-    """See ``shape`` along the third column of ``frame`` (3, 3, shape coordinates), rows along the first."""
-    rays = rays or _RayShape(shape)
-    seen = shape.vertices @ frame
-    low, high = seen.min(axis=0), seen.max(axis=0)
-    start = np.floor(low[:2] / pixel_mm).astype(int)
-    stop = np.ceil(high[:2] / pixel_mm).astype(int)
-    across = [(np.arange(start[k], stop[k]) + 0.5 + OFF_LATTICE[k]) * pixel_mm for k in range(2)]
-    grid = np.stack(np.meshgrid(*across, indexing="ij"), axis=-1).reshape(-1, 2)
-    flat = grid @ frame[:, :2].T
-    span = high[2] - low[2] + 2 * RAY_MARGIN_MM
-    below = flat + (low[2] - RAY_MARGIN_MM) * frame[:, 2]
-    above = flat + (high[2] + RAY_MARGIN_MM) * frame[:, 2]
-    first = low[2] - RAY_MARGIN_MM + rays.distances(below, frame[:, 2], span)
-    last = high[2] + RAY_MARGIN_MM - rays.distances(above, -frame[:, 2], span)
-    size = (len(across[0]), len(across[1]))
-    return DepthMap(
-        int(start[0]),
-        int(start[1]),
-        first.reshape(size).astype(np.float32),
-        last.reshape(size).astype(np.float32),
-    )
-
-
-def _narrow_filter(values: FloatMap, window: tuple[int, int]) -> FloatMap:
-    """Least value in each window that fits into ``values``."""
-    for axis, width in enumerate(window):
-        length = values.shape[axis] - width + 1
-        pieces = [np.take(values, range(k, k + length), axis=axis) for k in range(width)]
-        values = np.minimum.reduce(pieces)
-    return values
-
-
-def reach_past(a: DepthMap, b: DepthMap, rows: int, columns: int) -> float:
-    """How far B's last crossing lies past A's first, mm, B shifted by (rows, columns) pixels.
-
-    The greatest depth that a whole sliver window shares; -inf where the two pass each other. A part
-    that is itself narrower than two windows is looked at with a narrower one.
-    """
-    windows: list[tuple[slice, slice]] = []
-    window: list[int] = []
-    for axis, (at_a, at_b) in enumerate(((a.row, b.row + rows), (a.column, b.column + columns))):
-        size_a, size_b = a.first.shape[axis], b.last.shape[axis]
-        low, high = max(at_a, at_b), min(at_a + size_a, at_b + size_b)
-        width = max(1, min(SLIVER_PIXELS, size_a // 2, size_b // 2))
-        if high - low < width:
-            return -np.inf
-        windows.append((slice(low - at_a, high - at_a), slice(low - at_b, high - at_b)))
-        window.append(width)
-    first = a.first[windows[0][0], windows[1][0]]
-    last = b.last[windows[0][1], windows[1][1]]
-    return float(_narrow_filter(last - first, (window[0], window[1])).max())
 
 
 def _frame(direction: Array, axes: Array) -> Array:
@@ -180,16 +94,19 @@ class Motion:
         self.pixel_mm = max(self.length_mm / PIXELS_PER_PITCH, longest / MOST_PIXELS)
         self.along_mm = ALONG_SHARE * self.length_mm
         self._axes = self._part_axes()
-        self._rays: dict[int, _RayShape] = {}
+        self._rays: dict[int, RayShape] = {}
         self._look_of: dict[tuple[int, ...], int] = {}
         self._look_shape: list[int] = []
         self._look_frame: list[Array] = []
         self._maps: dict[int, DepthMap] = {}
+        self._layers: dict[int, list[tuple[FloatMap, FloatMap]]] = {}
         self._reach: dict[tuple[int, int, int, int], float] = {}
         self._half: list[_HalfSpace] = []
         self._let_go: dict[tuple[int, int], tuple[Array, ...]] = {}
         joints = joints or Joints(())
-        for direction in distinct_directions([*np.eye(3)[[2, 0, 1]], *(j.axis for j in joints.joints)]):
+        for direction in distinct_directions(
+            [*np.eye(3)[[2, 0, 1]], *(self._exact(joint.axis) for joint in joints.joints)]
+        ):
             self._add(direction)
         self._note_snaps(joints)
 
@@ -231,6 +148,12 @@ class Motion:
         axes, count = np.unique(np.round(columns, 9) + 0.0, axis=0, return_counts=True)
         return axes[np.argsort(-count, kind="stable")]
 
+    def _exact(self, axis: Array) -> Array:
+        """A measured axis, replaced by the axis of a part's pose that it agrees with."""
+        cosines = self._axes @ axis
+        best = int(np.argmax(np.abs(cosines)))
+        return self._axes[best] if abs(cosines[best]) >= SAME_DIRECTION else axis
+
     # -- depth maps
 
     def looks(self, frame: Array) -> NDArray[np.int64]:
@@ -258,7 +181,7 @@ class Motion:
             row = self._look_shape[look]
             shape = self.model.shapes[row]
             if row not in self._rays:
-                self._rays[row] = _RayShape(shape)
+                self._rays[row] = RayShape(shape)
             self._maps[look] = depth_map(shape, self._look_frame[look], self.pixel_mm, self._rays[row])
         return self._maps[look]
 
@@ -279,6 +202,33 @@ class Motion:
         if direction & 1:  # a going back hits b exactly when b going forth hits a
             a, b = b, a
         return self._half[direction >> 1].overlap(a, b) > self.along_mm
+
+    def hits_within(self, a: int, b: int, direction: int, length_mm: float) -> bool:
+        """Whether part row ``a``, moved along ``direction`` by ``length_mm`` and no further, hits ``b``."""
+        if self._let_go and self._exempt(a, b, direction):
+            return False
+        if direction & 1:
+            a, b = b, a
+        return self._half[direction >> 1].meets(a, b, length_mm)
+
+    def blocks_from(self, a: int, b: int, direction: int, offset: Array) -> bool:
+        """As :meth:`blocks`, with ``a`` first shifted by ``offset`` (3,) mm."""
+        if self._let_go and self._exempt(a, b, direction):
+            return False
+        if direction & 1:
+            a, b, offset = b, a, -offset
+        half = self._half[direction >> 1]
+        return half.overlap(a, b, offset @ half.frame) > self.along_mm
+
+    def layers(self, look: int) -> list[tuple[FloatMap, FloatMap]]:
+        """Every stretch of material of a look, made when first asked for."""
+        if look not in self._layers:
+            row = self._look_shape[look]
+            seen = self.map(look)
+            self._layers[look] = layers_of(
+                self.model.shapes[row], self._look_frame[look], seen, self.pixel_mm, self._rays[row]
+            )
+        return self._layers[look]
 
     def _exempt(self, a: int, b: int, direction: int) -> bool:
         axes = self._let_go.get((a, b))
@@ -315,10 +265,37 @@ class _HalfSpace:
             self._boxes = bounds[np.searchsorted(distinct, self.looks)] + self.at[:, None, :]
         return self._boxes
 
-    def overlap(self, a: int, b: int) -> float:
-        """How far b reaches past a along the frame's direction, mm; -inf where they pass."""
+    def overlap(self, a: int, b: int, shift: Array | None = None) -> float:
+        """How far b reaches past a along the frame's direction, mm; -inf where they pass.
+
+        ``shift`` (3,) in the frame is added to a's place.
+        """
+        rows, columns, along = self._offset(a, b, shift)
+        return self.motion.reach(self._look_list[a], self._look_list[b], rows, columns) + along
+
+    def meets(self, a: int, b: int, length_mm: float) -> bool:
+        """Whether a, moved by ``length_mm`` along the direction, runs into b by more than the tolerance."""
+        rows, columns, along = self._offset(a, b, None)
+        looks = self._look_list[a], self._look_list[b]
+        shared = shared_pixels(self.motion.map(looks[0]), self.motion.map(looks[1]), rows, columns)
+        if shared is None:
+            return False
+        of_a, of_b, window = shared
+        for enters_a, leaves_a in self.motion.layers(looks[0]):
+            for enters_b, leaves_b in self.motion.layers(looks[1]):
+                end = np.minimum(leaves_a[of_a] + length_mm, leaves_b[of_b] + along)
+                start = np.maximum(enters_a[of_a], enters_b[of_b] + along)
+                if narrow_filter(end - start, window).max() > self.motion.along_mm:
+                    return True
+        return False
+
+    def _offset(self, a: int, b: int, shift: Array | None) -> tuple[int, int, float]:
+        """From a to b: pixel rows and columns across, mm along."""
         here, there = self._pixels[a], self._pixels[b]
-        reach = self.motion.reach(
-            self._look_list[a], self._look_list[b], round(there[0] - here[0]), round(there[1] - here[1])
-        )
-        return reach + self._along[b] - self._along[a]
+        rows, columns = there[0] - here[0], there[1] - here[1]
+        along = self._along[b] - self._along[a]
+        if shift is not None:
+            rows -= shift[0] / self.motion.pixel_mm
+            columns -= shift[1] / self.motion.pixel_mm
+            along -= float(shift[2])
+        return round(rows), round(columns), along

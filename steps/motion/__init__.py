@@ -1,0 +1,15 @@
+"""Which way a part can leave: whole infinite moves decided from depth maps."""
+
+from steps.motion.blocking import Motion, distinct_directions, lets_go, typical_length
+from steps.motion.depth import DepthMap, depth_map, layers_of, reach_past
+
+__all__ = [
+    "DepthMap",
+    "Motion",
+    "depth_map",
+    "distinct_directions",
+    "layers_of",
+    "lets_go",
+    "reach_past",
+    "typical_length",
+]
