@@ -17,6 +17,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import ConvexHull, QhullError
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -86,6 +87,14 @@ class Shape:
         """(2, 3) least and greatest corner, mm."""
         return frozen_array([self.vertices.min(axis=0), self.vertices.max(axis=0)], (2, 3))
 
+    @cached_property
+    def outermost(self) -> Array:
+        """(k, 3) the vertices on the convex hull: enough for boxes and reach in any direction."""
+        try:
+            return frozen_array(self.vertices[np.sort(ConvexHull(self.vertices).vertices)], (None, 3))
+        except (QhullError, ValueError):
+            return self.vertices  # flat, or too few to have a hull
+
     @property
     def size_mm(self) -> Array:
         """(3,) extents along the shape's own axes, mm."""
@@ -152,12 +161,11 @@ class Model:
             of_shape = np.flatnonzero(self.shape_index == row)
             if not len(of_shape):
                 continue
-            for chunk in np.array_split(of_shape, max(1, len(of_shape) * len(shape.vertices) // 2_000_000)):
-                placed = (
-                    np.einsum("pij,vj->pvi", self.poses[chunk, :3, :3], shape.vertices)
-                    + self.poses[chunk, None, :3, 3]
-                )
-                boxes[chunk, 0], boxes[chunk, 1] = placed.min(axis=1), placed.max(axis=1)
+            corners = shape.outermost
+            for chunk in np.array_split(of_shape, max(1, len(of_shape) * len(corners) // 2_000_000)):
+                reach = self.poses[chunk, :3, :3] @ corners.T  # (parts, 3, corners)
+                boxes[chunk, 0] = reach.min(axis=2) + self.poses[chunk, :3, 3]
+                boxes[chunk, 1] = reach.max(axis=2) + self.poses[chunk, :3, 3]
         return frozen_array(boxes, (None, 2, 3))
 
     @cached_property

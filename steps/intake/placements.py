@@ -15,7 +15,7 @@ from steps.errors import FaultyModel, StepleafError, UnreadableInput
 from steps.intake.colours import parse_colour
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
 from steps.intake.whole import read_whole
-from steps.model import Array, Problem
+from steps.model import Problem
 
 COLUMNS = ("id", "file", "colour", "x", "y", "z", "rx", "ry", "rz")
 NUMBERS = COLUMNS[3:]
@@ -48,9 +48,16 @@ def read_placements(path: Path) -> Scene:
     faults: list[Problem] = []
     meshes: list[RawMesh] = []
     where = _read_files(path, rows, meshes, faults)
-    parts = [part for row in rows if (part := _part(row, where, faults)) is not None]
+    colours = [_checked_colour(row, faults) for row in rows]
+    places = np.array([_places(row, faults) for row in rows])
     if faults:
         raise FaultyModel(faults)
+    turns = Rotation.from_euler("xyz", places[:, 3:], degrees=True).as_matrix()
+    files = [where[row.cells["file"]] for row in rows]
+    parts = [
+        RawPart(row.cells["id"], mesh, affine(turn, place[:3]), colour or own)
+        for row, (mesh, own), turn, place, colour in zip(rows, files, turns, places, colours, strict=True)
+    ]
     return Scene(tuple(meshes), tuple(parts), title=_title(path))
 
 
@@ -120,39 +127,30 @@ def _read_files(
     return where
 
 
-def _part(row: _Row, where: dict[str, tuple[int, Colour | None]], faults: list[Problem]) -> RawPart | None:
+def _checked_colour(row: _Row, faults: list[Problem]) -> Colour | None:
     if not row.cells.get("id"):
         faults.append(_fault(row, "has no id."))
-    pose = _pose(row, faults)
     written = row.cells.get("colour", "")
     colour = parse_colour(written) if written else None
     if written and colour is None:
         faults.append(_fault(row, f"colour {written!r} is neither '#rrggbb' nor a plain colour name."))
-    found = where.get(row.cells.get("file", ""))
-    if found is None or pose is None:
-        return None
-    return RawPart(row.cells["id"], found[0], pose, colour or found[1])
+    return colour
 
 
-def _pose(row: _Row, faults: list[Problem]) -> Array | None:
-    """Turned about x, then y, then z (fixed axes, degrees), then shifted (mm)."""
-    values = [_number(row, column, faults) for column in NUMBERS]
-    if any(value is None for value in values):
-        return None
-    turn = Rotation.from_euler("xyz", np.array(values[3:], dtype=np.float64), degrees=True)
-    return affine(turn.as_matrix(), np.array(values[:3], dtype=np.float64))
+def _places(row: _Row, faults: list[Problem]) -> list[float]:
+    """x, y, z (mm), then turns about x, then y, then z (fixed axes, degrees)."""
+    return [_number(row, column, faults) for column in NUMBERS]
 
 
-def _number(row: _Row, column: str, faults: list[Problem]) -> float | None:
+def _number(row: _Row, column: str, faults: list[Problem]) -> float:
     written = row.cells.get(column, "")
     try:
         value = float(written.replace(",", "."))
     except ValueError:
         faults.append(_fault(row, f"{column} is {written!r}, which is not a number."))
-        return None
+        return math.nan
     if not math.isfinite(value):
         faults.append(_fault(row, f"{column} is {written!r}; a place must be finite."))
-        return None
     return value
 
 

@@ -105,7 +105,8 @@ class _Walk:
 
     def _place_item(self, item: Any) -> None:
         top = item.GetObjectResourceID()
-        self._read(top, item.GetObjectResource(), 0)
+        if top not in self.nodes:
+            self._read(top, item.GetObjectResource(), 0)
         if len(self.parts) + self.nodes[top].leaves > MAX_PARTS:
             raise UnreadableInput(
                 f"{self.path.name}: nested components make more than {MAX_PARTS:,} parts. It was not read on."
@@ -124,8 +125,6 @@ class _Walk:
             )
 
     def _read(self, key: int, resource: Any, depth: int) -> _Node:
-        if key in self.nodes:
-            return self.nodes[key]
         if depth > MAX_DEPTH:
             raise UnreadableInput(
                 f"{self.path.name}: components nested deeper than {MAX_DEPTH}. It was not read on."
@@ -145,7 +144,7 @@ class _Walk:
         for row in range(group.GetComponentCount()):
             component = group.GetComponent(row)
             key = component.GetObjectResourceID()
-            child = self._read(key, component.GetObjectResource(), depth + 1)
+            child = self.nodes.get(key) or self._read(key, component.GetObjectResource(), depth + 1)
             placed = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4)
             node.children.append((key, placed))
             node.leaves += child.leaves
