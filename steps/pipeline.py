@@ -117,9 +117,9 @@ def _loose_parts(model: Model) -> Problem:
         "not-placed",
         "error",
         (),
-        f"{model.file} holds {len(model.parts)} loose parts but not where each one goes, so there is no order "
-        "to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or a placements.csv "
-        "with the columns id,file,colour,x,y,z,rx,ry,rz beside the parts. `stepleaf inspect` and "
+        f"{model.file} holds {len(model.parts)} loose parts but not where each one goes, so there is no "
+        "order to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or put a "
+        "CSV of placements beside the parts (id,file,colour,x,y,z,rx,ry,rz). `stepleaf inspect` and "
         "`stepleaf prints` work as it is.",
     )
 

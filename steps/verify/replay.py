@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import networkx as nx
@@ -21,6 +21,7 @@ RISES = 1e-6
 CHECKS = (
     ("parts once", "parts"),
     ("joints once", "joints"),
+    ("glued once", "joints"),
     ("joints touch", "joints"),
     ("moves free", "moves"),
     ("above the table", "moves"),
@@ -63,6 +64,7 @@ class Replay:
         self.added: dict[str, int] = {}
         self.attached: dict[tuple[str, int], int] = {}
         self.closed: dict[str, int] = {}
+        self.glued: dict[str, int] = {}
         self.held = 0
 
     def run(self, progress: Progress | None = None) -> tuple[Check, ...]:
@@ -99,8 +101,9 @@ class Replay:
             self._count_attach(step, build.entry, attach.assembly, attach.copy_number)
         build.steps_left -= 1
         self._close(step, build, before, arrivals)
-        self._connected(step, build)
-        self._stands(step, build)
+        groups = self._groups(build.parts)
+        self._connected(step, build, groups)
+        self._stands(step, build, groups)
 
     def _arrive(
         self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
@@ -148,11 +151,10 @@ class Replay:
         level = self.stander.lowest([*build.parts, *group], up)
         return bool(self.stander.on_table(group, up, level))
 
-    def _connected(self, step: StepEntry, build: Build) -> None:
+    def _connected(self, step: StepEntry, build: Build, groups: Sequence[Sequence[str]]) -> None:
         """All built parts hang together; what lies side by side on the table may wait one step."""
         check = self.checks["connected"]
         check.looked_at += 1
-        groups = self._groups(build.parts)
         if len(groups) > 1:
             up = np.array(step.up)
             level = self.stander.lowest(build.parts, up)
@@ -172,7 +174,7 @@ class Replay:
             sorted(group, key=self.model.index_of.__getitem__) for group in nx.connected_components(graph)
         ]
 
-    def _stands(self, step: StepEntry, build: Build) -> None:
+    def _stands(self, step: StepEntry, build: Build, groups: Sequence[Sequence[str]]) -> None:
         """Every group that is built stands on the table by itself, or the step says to hold it."""
         check = self.checks["stands"]
         check.looked_at += 1
@@ -181,7 +183,7 @@ class Replay:
             return
         up = np.array(step.up)
         level = self.stander.lowest(build.parts, up)
-        for group in self._groups(build.parts):
+        for group in groups:
             if not self.stander.stands(group, up, level):
                 check.fault(
                     f"{self._names(group)} would topple, and nobody is told to hold it", step.number, group
@@ -229,16 +231,27 @@ class Replay:
                 check.fault(f"{name} is closed before both its parts are there", step.number, ends[name])
             elif group_of[one] == group_of[two]:
                 check.fault(f"{name} is closed, but its parts were together before", step.number, ends[name])
-            for copy in build.entry.copies:
-                across = dict(zip(build.entry.copies[0], copy, strict=True))
-                there = self.joint_of.get(frozenset((across.get(one, one), across.get(two, two))))
-                if there is None:
-                    check.fault(f"{name} has no counterpart in a copy of {build.entry.id}", step.number)
-                else:
-                    self.closed[there] = self.closed.get(there, 0) + 1
+            for there in self._counterparts(step, build.entry, one, two, name):
+                self.closed[there] = self.closed.get(there, 0) + 1
+                if name in step.glues:
+                    self.glued[there] = self.glued.get(there, 0) + 1
+
+    def _counterparts(
+        self, step: StepEntry, entry: AssemblyEntry, one: str, two: str, name: str
+    ) -> Iterator[str]:
+        """The joint that corresponds to the one between two parts, in each copy."""
+        for copy in entry.copies:
+            across = dict(zip(entry.copies[0], copy, strict=True))
+            there = self.joint_of.get(frozenset((across.get(one, one), across.get(two, two))))
+            if there is not None:
+                yield there
+            else:
+                self.checks["joints once"].fault(
+                    f"{name} has no counterpart in a copy of {entry.id}", step.number
+                )
 
     def _all_once(self) -> None:
-        parts, joints = self.checks["parts once"], self.checks["joints once"]
+        parts, joints, glue = (self.checks[name] for name in ("parts once", "joints once", "glued once"))
         parts.looked_at, joints.looked_at = len(self.model.parts), len(self.plan.joints)
         for part in self.model.parts:
             if (times := self.added.get(part.id, 0)) != 1:
@@ -246,6 +259,12 @@ class Replay:
         for joint in self.plan.joints:
             if (times := self.closed.get(joint.id, 0)) != 1:
                 joints.fault(f"{joint.id} is closed {_times(times)}", parts=[joint.a, joint.b])
+            if joint.mark == "glue":
+                glue.looked_at += 1
+            if (times := self.glued.get(joint.id, 0)) != (joint.mark == "glue"):
+                glue.fault(
+                    f"{joint.id} is marked {joint.mark} and glued {_times(times)}", parts=[joint.a, joint.b]
+                )
         last = self.plan.steps[-1].assembly if self.plan.steps else ""
         for entry in self.plan.assemblies:
             for number in range(len(entry.copies) if entry.id != last else 0):

@@ -25,6 +25,7 @@ class Stander:
     plan: PlanFile
     tolerance_mm: float
     _low: dict[tuple[object, ...], Array] = field(default_factory=dict)
+    _lowest: dict[tuple[float, ...], Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         grams = {shape.id: shape.printed_g for shape in self.plan.shapes}
@@ -47,12 +48,24 @@ class Stander:
 
     def lowest(self, parts: Sequence[str], up: Array) -> float:
         """Height of the table under the parts, mm along ``up``."""
-        return min(float((self.low_points(part, up) @ up).min()) for part in parts)
+        return float(self._heights(up)[self._rows(parts)].min())
 
     def on_table(self, parts: Sequence[str], up: Array, level: float) -> list[str]:
         """Parts that reach the table at ``level``."""
-        slack = ON_TABLE_SHARE * self.tolerance_mm
-        return [part for part in parts if self.lowest([part], up) <= level + slack]
+        low = self._heights(up)[self._rows(parts)] <= level + ON_TABLE_SHARE * self.tolerance_mm
+        return [part for part, is_low in zip(parts, low, strict=True) if is_low]
+
+    def _rows(self, parts: Sequence[str]) -> IntArray:
+        return np.array([self.model.index_of[part] for part in parts], dtype=np.int64)
+
+    def _heights(self, up: Array) -> Array:
+        """(parts,) lowest height of every part of the model along ``up``."""
+        key = tuple(np.round(up, 6) + 0.0)
+        if key not in self._lowest:
+            self._lowest[key] = np.array(
+                [float((self.low_points(part.id, up) @ up).min()) for part in self.model.parts]
+            )
+        return self._lowest[key]
 
     def stands(self, parts: Sequence[str], up: Array, level: float) -> bool:
         """Whether the parts, as one rigid body, stand on the table at ``level``."""

@@ -1,0 +1,540 @@
+"""verify finds what is wrong with a plan, and nothing wrong with a good one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import fcl
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from demo_model import beacon as beacon_module
+from demo_model.scene import DemoModel, Placed, shift
+from demo_model.solids import Solid
+from steps.model import Model, Shape
+from steps.planfile import AssemblyEntry, AttachEntry, PlanFile
+from steps.verify import verify_plan
+from steps.verify.contract import one_motion_apart
+from steps.verify.motion import Mover, way_out
+from steps.verify.solids import bvh, crease_edges, placed, thinned, welded
+from steps.verify.standing import centre_of, inside
+from tests.hand_made import DOWN, joint_entries, model_of, plan_of
+
+#: Steps of the beacon, as rows of its parts: plinth, tower, gallery, rails, lamp, roof.
+BEACON_STEPS = [[0, 1], [2, 3], [4], [5], [6], [7], [8, 9], [10], [11]]
+
+
+@cache
+def beacon() -> DemoModel:
+    return beacon_module.beacon()
+
+
+@pytest.fixture(scope="module")
+def model() -> Model:
+    return model_of(beacon())
+
+
+@pytest.fixture
+def plan() -> PlanFile:
+    return plan_of(beacon(), BEACON_STEPS)
+
+
+def with_step(plan: PlanFile, number: int, **changes: object) -> PlanFile:
+    """The plan with one step changed."""
+    steps = list(plan.steps)
+    steps[number - 1] = steps[number - 1].model_copy(update=changes)
+    return plan.model_copy(update={"steps": tuple(steps)})
+
+
+def failed(plan: PlanFile, model: Model) -> set[str]:
+    """Names of the checks that find something wrong."""
+    return {check.name for check in verify_plan(plan, model).checks if check.faults}
+
+
+# ------------------------------------------------------------------------- whole plans
+
+
+def test_a_good_plan_passes_every_check(plan: PlanFile, model: Model) -> None:
+    report = verify_plan(plan, model)
+    assert report.ok, report.faults_text()
+    assert report["moves free"].looked_at == len(model.parts)
+    assert report["joints once"].looked_at == len(plan.joints) > 10
+
+
+def test_two_steps_swapped(plan: PlanFile, model: Model) -> None:
+    steps = list(plan.steps)
+    one, two = steps[4], steps[5]  # the tower's top and the gallery on it
+    steps[4] = two.model_copy(update={"number": one.number})
+    steps[5] = one.model_copy(update={"number": two.number})
+    wrong = failed(plan.model_copy(update={"steps": tuple(steps)}), model)
+    # the gallery hangs in the air, the tower's top cannot pass it, and joints close too early
+    assert {"touches the build", "moves free", "joints once"} <= wrong
+
+
+def test_steps_out_of_order_by_number(plan: PlanFile, model: Model) -> None:
+    steps = (plan.steps[1], plan.steps[0], *plan.steps[2:])
+    assert "contract" in failed(plan.model_copy(update={"steps": steps}), model)
+
+
+def test_a_part_missing(plan: PlanFile, model: Model) -> None:
+    roof = plan.steps[-1]
+    shorter = with_step(plan, roof.number, adds=("P11",), move={"P11": DOWN})
+    report = verify_plan(shorter, model)
+    assert {"parts once", "complete"} <= failed(shorter, model)
+    assert any("P12" in fault.parts for fault in report["parts once"].faults)
+
+
+def test_a_part_added_twice(plan: PlanFile, model: Model) -> None:
+    again = with_step(plan, 9, adds=("P11", "P12"), move={"P11": DOWN, "P12": DOWN})
+    assert "parts once" in failed(again, model)
+
+
+def test_a_step_left_out(plan: PlanFile, model: Model) -> None:
+    steps = tuple(
+        step.model_copy(update={"number": number})
+        for number, step in enumerate(plan.steps[:3] + plan.steps[4:], start=1)
+    )
+    wrong = failed(plan.model_copy(update={"steps": steps}), model)
+    assert {"parts once", "joints once", "complete", "touches the build"} <= wrong
+
+
+@pytest.mark.parametrize("row", range(2, 12))
+def test_a_direction_reversed(plan: PlanFile, model: Model, row: int) -> None:
+    number = next(n for n, rows in enumerate(BEACON_STEPS, start=1) if row in rows)
+    name = f"P{row + 1}"
+    move = {**plan.steps[number - 1].move, name: (0.0, 0.0, 1.0)}
+    report = verify_plan(with_step(plan, number, move=move), model)
+    assert any(fault.step == number and name in fault.parts for fault in report["moves free"].faults)
+    assert any(fault.step == number for fault in report["above the table"].faults)
+
+
+@pytest.mark.parametrize("sideways", [(1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.6, 0.0, -0.8)])
+def test_a_move_across_studs(plan: PlanFile, model: Model, sideways: tuple[float, ...]) -> None:
+    report = verify_plan(with_step(plan, 6, move={"P8": sideways}), model)
+    assert [fault.parts for fault in report["moves free"].faults] == [("P8", "P7")]
+
+
+def test_a_joint_closed_twice(plan: PlanFile, model: Model) -> None:
+    again = with_step(plan, 9, closes=(*plan.steps[8].closes, plan.steps[3].closes[0]))
+    assert failed(again, model) == {"joints once"}
+
+
+def test_a_joint_never_closed(plan: PlanFile, model: Model) -> None:
+    assert failed(with_step(plan, 6, closes=()), model) == {"joints once"}
+
+
+def test_a_joint_closed_too_late(plan: PlanFile, model: Model) -> None:
+    late = with_step(plan, 4, closes=())
+    late = with_step(late, 5, closes=(*plan.steps[4].closes, *plan.steps[3].closes))
+    report = verify_plan(late, model)
+    assert [fault.step for fault in report["joints once"].faults] == [5]
+
+
+def test_a_part_out_of_place(plan: PlanFile, model: Model) -> None:
+    moved = [list(row) for row in plan.parts[4].pose]
+    moved[0][3] += 0.002
+    part = plan.parts[4].model_copy(update={"pose": tuple(map(tuple, moved))})
+    wrong = plan.model_copy(update={"parts": (*plan.parts[:4], part, *plan.parts[5:])})
+    assert failed(wrong, model) == {"same model"}
+
+
+def test_a_joint_between_parts_that_do_not_touch(plan: PlanFile, model: Model) -> None:
+    joint = plan.joints[-1].model_copy(update={"a": "P1", "b": "P12"})
+    wrong = failed(plan.model_copy(update={"joints": (*plan.joints[:-1], joint)}), model)
+    assert "joints touch" in wrong
+
+
+def test_waiting_longer_than_one_step(model: Model) -> None:
+    # the four plinth stones one a step: the first two are joined only in the third step
+    slow = plan_of(beacon(), [[row] for row in range(12)])
+    report = verify_plan(slow, model)
+    assert [(fault.step, fault.parts) for fault in report["connected"].faults] == []
+    slower = plan_of(beacon(), [[0], [1], [3], [2], *([row] for row in range(4, 12))])
+    assert verify_plan(slower, model).ok
+    apart = plan_of(beacon(), [[0], [1], [2, 3], *([row] for row in range(4, 12))])
+    assert verify_plan(apart, model).ok
+
+
+def test_toppling_is_found_and_a_hand_mends_it() -> None:
+    block = _box("block", 10.0, 10.0, 10.0)
+    beam = _box("beam", 40.0, 10.0, 10.0)
+    parts = (
+        Placed("post", "block", "#000000", shift(0, 0, 0)),
+        Placed("beam", "beam", "#000000", shift(0, 0, 10)),
+    )
+    demo = DemoModel("gallows", {"block": block, "beam": beam}, parts, (("post", "beam", "stud", 1),))
+    wrong, model = plan_of(demo), model_of(demo)
+    assert failed(wrong, model) == {"stands"}
+    held = with_step(wrong, 2, hold=("P2",))
+    assert verify_plan(held, model).ok
+
+
+def test_loose_groups_may_wait_one_step_and_no_longer() -> None:
+    block, beam = _box("block", 10.0, 10.0, 10.0), _box("beam", 30.0, 10.0, 10.0)
+    parts = (
+        Placed("left", "block", "#000000", shift(0, 0, 0)),
+        Placed("right", "block", "#000000", shift(20, 0, 0)),
+        Placed("beam", "beam", "#000000", shift(0, 0, 10)),
+        Placed("top", "block", "#000000", shift(0, 0, 20)),
+    )
+    known = (
+        ("left", "beam", "stud", 1),
+        ("right", "beam", "stud", 1),
+        ("beam", "top", "stud", 1),
+    )
+    demo = DemoModel("gate", {"block": block, "beam": beam}, parts, known)
+    assert verify_plan(plan_of(demo, [[0, 1], [2], [3]]), model_of(demo)).ok
+    assert verify_plan(plan_of(demo, [[0], [1], [2], [3]]), model_of(demo)).ok
+    far = DemoModel(
+        "two gates",
+        demo.solids,
+        (
+            *parts,
+            Placed("other", "block", "#000000", shift(0, 50, 0)),
+            Placed("stone", "block", "#000000", shift(0, 60, 0)),
+        ),
+        (*known, ("other", "stone", "stud", 1)),
+    )
+    report = verify_plan(plan_of(far, [[0, 1], [4], [5], [2], [3]]), model_of(far))
+    assert [fault.step for fault in report["connected"].faults][:2] == [2, 3]
+
+
+# -------------------------------------------------------------------------- glue and form
+
+
+def glued(plan: PlanFile, number: int, **changes: object) -> PlanFile:
+    """The plan with the first joint of a step glued there."""
+    name = plan.steps[number - 1].closes[0]
+    joints = tuple(j.model_copy(update={"mark": "glue"}) if j.id == name else j for j in plan.joints)
+    values = {"glues": (name,), "sitting": 1, "by": "adult", **changes}
+    return with_step(plan.model_copy(update={"joints": joints}), number, **values)
+
+
+def test_a_glued_step_is_good_when_an_adult_does_it(plan: PlanFile, model: Model) -> None:
+    assert verify_plan(glued(plan, 5), model).ok
+    assert failed(glued(plan, 5, by="child"), model) == {"contract"}
+    assert failed(glued(plan, 5, sitting=None), model) == {"contract"}
+
+
+def test_what_moves_is_never_glued(plan: PlanFile, model: Model) -> None:
+    wrong = glued(plan, 5)
+    joints = tuple(j.model_copy(update={"moves": j.mark == "glue"}) for j in wrong.joints)
+    assert failed(wrong.model_copy(update={"joints": joints}), model) == {"contract"}
+
+
+def test_glue_is_cured_before_it_is_needed(plan: PlanFile, model: Model) -> None:
+    wanted = glued(plan, 5)
+    name = wanted.steps[4].glues[0]
+    assert verify_plan(with_step(wanted, 7, needs_cured=(name,)), model).ok
+    assert failed(with_step(wanted, 4, needs_cured=(name,)), model) == {"contract"}
+
+
+def test_marks_and_steps_agree(plan: PlanFile, model: Model) -> None:
+    name = plan.steps[4].closes[0]
+    unmarked = with_step(plan, 5, glues=(name,), sitting=1, by="adult")
+    assert failed(unmarked, model) == {"contract", "glued once"}
+    joints = tuple(j.model_copy(update={"mark": "glue"}) if j.id == name else j for j in plan.joints)
+    assert failed(plan.model_copy(update={"joints": joints}), model) == {"glued once"}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda plan: with_step(plan, 3, up=(0.0, 0.0, 2.0)),
+        lambda plan: with_step(plan, 3, move={"P5": (0.0, 0.0, -3.0)}),
+        lambda plan: with_step(plan, 3, closes=("J999",)),
+        lambda plan: with_step(plan, 3, hold=("P999",)),
+        lambda plan: with_step(plan, 3, assembly="A9"),
+        lambda plan: with_step(plan, 3, adds=(), move={}),
+        lambda plan: plan.model_copy(update={"parts": (*plan.parts, plan.parts[0])}),
+        lambda plan: plan.model_copy(update={"joints": (*plan.joints, plan.joints[0])}),
+    ],
+)
+def test_breaches_of_the_contract(
+    plan: PlanFile, model: Model, change: Callable[[PlanFile], PlanFile]
+) -> None:
+    report = verify_plan(change(plan), model)
+    assert report["contract"].faults
+    assert not report.ok
+
+
+def test_a_plan_of_another_model(plan: PlanFile) -> None:
+    other = DemoModel("other", beacon().solids, beacon().placed[:-1])
+    report = verify_plan(plan, model_of(other))
+    assert report["same model"].faults
+    assert report["moves free"].skipped
+
+
+# ------------------------------------------------------------------------- sub-assemblies
+
+
+def twin_towers() -> tuple[DemoModel, PlanFile]:
+    """Two equal towers of two blocks, built twice as a sub-assembly, set on one base."""
+    base, block = _box("base", 60.0, 20.0, 5.0), _box("block", 10.0, 10.0, 10.0)
+    parts = [Placed("base", "base", "#111111", shift(0, 0, 0))]
+    for side, x in (("left", 5), ("right", 45)):
+        parts += [
+            Placed(f"{side} low", "block", "#222222", shift(x, 5, 5)),
+            Placed(f"{side} high", "block", "#333333", shift(x, 5, 15)),
+        ]
+    known = (
+        ("base", "left low", "stud", 1),
+        ("left low", "left high", "stud", 1),
+        ("base", "right low", "stud", 1),
+        ("right low", "right high", "stud", 1),
+    )
+    demo = DemoModel("twins", {"base": base, "block": block}, tuple(parts), known)
+    flat = plan_of(demo)
+    tower = with_step(flat, 1, adds=("P2", "P3"), move={"P2": DOWN, "P3": DOWN}, closes=("J2",))
+    first = tower.steps[0].model_copy(update={"assembly": "A2"})
+    second = flat.steps[0].model_copy(
+        update={
+            "number": 2,
+            "closes": ("J1", "J3"),
+            "attaches": tuple(AttachEntry(assembly="A2", copy_number=n, move=DOWN) for n in (0, 1)),
+        }
+    )
+    assemblies = (
+        AssemblyEntry(id="A2", name="tower", copies=(("P2", "P3"), ("P4", "P5"))),
+        flat.assemblies[0],
+    )
+    return demo, flat.model_copy(update={"steps": (first, second), "assemblies": assemblies})
+
+
+def test_copies_are_replayed_by_correspondence() -> None:
+    demo, plan = twin_towers()
+    report = verify_plan(plan, model_of(demo))
+    assert report.ok, report.faults_text()
+    assert report["copies alike"].looked_at == 3
+
+
+def test_a_copy_with_its_parts_in_another_order() -> None:
+    demo, plan = twin_towers()
+    mixed = AssemblyEntry(id="A2", name="tower", copies=(("P2", "P3"), ("P5", "P4")))
+    wrong = plan.model_copy(update={"assemblies": (mixed, plan.assemblies[1])})
+    assert failed(wrong, model_of(demo)) == {"copies alike"}
+
+
+def test_a_copy_never_attached_and_one_attached_twice() -> None:
+    demo, plan = twin_towers()
+    attaches = plan.steps[1].attaches
+    twice = with_step(plan, 2, attaches=(attaches[0], attaches[0]))
+    faults = verify_plan(twice, model_of(demo))["parts once"].faults
+    assert {fault.text for fault in faults} >= {
+        "A2 copy 0 is attached twice",
+        "A2 copy 1 is attached never",
+    }
+
+
+def test_attached_before_it_is_finished() -> None:
+    demo, plan = twin_towers()
+    steps = (
+        plan.steps[1].model_copy(update={"number": 1}),
+        plan.steps[0].model_copy(update={"number": 2}),
+    )
+    report = verify_plan(plan.model_copy(update={"steps": steps}), model_of(demo))
+    assert any("before it is finished" in fault.text for fault in report["parts once"].faults)
+    assert report["complete"].faults  # the plan's last step does not belong to the whole model
+
+
+def test_copies_of_symmetric_solids_match_in_any_of_their_poses() -> None:
+    block = _box("block", 10.0, 10.0, 10.0)
+    half_turn = shift(60, 10, 0) @ np.diag([-1.0, -1.0, 1.0, 1.0])  # fills x 50..60, y 0..10
+    parts = (
+        Placed("a", "block", "#000000", shift(0, 0, 0)),
+        Placed("b", "block", "#000000", shift(0, 0, 10)),
+        Placed("c", "block", "#000000", half_turn),
+        Placed("d", "block", "#000000", shift(50, 0, 10)),
+        Placed("e", "block", "#000000", shift(50, 1, 10)),
+    )
+    model = model_of(DemoModel("pairs", {"block": block}, parts))
+    assert one_motion_apart(model, ("P1", "P2"), ("P3", "P4"))
+    assert not one_motion_apart(model, ("P1", "P2"), ("P3", "P5"))
+
+
+# --------------------------------------------------------------------- moves, geometrically
+
+
+def _box(name: str, x: float, y: float, z: float) -> Solid:
+    mesh = trimesh.creation.box(bounds=[[0, 0, 0], [x, y, z]])
+    return Solid(name, np.array(mesh.vertices), np.array(mesh.faces))
+
+
+def _two_boxes(offset: np.ndarray, one: np.ndarray, two: np.ndarray) -> Model:
+    solids = {"one": _box("one", *one), "two": _box("two", *two)}
+    parts = (
+        Placed("one", "one", "#000000", shift(*offset)),
+        Placed("two", "two", "#000000", shift(0, 0, 0)),
+    )
+    return model_of(DemoModel("boxes", solids, parts))
+
+
+def _boxes_meet(offset: np.ndarray, one: np.ndarray, two: np.ndarray, way: np.ndarray) -> bool:
+    """Whether box ``one`` at ``offset``, moving along ``way`` for ever, comes to overlap box ``two``.
+
+    Closed form: they overlap at time t when on every axis -one < offset + t way < two.
+    """
+    start, end = 0.0, np.inf
+    for at, low, high, speed in zip(offset, -one, two, way, strict=True):
+        if abs(speed) < 1e-12:
+            if not low < at < high:
+                return False
+            continue
+        times = sorted(((low - at) / speed, (high - at) / speed))
+        start, end = max(start, times[0]), min(end, times[1])
+    return end > start
+
+
+unit_vectors = st.tuples(*[st.floats(-1, 1)] * 3).map(np.array).filter(lambda v: np.linalg.norm(v) > 0.2)
+sides = st.tuples(*[st.floats(2, 30)] * 3).map(np.array)
+offsets = st.tuples(*[st.floats(-50, 50)] * 3).map(np.array)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(offsets, sides, sides, unit_vectors)
+def test_sweeps_agree_with_the_closed_form_for_boxes(
+    offset: np.ndarray, one: np.ndarray, two: np.ndarray, way: np.ndarray
+) -> None:
+    way = way / np.linalg.norm(way)
+    tolerance = 0.2
+    # where growing or shrinking the boxes by the tolerance changes the answer, either will do
+    wide = _boxes_meet(offset, one, two, way)
+    narrow = _boxes_meet(offset + tolerance, one - 2 * tolerance, two, way)
+    if wide != narrow:
+        return
+    model = _two_boxes(offset, one, two)
+    found = Mover.of(model, (), tolerance).blockers(["P1"], ["P2"], tuple(-way))
+    assert bool(found) == wide
+
+
+def test_a_small_part_within_the_shadow_of_a_large_one_is_hit() -> None:
+    model = _two_boxes(np.array([0.0, 0, 30]), np.array([30.0, 30, 5]), np.array([1.0, 1, 1]) * 3)
+    assert Mover.of(model, (), 0.4).blockers(["P1"], ["P2"], (0.0, 0.0, 1.0)) == ("P2",)
+    assert Mover.of(model, (), 0.4).blockers(["P1"], ["P2"], (0.0, 0.0, -1.0)) == ()
+
+
+def test_equal_shadows_are_hit() -> None:
+    side = np.array([10.0, 10, 10])
+    model = _two_boxes(np.array([0.0, 0, 40]), side, side)
+    assert Mover.of(model, (), 0.4).blockers(["P1"], ["P2"], (0.0, 0.0, 1.0)) == ("P2",)
+
+
+@pytest.mark.parametrize(("overlap", "free"), [(0.0, True), (0.3, True), (0.5, False)])
+def test_overlaps_up_to_the_tolerance_are_ignored(overlap: float, free: bool) -> None:
+    # sliding down past a wall that stands in the way by ``overlap``
+    model = _two_boxes(np.array([10.0 - overlap, 0, 0]), np.array([5.0, 5, 5]), np.array([10.0, 5, 40]))
+    assert (Mover.of(model, (), 0.4).blockers(["P1"], ["P2"], DOWN) == ()) is free
+
+
+def test_a_snap_lets_its_own_pair_through() -> None:
+    model = _two_boxes(np.array([9.0, 0, 0]), np.array([5.0, 5, 5]), np.array([10.0, 5, 40]))
+    demo = DemoModel(
+        "snap",
+        {"one": _box("one", 5, 5, 5), "two": _box("two", 10, 5, 40)},
+        (
+            Placed("one", "one", "#000000", shift(9, 0, 0)),
+            Placed("two", "two", "#000000", shift(0, 0, 0)),
+        ),
+        (("one", "two", "ball", 1),),
+    )
+    joint = joint_entries(demo, model)[0]
+    assert Mover.of(model, (joint,), 0.4).blockers(["P1"], ["P2"], DOWN) == ("P2",)
+    snap = joint.model_copy(update={"snap_mm": 0.7})
+    assert Mover.of(model, (snap,), 0.4).blockers(["P1"], ["P2"], DOWN) == ()
+    small = joint.model_copy(update={"snap_mm": 0.3})
+    assert Mover.of(model, (small,), 0.4).blockers(["P1"], ["P2"], DOWN) == ("P2",)
+
+
+def test_a_move_of_two_legs_goes_round_a_corner() -> None:
+    # a box under a lip: down beside the lip, then sideways under it
+    solids = {
+        "floor": _box("floor", 40, 10, 2),
+        "wall": _box("wall", 2, 10, 20),
+        "lip": _box("lip", 12, 10, 2),
+        "box": _box("box", 9, 9, 9),
+    }
+    parts = (
+        Placed("floor", "floor", "#000000", shift(0, 0, 0)),
+        Placed("wall", "wall", "#000000", shift(0, 0, 2)),
+        Placed("lip", "lip", "#000000", shift(2, 0, 20)),
+        Placed("box", "box", "#000000", shift(3, 0, 2)),
+    )
+    model = model_of(DemoModel("lip", solids, parts))
+    mover, others = Mover.of(model, (), 0.4), ["P1", "P2", "P3"]
+    assert mover.blockers(["P4"], others, DOWN) == ("P3",)
+    assert mover.blockers(["P4"], others, ((0.0, 0.0, -30.0), (-12.0, 0.0, 0.0))) == ()
+    assert mover.blockers(["P4"], others, ((0.0, 0.0, -30.0), (-5.0, 0.0, 0.0))) == ("P3",)
+    assert mover.blockers(["P4"], others, ((0.0, 0.0, -30.0), (12.0, 0.0, 0.0))) == ("P2",)
+
+
+def test_way_out_retraces_the_legs() -> None:
+    legs = way_out(((0.0, 0.0, -5.0), (-3.0, 0.0, 0.0)), 100.0)
+    assert [tuple(leg.start) for leg in legs] == [(0, 0, 0), (3, 0, 0)]
+    assert [tuple(leg.end) for leg in legs] == [(3, 0, 0), (3, 0, 100)]
+
+
+# ------------------------------------------------------------------------------ the parts of it
+
+
+def test_thinning_moves_every_face_by_the_same_amount() -> None:
+    mesh = trimesh.creation.box(extents=[10, 8, 6])
+    shape = Shape("S1", mesh.vertices, mesh.faces, True)
+    thin = thinned(welded(shape), 0.25)
+    extents = thin.vertices.max(axis=0) - thin.vertices.min(axis=0)
+    assert extents == pytest.approx([9.5, 7.5, 5.5], abs=0.005)
+
+
+def test_thinning_a_tube_widens_its_bore() -> None:
+    mesh = trimesh.creation.annulus(r_min=3.0, r_max=5.0, height=8.0, sections=48)
+    shape = Shape("S1", mesh.vertices, mesh.faces, True)
+    radii = np.linalg.norm(thinned(welded(shape), 0.2).vertices[:, :2], axis=1)
+    assert radii.min() == pytest.approx(3.2, abs=0.005)
+    assert radii.max() == pytest.approx(4.8, abs=0.005)
+
+
+def test_thinning_does_not_depend_on_the_winding() -> None:
+    mesh = trimesh.creation.box(extents=[10, 8, 6])
+    inside_out = Shape("S1", mesh.vertices, mesh.faces[:, ::-1], True)
+    assert np.ptp(thinned(welded(inside_out), 0.25).vertices[:, 0]) == pytest.approx(9.5, abs=0.005)
+
+
+def test_a_box_has_twelve_creases_however_it_is_cut() -> None:
+    mesh = trimesh.creation.box(extents=[10, 8, 6]).subdivide()
+    surface = welded(Shape("S1", mesh.vertices, mesh.faces, True))
+    edges = surface.vertices[crease_edges(surface)]
+    assert np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1).sum() == pytest.approx(4 * (10 + 8 + 6))
+
+
+def test_welding_joins_unmerged_corners() -> None:
+    mesh = trimesh.creation.box(extents=[10, 8, 6])
+    corners = mesh.vertices[mesh.faces].reshape(-1, 3)
+    surface = welded(Shape("S1", corners, np.arange(36).reshape(12, 3), True))
+    assert len(surface.vertices) == 8
+
+
+def test_fcl_is_handed_the_right_place() -> None:
+    mesh = trimesh.creation.box(extents=[2, 2, 2])
+    surface = welded(Shape("S1", mesh.vertices, mesh.faces, True))
+    pose = shift(10, 0, 0)
+    result = fcl.DistanceResult()
+    found = fcl.distance(
+        placed(bvh(surface), pose), placed(bvh(surface), np.eye(4)), fcl.DistanceRequest(), result
+    )
+    assert found == pytest.approx(8.0, abs=1e-6)
+
+
+def test_centre_of_volume_against_trimesh() -> None:
+    mesh = trimesh.creation.cone(radius=3, height=8)
+    assert centre_of(mesh.vertices, mesh.faces) == pytest.approx(mesh.center_mass, abs=1e-9)
+
+
+def test_inside_a_support_polygon() -> None:
+    square = np.array([[0.0, 0], [4, 0], [4, 4], [0, 4]])
+    assert inside(np.array([1.0, 1.0]), square, 0.5)
+    assert not inside(np.array([0.3, 1.0]), square, 0.5)
+    assert not inside(np.array([5.0, 1.0]), square, 0.0)
+    assert not inside(np.array([1.0, 0.0]), square[:2], 0.0)  # an edge carries nothing
