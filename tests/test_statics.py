@@ -7,10 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from steps.errors import WrongSettings
 from steps.settings import Settings
 from steps.statics import GROUND, Bodies, Contacts, Stand, Structure, balance, least_hand, limit, stands
-from steps.statics.data import friction_of
 from steps.statics.standing import lies_over
 from tests.stacks import Cell, stack
 
@@ -331,13 +329,6 @@ def test_lying_over_never_accepts_what_lies_outside(seed):
 def test_a_hand_is_asked_for_where_it_is_needed():
     bodies, contacts = dry([-1.0, -1.0, -0.2])
     assert least_hand(bodies, contacts, bodies.weight()) == (2,)
-
-
-def test_known_plastics_are_listed_for_an_unknown_one():
-    # Santana 2020, 10.1177/1464420720978997: PLA 0.12 to 0.38
-    assert friction_of("pla") == 0.12
-    with pytest.raises(WrongSettings, match="abs, asa, nylon, petg, pla, tpu"):
-        friction_of("wood")
 
 
 def test_one_question_on_its_own():

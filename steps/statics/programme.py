@@ -18,9 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
-from scipy.optimize import linprog
 
 from steps.model import Array, IntArray, frozen_array, frozen_indices
+from steps.statics.flat import unit
+from steps.statics.solver import solve
 
 #: Standard gravity, m/s2 (3rd CGPM, 1901; ISO 80000-3).
 GRAVITY = 9.80665
@@ -162,12 +163,6 @@ class Limit:
     force: Array
 
 
-def unit(vector: ArrayLike) -> Array:
-    """The vector at length 1."""
-    array = np.asarray(vector, dtype=float)
-    return array / np.linalg.norm(array)
-
-
 def tangents(normal: Array) -> tuple[Array, Array]:
     """Two unit vectors (k, 3) across each normal, along the coordinate axes where the normal is one."""
     helper = np.zeros_like(normal)
@@ -302,23 +297,6 @@ class _Programme:
         return frozen_array(share, (None,))
 
 
-def _solve(cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limits: Array) -> Array | None:
-    """The solution of one programme, None when infeasible."""
-    found = linprog(
-        cost,
-        A_ub=unequal,
-        b_ub=most,
-        A_eq=equal,
-        b_eq=right,
-        bounds=limits,
-        method="highs",
-        options={"presolve": True},
-    )
-    if found.status == 3:  # unbounded: only `limit` can be, and caps its factor, so this is a fault of ours
-        raise ArithmeticError("the load programme is unbounded")
-    return None if found.x is None or found.status != 0 else np.asarray(found.x)
-
-
 def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
     """Balance the ``loads`` (n, 6: N, N mm about the centroids) with the least largest share of any capacity.
 
@@ -346,7 +324,7 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
     cost[-1] = 1.0
     limits = np.vstack([programme.bounds(), [0.0, np.inf]])
     right = programme.right_side(loads) / scale
-    solution = _solve(cost, unequal, np.zeros(pulls + cones), equal, right, limits)
+    solution = solve(cost, unequal, np.zeros(pulls + cones), equal, right, limits)
     if solution is None:
         nothing = np.zeros(columns)
         return Balance(False, float("inf"), programme.forces(nothing), programme.shares(nothing))
@@ -378,7 +356,7 @@ def limit(bodies: Bodies, contacts: Contacts, loads: Array, growing: Array, safe
     )
     cost = np.zeros(columns + 1)
     cost[-1] = -1.0
-    solution = _solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
+    solution = solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
     if solution is None:
         return Limit(float("-inf"), False, programme.forces(np.zeros(columns)))
     factor = float(solution[-1])
@@ -402,7 +380,7 @@ def least_hand(bodies: Bodies, contacts: Contacts, loads: Array) -> tuple[int, .
     limits = np.vstack([programme.bounds(), np.tile([0.0, np.inf], (2 * wrenches, 1))])
     limits[programme.starts[1] : programme.starts[2], 1] = contacts.pull[programme.pull_rows] / scale
     cost = np.concatenate([np.zeros(columns), np.ones(2 * wrenches)])
-    solution = _solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
+    solution = solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
     if solution is None:
         return tuple(range(len(bodies)))
     hand = np.abs(solution[columns:].reshape(2, len(bodies), 6)).sum(axis=(0, 2))

@@ -18,8 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from steps.model import Array, IntArray, Joints, Measures, Model
 from steps.settings import Settings
-from steps.statics.programme import GROUND, Balance, Bodies, Contacts, balance, least_hand, limit, unit
-from steps.statics.structure import UPRIGHT_COSINE, Structure, extreme_points, flat
+from steps.statics.flat import axes_across, extreme_points, flat, unit
+from steps.statics.programme import GROUND, Balance, Bodies, Contacts, balance, least_hand, limit
+from steps.statics.structure import UPRIGHT_COSINE, Structure
 
 #: How far inside its support a centre of mass must lie for the cheap test, as a share of the support's
 #: half width: the programme decides what is nearer the edge.
@@ -322,7 +323,7 @@ def lies_over(loads: Array, centre: Array, support: Array) -> bool:
 
 
 def _directions_across(up: Array, count: int) -> Array:
-    across = flat(np.eye(3), up)  # (3, 2): the two flat axes as columns
+    across = axes_across(up)
     angles = 2 * np.pi * np.arange(count) / count
     return np.cos(angles)[:, None] * across[:, 0] + np.sin(angles)[:, None] * across[:, 1]
 

@@ -1,14 +1,4 @@
-"""A model as rigid bodies and contact points, for the load programmes of steps.statics.programme.
-
-How a joint becomes contacts:
-
-* a *rest* pushes at the corners of the shared area and slips by friction;
-* a stud, peg, pin or ball pushes sideways at its contact lines, and holds along its axis with an equal
-  share of the joint's hold at each line; it pushes along its axis at the same points unless the two
-  parts also rest on each other. Two studs that carry at their contact lines alone stop a studded
-  staircase at the published level (see tests); faces that rest carry two levels more;
-* a *glued* joint holds every way at every point, with an equal share of the bond's design strength.
-"""
+"""A model as rigid bodies and contact points, for the load programmes of steps.statics.programme."""
 
 from __future__ import annotations
 
@@ -19,19 +9,21 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from steps.model import Array, IntArray, Joint, Joints, Measures, Model, Touch, frozen_array, frozen_indices
+from steps.materials import material
+from steps.model import Array, IntArray, Joint, Joints, Measures, Model, frozen_array, frozen_indices
 from steps.settings import Settings
-from steps.statics.data import friction_of
-from steps.statics.programme import GROUND, Bodies, Contacts, unit
+from steps.statics.contacts import contacts_of
+from steps.statics.flat import extreme_points, flat, unit
+from steps.statics.programme import GROUND, Bodies, Contacts
 
 #: Two faces this near the lowest one lie on the table too, mm: less than a printed layer.
 TABLE_TOLERANCE_MM = 0.05
 #: A contact pushes straight up when its normal is within 15 deg of up: cos 15 deg.
 UPRIGHT_COSINE = 0.966
-#: A rest carries along a stud's axis when its normal is within 15 deg of it.
-ALONG_COSINE = 0.966
 #: Directions in which the farthest corner of a foot is kept: enough for rectangles and round feet.
 FOOT_DIRECTIONS = 8
+#: Joints from which the studs of each are gathered: one programme over 1,000 parts then takes seconds.
+COARSE_ABOVE = 400
 #: Design stress of a bond where no adhesive is chosen yet, MPa: a quarter of the least lap shear of
 #: the structural families, 2 MPa (references: epoxy, polyurethane 2-6 MPa (M); a quarter (P)).
 BOND_MPA = 0.5
@@ -58,26 +50,20 @@ class Structure:
 
     @staticmethod
     def of(
-        model: Model, measures: Measures, joints: Joints, settings: Settings, kept: float = 1.0
+        model: Model,
+        measures: Measures,
+        joints: Joints,
+        settings: Settings,
+        coarse: bool | None = None,
     ) -> Structure:
-        """Bodies with their printed mass, contacts with the share ``kept`` of each joint's hold (ageing)."""
-        friction = friction_of(settings.material)
-        rows = model.index_of
-        pieces: list[Contacts] = []
-        counts: list[int] = []
-        for joint in joints.joints:
-            made = Contacts.join(joint_contacts(joint, rows, friction, kept))
-            pieces.append(made)
-            counts.append(len(made))
-        joint_rows = np.repeat(np.arange(len(counts)), counts)
-        return Structure(
-            model,
-            joints,
-            bodies_of(model, measures),
-            Contacts.join(pieces),
-            frozen_indices(joint_rows, (None,)),
-            friction,
-        )
+        """Bodies with their printed mass, contacts with what each joint is estimated to hold when aged.
+
+        ``coarse`` gathers the studs of a joint into at most four points; by default in large models.
+        """
+        friction = material(settings.material).friction[0]
+        coarse = len(joints.joints) > COARSE_ABOVE if coarse is None else coarse
+        contacts, joint = contacts_of(joints.joints, model.index_of, friction, coarse)
+        return Structure(model, joints, bodies_of(model, measures), contacts, joint, friction)
 
     @cached_property
     def joint_row(self) -> Mapping[str, int]:
@@ -154,45 +140,6 @@ def bond_strength(joint: Joint, stress_mpa: float = BOND_MPA) -> float:
     return joint.glue_area_mm2 * stress_mpa
 
 
-def joint_contacts(
-    joint: Joint, rows: Mapping[str, int], friction: float, kept: float = 1.0
-) -> list[Contacts]:
-    """The contacts of one joint, as the module's text tells."""
-    gripping = [touch for touch in joint.touches if touch.kind != "rest" and len(touch.points)]
-    resting = [touch for touch in joint.touches if touch.kind == "rest" and len(touch.points)]
-    made = [_rest_contacts(joint, touch, rows, friction) for touch in resting]
-    hold = kept * joint.hold_n / max(1, len(gripping))
-    for touch in gripping:
-        rests_along = any(abs(float(rest.axis @ touch.axis)) > ALONG_COSINE for rest in resting)
-        made.extend(_grip_contacts(joint, touch, rows, hold, len(gripping) == 1, not rests_along))
-    return made
-
-
-def _rest_contacts(joint: Joint, touch: Touch, rows: Mapping[str, int], friction: float) -> Contacts:
-    first, second = rows[joint.other(touch.carrier)], rows[touch.carrier]
-    return Contacts.make(touch.points, touch.normals, first, second, friction=friction)
-
-
-def _grip_contacts(
-    joint: Joint, touch: Touch, rows: Mapping[str, int], hold: float, alone: bool, carries: bool
-) -> list[Contacts]:
-    """Contacts of one stud, peg or ball that holds ``hold`` newtons along its axis.
-
-    Where it is the joint's only one, its friction also resists turning about the axis; where there are
-    several they resist turning by their sideways push, and friction is left to the axis.
-    """
-    first, second, share = rows[joint.other(touch.carrier)], rows[touch.carrier], hold / len(touch.points)
-    made = []
-    if alone:
-        made.append(Contacts.make(touch.points, touch.normals, first, second, grip=share))
-    else:
-        made.append(Contacts.make(touch.points, touch.normals, first, second))
-    if carries or (share > 0 and not alone):
-        pull = 0.0 if alone else share
-        made.append(Contacts.make(touch.points, touch.axis, first, second, pull=pull, push=carries))
-    return made
-
-
 def feet_of(model: Model, up: Array) -> Feet:
     """The foot of every part, once per shape and orientation."""
     rotations = model.poses[:, :3, :3]
@@ -217,23 +164,3 @@ def _shape_foot(vertices: Array, up: Array) -> tuple[float, Array]:
     ground = vertices[heights <= low + TABLE_TOLERANCE_MM]
     outer = extreme_points(flat(ground, up), FOOT_DIRECTIONS)
     return low, ground[outer]
-
-
-def flat(points: Array, up: Array) -> Array:
-    """(k, 2) coordinates of the points seen along ``up``, along the model's axes where up is one."""
-    helper = np.zeros(3)
-    helper[int(np.argmin(np.abs(up).round(9)))] = 1.0
-    across = unit(np.cross(np.cross(up, helper), up))
-    return points @ np.stack([across, np.cross(up, across)], axis=1)
-
-
-def extreme_points(points: Array, directions: int) -> IntArray:
-    """Rows of the points farthest in equally spaced directions, in turning order, without repeats.
-
-    The first direction is between two axes, so that the corners of a rectangle are found exactly.
-    """
-    angles = 2 * np.pi * (np.arange(directions) + 0.5) / directions
-    reach = points @ np.stack([np.cos(angles), np.sin(angles)])
-    best = np.argmax(reach.round(6), axis=0)
-    chosen = best[best != np.roll(best, 1)]
-    return frozen_indices(chosen if len(chosen) else best[:1], (None,))

@@ -1,0 +1,181 @@
+"""How a joint becomes contact points.
+
+* a *rest* pushes at the corners of the shared area and slips by friction;
+* a stud, peg or pin pushes sideways at its contact lines, and holds along its axis with an equal share
+  of the joint's hold at each line; it pushes along its axis at the same points unless the two parts also
+  rest on each other. Studs that carry at their contact lines alone stop a studded staircase at the
+  published level (see the tests); faces that rest as well carry two levels more, a margin that the
+  safety factors cover;
+* a ball, hinge or turning peg that cannot slip out is taken as stiff: its friction is not measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from steps.model import Array, IntArray, Joint, Touch, frozen_indices
+from steps.statics.flat import flat
+from steps.statics.programme import Contacts
+
+#: A rest carries along a stud's axis when its normal is within 15 deg of it.
+ALONG_COSINE = 0.966
+#: Contact lines hold from every side when no two neighbours are this far apart round the axis, radians:
+#: half a turn less 2 deg.
+HALF_TURN = np.pi - np.radians(2.0)
+#: What a stiff moving joint holds at each line, N: more than a hand will put on it.
+STIFF_N = 200.0
+
+
+class Rows:
+    """Contacts gathered piece by piece and joined once."""
+
+    def __init__(self) -> None:
+        self._points: list[Array] = []
+        self._normals: list[Array] = []
+        self._single: list[tuple[float, ...]] = []
+        self._owner: list[int] = []
+
+    def add(
+        self,
+        owner: int,
+        points: Array,
+        normals: Array,
+        bodies: tuple[int, int],
+        friction: float = 0.0,
+        pull: float = 0.0,
+        grip: float = 0.0,
+        push: bool = True,
+    ) -> None:
+        """Contacts at ``points`` (k, 3); ``normals`` (k, 3) or (3,); all else alike for all of them."""
+        self._points.append(points)
+        self._normals.append(np.broadcast_to(normals, points.shape))
+        self._single.append((*bodies, friction, pull, grip, push))
+        self._owner.append(owner)
+
+    def contacts(self) -> tuple[Contacts, IntArray]:
+        """All contacts, and the owner of each."""
+        if not self._points:
+            return Contacts.join([]), frozen_indices([], (None,))
+        counts = [len(points) for points in self._points]
+        first, second, friction, pull, grip, push = np.repeat(np.array(self._single), counts, axis=0).T
+        made = Contacts.make(
+            np.concatenate(self._points),
+            np.concatenate(self._normals),
+            first,
+            second,
+            friction,
+            pull,
+            grip,
+            push,
+        )
+        return made, frozen_indices(np.repeat(self._owner, counts), (None,))
+
+
+def contacts_of(
+    joints: Sequence[Joint], rows: Mapping[str, int], friction: float, coarse: bool
+) -> tuple[Contacts, IntArray]:
+    """The contacts of all joints, and the row of the joint that each belongs to.
+
+    ``coarse`` gathers the studs of each joint into at most four points that can do no more than they.
+    """
+    gathered = Rows()
+    for owner, joint in enumerate(joints):
+        _add_joint(gathered, owner, joint, rows, friction, coarse)
+    return gathered.contacts()
+
+
+def _add_joint(
+    gathered: Rows, owner: int, joint: Joint, rows: Mapping[str, int], friction: float, coarse: bool
+) -> None:
+    gripping = [touch for touch in joint.touches if touch.kind != "rest" and len(touch.points)]
+    resting = [touch for touch in joint.touches if touch.kind == "rest" and len(touch.points)]
+    gather = coarse and len(gripping) > 1 and all(_alike(gripping[0], touch) for touch in gripping)
+    for touch in resting:
+        bodies = _bodies(joint, touch, rows)
+        gathered.add(owner, touch.points, touch.normals, bodies, friction=0.0 if gather else friction)
+    if not gripping:
+        return
+    if gather:
+        _add_gathered(gathered, owner, joint, gripping, resting, rows)
+        return
+    for touch in gripping:
+        hold = STIFF_N * len(touch.points) if stiff(joint) else joint.hold_n / len(gripping)
+        _add_grip(gathered, owner, joint, touch, rows, hold, len(gripping) == 1, not _carried(touch, resting))
+
+
+def stiff(joint: Joint) -> bool:
+    """Whether a joint moves and yet cannot slip out: its friction is taken to keep it where it is put."""
+    return joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
+
+
+def _add_grip(
+    gathered: Rows,
+    owner: int,
+    joint: Joint,
+    touch: Touch,
+    rows: Mapping[str, int],
+    hold: float,
+    alone: bool,
+    carries: bool,
+) -> None:
+    """One stud, peg or ball that holds ``hold`` newtons along its axis.
+
+    Where it is the joint's only one, its friction also resists turning about the axis; where there are
+    several they resist turning by their sideways push, and friction is left to the axis.
+    """
+    bodies, share = _bodies(joint, touch, rows), hold / len(touch.points)
+    gathered.add(owner, touch.points, touch.normals, bodies, grip=share if alone else 0.0)
+    pull = 0.0 if alone else share
+    if carries or pull > 0:
+        gathered.add(owner, touch.points, touch.axis, bodies, pull=pull, push=carries)
+
+
+def _add_gathered(
+    gathered: Rows,
+    owner: int,
+    joint: Joint,
+    gripping: Sequence[Touch],
+    resting: Sequence[Touch],
+    rows: Mapping[str, int],
+) -> None:
+    """Studs of a quadrant pull as one at their middle; the two farthest apart hold sideways where each is
+    held from every side; the faces that rest push but do not rub, as the studs hold sideways anyway."""
+    bodies, axis = _bodies(joint, gripping[0], rows), gripping[0].axis
+    middles = np.array([touch.points.mean(axis=0) for touch in gripping])
+    across = flat(middles, axis)
+    offset = (across - across.mean(axis=0)).round(6)
+    quadrant = 2 * (offset[:, 0] >= 0) + (offset[:, 1] >= 0)
+    share, carries = joint.hold_n / len(gripping), not _carried(gripping[0], resting)
+    for group in np.unique(quadrant):
+        at = quadrant == group
+        middle = middles[at].mean(axis=0, keepdims=True)
+        gathered.add(owner, middle, axis, bodies, pull=share * float(at.sum()), push=carries)
+    if all(held_all_round(touch) for touch in gripping):
+        far = int(np.argmax((offset**2).sum(axis=1).round(6)))
+        farthest = int(np.argmax(((across - across[far]) ** 2).sum(axis=1).round(6)))
+        gathered.add(owner, middles[[far, farthest]], axis, bodies, grip=np.inf, push=False)
+    else:
+        for touch in gripping:
+            gathered.add(owner, touch.points, touch.normals, bodies)
+
+
+def _bodies(joint: Joint, touch: Touch, rows: Mapping[str, int]) -> tuple[int, int]:
+    return rows[joint.other(touch.carrier)], rows[touch.carrier]
+
+
+def _alike(one: Touch, other: Touch) -> bool:
+    return one.carrier == other.carrier and float(one.axis @ other.axis) > 0.999
+
+
+def _carried(touch: Touch, resting: Sequence[Touch]) -> bool:
+    return any(abs(float(rest.axis @ touch.axis)) > ALONG_COSINE for rest in resting)
+
+
+def held_all_round(touch: Touch) -> bool:
+    """Whether the touch's own contact lines hold it from every side across its axis."""
+    across = flat(touch.normals, touch.axis)
+    angles = np.sort(np.arctan2(across[:, 1], across[:, 0]))
+    gaps = np.diff(np.append(angles, angles[0] + 2 * np.pi))
+    return bool(len(angles) > 2 and gaps.max() < HALF_TURN)

@@ -1,0 +1,66 @@
+"""One linear programme through HiGHS."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import highspy
+import numpy as np
+from scipy import sparse
+
+from steps.model import Array
+
+#: Columns from which the interior point method is quicker than the simplex (measured: 25,000 columns 2.3 s
+#: against 7.3 s; a few hundred columns 1 ms against 2 ms the other way). No crossover: any balance will do.
+INTERIOR_ABOVE = 4_000
+
+_ANSWERED = {
+    highspy.HighsModelStatus.kOptimal: True,
+    highspy.HighsModelStatus.kInfeasible: False,
+    highspy.HighsModelStatus.kUnboundedOrInfeasible: False,
+}
+
+
+def solve(cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limits: Array) -> Array | None:
+    """Least ``cost @ x`` with ``unequal @ x <= most``, ``equal @ x = right`` and ``limits`` (n, 2); None
+    when no x will do.
+
+    Raises ArithmeticError when the solver gives no answer either way.
+    """
+    problem = _problem(cost, unequal, most, equal, right, limits)
+    large = len(cost) > INTERIOR_ABOVE
+    for interior in (True, False) if large else (False,):
+        status, solution = _run(problem, interior)
+        if status in _ANSWERED:
+            return solution if _ANSWERED[status] else None
+    raise ArithmeticError(f"the load programme of {len(cost)} columns ended with {status}")
+
+
+def _problem(
+    cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limits: Array
+) -> highspy.HighsLp:
+    matrix = sparse.vstack([equal, unequal]).tocsc()
+    problem = highspy.HighsLp()
+    problem.num_col_, problem.num_row_ = matrix.shape[1], matrix.shape[0]
+    problem.col_cost_ = np.asarray(cost, dtype=float)
+    problem.col_lower_, problem.col_upper_ = limits[:, 0].copy(), limits[:, 1].copy()
+    problem.row_lower_ = np.concatenate([right, np.full(len(most), -np.inf)])
+    problem.row_upper_ = np.concatenate([right, most])
+    problem.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    problem.a_matrix_.start_ = matrix.indptr
+    problem.a_matrix_.index_ = matrix.indices
+    problem.a_matrix_.value_ = matrix.data
+    return problem
+
+
+def _run(problem: highspy.HighsLp, interior: bool) -> tuple[highspy.HighsModelStatus, Array]:
+    # the class without callbacks, because setting those up prints a banner
+    solver = highspy._Highs()  # type: ignore[attr-defined]
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("threads", 1)
+    if interior:
+        solver.setOptionValue("solver", "ipm")
+        solver.setOptionValue("run_crossover", "off")
+    solver.passModel(problem)
+    solver.run()
+    return solver.getModelStatus(), np.array(solver.getSolution().col_value)
