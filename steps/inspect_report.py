@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from steps.model import Fit, Joint, Problem
+from steps.fit import scale_law
+from steps.model import Fit, Joint, Problem, TouchKind
 from steps.pipeline import Survey
 from steps.planfile import (
     Amount,
@@ -26,7 +27,22 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
+#: Joints whose gaps agree to so many decimals (0.01 mm) are one row of the scale law.
+GAP_DIGITS = 2
+#: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
+SCALE_ROWS = 8
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
+
+
+class ScaleEntry(Entry):
+    """What alike joints would be at other scales: their gap grows with the scale, the classes do not."""
+
+    kind: TouchKind
+    joints: int
+    gap_mm: Millimetres
+    gap_at: dict[str, Millimetres]  #: scale ("1x") -> gap per side
+    fit_at: dict[str, Fit]
+    changes: tuple[str, ...]  #: "slide above 1.2x"
 
 
 class Inspection(Entry):
@@ -46,7 +62,7 @@ class Inspection(Entry):
     parts: tuple[PartEntry, ...]
     #: as in the plan file, less what gluing decides (mark, load_n)
     joints: tuple[dict[str, Any], ...]
-    scale_law: tuple[str, ...]
+    scale_law: tuple[ScaleEntry, ...]
     problems: tuple[ProblemEntry, ...]
 
 
@@ -79,10 +95,22 @@ def _problem(problem: Problem) -> ProblemEntry:
     return ProblemEntry(code=problem.code, severity=problem.severity, parts=problem.parts, text=problem.text)
 
 
-def _scale_law(found: Survey, settings: Settings) -> Iterable[str]:
-    from steps.fit import scale_law
-
-    return () if found.joints is None else scale_law(found.joints, found.model, settings)
+def _scale_law(found: Survey, settings: Settings) -> Iterable[ScaleEntry]:
+    """One entry per kind and gap, the commonest first."""
+    alike: dict[tuple[TouchKind, float], list[Joint]] = {}
+    for joint in () if found.joints is None else found.joints.joints:
+        if joint.kind != "rest":
+            alike.setdefault((joint.kind, round(joint.gap_mm, GAP_DIGITS) + 0.0), []).append(joint)
+    for (kind, gap), joints in sorted(alike.items(), key=lambda item: (-len(item[1]), item[0])):
+        law = scale_law(joints[0], found.model.scale, settings)
+        yield ScaleEntry(
+            kind=kind,
+            joints=len(joints),
+            gap_mm=gap,
+            gap_at={f"{scale:g}x": value for scale, value in law.gaps_mm.items()},
+            fit_at={f"{scale:g}x": fit for scale, fit in law.fits.items()},
+            changes=tuple(f"{above} above {at:.2g}x" for at, _, above in law.changes),
+        )
 
 
 # ---------------------------------------------------------------------------- for people
@@ -95,7 +123,8 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
     blocks: list[RenderableType] = [Text(headline(report), style="bold"), shapes_table(report)]
     if report.joints:
         blocks.append(joints_table(report))
-    blocks += [Text(line) for line in report.scale_law]
+    if report.scale_law:
+        blocks.append(scale_table(report))
     for problem in sorted(report.problems, key=lambda each: list(SEVERITY_STYLE).index(each.severity)):
         text = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         blocks.append(text.append(problem.text, style="default"))
@@ -123,10 +152,9 @@ def headline(report: Inspection) -> str:
 
 def shapes_table(report: Inspection) -> Table:
     """One row per shape."""
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(title="Shapes", title_justify="left", pad_edge=False)
+    table = _table("Shapes")
     for name in ("shape", "name"):
         table.add_column(name, no_wrap=name == "shape")
     table.add_column("count", justify="right")
@@ -149,9 +177,7 @@ def shapes_table(report: Inspection) -> Table:
 
 def joints_table(report: Inspection) -> Table:
     """Joints counted by kind and fit, with the range of their gaps and holds."""
-    from rich.table import Table
-
-    table = Table(title=f"Joints: {len(report.joints)}", title_justify="left", pad_edge=False)
+    table = _table(f"Joints: {len(report.joints)}")
     for name in ("kind", "fit"):
         table.add_column(name)
     for name in ("joints", "contacts", "gap mm per side", "hold N"):
@@ -170,6 +196,29 @@ def joints_table(report: Inspection) -> Table:
             _span([joint["hold_n"] for joint in joints], 1) if grips else "-",
         )
     return table
+
+
+def scale_table(report: Inspection) -> Table:
+    """The scale law: what the same joints would be at other scales."""
+    scales = list(report.scale_law[0].gap_at)
+    table = _table("The same joints at other scales: gap in mm per side, and fit")
+    table.add_column("kind")
+    for name in ("joints", f"gap now ({report.scale:g}x)", *scales):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("changes")
+    for law in report.scale_law[:SCALE_ROWS]:
+        at = [f"{law.gap_at[scale]:.2f} {law.fit_at[scale]}" for scale in scales]
+        table.add_row(law.kind, str(law.joints), f"{law.gap_mm:.2f}", *at, ", ".join(law.changes))
+    if len(report.scale_law) > SCALE_ROWS:
+        table.caption = f"and {len(report.scale_law) - SCALE_ROWS} more gaps (--json has all)"
+    return table
+
+
+def _table(title: str) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False, title_style="bold")
 
 
 def _colours_of(report: Inspection, shape: str) -> str:

@@ -70,10 +70,11 @@ class Report:
 
     def table(self) -> Table:
         """For the terminal."""
+        from rich import box
         from rich.table import Table
         from rich.text import Text
 
-        table = Table(pad_edge=False)
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
         table.add_column("check", no_wrap=True)
         table.add_column("looked at", justify="right", no_wrap=True)
         table.add_column("outcome")
