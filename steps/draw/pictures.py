@@ -2,22 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
-from renderer.picture import Picture
-from steps.draw.studio import Studio
+import numpy as np
+
+from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
+from renderer.ink import ink
+from renderer.picture import Picture, Sign
+from renderer.table import Cast, Item, PixelTable
+from steps.draw.balloons import MOST_BALLOONS, place_balloons
+from steps.draw.guides import guide_strokes, guides_of, joint_signs
+from steps.draw.kinds import Kind, kinds_in_step
+from steps.draw.lift import lifted_things, shifts_of
+from steps.draw.sheet import Field
+from steps.draw.studio import USUAL_VIEW, Studio
+from steps.model import Array, Assembly, Step
 
 Progress = Callable[[str, int, int], None]
+
+#: Free margin round a step's drawing, for balloons; round pictures without marks (mm on paper).
+STEP_MARGIN_MM, PLAIN_MARGIN_MM = 7.0, 0.8
+#: Colour of what only gives context in an overview.
+QUIET = "#d4d6d8"
 
 
 def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
     """One step: earlier parts pale, new parts lifted along their move, balloons, joint signs."""
-    raise NotImplementedError
+    step = studio.step_by_number[step_number]
+    field = Field(width_mm, height_mm)
+    lifted = lifted_things(studio, step)
+    earlier = studio.items(studio.earlier(step), "earlier")
+    new = [studio.item(part, "new", shift) for part, shift in shifts_of(lifted).items()]
+    camera = _step_camera(studio, step, field)
+    table = studio.table(earlier, new, camera)
+    picture = _inked(studio, field, table, [*earlier, *new])
+    guides = guides_of(lifted)
+    strokes = guide_strokes(field, table, guides)
+    signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks))
+    keys = [item.key for item in new]
+    wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
+    balloons = place_balloons(field, table, wanted, keys, signs, strokes)
+    return replace(
+        picture,
+        strokes=(*picture.strokes, *strokes),
+        signs=signs,
+        balloons=balloons,
+        alt=_alt_of_step(studio, step),
+    )
 
 
 def overview_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
     """The whole model in greys with this step's new parts in colour: "Where you are"."""
-    raise NotImplementedError
+    step = studio.step_by_number[step_number]
+    new = set(shifts_of(lifted_things(studio, step)))
+    whole = [part.id for part in studio.plan.model.parts]
+    items = [
+        studio.item(part, "new") if part in new else replace(studio.item(part, "earlier"), colour=QUIET)
+        for part in whole
+    ]
+    field = Field(width_mm, height_mm)
+    camera = field.camera(studio.axes(step), _points(items), PLAIN_MARGIN_MM)
+    table = studio.table([], items, camera)
+    return replace(
+        _inked(studio, field, table, items), alt=f"Where step {step_number} is in the whole model."
+    )
 
 
 def thumbnail(
@@ -31,32 +80,78 @@ def thumbnail(
     """One shape from its most telling side. ``mm_per_mm``: common scale (paper mm per model mm);
     None, or a scale at which it would not fit: as large as fits. ``Picture.mm_per_model_mm`` tells
     which scale was used."""
-    raise NotImplementedError
+    field = Field(width_mm, height_mm)
+    axes = _telling_axes(studio, shape_id)
+    item = Item(studio.solids[shape_id], np.eye(4), colour, 0, "new")
+    camera = field.camera(axes, item.outer, PLAIN_MARGIN_MM)
+    if mm_per_mm is not None and mm_per_mm <= field.mm_per_pixel / camera.pixel * (1 + 1e-9):
+        camera = field.at_scale(axes, item.outer, mm_per_mm)
+    table = studio.source.table([item], camera)
+    name = studio.plan.measures.by_shape[shape_id].name
+    return replace(_inked(studio, field, table, [item]), alt=f"{name}.")
 
 
 def thumbnail_scale(studio: Studio, shape_ids: Sequence[str], width_mm: float, height_mm: float) -> float:
     """The greatest common scale (paper mm per model mm) at which each of the shapes fits its box."""
-    raise NotImplementedError
+    field = Field(width_mm, height_mm)
+    pixels = [
+        field.camera(_telling_axes(studio, shape), studio.solids[shape].outer, PLAIN_MARGIN_MM).pixel
+        for shape in shape_ids
+    ]
+    return field.mm_per_pixel / max(pixels, default=field.mm_per_pixel)
 
 
 def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_mm: float) -> Picture:
     """A finished sub-assembly (its first copy), for its opening sheet and for the "Take" column."""
-    raise NotImplementedError
+    assembly = studio.plan.order.assembly_by_id[assembly_id]
+    steps = [step for step in studio.plan.order.steps if step.assembly == assembly_id]
+    axes = studio.axes(steps[-1]) if steps else _usual_axes()
+    picture = _whole(studio, assembly.copies[0], axes, width_mm, height_mm)
+    return replace(picture, alt=f"{assembly.name}, finished.")
 
 
 def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture | None:
     """ "Turn the model": as it lay, an arrow, as it lies now. None when this step needs no turn."""
-    raise NotImplementedError
+    step = studio.step_by_number[step_number]
+    before = _step_before(studio, step)
+    if before is None or np.allclose(before.up, step.up, atol=1e-6):
+        return None
+    parts = studio.earlier(step)
+    third = width_mm / 3
+    left = _whole(studio, parts, studio.axes(before), third * 1.2, height_mm)
+    right = _whole(studio, parts, studio.axes(step), third * 1.2, height_mm)
+    blank = np.full((1, 1, 3), 255, np.uint8)
+    sign = Sign("turn", (width_mm / 2, height_mm / 2), min(third * 0.6, height_mm * 0.6))
+    insets = ((0.0, 0.0, left), (width_mm - right.width_mm, 0.0, right))
+    alt = "Turn the model: as it lay on the left, as it lies now on the right."
+    return Picture(width_mm, height_mm, blank, signs=(sign,), insets=insets, alt=alt)
 
 
 def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
     """The finished model, every part in full colour, standing as it is displayed."""
-    raise NotImplementedError
+    parts = [part.id for part in studio.plan.model.parts]
+    steps = studio.plan.order.steps
+    axes = studio.axes(steps[-1]) if steps else _usual_axes()
+    picture = _whole(studio, parts, axes, width_mm, height_mm)
+    return replace(picture, alt=f"{studio.plan.model.name}, finished.")
 
 
 def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tuple[Picture, ...]:
     """The finished model from four sides, at one common scale."""
-    raise NotImplementedError
+    field = Field(width_mm, height_mm)
+    items = studio.items([part.id for part in studio.plan.model.parts], "earlier")
+    items = [replace(item, role="new") for item in items]
+    points = _points(items)
+    views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(4)]
+    cameras = [field.camera(axes_of(view, ISOMETRIC_ELEVATION), points, PLAIN_MARGIN_MM) for view in views]
+    pixel = max(camera.pixel for camera in cameras)
+    sides = ("front right", "back right", "back left", "front left")
+    found = []
+    for camera, side in zip(cameras, sides, strict=True):
+        table = studio.source.table(items, replace(camera, pixel=pixel))
+        picture = _inked(studio, field, table, items)
+        found.append(replace(picture, alt=f"{studio.plan.model.name} from the {side}."))
+    return tuple(found)
 
 
 def draw_steps(
@@ -65,5 +160,87 @@ def draw_steps(
     height_mm: float,
     progress: Progress | None = None,
 ) -> tuple[Picture, ...]:
-    """step_picture for every step in plan order, over all cores."""
-    raise NotImplementedError
+    """step_picture for every step in plan order."""
+    steps = studio.plan.order.steps
+    found = []
+    for done, step in enumerate(steps):
+        found.append(step_picture(studio, step.number, width_mm, height_mm))
+        if progress:
+            progress("pictures", done + 1, len(steps))
+    return tuple(found)
+
+
+def _inked(studio: Studio, field: Field, table: PixelTable, items: Sequence[Item]) -> Picture:
+    inked = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.settings.mono)
+    scale = field.mm_per_pixel / table.camera.pixel
+    return Picture(field.width_mm, field.height_mm, inked.pixels, inked.strokes, mm_per_model_mm=scale)
+
+
+def _whole(
+    studio: Studio, part_ids: Iterable[str], axes: Array, width_mm: float, height_mm: float
+) -> Picture:
+    """Parts in place in full colour, as large as fits."""
+    field = Field(width_mm, height_mm)
+    items = studio.items(part_ids, "new")
+    if not items:
+        return Picture(width_mm, height_mm, np.full((1, 1, 3), 255, np.uint8))
+    table = studio.source.table(items, field.camera(axes, _points(items), PLAIN_MARGIN_MM))
+    return _inked(studio, field, table, items)
+
+
+def _points(items: Sequence[Item]) -> Array:
+    return np.concatenate([item.outer for item in items])
+
+
+def _usual_axes() -> Array:
+    return axes_of(USUAL_VIEW.azimuth, USUAL_VIEW.elevation)
+
+
+def _telling_axes(studio: Studio, shape_id: str) -> Array:
+    """Isometric from above as the studs point, the longest side running to the right."""
+    up = studio.plan.measures.by_shape[shape_id].up
+    views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(2)]
+    outer = studio.solids[shape_id].outer
+    axes = [axes_of(view, ISOMETRIC_ELEVATION, up) for view in views]
+    # the view in which the shape runs down to the right; of equal ones the first
+    lean = [float(np.cov((outer @ one.T)[:, :2].T)[0, 1]) for one in axes]
+    return axes[int(np.argmin(np.round(lean, 6)))]
+
+
+def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
+    """The frame that the step shares with its neighbours in one view."""
+    axes = studio.axes(step)
+    box = studio.frame(step, field.width_mm / field.height_mm)
+    middle = np.append(box.mean(axis=0), 0.0)
+    corners = np.array([[box[0, 0], box[0, 1], 0.0], [box[1, 0], box[1, 1], 0.0]]) @ axes
+    camera = field.camera(axes, corners, STEP_MARGIN_MM)
+    return replace(camera, centre=middle @ axes)
+
+
+def _step_before(studio: Studio, step: Step) -> Step | None:
+    same = [other for other in studio.plan.order.steps if other.assembly == step.assembly]
+    at = [other.number for other in same].index(step.number)
+    return same[at - 1] if at else None
+
+
+def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, list[int]]]:
+    """A balloon for each thing while there are few; beyond, one for each kind."""
+    row = studio.plan.model.index_of
+    each = [(kind.letter, [row[part] for part in group]) for kind in kinds for group in kind.groups]
+    if len(each) <= MOST_BALLOONS:
+        return each
+    by_kind = [(kind.letter, [row[part] for part in kind.parts]) for kind in kinds]
+    return by_kind[:MOST_BALLOONS]
+
+
+def _alt_of_step(studio: Studio, step: Step) -> str:
+    kinds = kinds_in_step(studio.plan, step)
+    names = [f"{kind.count} x {_name_of(studio, kind)}" for kind in kinds]
+    return f"Step {step.number}: add {', '.join(names)}."
+
+
+def _name_of(studio: Studio, kind: Kind) -> str:
+    if kind.assembly:
+        assembly: Assembly = studio.plan.order.assembly_by_id[kind.assembly]
+        return assembly.name
+    return f"{studio.plan.measures.by_shape[kind.shape].name}, {kind.colour_name}"

@@ -2,15 +2,188 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
-from steps.model import Plan
+import numpy as np
+from numpy.typing import NDArray
+
+from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
+from renderer.rays import RaySource
+from renderer.solid import Solid
+from renderer.table import Item, PixelTable, Role, Source
+from steps.draw.frames import shared_frames
+from steps.model import Array, Joint, Move, Plan, Sight, Step, View
 from steps.settings import Settings
+
+#: Where a plan without sights is looked at from.
+USUAL_VIEW = View(azimuth=float(np.radians(-45.0)), elevation=ISOMETRIC_ELEVATION)
+#: Pixel tables kept, for the next step from the same place adds only a few parts.
+KEPT_TABLES = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Thing:
+    """What goes in as one: a single part, or a finished sub-assembly."""
+
+    parts: tuple[str, ...]
+    move: Move
+    assembly: str = ""
 
 
 @dataclass(frozen=True, eq=False)
 class Studio:
-    """A plan ready to be drawn."""
+    """A plan ready to be drawn. Part keys in pixel tables are rows of ``plan.model.parts``."""
 
     plan: Plan
     settings: Settings
+    _tables: dict[bytes, tuple[frozenset[int], PixelTable]] = field(default_factory=dict, repr=False)
+
+    _frames: dict[float, dict[int, Array]] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def solids(self) -> dict[str, Solid]:
+        """The drawable solid of each shape."""
+        return {shape.id: Solid(shape.vertices, shape.faces) for shape in self.plan.model.shapes}
+
+    @cached_property
+    def source(self) -> Source:
+        """What fills the pixel tables."""
+        return RaySource()
+
+    @cached_property
+    def step_by_number(self) -> dict[int, Step]:
+        return {step.number: step for step in self.plan.order.steps}
+
+    @cached_property
+    def _views(self) -> dict[int, Sight]:
+        return {sight.number: sight for sight in self.plan.sights}
+
+    def view(self, number: int) -> View:
+        """Where step ``number`` is looked at from."""
+        sight = self._views.get(number)
+        return sight.view if sight else USUAL_VIEW
+
+    def axes(self, step: Step) -> Array:
+        """(3, 3) camera axes of a step, the model standing as it does on the table."""
+        view = self.view(step.number)
+        return axes_of(view.azimuth, view.elevation, step.up)
+
+    @cached_property
+    def _placed_before(self) -> dict[int, tuple[str, ...]]:
+        built: dict[str, list[str]] = {}
+        before = {}
+        for step in self.plan.order.steps:
+            there = built.setdefault(step.assembly, [])
+            before[step.number] = tuple(there)
+            for thing in things(self.plan, step):
+                there.extend(thing.parts)
+        return before
+
+    def earlier(self, step: Step) -> tuple[str, ...]:
+        """Parts of the step's assembly that are in place before it."""
+        return self._placed_before[step.number]
+
+    def item(self, part_id: str, role: Role, shift: Array | None = None) -> Item:
+        """A part as an item to draw, moved by ``shift`` (3,) mm."""
+        part = self.plan.model.part_by_id[part_id]
+        item = Item(self.solids[part.shape], part.pose, part.colour, self.plan.model.index_of[part_id], role)
+        return item if shift is None or not np.any(shift) else item.moved(shift)
+
+    def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
+        return [self.item(part_id, role) for part_id in part_ids]
+
+    def table(self, earlier: Sequence[Item], new: Sequence[Item], camera: Camera) -> PixelTable:
+        """The pixel table of both; that of ``earlier`` is kept for the next step from the same place."""
+        place = camera_key(camera)
+        keys = frozenset(item.key for item in earlier)
+        had, base = self._tables.pop(place, (frozenset[int](), None))
+        if not had <= keys:
+            had, base = frozenset(), None
+        added = [item for item in earlier if item.key not in had]
+        if added or base is None:
+            base = self.source.table(added, camera, base)
+        while len(self._tables) >= KEPT_TABLES:
+            self._tables.pop(next(iter(self._tables)))
+        self._tables[place] = keys, base
+        return self.source.table(new, camera, base) if new else base
+
+    def frame(self, step: Step, ratio: float) -> Array:
+        """(2, 2) box along the camera's right and up that the step's drawing shows, mm; shared with its
+        neighbours in the same view. ``ratio``: width of the field over its height."""
+        key = round(ratio, 6)
+        if key not in self._frames:
+            self._frames[key] = _all_frames(self, ratio)
+        return self._frames[key][step.number]
+
+    @cached_property
+    def joints_of(self) -> dict[str, tuple[Joint, ...]]:
+        return dict(self.plan.joints.of_part)
+
+    def bounds_along(self, axes: Array) -> NDArray[np.float64]:
+        """(parts, 2, 3) least and greatest extent of each part in place along camera axes."""
+        model = self.plan.model
+        found = np.empty((len(model.parts), 2, 3))
+        for row, shape in enumerate(model.shapes):
+            of = np.flatnonzero(model.shape_index == row)
+            outer = self.solids[shape.id].outer
+            for chunk in np.array_split(of, 1 + len(of) * len(outer) // 1_000_000):
+                turn = axes @ model.poses[chunk, :3, :3]
+                seen = np.einsum("pij,vj->pvi", turn, outer) + (model.poses[chunk, :3, 3] @ axes.T)[:, None]
+                found[chunk, 0], found[chunk, 1] = seen.min(axis=1), seen.max(axis=1)
+        return found
+
+
+def camera_key(camera: Camera) -> bytes:
+    """Same bytes for the same camera."""
+    numbers = [*camera.axes.ravel(), *camera.centre, camera.pixel, camera.columns, camera.rows]
+    return np.array(numbers, dtype=np.float64).tobytes()
+
+
+def things(plan: Plan, step: Step) -> tuple[Thing, ...]:
+    """What a step puts in, in order: its parts, then the sub-assemblies it attaches."""
+    single = [Thing((part,), step.moves[part]) for part in step.adds]
+    whole = [
+        Thing(plan.order.assembly_by_id[attach.assembly].copies[attach.copy], attach.move, attach.assembly)
+        for attach in step.attaches
+    ]
+    return (*single, *whole)
+
+
+def _all_frames(studio: Studio, ratio: float) -> dict[int, Array]:
+    """The frame of every step: steps of one assembly in a row that share their view share a frame."""
+    from steps.draw.lift import lifted_things  # lift needs the studio
+
+    frames: dict[int, Array] = {}
+    run: list[tuple[int, Array]] = []
+    kept: tuple[str, bytes] | None = None
+    bounds = np.zeros((0, 2, 3))
+    built = np.zeros((2, 2))
+    for step in studio.plan.order.steps:
+        axes = studio.axes(step)
+        place = (step.assembly, axes.round(9).tobytes())
+        if place != kept:
+            frames.update(_shared(run, ratio))
+            run, kept, bounds = [], place, studio.bounds_along(axes)
+            rows = [studio.plan.model.index_of[part] for part in studio.earlier(step)]
+            built = _around(bounds[rows, :, :2])
+        boxes = [built]
+        for one in lifted_things(studio, step):
+            of = bounds[[studio.plan.model.index_of[part] for part in one.thing.parts], :, :2]
+            boxes += [_around(of), _around(of + (axes @ one.shift)[:2])]
+            built = _around(np.array([built, _around(of)]))
+        run.append((step.number, _around(np.array(boxes))))
+    frames.update(_shared(run, ratio))
+    return frames
+
+
+def _shared(run: Sequence[tuple[int, Array]], ratio: float) -> dict[int, Array]:
+    frames = shared_frames([box for _, box in run], ratio)
+    return {number: frame for (number, _), frame in zip(run, frames, strict=True)}
+
+
+def _around(boxes: Array) -> Array:
+    """The box (2, 2) around boxes (n, 2, 2); of none an inverted, infinite one."""
+    low = boxes[:, 0].min(axis=0, initial=np.inf)
+    return np.array([low, boxes[:, 1].max(axis=0, initial=-np.inf)])

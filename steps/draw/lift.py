@@ -1,0 +1,101 @@
+"""How far new parts are lifted off their place, so that the action shows and not just its result."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from steps.draw.studio import Studio, Thing, things
+from steps.model import Array, Joint, Step
+
+#: Clear gap between a lifted part and what it goes onto, in pitches. By eye: a stud's height and as much
+#: again of air stay visible in an isometric view.
+GAP_PITCHES = 0.9
+#: The same where no pitch was measured, in shares of the part's largest extent.
+GAP_SHARE = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Lifted:
+    """One thing with its shift (3,) mm from its place, and where each leg of its way bends."""
+
+    thing: Thing
+    shift: Array
+    way: Array  #: (k, 3) shifts from the lifted place (first) to its seat on what it goes onto (last)
+    joints: tuple[Joint, ...]  #: with what is in place before it
+
+    @property
+    def is_lifted(self) -> bool:
+        return len(self.way) > 1
+
+
+def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
+    """Each thing of the step, lifted against its move off what carries it; what goes onto a new part
+    goes up with it and once more. The first things on the table are not lifted."""
+    placed = set(studio.earlier(step))
+    found: list[Lifted] = []
+    for thing in things(studio.plan, step):
+        own = set(thing.parts)
+        done = {part: lifted for lifted in found for part in lifted.thing.parts}
+        joints = _joints_to(studio, own, placed | done.keys())
+        carriers = [
+            done[joint.b if joint.a in own else joint.a] for joint in joints if _new_carrier(joint, own, done)
+        ]
+        base = max(
+            (lifted.shift for lifted in carriers), key=lambda shift: float(shift @ shift), default=np.zeros(3)
+        )
+        way = _way(thing, _distance(studio, thing, joints)) if joints else np.zeros((1, 3))
+        found.append(Lifted(thing, base + way[0], base + way, joints))
+    return tuple(found)
+
+
+def _new_carrier(joint: Joint, own: set[str], done: dict[str, Lifted]) -> bool:
+    return (joint.b if joint.a in own else joint.a) in done
+
+
+def _joints_to(studio: Studio, own: set[str], placed: set[str]) -> tuple[Joint, ...]:
+    """Joints between the thing's parts and parts in place, each once, in the plan's order."""
+    found = {
+        joint.id: joint
+        for part in sorted(own)
+        for joint in studio.joints_of.get(part, ())
+        if (joint.a in own) != (joint.b in own) and ({joint.a, joint.b} - own) <= placed
+    }
+    return tuple(sorted(found.values(), key=lambda joint: _joint_order(joint.id)))
+
+
+def _joint_order(joint_id: str) -> tuple[int, str]:
+    digits = "".join(letter for letter in joint_id if letter.isdigit())
+    return int(digits or 0), joint_id
+
+
+def _distance(studio: Studio, thing: Thing, joints: Sequence[Joint]) -> float:
+    """How far to lift: out of the deepest joint, and a clear gap."""
+    depth = max((joint.depth_mm for joint in joints), default=0.0)
+    pitch = studio.plan.measures.pitch_mm
+    if pitch:
+        return depth + GAP_PITCHES * pitch
+    shapes = [studio.plan.model.part_by_id[part].shape for part in thing.parts]
+    return depth + GAP_SHARE * max(studio.solids[shape].extent for shape in shapes)
+
+
+def _way(thing: Thing, distance: float) -> Array:
+    """(k, 3) shifts from the lifted place to the seat, along the legs of the move backwards."""
+    legs = thing.move.legs
+    if thing.move.straight:
+        unit = legs[0] / max(float(np.linalg.norm(legs[0])), 1e-12)
+        return np.array([-unit * distance, np.zeros(3)])
+    shifts = [np.zeros(3)]
+    for leg in legs[::-1]:
+        shifts.append(shifts[-1] - leg)
+    first = legs[0] / max(float(np.linalg.norm(legs[0])), 1e-12)
+    if float(np.linalg.norm(legs[0])) < distance:
+        shifts[-1] = shifts[-2] - first * distance
+    return np.array(shifts[::-1])
+
+
+def shifts_of(lifted: Sequence[Lifted]) -> dict[str, Array]:
+    """The shift of every new part."""
+    return {part: one.shift for one in lifted for part in one.thing.parts}

@@ -1,0 +1,110 @@
+"""Plans made without the planner, for tests and benchmarks of pictures: parts from the table up, a few a
+step, each coming straight down, joints as the demo model knows them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from demo_model.scene import DemoModel
+from steps.model import (
+    Adhesive,
+    Assembly,
+    Gluing,
+    Joint,
+    Joints,
+    Mark,
+    Measure,
+    Measures,
+    Model,
+    Move,
+    Order,
+    Part,
+    Plan,
+    Shape,
+    Step,
+    Touch,
+)
+
+
+def plan_of(demo: DemoModel, per_step: int = 3, pitch_mm: float = 10.0) -> Plan:
+    """A plan that draws; nobody checked that it can be built."""
+    shapes, ids = [], {}
+    for number, (key, solid) in enumerate(demo.solids.items(), start=1):
+        ids[key] = f"S{number}"
+        shapes.append(Shape(f"S{number}", solid.vertices, solid.faces, True, key))
+    parts = tuple(
+        Part(f"P{row}", one.name, ids[one.solid_key], one.colour, one.colour, one.pose)
+        for row, one in enumerate(demo.placed, start=1)
+    )
+    model = Model(demo.name, "demo.3mf", "", 1.0, tuple(shapes), parts)
+    measures = Measures({shape.id: _measure(shape) for shape in shapes}, pitch_mm)
+    joints = _joints(demo, model, pitch_mm)
+    by_height = np.lexsort([np.arange(len(parts)), model.part_bounds[:, 0, 2].round(3)])
+    ids_up = [parts[row].id for row in by_height]
+    steps = _steps(ids_up, per_step)
+    order = Order((Assembly("A1", demo.name, (tuple(ids_up),)),), steps)
+    marks: dict[str, Mark] = {joint.id: "press" for joint in joints.joints}
+    return Plan(model, measures, joints, order, Gluing(marks, {}, {}, (), Adhesive()))
+
+
+def _measure(shape: Shape) -> Measure:
+    return Measure(shape.id, shape.source, np.array([0, 0, 1]), shape.size_mm, 1.0, 1.0, np.zeros(3), 1.0)
+
+
+def _steps(ids: list[str], per_step: int) -> tuple[Step, ...]:
+    down = Move(np.array([[0.0, 0.0, -1.0]]))
+    return tuple(
+        Step(number, "A1", tuple(adds), dict.fromkeys(adds, down), (), (), np.array([0.0, 0.0, 1.0]))
+        for number, adds in enumerate(
+            (ids[at : at + per_step] for at in range(0, len(ids), per_step)), start=1
+        )
+    )
+
+
+def _joints(demo: DemoModel, model: Model, pitch_mm: float) -> Joints:
+    """One touch per contact, on a grid over the area that both parts' boxes share."""
+    by_source = {part.source: part for part in model.parts}
+    found = []
+    for number, (one, two, kind, contacts) in enumerate(demo.known_joints, start=1):
+        a, b = by_source[one], by_source[two]
+        boxes = model.part_bounds[[model.index_of[a.id], model.index_of[b.id]]]
+        low, high = boxes[:, 0].max(axis=0), boxes[:, 1].min(axis=0)
+        points = _grid(low, high, max(1, contacts), pitch_mm)
+        touches = tuple(
+            Touch(kind, a.id, point, [0, 0, 1], 0.1, 0.1, 1.8, 1.0, np.zeros((0, 3)), np.zeros((0, 3)))
+            for point in points
+        )
+        found.append(_joint(f"J{number}", kind, a.id, b.id, contacts, touches))
+    return Joints(tuple(found))
+
+
+def _joint(name: str, kind: str, a: str, b: str, contacts: int, touches: tuple[Touch, ...]) -> Joint:
+    axis = np.array([0.0, 0.0, 1.0])
+    return Joint(
+        name,
+        kind,
+        a,
+        b,
+        axis,
+        contacts,
+        0.1,
+        1.8,
+        0.0,
+        "press",
+        False,
+        1.0,
+        (0.5, 2.0),
+        5.0,
+        0.0,
+        "",
+        touches,
+    )
+
+
+def _grid(low: np.ndarray, high: np.ndarray, count: int, pitch: float) -> np.ndarray:
+    across = max(1, round((high[0] - low[0]) / pitch))
+    rows = max(1, -(-count // across))
+    x = low[0] + (np.arange(across) + 0.5) * (high[0] - low[0]) / across
+    y = low[1] + (np.arange(rows) + 0.5) * (high[1] - low[1]) / rows
+    points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)[:count]
+    return np.column_stack([points, np.full(len(points), (low[2] + high[2]) / 2)])
