@@ -25,14 +25,18 @@ FOOT_RING = 1.12
 FOOT_SHARE = 0.4
 #: A cylinder walled in over more than this share of directions is a tube or a pin in a cavity.
 ENCLOSED_SHARE = 0.9
+#: Less of a circle than this is a rounded wall, not a stud or a hole (radians); a stud that runs into
+#: a wall keeps more than half.
+WHOLE_ARC = np.radians(190)
 
-Role = Literal["boss", "rod", "tube", "pin", "hole"]
+Role = Literal["boss", "rod", "tube", "pin", "hole", "arc"]
 
 
 @dataclass(frozen=True, eq=False)
 class Round:
     """A cylinder with its role. ``boss``: foot at its start; ``rod``: no foot; ``tube``: a boss walled
-    in; ``pin``: footed at both ends; ``hole``: concave, its mouth at its start, axis into the depth."""
+    in; ``pin``: footed at both ends; ``hole``: concave, its mouth at its start, axis into the depth;
+    ``arc``: too little of a circle to be any of these."""
 
     role: Role
     cylinder: Cylinder
@@ -92,7 +96,9 @@ def _with_roles(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[Round]:
     holes = [c for c in cylinders if not c.convex]
     rounds = []
     for row, cylinder in enumerate(cylinders):
-        if cylinder.convex:
+        if cylinder.arc < WHOLE_ARC:
+            rounds.append(Round("arc", cylinder, cylinder.length))
+        elif cylinder.convex:
             rounds.append(_boss(mesh, cylinder, ring[row] >= FOOT_SHARE, walled[row], holes))
         else:
             rounds.append(_hole(cylinder, middle[row]))

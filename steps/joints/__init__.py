@@ -20,20 +20,20 @@ from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
 from steps.joints.grip import holds_all_round, plug_contacts
+from steps.joints.overlap import Overlap, drawn_points, overlap
+from steps.joints.problems import placed_problems
 from steps.joints.situations import relative_poses, situations
-from steps.model import KIND_ORDER, Array, IntArray, Joint, Joints, Measures, Model, Problem, Touch, TouchKind
+from steps.model import KIND_ORDER, Array, IntArray, Joint, Joints, Measures, Model, Touch, TouchKind
 from steps.settings import Settings
 
 #: Without studs the unit length is this share of the median part's longest extent.
 UNIT_SHARE = 0.25
-#: A stud engaged over less than this share of its height is only half seated.
-SEATED = 0.5
 
 
 def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     """Every pair of parts that touch, as one joint each, sorted by the rows of the two parts.
 
-    Problems: ``half-seated`` warnings. Raises nothing: faults are gathered in ``problems``.
+    Problems are those of :func:`steps.joints.problems.placed_problems`. Raises nothing.
     """
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
@@ -42,18 +42,23 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)}, {})
     plugs = [_plugs(body, radii) for body in bodies]
+    points = [drawn_points(body, unit) for body in bodies]
     joints: list[tuple[int, int, Joint]] = []
+    overlaps: list[tuple[int, int, Overlap]] = []
     order = np.argsort(found.situation, kind="stable")
     for rows in np.split(order, np.flatnonzero(np.diff(found.situation[order])) + 1):
         if not len(rows):
             continue
         pair = found.pairs[found.representative[found.situation[rows[0]]]]
-        contacts = _measure(model, pair, bodies, plugs, unit)
+        contacts, deep = _measure(model, pair, bodies, plugs, points, unit)
+        if deep is not None:
+            overlaps.extend((int(a), int(b), deep) for a, b in found.pairs[rows])
         if contacts:
             joints.extend(_place(model, found.pairs[rows], contacts, settings))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
-    return Joints(numbered, tuple(_half_seated(model, numbered)))
+    overlaps.sort(key=lambda item: item[:2])
+    return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit))
 
 
 def unit_length(model: Model, measures: Measures) -> float:
@@ -88,9 +93,14 @@ def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
 
 
 def _measure(
-    model: Model, pair: IntArray, bodies: Sequence[Anatomy], plugs: Sequence[_Plugs], unit: float
-) -> list[Contact]:
-    """All contacts of one situation, in the coordinates of the pair's first part."""
+    model: Model,
+    pair: IntArray,
+    bodies: Sequence[Anatomy],
+    plugs: Sequence[_Plugs],
+    points: Sequence[Array],
+    unit: float,
+) -> tuple[list[Contact], Overlap | None]:
+    """All contacts of one situation, in the coordinates of the pair's first part, and its overlap."""
     a, b = (int(model.shape_index[row]) for row in pair)
     to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
     to_second = invert(to_first)
@@ -101,7 +111,8 @@ def _measure(
     contacts = _gripping([c.moved(to_first) for c in ours])
     contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
     contacts += rest_contacts(bodies[a], bodies[b], to_first, unit)
-    return contacts
+    deep = overlap(bodies[a], bodies[b], (points[a], points[b]), to_first, to_second, unit)
+    return contacts, deep
 
 
 def _gripping(contacts: Sequence[Contact]) -> list[Contact]:
@@ -242,20 +253,3 @@ def _why(
     noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
     count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"
     return f"{count}, {explain(gap, fit, scale, settings)}"  # type: ignore[arg-type]
-
-
-def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
-    problems = []
-    for joint in joints:
-        studs = [t for t in joint.touches if t.kind == "stud"]
-        if not studs:
-            continue
-        least = max(studs, key=lambda t: t.depth_mm / t.height_mm)
-        if least.depth_mm < SEATED * least.height_mm:
-            a, b = (model.part_by_id[part].source for part in (joint.a, joint.b))
-            text = (
-                f"{b} on {a}: the studs reach in {least.depth_mm:.2f} mm of {least.height_mm:.2f} mm, "
-                f"so {least.height_mm - least.depth_mm:.2f} mm are left open. Seat the part unless it is meant."
-            )
-            problems.append(Problem("half-seated", "warning", (joint.a, joint.b), text))
-    return problems

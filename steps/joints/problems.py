@@ -1,0 +1,156 @@
+"""What is wrong with how a placed model hangs together, each with the parts, the figures, and a way out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import networkx as nx
+import numpy as np
+
+from steps.joints.overlap import Overlap
+from steps.model import Array, Joint, Joints, Measures, Model, Problem
+
+#: A stud engaged over less than this share of its height is only half seated.
+SEATED = 0.5
+#: Parts whose undersides agree to this share of the unit length lie on one plane.
+LEVEL_SHARE = 0.02
+#: From this share of parts that touch nothing, on one plane, a model looks like a print layout.
+LAYOUT_SHARE = 0.6
+#: The least number of parts that can look like a print layout.
+LAYOUT_PARTS = 3
+#: Poses that differ by less than this share of the unit length put one part exactly on another.
+SAME_PLACE_SHARE = 1e-3
+#: Names listed in one message.
+MAX_NAMES = 6
+
+
+def placed_problems(
+    model: Model,
+    measures: Measures,
+    joints: Sequence[Joint],
+    overlaps: Sequence[tuple[int, int, Overlap]],
+    unit: float,
+) -> tuple[Problem, ...]:
+    """Errors ``overlap``, ``same-place``, ``print-layout``, ``floating-part``; warning ``half-seated``;
+    note ``no-feature`` for shapes that only rest."""
+    return (
+        *_overlaps(model, overlaps, unit),
+        *_floating(model, joints, unit),
+        *_half_seated(model, joints),
+        *_featureless(model, measures, joints),
+    )
+
+
+def names(model: Model, parts: Sequence[str]) -> str:
+    """The parts' names in the model file, the first few of them."""
+    shown = [model.part_by_id[part].source for part in parts[:MAX_NAMES]]
+    rest = len(parts) - len(shown)
+    return ", ".join(shown) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _overlaps(model: Model, overlaps: Sequence[tuple[int, int, Overlap]], unit: float) -> list[Problem]:
+    problems = []
+    for a, b, deep in overlaps:
+        first, second = model.parts[a], model.parts[b]
+        same = first.shape == second.shape and bool(
+            np.abs(first.pose - second.pose).max() < SAME_PLACE_SHARE * unit
+        )
+        if same:
+            code = "same-place"
+            text = f"{first.source} and {second.source} lie exactly on each other. Remove one of them."
+        else:
+            code = "overlap"
+            size = f"{deep.depth_mm:.2f} mm ({deep.volume_mm3:.0f} mm³ in common)"
+            if not deep.exact:
+                size = f"at least {deep.depth_mm:.2f} mm (an open mesh, so not measured further)"
+            text = (
+                f"{first.source} and {second.source} stand in each other by {size}, "
+                "more than any press fit. Move one of them or mend its mesh."
+            )
+        problems.append(Problem(code, "error", (first.id, second.id), text))
+    return problems
+
+
+def _floating(model: Model, joints: Sequence[Joint], unit: float) -> list[Problem]:
+    graph = nx.Graph()
+    graph.add_nodes_from(part.id for part in model.parts)
+    graph.add_edges_from((joint.a, joint.b) for joint in joints)
+    rows = model.index_of
+    groups = sorted(
+        (sorted(group, key=rows.__getitem__) for group in nx.connected_components(graph)),
+        key=lambda group: (-len(group), rows[group[0]]),
+    )
+    alone = [group[0] for group in groups if len(group) == 1]
+    low = model.part_bounds[:, 0, 2]
+    flat = [part for part in alone if low[rows[part]] - low.min() < LEVEL_SHARE * unit]
+    if len(flat) >= max(LAYOUT_PARTS, LAYOUT_SHARE * len(model.parts)):
+        return [_print_layout(model, flat)]
+    main = np.array([rows[part] for part in groups[0]])
+    return [_apart(model, group, main, unit) for group in groups[1:]]
+
+
+def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
+    text = (
+        f"{len(flat)} of {len(model.parts)} parts touch nothing and lie on one plane: this looks like a "
+        "print layout. Hand in the model with its parts put together, or a folder of the parts with a "
+        "table of placements."
+    )
+    return Problem("print-layout", "error", tuple(flat), text)
+
+
+def _apart(model: Model, group: Sequence[str], main: Array, unit: float) -> Problem:
+    """One group that no joint ties to the largest."""
+    own = np.array([model.index_of[part] for part in group])
+    gap, nearest = _nearest(model.part_bounds[own], model.part_bounds[main])
+    neighbour = model.parts[int(main[nearest])].source
+    low = model.part_bounds[:, 0, 2]
+    stands = low[own].min() - low.min() < LEVEL_SHARE * unit
+    where = "stands on the table by itself" if stands else "hangs in the air"
+    if len(group) > 1:
+        who = f"{names(model, group)} ({len(group)} parts) hold together, but the group {where}"
+    else:
+        who = f"{names(model, group)} {where}"
+    text = f"{who}: no joint ties it to the rest. The nearest part is {neighbour}, about {gap:.2f} mm away. "
+    return Problem("floating-part", "error", tuple(group), text + "Move it into place or leave it out.")
+
+
+def _nearest(own: Array, others: Array) -> tuple[float, int]:
+    """Least distance between two sets of boxes, and the row of the nearest of the others."""
+    best, row = np.inf, 0
+    for box in own:
+        apart = np.maximum(np.maximum(others[:, 0] - box[1], box[0] - others[:, 1]), 0.0)
+        distance = np.linalg.norm(apart, axis=1)
+        at = int(distance.argmin())
+        if distance[at] < best:
+            best, row = float(distance[at]), at
+    return best, row
+
+
+def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
+    problems = []
+    for joint in joints:
+        studs = [t for t in joint.touches if t.kind == "stud" and t.height_mm > 0]
+        if not studs:
+            continue
+        best = max(studs, key=lambda t: t.depth_mm / t.height_mm)
+        if best.depth_mm < SEATED * best.height_mm:
+            a, b = (model.part_by_id[part].source for part in (joint.a, joint.b))
+            left = best.height_mm - best.depth_mm
+            text = (
+                f"{b} on {a}: the studs reach in {best.depth_mm:.2f} mm of {best.height_mm:.2f} mm, "
+                f"so a gap of {left:.2f} mm is left. Seat the part unless it is meant."
+            )
+            problems.append(Problem("half-seated", "warning", (joint.a, joint.b), text))
+    return problems
+
+
+def _featureless(model: Model, measures: Measures, joints: Sequence[Joint]) -> list[Problem]:
+    """Shapes without a recognised feature whose parts no joint grips."""
+    gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
+    problems = []
+    for shape in model.shapes:
+        loose = tuple(part.id for part in model.parts if part.shape == shape.id and part.id not in gripped)
+        if loose and not measures.by_shape[shape.id].features:
+            text = f"{names(model, loose)}: no stud, peg, hole or ball was recognised; it can only rest."
+            problems.append(Problem("no-feature", "note", loose, text))
+    return problems
