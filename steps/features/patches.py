@@ -33,6 +33,11 @@ MAX_AXES = 24
 ROUND_SHARE = 0.03
 #: Least arc of a cylinder worth keeping; fillets of boxes turn 90 degrees and are dropped.
 MIN_ARC = np.radians(120)
+#: A facet of a circle lies at least this share of the radius from its axis (eight sides: 0.92); a
+#: face that lies nearer is a flat wall whose corners happen to lie on a circle.
+ROUND_FACE = 0.87
+#: Share of a cylinder's area that may lie nearer than that, for noise.
+FLAT_SHARE = 0.05
 #: Least share of a sphere that makes a patch one: a cup that holds a ball covers about a half.
 MIN_SPHERE_SHARE = 0.12
 #: A sphere's vertices lie on it within this share of its radius.
@@ -175,7 +180,9 @@ def _fit_cylinder(mesh: Mesh, faces: IntArray, axis: Array) -> Cylinder | None:
     facing /= np.maximum(np.linalg.norm(outward, axis=1), 1e-300)
     weight = mesh.areas[faces]
     mean = float((facing * weight).sum() / weight.sum())
-    if abs(mean) < 0.85:  # faces across the circle, not along it
+    reach = np.abs(np.einsum("ij,ij->i", mesh.normals[faces] @ basis.T, outward))
+    flat_wall = weight[reach < ROUND_FACE * radius].sum() > FLAT_SHARE * weight.sum()
+    if flat_wall or abs(mean) < 0.85:  # faces across the circle, not along it
         return None
     arc, facets = _arc(np.arctan2(off[:, 1], off[:, 0]))
     if arc < MIN_ARC or facets < 7:  # noise may merge two of eight corners

@@ -8,7 +8,7 @@ import networkx as nx
 import numpy as np
 
 from steps.joints.overlap import Overlap
-from steps.model import Array, Joint, Joints, Measures, Model, Problem
+from steps.model import Array, Joint, Measures, Model, Problem
 
 #: A stud engaged over less than this share of its height is only half seated.
 SEATED = 0.5
