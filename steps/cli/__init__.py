@@ -26,31 +26,36 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 def run(arguments: Sequence[str]) -> int:
     """Run one command; returns its exit status, with every error already told in plain words."""
     from steps.cli.commands import app
-    from steps.errors import StepleafError
 
     try:
         app(list(arguments), prog_name="stepleaf")
     except SystemExit as leave:  # typer ends every run so, with its own status for wrong use
-        return _flushed(leave.code if isinstance(leave.code, int) else DONE)
-    except StepleafError as error:
+        status = leave.code if isinstance(leave.code, int) else DONE
+        if status == INTERRUPTED:
+            _say("interrupted; nothing is half-written.")
+        return _flushed(status)
+    except Exception as error:
+        return _told(error)
+    return DONE
+
+
+def _told(error: Exception) -> int:
+    """Say what went wrong; returns the exit status."""
+    from steps.errors import FaultyModel, StepleafError
+
+    if isinstance(error, FaultyModel) and len(error.problems) > 1:
+        _say(f"the model cannot be built as it is, {len(error.problems)} faults:\n{error}")
+        return error.exit_status
+    if isinstance(error, StepleafError):
         _say(str(error))
         return error.exit_status
-    except KeyboardInterrupt:
-        _say("Interrupted. Nothing is half-written.")
-        return INTERRUPTED
-    except BrokenPipeError:
-        _drop_output()
-        return DONE
-    except Exception as error:
-        if os.environ.get(TRACE_VARIABLE):
-            raise
-        kind = type(error).__name__
-        _say(
-            f"Stepleaf itself failed ({kind}: {error}). This is a fault of the program, not of your model. "
-            f"Set {TRACE_VARIABLE}=1 and run it again to see where, and report it."
-        )
-        return CANNOT_BUILD
-    return DONE
+    if os.environ.get(TRACE_VARIABLE):
+        raise error
+    _say(
+        f"a fault of the program itself, not of your model ({type(error).__name__}: {error}). "
+        f"Set {TRACE_VARIABLE}=1 and run it again to see where, and report it."
+    )
+    return CANNOT_BUILD
 
 
 def _say(text: str) -> None:
