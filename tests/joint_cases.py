@@ -1,0 +1,136 @@
+"""Solids and placed models for tests of features and joints, made with manifold3d and by revolution."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import manifold3d
+import numpy as np
+from manifold3d import Manifold
+
+from demo_model.scene import DemoModel
+from steps.model import Joint, Joints, Measures, Model, Part, Shape
+
+
+@dataclass(frozen=True)
+class Solid:
+    """A mesh by itself."""
+
+    vertices: np.ndarray
+    faces: np.ndarray
+
+
+def solid(body: Manifold) -> Solid:
+    mesh = body.to_mesh64()
+    return Solid(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts, dtype=np.int64))
+
+
+def box(low: Sequence[float], high: Sequence[float]) -> Manifold:
+    return Manifold.cube([b - a for a, b in zip(low, high, strict=True)]).translate(list(low))
+
+
+def rod(
+    radius: float, length: float, at: Sequence[float] = (0, 0, 0), facets: int = 48, top: float | None = None
+) -> Manifold:
+    """A cylinder (or cone to radius ``top``) that rises from ``at`` along z."""
+    return Manifold.cylinder(length, radius, radius if top is None else top, facets).translate(list(at))
+
+
+def ball(radius: float, at: Sequence[float] = (0, 0, 0), facets: int = 48) -> Manifold:
+    return Manifold.sphere(radius, facets).translate(list(at))
+
+
+def revolve(profile: Sequence[tuple[float, float]], facets: int = 64) -> Manifold:
+    """The solid of revolution about x of a closed (x, r) outline."""
+    outline = [(r, x) for x, r in profile]
+    section = manifold3d.CrossSection([outline], manifold3d.FillRule.NonZero)
+    turned = section.revolve(facets)  # about its own y, which becomes z
+    return turned.rotate([0, 90, 0])
+
+
+def lid(columns: int, rows: int, pitch: float = 10.0, gap: float = 0.1, radius: float = 3.0) -> Manifold:
+    """A lid without tubes: a roof and four walls, each ``gap`` from the outer studs."""
+    inside = (radius + gap) - pitch / 2
+    long, wide = columns * pitch, rows * pitch
+    body = box((0, 0, 0), (long, wide, 8))
+    return body - box((-inside, -inside, -1), (long + inside, wide + inside, 6))
+
+
+def plate(columns: int, rows: int, pitch: float = 10.0, radius: float = 3.0, facets: int = 48) -> Manifold:
+    """A solid plate with studs 2 mm high."""
+    body = box((0, 0, 0), (columns * pitch, rows * pitch, 4))
+    for i in range(columns):
+        for j in range(rows):
+            body += rod(radius, 3, ((i + 0.5) * pitch, (j + 0.5) * pitch, 3), facets)
+    return body
+
+
+def shift(x: float, y: float, z: float) -> np.ndarray:
+    pose = np.eye(4)
+    pose[:3, 3] = (x, y, z)
+    return pose
+
+
+def turn(axis: Sequence[float], degrees: float) -> np.ndarray:
+    """A rotation about a line through the origin (Rodrigues)."""
+    x, y, z = np.asarray(axis, dtype=float) / np.linalg.norm(axis)
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    pose = np.eye(4)
+    angle = np.radians(degrees)
+    pose[:3, :3] = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+    return pose
+
+
+def placed(
+    items: Sequence[tuple[Solid | Manifold, np.ndarray]], scale: float = 1.0, names: Sequence[str] = ()
+) -> Model:
+    """A model of parts; the same solid object given twice is one shape."""
+    shapes: list[Shape] = []
+    known: dict[int, str] = {}
+    parts = []
+    for row, (thing, pose) in enumerate(items):
+        if id(thing) not in known:
+            mesh = solid(thing) if isinstance(thing, Manifold) else thing
+            known[id(thing)] = f"S{len(shapes) + 1}"
+            shapes.append(Shape(known[id(thing)], mesh.vertices, mesh.faces, True))
+        name = names[row] if names else f"item {row + 1}"
+        parts.append(Part(f"P{row + 1}", name, known[id(thing)], "#808080", "grey", pose))
+    return Model("case", "case.3mf", "0" * 64, scale, tuple(shapes), tuple(parts))
+
+
+def from_demo(demo: DemoModel, scale: float = 1.0) -> Model:
+    """A demo model as it would come out of a file."""
+    ids = {key: f"S{row + 1}" for row, key in enumerate(demo.solids)}
+    shapes = tuple(Shape(ids[key], s.vertices, s.faces, True, key) for key, s in demo.solids.items())
+    parts = tuple(
+        Part(f"P{row + 1}", p.name, ids[p.solid_key], p.colour, p.colour, p.pose)
+        for row, p in enumerate(demo.placed)
+    )
+    return Model(demo.name, demo.name, "0" * 64, scale, shapes, parts)
+
+
+def joints_of(model: Model, **options: object) -> Joints:
+    """Measure and join with default settings, changed by ``options``."""
+    from steps.features import measure
+    from steps.joints import find_joints
+    from steps.settings import Settings
+
+    settings = Settings.model_validate(options)
+    return find_joints(model, measure(model, settings), settings)
+
+
+def measures_of(model: Model, **options: object) -> Measures:
+    from steps.features import measure
+    from steps.settings import Settings
+
+    return measure(model, Settings.model_validate(options))
+
+
+def only(joints: Joints) -> Joint:
+    assert len(joints.joints) == 1, [(j.a, j.b, j.kind, j.why) for j in joints.joints]
+    return joints.joints[0]
+
+
+def codes(joints: Joints) -> list[str]:
+    return [problem.code for problem in joints.problems]

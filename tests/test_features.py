@@ -1,0 +1,298 @@
+"""Features of one shape against solids whose measures are known in closed form."""
+
+from __future__ import annotations
+
+from math import cos, pi, sin, tau
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold
+
+from demo_model import solids
+from demo_model.solids import Module
+from steps.features import printed_mass
+from steps.features.mesh import clean
+from steps.model import Measure
+from steps.settings import Settings
+from tests.joint_cases import Solid, ball, box, measures_of, placed, plate, rod, shift, solid, turn
+
+NEAR = 0.02  # mm at 1x: the accuracy asked of radius, pitch and gap
+
+
+def measured(thing: Manifold | Solid) -> Measure:
+    return measures_of(placed([(thing, np.eye(4))])).by_shape["S1"]
+
+
+def kinds(found: Measure) -> dict[str, int]:
+    names = [feature.kind for feature in found.features]
+    return {name: names.count(name) for name in dict.fromkeys(names)}
+
+
+def single(found: Measure, kind: str):
+    (feature,) = (f for f in found.features if f.kind == kind)
+    return feature
+
+
+# ------------------------------------------------------------------------------ studs
+
+
+@pytest.mark.parametrize("facets", [8, 12, 16, 24, 48, 96, 128])
+@pytest.mark.parametrize("scale", [0.25, 1.0, 4.0])
+def test_studs_of_a_block(facets: int, scale: float) -> None:
+    module = Module(facets=facets, scale=scale)
+    block = solids.block(2, 4, module)
+    found = measures_of(placed([(block, np.eye(4))]))
+    studs = found.by_shape["S1"].studs
+    assert len(studs) == 8
+    assert found.pitch_mm == pytest.approx(10 * scale, abs=NEAR * scale)
+    for stud in studs:
+        assert stud.radius_mm == pytest.approx(3 * scale, abs=NEAR * scale)
+        assert stud.height_mm == pytest.approx(2 * scale, abs=NEAR * scale)
+        assert stud.axis == pytest.approx([0, 0, 1], abs=1e-6)
+        assert stud.facets == facets
+        assert stud.sag_mm == pytest.approx(3 * scale * (1 - cos(pi / facets)), rel=1e-3)
+    cells = {(round(s.point[0] / scale, 3), round(s.point[1] / scale, 3)) for s in studs}
+    assert cells == {(5 + 10 * i, 5 + 10 * j) for i in range(2) for j in range(4)}
+    assert all(s.point[2] == pytest.approx(10 * scale, abs=1e-6) for s in studs)
+
+
+def test_side_studs_have_their_own_axis() -> None:
+    found = measured(Solid(*_arrays(solids.block(4, 1, Module(), side_studs=True))))
+    axes = [tuple(np.round(s.axis, 6) + 0.0) for s in found.studs]
+    assert axes.count((0.0, 0.0, 1.0)) == 4
+    assert axes.count((0.0, -1.0, 0.0)) == 4
+
+
+def _arrays(s: solids.Solid) -> tuple[np.ndarray, np.ndarray]:
+    return s.vertices, s.faces
+
+
+def test_chamfered_studs() -> None:
+    body = plate(2, 2, radius=3) - plate(2, 2).translate([0, 0, 20])
+    for x, y in ((5, 5), (15, 5), (5, 15), (15, 15)):
+        body -= rod(4, 2, (x, y, 5.5)) - rod(3, 0.5, (x, y, 5.5), top=2.5)
+    found = measured(body)
+    assert kinds(found) == {"stud": 4}
+    for stud in found.studs:
+        assert stud.radius_mm == pytest.approx(3, abs=NEAR)
+        assert stud.height_mm == pytest.approx(2, abs=NEAR)  # with its chamfer
+
+
+def test_hollow_studs_report_their_bore() -> None:
+    body = plate(2, 1)
+    for x in (5, 15):
+        body -= rod(1.8, 3, (x, 5, 4.5))
+    found = measured(body)
+    assert kinds(found)["stud"] == 2
+    assert all(s.bore_mm == pytest.approx(1.8, abs=NEAR) for s in found.studs)
+
+
+@pytest.mark.parametrize("raised", [True, False])
+def test_marks_on_top_do_not_hide_studs(raised: bool) -> None:
+    body = plate(2, 1)
+    for x in (5, 15):
+        mark = box((x - 1, 4.5, 5.8), (x + 1, 5.5, 6.2))
+        body = body + mark if raised else body - mark
+    found = measured(body)
+    assert kinds(found) == {"stud": 2}
+    assert all(s.radius_mm == pytest.approx(3, abs=NEAR) for s in found.studs)
+
+
+def test_a_stud_that_runs_into_a_wall() -> None:
+    body = plate(2, 2) + box((12.0, 0, 0), (20, 20, 10)) - box((0, 0, 30), (1, 1, 31))
+    body += box((7.5, 0, 0), (20, 20, 10))  # the wall's face cuts the studs at x = 5, radius 3
+    found = measured(body)
+    assert kinds(found)["stud"] == 2
+    for stud in found.studs:
+        assert stud.radius_mm == pytest.approx(3, abs=NEAR)
+        assert stud.point[0] == pytest.approx(5, abs=NEAR)
+
+
+def test_tubes_and_pins_are_not_studs() -> None:
+    """A tube is a full convex cylinder too, and its rim is flush with the walls round it."""
+    for columns, rows in ((2, 4), (1, 6), (4, 4)):
+        found = measured(Solid(*_arrays(solids.block(columns, rows, Module()))))
+        assert len(found.studs) == columns * rows
+        assert "peg" not in kinds(found)
+
+
+def test_a_funnel_is_not_a_stud() -> None:
+    """A free-standing cylinder whose radius does not repeat, beside studs that do."""
+    body = plate(4, 2) - box((-1, -1, 4), (20, 21, 9)) + rod(6.5, 12, (10, 10, 3))
+    found = measured(body)
+    assert len(found.studs) == 4
+    assert single(found, "peg").radius_mm == pytest.approx(6.5, abs=NEAR)
+
+
+def test_a_round_block_is_not_a_stud_but_carries_one() -> None:
+    round_block = rod(4.9, 10) + rod(3, 3, (0, 0, 9)) - rod(3.1, 4, (0, 0, -1))
+    found = measures_of(placed([(round_block, np.eye(4)), (plate(2, 2), shift(20, 0, 0))])).by_shape["S1"]
+    assert [s.radius_mm for s in found.studs] == pytest.approx([3], abs=NEAR)
+
+
+# ------------------------------------------------------------------- pegs, holes, balls
+
+
+def test_holes_blind_and_through() -> None:
+    body = box((0, 0, 0), (40, 20, 10)) - rod(2.5, 12, (10, 10, -1)) - rod(3.5, 7, (30, 10, 4))
+    holes = sorted((f for f in measured(body).features if f.kind == "hole"), key=lambda f: f.radius_mm)
+    assert [h.radius_mm for h in holes] == pytest.approx([2.5, 3.5], abs=NEAR)
+    assert [h.through for h in holes] == [True, False]
+    assert [h.height_mm for h in holes] == pytest.approx([10, 6], abs=NEAR)
+    assert holes[1].axis == pytest.approx([0, 0, 1], abs=1e-6)  # out of the mouth
+    assert holes[1].point[2] == pytest.approx(10, abs=1e-6)
+
+
+def test_ball_on_a_neck_and_cup_with_a_lip() -> None:
+    pin = box((-10, -10, 0), (10, 10, 4)) + rod(2, 8, (0, 0, -6)) + ball(4, (0, 0, -8))
+    found = single(measured(pin), "ball")
+    assert found.radius_mm == pytest.approx(4, abs=NEAR)
+    assert found.point == pytest.approx([0, 0, -8], abs=NEAR)
+    cup = rod(7, 9) - ball(4.1, (0, 0, 6.5))  # the lip stands 2.5 over the cup's middle
+    found = single(measured(cup), "cup")
+    assert found.radius_mm == pytest.approx(4.1, abs=NEAR)
+    assert found.axis == pytest.approx([0, 0, 1], abs=0.02)
+
+
+def test_a_pin_between_cheeks_is_a_hinge_pin() -> None:
+    body = box((0, 0, 0), (2, 10, 10)) + box((12, 0, 0), (14, 10, 10)) + box((0, 0, 0), (14, 10, 1))
+    body += rod(2, 12).rotate([0, 90, 0]).translate([1, 5, 6])
+    assert single(measured(body), "hinge pin").radius_mm == pytest.approx(2, abs=NEAR)
+
+
+def test_a_slit_pin_is_one_peg() -> None:
+    body = box((-10, -10, 0), (10, 10, 4)) + rod(2.5, 10, (0, 0, 3)) - box((-0.5, -5, 6), (0.5, 5, 20))
+    found = single(measured(body), "peg")
+    assert found.radius_mm == pytest.approx(2.5, abs=NEAR)
+    assert found.point[:2] == pytest.approx([0, 0], abs=NEAR)
+
+
+# ---------------------------------------------------------------------- robust meshes
+
+
+@given(seed=st.integers(0, 10**6), facets=st.sampled_from([12, 24, 48, 96]))
+@settings(max_examples=12, deadline=None)
+def test_unmerged_shuffled_and_turned_meshes_measure_the_same(seed: int, facets: int) -> None:
+    rng = np.random.default_rng(seed)
+    block = solids.block(2, 2, Module(facets=facets))
+    pose = turn(rng.normal(size=3), rng.uniform(0, 360)) @ shift(*rng.uniform(-50, 50, 3))
+    corners = block.vertices[block.faces].reshape(-1, 3) @ pose[:3, :3].T + pose[:3, 3]
+    faces = np.arange(len(corners)).reshape(-1, 3)
+    faces = np.array([np.roll(f, rng.integers(3)) for f in rng.permutation(faces)])
+    order = rng.permutation(len(corners))
+    back = np.argsort(order)
+    found = measured(Solid(corners[order].astype(np.float32).astype(float), back[faces]))
+    want = measured(Solid(block.vertices, block.faces))
+    assert len(found.studs) == 4
+    assert sorted(s.radius_mm for s in found.studs) == pytest.approx([3] * 4, abs=NEAR)
+    assert found.name == want.name == "block 2 x 2"
+    assert found.size_mm == pytest.approx(want.size_mm, abs=1e-3)
+    assert found.volume_mm3 == pytest.approx(want.volume_mm3, rel=1e-4)
+    assert pose[:3, :3] @ want.centroid + pose[:3, 3] == pytest.approx(found.centroid, abs=1e-3)
+    assert pose[:3, :3] @ want.up == pytest.approx(found.up, abs=1e-3)
+
+
+@given(seed=st.integers(0, 10**6), facets=st.sampled_from([8, 12, 24, 48, 96, 128]))
+@settings(max_examples=12, deadline=None)
+def test_noise_of_a_twentieth_of_a_millimetre(seed: int, facets: int) -> None:
+    rng = np.random.default_rng(seed)
+    block = solids.block(2, 2, Module(facets=facets))
+    noisy = block.vertices + rng.uniform(-0.05, 0.05, block.vertices.shape) / np.sqrt(3)
+    found = measured(Solid(noisy, block.faces))
+    assert len(found.studs) == 4
+    for stud in found.studs:
+        assert stud.radius_mm == pytest.approx(3, abs=0.05)
+        assert stud.roundness_mm <= 0.08
+
+
+def test_t_junctions() -> None:
+    """Every stud facet cut in three at heights that differ from its neighbour's."""
+    mesh = solid(plate(2, 1, facets=24))
+    split = _with_t_junctions(mesh)
+    assert len(split.faces) > len(mesh.faces) + 20
+    assert not _edges_match(split.faces)
+    found = measured(split)
+    assert kinds(found) == {"stud": 2}
+    assert clean(split.vertices, split.faces).closed
+
+
+def _with_t_junctions(mesh: Solid) -> Solid:
+    """Halve every steep face's longest edge without telling the face across it."""
+    vertices, faces = list(mesh.vertices), []
+    for row, face in enumerate(mesh.faces):
+        a, b, c = (mesh.vertices[i] for i in face)
+        normal = np.cross(b - a, c - a)
+        if abs(normal[2]) > 1e-9 or row % 3:
+            faces.append(face)
+            continue
+        longest = int(np.argmax([np.linalg.norm(b - a), np.linalg.norm(c - b), np.linalg.norm(a - c)]))
+        i, j, k = (face[(longest + n) % 3] for n in range(3))
+        vertices.append((mesh.vertices[i] + mesh.vertices[j]) / 2)
+        middle = len(vertices) - 1
+        faces += [[i, middle, k], [middle, j, k]]
+    return Solid(np.array(vertices), np.array(faces))
+
+
+def _edges_match(faces: np.ndarray) -> bool:
+    edges = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    return bool((np.unique(edges, axis=0, return_counts=True)[1] == 2).all())
+
+
+def test_an_open_mesh_is_said_and_measured() -> None:
+    block = solids.block(2, 2, Module())
+    flat = np.ptp(block.vertices[block.faces][:, :, 2], axis=1) < 1e-9
+    hole = np.flatnonzero(flat)[:3]
+    open_block = Solid(block.vertices, np.delete(block.faces, hole, axis=0))
+    found = measures_of(placed([(open_block, np.eye(4))], names=["torn"]))
+    assert [(p.code, p.severity, p.parts) for p in found.problems] == [("open-mesh", "note", ("P1",))]
+    assert "torn" in found.problems[0].text
+    assert len(found.by_shape["S1"].studs) == 4
+
+
+@pytest.mark.parametrize(
+    "mesh",
+    [
+        Solid(np.zeros((0, 3)), np.zeros((0, 3), dtype=int)),
+        Solid(np.zeros((3, 3)), np.array([[0, 1, 2]])),
+        Solid(np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]]), np.array([[0, 1, 2], [0, 0, 1]])),
+    ],
+)
+def test_degenerate_meshes_are_named_and_the_rest_goes_on(mesh: Solid) -> None:
+    model = placed([(mesh, np.eye(4)), (plate(2, 2), shift(50, 0, 0))], names=["nothing", "plate"])
+    found = measures_of(model)
+    assert [(p.code, p.severity) for p in found.problems] == [("degenerate-mesh", "warning")]
+    assert "nothing" in found.problems[0].text
+    assert len(found.by_shape["S2"].studs) == 4
+
+
+# ------------------------------------------------------------------------------- bulk
+
+
+def test_volume_area_and_centroid_in_closed_form() -> None:
+    """A prism of 36 sides on a box: V = abc + n/2 r^2 sin(2 pi / n) h."""
+    n, r, h = 36, 3.0, 5.0
+    found = measured(box((0, 0, 0), (10, 20, 4)) + rod(r, h, (5, 5, 4), n))
+    round_area = n / 2 * r**2 * sin(tau / n)
+    volume = 10 * 20 * 4 + round_area * h
+    assert found.volume_mm3 == pytest.approx(volume, rel=1e-9)
+    assert found.area_mm2 == pytest.approx(2 * 200 + 2 * 4 * 30 + n * 2 * r * sin(pi / n) * h, rel=1e-9)
+    assert found.centroid[1] == pytest.approx((800 * 10 + round_area * h * 5) / volume, rel=1e-9)
+    assert found.centroid[2] == pytest.approx((800 * 2 + round_area * h * 6.5) / volume, rel=1e-9)
+
+
+def test_printed_mass_of_the_worked_example() -> None:
+    """References, quantities: 80 x 40 x 38 mm, t 1.2, infill 0.15, density 1.24: 42.2 g."""
+    found = measured(box((0, 0, 0), (80, 40, 38)))
+    pla = Settings()
+    grams = printed_mass(found.volume_mm3, found.area_mm2, pla)
+    assert grams * 1.24 / 1.25 == pytest.approx(42.2, abs=0.05)  # PLA is 1.25 in the material data
+    assert found.printed_g == grams
+    thin = measured(box((0, 0, 0), (80, 40, 1)))  # all shell
+    assert thin.printed_g == pytest.approx(80 * 40 * 1 * 1.25 / 1000, rel=1e-9)
+
+
+def test_ball_radius_at_coarse_facets_is_through_the_vertices() -> None:
+    pin = box((-10, -10, 0), (10, 10, 4)) + rod(2, 8, (0, 0, -6), 16) + ball(4, (0, 0, -8), 16)
+    assert single(measured(pin), "ball").radius_mm == pytest.approx(4, abs=NEAR)
