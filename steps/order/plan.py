@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,7 +17,9 @@ from steps.order.groups import Finder, find_groups, make_finder
 from steps.order.locked import locked_problem, moves_as_one
 from steps.order.names import group_name
 from steps.order.site import Group, Site, make_site
+from steps.order.stability import Watch
 from steps.settings import Settings
+from steps.statics import Structure
 
 Progress = Callable[[str, int, int], None]
 
@@ -53,6 +55,7 @@ class Planner:
     def __post_init__(self) -> None:
         self.motion = Motion(self.model, self.measures, self.joints)
         self.weights: Weights = weights_from(self.settings.order.weights)
+        self.structure = Structure.of(self.model, self.measures, self.joints, self.settings)
         self.finder: Finder = make_finder(self.model, self.measures, self.joints, self.motion)
 
     def run(self) -> Order:
@@ -237,6 +240,8 @@ class Writer:
         done = self.planned[id(group)]
         site, apart = done.site, done.apart
         placed: set[int] = set()
+        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
+        watches = {key: Watch(self.planner.structure, up, site.group.parts) for key, up in ups.items()}
         for draft in done.drafts:
             for unit in draft.units:
                 child = site.units[unit].group
@@ -245,8 +250,19 @@ class Writer:
             if id(group) not in self.ids:
                 self.ids[id(group)] = f"A{len(self.ids) + 1}"
                 self.begun.append(group)
-            self.steps.append(self._step(site, apart, draft, placed))
+            step = self._step(site, apart, draft, placed)
+            parts = [part for unit in draft.units for part in site.units[unit].parts]
+            self.steps.append(replace(step, hold=self._hold(watches, site, step, parts)))
             placed.update(draft.units)
+
+    def _hold(
+        self, watches: dict[bytes, Watch], site: Site, step: Step, parts: Sequence[int]
+    ) -> tuple[str, ...]:
+        """Parts that a hand must hold when the step is done. One watch is kept per way up."""
+        for key, watch in watches.items():
+            if key != step.up.tobytes():
+                watch.add(parts)
+        return watches[step.up.tobytes()].add(parts)
 
     def _step(self, site: Site, apart: Apart, draft: Draft, placed: set[int]) -> Step:
         ids = [part.id for part in self.model.parts]
