@@ -28,8 +28,9 @@ class Survey:
 
     @property
     def problems(self) -> tuple[Problem, ...]:
+        """Each problem once, in stage order."""
         found = self.model.problems + self.measures.problems
-        return found if self.joints is None else found + self.joints.problems
+        return each_once(found if self.joints is None else found + self.joints.problems)
 
 
 def survey(path: Path, settings: Settings, progress: Progress | None = None) -> Survey:
@@ -98,7 +99,17 @@ def plan_survey(
 
 def errors_of(problems: Sequence[Problem]) -> tuple[Problem, ...]:
     """The problems that stop a build, each once, in the order found."""
-    return tuple(dict.fromkeys(problem for problem in problems if problem.severity == "error"))
+    return tuple(problem for problem in each_once(problems) if problem.severity == "error")
+
+
+def each_once(problems: Sequence[Problem]) -> tuple[Problem, ...]:
+    """Two stages may find the same fault of the same parts; the first to say it is heard."""
+    heard: dict[tuple[object, ...], Problem] = {}
+    for problem in problems:
+        # a fault that names no parts is told apart by its words
+        key = (problem.code, frozenset(problem.parts), "" if problem.parts else problem.text)
+        heard.setdefault(key, problem)
+    return tuple(heard.values())
 
 
 def _with_earlier(earlier: Sequence[Problem], stage: Callable[[], Value]) -> Value:
@@ -106,10 +117,9 @@ def _with_earlier(earlier: Sequence[Problem], stage: Callable[[], Value]) -> Val
     try:
         return stage()
     except FaultyModel as fault:
-        before = [problem for problem in errors_of(earlier) if problem not in fault.problems]
-        if not before:
+        if not errors_of(earlier):
             raise
-        raise type(fault)([*before, *fault.problems]) from fault
+        raise type(fault)(each_once([*errors_of(earlier), *fault.problems])) from fault
 
 
 def _loose_parts(model: Model) -> Problem:

@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from steps.model import Problem
-from steps.pipeline import STAGES
+from steps.pipeline import STAGES, each_once
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -78,7 +78,7 @@ def tell_problems(problems: Sequence[Problem], quiet: bool) -> None:
 
     console = Console(stderr=True, soft_wrap=True)
     ranks = list(SEVERITY_STYLE)
-    for problem in sorted(dict.fromkeys(problems), key=lambda found: ranks.index(found.severity)):
+    for problem in sorted(each_once(problems), key=lambda found: ranks.index(found.severity)):
         line = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         console.print(line.append(problem.text, style="default"))
 

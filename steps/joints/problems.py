@@ -35,7 +35,7 @@ def placed_problems(
     note ``no-feature`` for shapes that only rest."""
     return (
         *_overlaps(model, overlaps, unit),
-        *_floating(model, joints, unit),
+        *_floating(model, _ties(model, joints, overlaps), unit),
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
     )
@@ -71,10 +71,18 @@ def _overlaps(model: Model, overlaps: Sequence[tuple[int, int, Overlap]], unit: 
     return problems
 
 
-def _floating(model: Model, joints: Sequence[Joint], unit: float) -> list[Problem]:
+def _ties(
+    model: Model, joints: Sequence[Joint], overlaps: Sequence[tuple[int, int, Overlap]]
+) -> list[tuple[str, str]]:
+    """Pairs that do not float apart: joined ones, and overlapping ones, whose fault is named already."""
+    found = [(joint.a, joint.b) for joint in joints]
+    return found + [(model.parts[a].id, model.parts[b].id) for a, b, _ in overlaps]
+
+
+def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float) -> list[Problem]:
     graph = nx.Graph()
     graph.add_nodes_from(part.id for part in model.parts)
-    graph.add_edges_from((joint.a, joint.b) for joint in joints)
+    graph.add_edges_from(ties)
     rows = model.index_of
     groups = sorted(
         (sorted(group, key=rows.__getitem__) for group in nx.connected_components(graph)),
