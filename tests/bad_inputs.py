@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import zipfile
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -62,15 +63,30 @@ def cube(side: float = 10.0) -> trimesh.Trimesh:
     return trimesh.creation.box(bounds=[[0, 0, 0], [side] * 3])
 
 
-def zip_bomb(path: Path, gigabytes: float = 2.0) -> Path:
-    """A package whose model part unpacks to very much more than its size."""
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("[Content_Types].xml", TYPES)
-        archive.writestr("_rels/.rels", RELATIONS)
-        with archive.open("3D/3dmodel.model", "w", force_zip64=True) as part:
-            block = b" " * (16 << 20)
-            for _ in range(int(gigabytes * 64)):
-                part.write(block)
+def zip_bomb(path: Path, gibibytes: float, claims: int | None = None) -> Path:
+    """A package whose model part unpacks to so much, from a thousandth of it.
+
+    One compressed block is repeated, so it is made at once. ``claims`` is the unpacked size that the
+    package states, by default the true one.
+    """
+    block = 16 << 20
+    squeeze = zlib.compressobj(9, zlib.DEFLATED, -15)
+    piece = squeeze.compress(b" " * block) + squeeze.flush(zlib.Z_FULL_FLUSH)
+    count = int(gibibytes * (1 << 30)) // block
+    stored = {
+        "[Content_Types].xml": (0, TYPES.encode(), len(TYPES)),
+        "_rels/.rels": (0, RELATIONS.encode(), len(RELATIONS)),
+        "3D/3dmodel.model": (8, piece * count + b"\x03\x00", claims or count * block),
+    }
+    body, directory = b"", b""
+    for name, (method, data, size) in stored.items():
+        crc = zlib.crc32(data) if method == 0 else 0
+        fields = struct.pack("<HHHHHIIIHH", 20, 0, method, 0, 33, crc, len(data), size, len(name), 0)
+        directory += b"PK\1\2" + struct.pack("<H", 20) + fields
+        directory += struct.pack("<HHHII", 0, 0, 0, 0, len(body)) + name.encode()
+        body += b"PK\3\4" + fields + name.encode() + data
+    end = struct.pack("<HHHHIIH", 0, 0, len(stored), len(stored), len(directory), len(body), 0)
+    path.write_bytes(body + directory + b"PK\5\6" + end)
     return path
 
 

@@ -1,0 +1,5 @@
+"""``python -m steps.cli`` is ``stepleaf``."""
+
+from steps.cli import main
+
+main()

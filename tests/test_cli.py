@@ -1,0 +1,486 @@
+"""The command line as a user meets it: statuses, messages, what is written and what is left alone."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.write import write_3mf, write_glb, write_stl_folder
+from steps.cli import run
+from steps.cli.options import settings_beside
+from steps.pipeline import STAGES
+from tests.bad_inputs import at, cube, entity_bomb, model_xml, package, stl, zip_bomb
+
+Capture = pytest.CaptureFixture[str]
+
+COMMANDS = ("demo", "inspect", "plan", "booklet", "prints", "coupon", "verify")
+
+
+@cache
+def beacon_bytes() -> bytes:
+    """The beacon's 3MF, made once."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "beacon.3mf"
+        write_3mf(beacon(), path)
+        return path.read_bytes()
+
+
+@pytest.fixture
+def model(tmp_path: Path) -> Path:
+    path = tmp_path / "beacon.3mf"
+    path.write_bytes(beacon_bytes())
+    return path
+
+
+# ---------------------------------------------------------------------------- wrong use
+
+
+def test_help_names_every_command(capsys: Capture) -> None:
+    assert run(["--help"]) == 0
+    out = capsys.readouterr().out
+    for command in COMMANDS:
+        assert command in out
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_each_command_has_help(command: str, capsys: Capture) -> None:
+    assert run([command, "--help"]) == 0
+    assert "Usage: stepleaf" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["inspect"],
+        ["sail"],
+        ["inspect", "a.3mf", "b.3mf"],
+        ["inspect", "a.3mf", "--scale", "big"],
+        ["inspect", "a.3mf", "--colour"],
+        ["verify", "only.plan.json"],
+    ],
+)
+def test_wrong_use_is_status_2_without_traceback(arguments: list[str], capsys: Capture) -> None:
+    assert run(arguments) == 2
+    said = capsys.readouterr()
+    assert said.err and not said.out
+    assert "Traceback" not in said.err
+
+
+def test_wrong_settings_are_all_named_at_once(model: Path, capsys: Capture) -> None:
+    status = run(
+        ["plan", str(model), "--paper", "a3", "--reader", "cat", "--scale", "-1", "--pictures", "oil"]
+    )
+    assert status == 2
+    said = capsys.readouterr().err
+    for word in ("paper", "reader", "scale", "pictures", "a4"):
+        assert word in said
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("scale = ", "not valid TOML"),
+        ("skale = 4", "skale"),
+        ("[printer]\nnozzle_mm = 0", "printer.nozzle_mm"),
+        ("[fit]\npull_off_n = 'much'", "fit.pull_off_n"),
+        (b"\xff\xfe\x00", "not valid TOML"),
+    ],
+)
+def test_a_settings_file_that_is_wrong(model: Path, text: str | bytes, says: str, capsys: Capture) -> None:
+    toml = model.parent / "stepleaf.toml"
+    toml.write_bytes(text if isinstance(text, bytes) else text.encode())
+    assert run(["plan", str(model)]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert "stepleaf.toml" in said
+
+
+def test_a_settings_file_that_is_missing(model: Path, capsys: Capture) -> None:
+    assert run(["inspect", str(model), "--settings", str(model.parent / "none.toml")]) == 2
+    assert "none.toml" in capsys.readouterr().err
+
+
+# ---------------------------------------------------------------------------- bad input
+
+
+def _text(path: Path) -> Path:
+    path.write_text("once upon a time")
+    return path
+
+
+def _cut(path: Path) -> Path:
+    path.write_bytes(beacon_bytes()[: len(beacon_bytes()) // 2])
+    return path
+
+
+def _written(path: Path, content: bytes) -> Path:
+    path.write_bytes(content)
+    return path
+
+
+def _coordinates(value: str) -> list[str]:
+    rows = [f'x="{x}" y="{y}" z="{z}"' for x, y, z in cube().vertices]
+    rows[3] = f'x="{value}" y="0" z="0"'
+    return rows
+
+
+def _nan_stl(path: Path) -> Path:
+    triangles = np.array(cube().triangles)
+    triangles[4, 1, 2] = np.nan
+    return stl(path, triangles)
+
+
+#: Unreadable or hostile: status 2. (file name, how it is made, what the message must say)
+UNREADABLE: dict[str, tuple[str, Callable[[Path], object], str]] = {
+    "missing": ("none.3mf", lambda path: None, "no such file"),
+    "empty": ("empty.3mf", lambda path: path.write_bytes(b""), "empty"),
+    "truncated 3MF": ("cut.3mf", _cut, "cut short|damaged"),
+    "truncated STL": (
+        "cut.stl",
+        lambda path: _written(path, stl(path, cube().triangles).read_bytes()[:-60]),
+        "cut",
+    ),
+    "text as 3MF": ("text.3mf", _text, "not a 3MF"),
+    "3MF as STL": ("beacon.stl", lambda path: path.write_bytes(beacon_bytes()), "3MF"),
+    "picture": ("photo.png", lambda path: path.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(64)), "picture"),
+    "unknown type": ("model.xyz", _text, "Hand in"),
+    "zip bomb": ("bomb.3mf", lambda path: zip_bomb(path, 3.0), "unpack"),
+    "zip bomb that understates itself": (
+        "liar.3mf",
+        lambda path: zip_bomb(path, 3.0, claims=1000),
+        "liar.3mf",
+    ),
+    "entity bomb": ("entities.3mf", entity_bomb, "entities"),
+    "not a number": (
+        "nan.3mf",
+        lambda path: package(path, model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("NaN"))),
+        "nan.3mf",
+    ),
+    "infinite": (
+        "inf.3mf",
+        lambda path: package(path, model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("1e999"))),
+        "inf.3mf",
+    ),
+    "no parts": ("none.3mf", lambda path: package(path, model_xml(cube(), [])), "no part"),
+    "empty folder": ("folder", lambda path: path.mkdir(), "neither"),
+}
+
+
+@pytest.mark.parametrize("case", UNREADABLE)
+def test_unreadable_input_is_status_2_and_says_what_to_do(tmp_path: Path, case: str, capsys: Capture) -> None:
+    name, make, says = UNREADABLE[case]
+    make(tmp_path / name)
+    out = tmp_path / "out.plan.json"
+    started = time.monotonic()
+    assert run(["plan", str(tmp_path / name), "-o", str(out)]) == 2
+    said = capsys.readouterr()
+    assert re.search(says, said.err), said.err
+    assert name in said.err
+    assert "Traceback" not in said.err and "fault of the program" not in said.err
+    assert not said.out and not out.exists()
+    assert time.monotonic() - started < 30  # a bomb is refused, not read
+
+
+#: Readable, but cannot be built: status 1. (file name, build items, parts and words to be named)
+UNBUILDABLE: dict[str, tuple[list[tuple[str, list[float]]], tuple[str, ...]]] = {
+    "print layout": ([(f"cube {n}", at(15 * n, 0, 0)) for n in range(8)], ("print layout", "placements")),
+    "floating part": (
+        [("low", at(0, 0, 0)), ("high", at(0, 0, 10)), ("lost", at(0, 0, 45))],
+        ("lost", "25.00 mm", "high"),
+    ),
+    "overlap": ([("low", at(0, 0, 0)), ("high", at(0, 0, 6))], ("low", "high", "4.00 mm")),
+    "exactly on top": (
+        [("one", at(0, 0, 0)), ("two", at(0, 0, 0)), ("three", at(0, 0, 10))],
+        ("one", "two", "same place"),
+    ),
+}
+
+
+@pytest.mark.parametrize("case", UNBUILDABLE)
+def test_unbuildable_input_is_status_1_and_names_the_parts(
+    tmp_path: Path, case: str, capsys: Capture
+) -> None:
+    places, words = UNBUILDABLE[case]
+    path = package(tmp_path / "model.3mf", model_xml(cube(), places))
+    assert run(["plan", str(path), "-o", str(tmp_path / "out.plan.json")]) == 1
+    said = capsys.readouterr().err
+    for word in words:
+        assert word in said, said
+    assert "Traceback" not in said
+    assert [entry.name for entry in tmp_path.iterdir()] == ["model.3mf"]
+
+
+def test_a_vertex_that_is_no_number_in_a_file_that_allows_it(tmp_path: Path, capsys: Capture) -> None:
+    assert run(["plan", str(_nan_stl(tmp_path / "nan.stl"))]) == 1
+    assert re.search(r"body-1.*not finite", capsys.readouterr().err)
+
+
+@pytest.mark.parametrize(("side", "says"), [(25_000.0, "50 m"), (0.025, "0.05 mm")])
+def test_a_unit_error_is_noticed_and_the_factor_named(
+    tmp_path: Path, side: float, says: str, capsys: Capture
+) -> None:
+    path = package(
+        tmp_path / "model.3mf", model_xml(cube(side), [("one", at(0, 0, 0)), ("two", at(0, 0, side))])
+    )
+    assert run(["plan", str(path)]) == 1
+    said = capsys.readouterr().err
+    assert says in said
+    assert "--scale" in said
+
+
+def test_a_mirrored_transform_is_told(tmp_path: Path, capsys: Capture) -> None:
+    places = [("low", at(0, 0, 0)), ("glass", [-1, 0, 0, 0, 1, 0, 0, 0, 1, 10, 0, 10])]
+    path = package(tmp_path / "model.3mf", model_xml(cube(), places))
+    assert run(["inspect", str(path), "--json"]) == 0
+    problems = json.loads(capsys.readouterr().out)["problems"]
+    assert any(found["code"] == "mirrored" and "glass" in found["text"] for found in problems)
+
+
+def test_all_faults_of_a_file_are_in_one_report(tmp_path: Path, capsys: Capture) -> None:
+    places = [("low", at(0, 0, 0)), ("high", at(0, 0, 6)), ("lost", at(0, 0, 60)), ("stray", at(70, 0, 0))]
+    path = package(tmp_path / "model.3mf", model_xml(cube(), places))
+    assert run(["plan", str(path)]) == 1
+    said = capsys.readouterr().err
+    assert "3 faults" in said
+    for words in (
+        r"low and high stand in each other",
+        r"lost hangs in the air",
+        r"stray stands on the table",
+    ):
+        assert re.search(words, said), said
+
+
+def test_inspect_shows_a_faulty_model_and_says_so_by_its_status(tmp_path: Path, capsys: Capture) -> None:
+    places = [("low", at(0, 0, 0)), ("high", at(0, 0, 10)), ("lost", at(0, 0, 45))]
+    path = package(tmp_path / "model.3mf", model_xml(cube(), places))
+    assert run(["inspect", str(path)]) == 1
+    out = capsys.readouterr().out
+    assert "3 parts" in out
+    assert re.search("error: lost hangs in the air", out)
+
+
+def test_loose_parts_can_be_inspected_but_not_planned(tmp_path: Path, capsys: Capture) -> None:
+    write_stl_folder(beacon(), tmp_path / "parts")
+    (tmp_path / "parts" / "placements.csv").unlink()
+    assert run(["inspect", str(tmp_path / "parts")]) == 0
+    assert "loose parts" in capsys.readouterr().out
+    assert run(["plan", str(tmp_path / "parts"), "-o", str(tmp_path / "o.plan.json")]) == 1
+    said = capsys.readouterr().err
+    assert "loose parts" in said and "placements" in said
+
+
+# ------------------------------------------------------------------------------- results
+
+
+def test_inspect_prints_shapes_joints_and_the_scale_law(model: Path, capsys: Capture) -> None:
+    assert run(["inspect", str(model)]) == 0
+    said = capsys.readouterr()
+    for words in (
+        "12 parts, 5 shapes, 5 colours",
+        "stud spacing 10.00 mm",
+        "block 2 x 4",
+        "2 brick red, 1 off-white, 1 amber",
+        "0.10 press",
+        "0.20 slide",
+        "0.40 loose",
+        "slide above 1.2x, loose above 2.5x",
+    ):
+        assert words in said.out, words
+    assert said.err.splitlines() == [f"{n} of 3 {stage}" for n, stage in enumerate(STAGES[:3], start=1)]
+
+
+def test_inspect_json_is_for_machines(model: Path, capsys: Capture) -> None:
+    assert run(["inspect", str(model), "--json", "--scale", "4"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["format"], found["scale"], found["pitch_mm"]) == ("stepleaf-inspection", 4.0, 40.0)
+    assert len(found["parts"]) == 12
+    assert {joint["fit"] for joint in found["joints"] if joint["kind"] == "stud"} == {"loose"}
+    assert "mark" not in found["joints"][0]
+    studs = [law for law in found["scale_law"] if law["kind"] == "stud"]
+    assert studs[0]["fit_at"] == {"1x": "press", "2x": "slide", "4x": "loose"}
+
+
+def test_the_same_beacon_from_every_format(tmp_path: Path, capsys: Capture) -> None:
+    write_3mf(beacon(), tmp_path / "b.3mf")
+    write_glb(beacon(), tmp_path / "b.glb")
+    write_stl_folder(beacon(), tmp_path / "b")
+    found = []
+    for name in ("b.3mf", "b.glb", "b", "b/placements.csv"):
+        assert run(["inspect", str(tmp_path / name), "--json", "-q"]) == 0
+        report = json.loads(capsys.readouterr().out)
+        names = {part["id"]: part["source"] for part in report["parts"]}
+        found.append(
+            (
+                sorted(names.values()),
+                sorted((names[j["a"]], names[j["b"]], j["kind"], j["contacts"]) for j in report["joints"]),
+            )
+        )
+    assert found[0] == found[1] == found[2] == found[3]
+    assert found[0][0] == sorted(part.name for part in beacon().placed)
+
+
+def test_plan_writes_a_plan_that_verifies(model: Path, tmp_path: Path, capsys: Capture) -> None:
+    out = tmp_path / "made" / "beacon.plan.json"
+    assert run(["plan", str(model), "-o", str(out), "--reader", "helper"]) == 0
+    said = capsys.readouterr()
+    assert said.out.strip() == str(out)
+    assert "3 of 6 joints" in said.err
+    first = out.read_bytes()
+    assert run(["plan", str(model), "-o", str(out), "-q"]) == 0
+    assert out.read_bytes() == first  # same input, same bytes
+    assert capsys.readouterr().err == ""
+    assert run(["verify", str(out), str(model)]) == 0
+    table = capsys.readouterr().out
+    assert "moves free" in table and "wrong" not in table
+
+
+def test_verify_fails_on_a_plan_that_was_tampered_with(model: Path, tmp_path: Path, capsys: Capture) -> None:
+    out = tmp_path / "beacon.plan.json"
+    assert run(["plan", str(model), "-o", str(out), "-q"]) == 0
+    plan = json.loads(out.read_text())
+    last = plan["steps"][-1]
+    last["move"] = {part: [0, 0, 1] for part in last["adds"]}
+    out.write_text(json.dumps(plan))
+    capsys.readouterr()
+    assert run(["verify", str(out), str(model)]) == 1
+    said = capsys.readouterr()
+    assert "wrong" in said.out
+    assert "hits" in said.err and "Traceback" not in said.err
+
+
+def test_verify_with_files_changed_over(model: Path, capsys: Capture) -> None:
+    assert run(["verify", str(model), str(model)]) == 2
+    assert "plan" in capsys.readouterr().err
+
+
+def test_settings_beside_the_model_are_read_and_options_win(model: Path, capsys: Capture) -> None:
+    (model.parent / "stepleaf.toml").write_text("scale = 2.0\ntitle = 'Light'\n")
+    assert run(["inspect", str(model), "--json", "-q"]) == 0
+    assert json.loads(capsys.readouterr().out)["scale"] == 2.0
+    assert run(["inspect", str(model), "--json", "-q", "--scale", "3"]) == 0
+    assert json.loads(capsys.readouterr().out)["scale"] == 3.0
+
+
+def test_settings_in_the_folder_that_is_the_model(tmp_path: Path) -> None:
+    (tmp_path / "parts").mkdir()
+    assert settings_beside(tmp_path / "parts") is None
+    (tmp_path / "parts" / "stepleaf.toml").write_text("")
+    assert settings_beside(tmp_path / "parts") == tmp_path / "parts" / "stepleaf.toml"
+
+
+# ------------------------------------------------------------------------------- writing
+
+
+def test_the_model_is_never_written_over(model: Path, capsys: Capture) -> None:
+    before = model.read_bytes()
+    assert run(["plan", str(model), "-o", str(model)]) == 2
+    assert run(["booklet", str(model), "-o", str(model)]) == 2
+    assert "is the model itself" in capsys.readouterr().err
+    assert model.read_bytes() == before
+
+
+def test_a_folder_where_the_plan_should_go(model: Path, tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "out.plan.json").mkdir()
+    assert run(["plan", str(model), "-o", str(tmp_path / "out.plan.json")]) == 2
+    assert "folder" in capsys.readouterr().err
+
+
+def test_an_old_booklet_stays_when_the_new_one_cannot_be_made(tmp_path: Path, capsys: Capture) -> None:
+    path = package(tmp_path / "model.3mf", model_xml(cube(), [("low", at(0, 0, 0)), ("high", at(0, 0, 6))]))
+    (tmp_path / "old.pdf").write_bytes(b"an older booklet")
+    (tmp_path / "old.plan.json").write_bytes(b"an older plan")
+    assert run(["booklet", str(path), "-o", str(tmp_path / "old.pdf")]) == 1
+    assert (tmp_path / "old.pdf").read_bytes() == b"an older booklet"
+    assert (tmp_path / "old.plan.json").read_bytes() == b"an older plan"
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["model.3mf", "old.pdf", "old.plan.json"]
+
+
+def test_a_booklet_that_fails_while_written_leaves_the_old_one(
+    model: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    import steps.booklet
+    from steps.output import whole_file
+
+    def burst(plan: object, path: Path, settings: object, progress: object = None) -> None:
+        with whole_file(path) as draft:
+            draft.write_bytes(b"%PDF-1.4 half")
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(steps.booklet, "write_booklet", burst, raising=False)
+    old = tmp_path / "old.pdf"
+    old.write_bytes(b"an older booklet")
+    assert run(["booklet", str(model), "-o", str(old)]) == 2
+    assert "No space left" in capsys.readouterr().err
+    assert old.read_bytes() == b"an older booklet"
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["beacon.3mf", "old.pdf"]
+
+
+def test_a_fault_of_the_program_is_owned_up_to(
+    model: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    import steps.joints
+
+    def broken(*arguments: object) -> None:
+        raise ZeroDivisionError("oh")
+
+    monkeypatch.setattr(steps.joints, "find_joints", broken)
+    assert run(["inspect", str(model)]) == 1
+    said = capsys.readouterr().err
+    assert "fault of the program itself" in said and "ZeroDivisionError" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_interrupting_is_status_130_and_leaves_no_litter(
+    model: Path, tmp_path: Path, sent: signal.Signals
+) -> None:
+    """Interrupted while a draft is being written."""
+    script = (
+        "import sys, time, steps.features, steps.cli\n"
+        "from pathlib import Path\n"
+        "from steps.output import whole_file\n"
+        "def slow(*arguments):\n"
+        "    with whole_file(Path(sys.argv[2])) as draft:\n"
+        "        draft.write_text('half'); print('ready', flush=True); time.sleep(60)\n"
+        "steps.features.measure = slow\n"
+        "steps.cli.main(['inspect', sys.argv[1]])\n"
+    )
+    target = tmp_path / "out.pdf"
+    target.write_text("old")
+    with subprocess.Popen(
+        [sys.executable, "-c", script, str(model), str(target)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stdout is not None and child.stderr is not None
+        assert child.stdout.readline() == "ready\n"
+        child.send_signal(sent)
+        assert child.wait(timeout=20) == 130
+        said = child.stderr.read()
+    assert "interrupted" in said and "Traceback" not in said
+    assert target.read_text() == "old"
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["beacon.3mf", "out.pdf"]
+
+
+def test_a_reader_that_leaves_early_causes_no_traceback(model: Path) -> None:
+    command = f'"{sys.executable}" -m steps.cli inspect "{model}" --json | head -c 10'
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert "Traceback" not in done.stderr and "BrokenPipe" not in done.stderr
+    assert shutil.which("head") is None or len(done.stdout) == 10
