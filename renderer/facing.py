@@ -63,6 +63,20 @@ class Facing:
         down = -self.camera.pixel * self.normal[:, 1] / toward
         return np.stack([across, down], axis=1)
 
+    def depth(self, rows: NDArray, faces: NDArray, across: NDArray, down: NDArray) -> NDArray[np.float64]:
+        """Depth of faces of item rows at picture positions in pixels, on each face's plane."""
+        index = self.index(rows, faces)
+        slope = self.slope[index].astype(np.float64)
+        corners = np.concatenate(
+            [
+                self.cast.items[row].solid.vertices[self.cast.items[row].solid.faces[:, 0]]
+                for row in self._first
+            ]
+        )
+        turned = np.einsum("nij,nj->ni", self.cast.rotations[rows], corners[index])
+        seen = self.camera.project(turned + self.cast.translations[rows])
+        return seen[:, 2] + slope[:, 0] * (across - seen[:, 0]) + slope[:, 1] * (down - seen[:, 1])
+
     @cached_property
     def patch(self) -> NDArray[np.int32]:
         """(faces,) patch within the solid."""

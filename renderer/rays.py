@@ -11,6 +11,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+from scipy.spatial import ConvexHull, QhullError
 
 from renderer.camera import SAMPLE, Camera
 from renderer.solid import Solid
@@ -80,7 +82,8 @@ def _add(table: PixelTable, item: Item, low: Array, high: Array) -> None:
     if (first >= last).any():
         return
     window = np.s_[first[1] : last[1], first[0] : last[0]]
-    open_rows, open_columns = np.nonzero(table.depth[window] > low[2] - LEVEL_MM)
+    reach = _silhouette(camera.project(item.outer)[:, :2] - first, last - first)
+    open_rows, open_columns = np.nonzero((table.depth[window] > low[2] - LEVEL_MM) & reach)
     if not len(open_rows):
         return
     columns, rows = open_columns + first[0], open_rows + first[1]
@@ -94,6 +97,19 @@ def _add(table: PixelTable, item: Item, low: Array, high: Array) -> None:
     table.key[at], table.face[at], table.depth[at] = item.key, face[shows], depth[shows]
 
 
+def _silhouette(points: Array, size: NDArray) -> NDArray[np.bool_]:
+    """(rows, columns) of size (columns, rows): what the hull of picture points (n, 2) may cover, a pixel
+    to spare: half the rays of a box round a tilted part would miss it."""
+    try:
+        corners = points[ConvexHull(points).vertices]
+    except (QhullError, ValueError):
+        return np.ones(size[::-1], dtype=bool)  # seen edge on: no area
+    canvas = Image.new("1", (int(size[0]), int(size[1])))
+    outline = [(float(x) - 0.5, float(y) - 0.5) for x, y in corners]
+    ImageDraw.Draw(canvas).polygon(outline, fill=1, outline=1, width=3)
+    return np.asarray(canvas)
+
+
 def _grid_hits(item: Item, camera: Camera, columns: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
     """Face and depth at pixels, all of one item: as :func:`_hits`, but the ray's start and the depth on
     each face are linear in column and row, so float32 sums do (exact to 1e-6 of the picture)."""
@@ -104,8 +120,7 @@ def _grid_hits(item: Item, camera: Camera, columns: NDArray, rows: NDArray) -> t
         -(turn @ camera.toward),
     )
     corner = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - item.pose[:3, 3])
-    middle = solid.outer.mean(axis=0)
-    corner = corner + ((middle - corner) @ way - STANDOFF * max(solid.extent, 1e-9)) * way
+    corner = corner + ((solid.middle - corner) @ way - STANDOFF * max(solid.extent, 1e-9)) * way
     column, row = columns.astype(np.float32), rows.astype(np.float32)
     start = np.empty((len(columns), 3), np.float32)
     for axis in range(3):
@@ -131,7 +146,7 @@ def _hits(solid: Solid, points: Array, ways: Array, middle: Array) -> tuple[NDAr
     (n, 3) unit, in the solid's coordinates. ``middle`` (n,): depth to report for faces seen edge on."""
     back = STANDOFF * max(solid.extent, 1e-9)
     # slide each start along its ray to stand off the solid, so that float32 keeps its precision
-    slide = np.einsum("ij,ij->i", solid.outer.mean(axis=0) - points, ways) - back
+    slide = np.einsum("ij,ij->i", solid.middle - points, ways) - back
     start = (points + slide[:, None] * ways).astype(np.float32)
     face = solid.scene.run(start, ways.astype(np.float32), query="INTERSECT")
     normal = solid.normals[face]

@@ -109,6 +109,11 @@ class Solid:
             return _frozen(points, np.float64)  # flat or tiny: no hull
 
     @cached_property
+    def middle(self) -> Array:
+        """(3,) a point in the midst of the mesh."""
+        return _frozen(self.outer.mean(axis=0) if len(self.outer) else np.zeros(3), np.float64)
+
+    @cached_property
     def scene(self) -> Any:
         """The Embree scene of the mesh in its own coordinates."""
         from embreex.mesh_construction import TriangleMesh

@@ -3,7 +3,7 @@ that it is as exact for a small part of a large model."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,25 +22,17 @@ MIDDLE = (0.5137, 0.5071)
 
 @dataclass(frozen=True, eq=False)
 class Crowd:
-    """Items that may hide others, with their bounds along the camera axes in use."""
+    """Items that may hide others, with their bounds along the camera axes in use. Items are made when
+    they are asked for: of thousands, a few stand before a new part."""
 
-    items: Sequence[Item]
+    keys: NDArray[np.int64]
     low: Array  #: (n, 3) along right, up, toward
     high: Array
+    item: Callable[[int], Item]  #: of a key
 
-    @classmethod
-    def of(cls, items: Sequence[Item], axes: Array) -> Crowd:
-        seen = [item.outer @ axes.T for item in items]
-        low = np.array([points.min(axis=0) for points in seen]).reshape(-1, 3)
-        high = np.array([points.max(axis=0) for points in seen]).reshape(-1, 3)
-        return cls(items, low, high)
-
-    def joined(self, other: Crowd) -> Crowd:
-        return Crowd(
-            [*self.items, *other.items],
-            np.concatenate([self.low, other.low]),
-            np.concatenate([self.high, other.high]),
-        )
+    def without(self, keys: Collection[int]) -> Crowd:
+        kept = ~np.isin(self.keys, list(keys))
+        return Crowd(self.keys[kept], self.low[kept], self.high[kept], self.item)
 
 
 def visible_share(item: Item, crowd: Crowd, axes: Array) -> float:
@@ -51,18 +43,18 @@ def visible_share(item: Item, crowd: Crowd, axes: Array) -> float:
     if not len(rows):
         return 0.0
     points = camera.unproject(columns + MIDDLE[0], rows + MIDDLE[1], alone.depth[rows, columns])
-    return float(1.0 - hidden(points, crowd, axes, item.key).mean())
+    return float(1.0 - hidden(points, crowd.without([item.key]), axes).mean())
 
 
-def hidden(points: Array, crowd: Crowd, axes: Array, but: int = -1) -> NDArray[np.bool_]:
-    """(n,) whether something of the crowd lies before each world point; ``but``: key to leave out."""
+def hidden(points: Array, crowd: Crowd, axes: Array) -> NDArray[np.bool_]:
+    """(n,) whether something of the crowd lies before each world point."""
     seen = points @ axes.T
     low, high = seen.min(axis=0), seen.max(axis=0)
     near = (crowd.low[:, :2] <= high[:2]).all(axis=1) & (crowd.high[:, :2] >= low[:2]).all(axis=1)
     near &= crowd.high[:, 2] > low[2]
-    rows = [row for row in np.flatnonzero(near).tolist() if crowd.items[row].key != but]
+    rows = np.flatnonzero(near)
     result = np.zeros(len(points), dtype=bool)
-    if not rows:
+    if not len(rows):
         return result
     inside = (seen[None, :, :2] >= crowd.low[rows][:, None, :2]) & (
         seen[None, :, :2] <= crowd.high[rows][:, None, :2]
@@ -71,7 +63,7 @@ def hidden(points: Array, crowd: Crowd, axes: Array, but: int = -1) -> NDArray[n
     # a camera of 1 mm pixels through the first point: positions in mm are positions in pixels
     camera = Camera(axes[0], axes[1], axes[2], points[0], 1.0, 1, 1)
     at = camera.project(points)
-    prober = Prober(Cast(tuple(crowd.items[row] for row in rows)), camera)
+    prober = Prober(Cast(tuple(crowd.item(key) for key in crowd.keys[rows].tolist())), camera)
     face, depth = prober.hits(which, at[point, 0], at[point, 1])
     before = (face >= 0) & (depth < at[point, 2] - LEVEL_MM)
     result[point[before]] = True

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
-from renderer.rays import RaySource
 from renderer.solid import Solid
-from renderer.table import Item, PixelTable, Role, Source
+from renderer.source import GuardedSource, choose_source
+from renderer.table import Item, PixelTable, Role
 from steps.draw.frames import shared_frames
 from steps.model import Array, Joint, Move, Plan, Sight, Step, View
 from steps.settings import Settings
@@ -40,6 +40,8 @@ class Studio:
     settings: Settings
     _tables: dict[bytes, tuple[frozenset[int], PixelTable]] = field(default_factory=dict, repr=False)
 
+    _items: dict[tuple[str, Role], Item] = field(default_factory=dict, repr=False)
+    _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
     _frames: dict[float, dict[int, Array]] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -48,9 +50,14 @@ class Studio:
         return {shape.id: Solid(shape.vertices, shape.faces) for shape in self.plan.model.shapes}
 
     @cached_property
-    def source(self) -> Source:
-        """What fills the pixel tables."""
-        return RaySource()
+    def source(self) -> GuardedSource:
+        """What fills the pixel tables, by ``settings.pictures``."""
+        return choose_source(self.settings.pictures)
+
+    @property
+    def notice(self) -> str:
+        """One line for the user where OpenGL was asked for and rays had to take over; else empty."""
+        return self.source.notice if "source" in self.__dict__ else ""
 
     @cached_property
     def step_by_number(self) -> dict[int, Step]:
@@ -71,24 +78,30 @@ class Studio:
         return axes_of(view.azimuth, view.elevation, step.up)
 
     @cached_property
-    def _placed_before(self) -> dict[int, tuple[str, ...]]:
-        built: dict[str, list[str]] = {}
+    def _placed(self) -> tuple[dict[str, list[str]], dict[int, int]]:
+        """Parts of each assembly in the order they are placed, and how many are before each step."""
+        placed: dict[str, list[str]] = {}
         before = {}
         for step in self.plan.order.steps:
-            there = built.setdefault(step.assembly, [])
-            before[step.number] = tuple(there)
+            there = placed.setdefault(step.assembly, [])
+            before[step.number] = len(there)
             for thing in things(self.plan, step):
                 there.extend(thing.parts)
-        return before
+        return placed, before
 
     def earlier(self, step: Step) -> tuple[str, ...]:
         """Parts of the step's assembly that are in place before it."""
-        return self._placed_before[step.number]
+        placed, before = self._placed
+        return tuple(placed[step.assembly][: before[step.number]])
 
     def item(self, part_id: str, role: Role, shift: Array | None = None) -> Item:
         """A part as an item to draw, moved by ``shift`` (3,) mm."""
-        part = self.plan.model.part_by_id[part_id]
-        item = Item(self.solids[part.shape], part.pose, part.colour, self.plan.model.index_of[part_id], role)
+        key = (part_id, role)
+        if key not in self._items:
+            part = self.plan.model.part_by_id[part_id]
+            row = self.plan.model.index_of[part_id]
+            self._items[key] = Item(self.solids[part.shape], part.pose, part.colour, row, role)
+        item = self._items[key]
         return item if shift is None or not np.any(shift) else item.moved(shift)
 
     def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
@@ -123,16 +136,23 @@ class Studio:
 
     def bounds_along(self, axes: Array) -> NDArray[np.float64]:
         """(parts, 2, 3) least and greatest extent of each part in place along camera axes."""
-        model = self.plan.model
-        found = np.empty((len(model.parts), 2, 3))
-        for row, shape in enumerate(model.shapes):
-            of = np.flatnonzero(model.shape_index == row)
-            outer = self.solids[shape.id].outer
-            for chunk in np.array_split(of, 1 + len(of) * len(outer) // 1_000_000):
-                turn = axes @ model.poses[chunk, :3, :3]
-                seen = np.einsum("pij,vj->pvi", turn, outer) + (model.poses[chunk, :3, 3] @ axes.T)[:, None]
-                found[chunk, 0], found[chunk, 1] = seen.min(axis=1), seen.max(axis=1)
-        return found
+        key = axes.round(12).tobytes()
+        if key not in self._bounds:
+            self._bounds[key] = _bounds_along(self, axes)
+        return self._bounds[key]
+
+
+def _bounds_along(studio: Studio, axes: Array) -> NDArray[np.float64]:
+    model = studio.plan.model
+    found = np.empty((len(model.parts), 2, 3))
+    for row, shape in enumerate(model.shapes):
+        of = np.flatnonzero(model.shape_index == row)
+        outer = studio.solids[shape.id].outer
+        for chunk in np.array_split(of, 1 + len(of) * len(outer) // 1_000_000):
+            turn = axes @ model.poses[chunk, :3, :3]
+            seen = np.einsum("pij,vj->pvi", turn, outer) + (model.poses[chunk, :3, 3] @ axes.T)[:, None]
+            found[chunk, 0], found[chunk, 1] = seen.min(axis=1), seen.max(axis=1)
+    return found
 
 
 def camera_key(camera: Camera) -> bytes:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
-from steps.draw.lift import Lifted, lifted_things, shifts_of
+from renderer.table import Item
+from steps.draw.lift import lifted_things, shifts_of
 from steps.draw.seeing import Crowd, hidden, visible_share
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
@@ -85,19 +86,23 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
         scene = _Scene(studio, step)
         look = scene.look(current.get(step.assembly, usual))
         if not look.serves:
-            look = _better(scene, look, (*isometric, *others))
+            look = _better(scene, look, isometric, others)
         current[step.assembly] = look.view
         sights.append(Sight(step.number, look.view, look.seen))
     return tuple(sights)
 
 
-def _better(scene: _Scene, look: Look, views: Sequence[View]) -> Look:
-    """The best look of the step, the one at hand preferred by the cost of a change."""
+def _better(scene: _Scene, look: Look, *choices: Sequence[View]) -> Look:
+    """The best look of the step, the one at hand preferred by the cost of a change. Later choices are
+    tried only where none of the earlier ones serves."""
     best, gain = look, CHANGE_COST
-    for view in views:
-        other = scene.look(view)
-        if other.score - look.score > gain + 1e-9:
-            best, gain = other, other.score - look.score
+    for views in choices:
+        for view in views:
+            other = scene.look(view)
+            if other.score - look.score > gain + 1e-9:
+                best, gain = other, other.score - look.score
+        if best.serves:
+            break
     return best
 
 
@@ -115,30 +120,34 @@ class _Scene:
     def __init__(self, studio: Studio, step: Step) -> None:
         self.studio, self.step = studio, step
         self.lifted = lifted_things(studio, step)
-        self.earlier = studio.items(studio.earlier(step), "earlier")
-        shifts = shifts_of(self.lifted)
-        self.new = {part: studio.item(part, "new", shift) for part, shift in shifts.items()}
+        rows = studio.plan.model.index_of
+        self.earlier = np.array([rows[part] for part in studio.earlier(step)], dtype=np.int64)
+        self.shifts = {rows[part]: shift for part, shift in shifts_of(self.lifted).items()}
+
+    def _item(self, key: int) -> Item:
+        shift = self.shifts.get(key)
+        return self.studio.item(self.studio.plan.model.parts[key].id, "earlier", shift)
+
+    def _crowd(self, axes: Array) -> Crowd:
+        """Earlier parts in place and new parts lifted."""
+        bounds = self.studio.bounds_along(axes)
+        new = np.array(list(self.shifts), dtype=np.int64)
+        keys = np.concatenate([self.earlier, new])
+        shifts = np.array(list(self.shifts.values())).reshape(-1, 3) @ axes.T
+        moved = np.concatenate([np.zeros((len(self.earlier), 3)), shifts])
+        return Crowd(keys, bounds[keys, 0] + moved, bounds[keys, 1] + moved, self._item)
 
     def look(self, view: View) -> Look:
         axes = axes_of(view.azimuth, view.elevation, self.step.up)
-        crowd = Crowd.of([*self.earlier, *self.new.values()], axes)
-        seen = {}
+        crowd = self._crowd(axes)
+        seen: dict[str, float] = {}
+        rows = self.studio.plan.model.index_of
         for one in self.lifted:
-            if one.thing.assembly:
-                share = self._share_of_many(one, crowd, axes)
-                seen.update(dict.fromkeys(one.thing.parts, share))
-            else:
-                part = one.thing.parts[0]
-                seen[part] = round(visible_share(self.new[part], crowd, axes), 3)
+            # a sub-assembly counts as one: hidden only by what is not of it
+            others = crowd.without([rows[part] for part in one.thing.parts])
+            shares = [visible_share(self._item(rows[part]), others, axes) for part in one.thing.parts]
+            seen.update(dict.fromkeys(one.thing.parts, round(float(np.mean(shares)), 3)))
         return Look(view, seen, self._joints_seen(crowd, axes))
-
-    def _share_of_many(self, one: Lifted, crowd: Crowd, axes: Array) -> float:
-        """A sub-assembly counts as one: hidden only by what is not of it."""
-        own = {self.new[part].key for part in one.thing.parts}
-        rows = [row for row, item in enumerate(crowd.items) if item.key not in own]
-        others = Crowd([crowd.items[row] for row in rows], crowd.low[rows], crowd.high[rows])
-        shares = [visible_share(self.new[part], others, axes) for part in one.thing.parts]
-        return round(float(np.mean(shares)), 3)
 
     def _joints_seen(self, crowd: Crowd, axes: Array) -> float:
         points = [
