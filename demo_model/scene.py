@@ -37,11 +37,12 @@ class Placed:
 class Group:
     """A run of parts that belong together, placed once or several times by ``poses``.
 
-    ``parts`` names the members of each copy, copy by copy, in corresponding order: this is what
-    the 3MF writer turns into a component object.
+    ``copies`` names the parts of each copy in corresponding order, ``members`` what they are called
+    in any copy: this is what the 3MF writer turns into a component object.
     """
 
     name: str
+    members: tuple[str, ...]
     copies: tuple[tuple[str, ...], ...]
     poses: tuple[NDArray[np.float64], ...]
 

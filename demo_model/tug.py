@@ -193,18 +193,24 @@ def _raise_deckhouse(build: Builder, kit: _Kit) -> None:
 def _raise_funnels(build: Builder, kit: _Kit) -> None:
     """The same stack twice: foot, two drums and a cap on one axis."""
     m = kit.module.scaled
-    stack = ((kit.foot, "foot", BLACK, 0), (kit.drum, "drum low", BUFF, 1), (kit.drum, "drum high", RED, 3))
+    stack = (
+        (kit.foot, "foot", BLACK, 0),
+        (kit.drum, "drum low", BUFF, 1),
+        (kit.drum, "drum high", RED, 3),
+        (kit.cap, "cap", BLACK, 5),
+    )
     copies, poses = [], []
     for side, y in (("starboard", 0), ("port", 4)):
         names = []
-        for piece, label, colour, level in (*stack, (kit.cap, "cap", BLACK, 5)):
+        for piece, label, colour, level in stack:
             names.append(f"funnel {side} {label}")
             build.add(names[-1], piece, colour, 5, y, DECK_LEVEL + level)
         for below, above in pairwise(names):
             build.join(below, above, "stud", 1)
         copies.append(tuple(names))
         poses.append(build.frame @ shift(5 * m.pitch, y * m.pitch, DECK_LEVEL * m.slab))
-    build.groups.append(Group("funnel", tuple(copies), tuple(poses)))
+    members = tuple(f"funnel {label}" for _, label, _, _ in stack)
+    build.groups.append(Group("funnel", members, tuple(copies), tuple(poses)))
 
 
 def _raise_arch(build: Builder, kit: _Kit) -> None:

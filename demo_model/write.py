@@ -37,8 +37,8 @@ def write_3mf(model: DemoModel, path: Path) -> None:
     """Write ``model`` as 3MF: one mesh object per solid and colour, one named wrapper per part of a
     group, one components object per group, build items for the rest.
 
-    Units are millimetres. The build item's part number is the part's name; members of a group carry
-    theirs as the wrapper object's name.
+    Units are millimetres. The build item's part number is the part's name; the wrapper objects of a
+    group carry its members' names.
     """
     _replace(path, _ThreeMF(model).data())
 
@@ -135,11 +135,11 @@ class _ThreeMF:
     def _add_group(self, group: Group) -> None:
         meshes = [self._mesh_of(self.part_by_name[name]) for name in group.copies[0]]
         assembly = self._components(group.name)
-        for name, mesh in zip(group.copies[0], meshes, strict=True):
-            part = self.part_by_name[name]
-            wrapper = self._components(name)
-            self._add_component(wrapper, mesh, np.eye(4), name)
-            self._add_component(assembly, wrapper, np.linalg.inv(group.poses[0]) @ part.pose, name + " place")
+        for name, member, mesh in zip(group.copies[0], group.members, meshes, strict=True):
+            pose = np.linalg.inv(group.poses[0]) @ self.part_by_name[name].pose
+            wrapper = self._components(member)
+            self._add_component(wrapper, mesh, np.eye(4), member)
+            self._add_component(assembly, wrapper, pose, f"{member} place")
         for number, pose in enumerate(group.poses, 1):
             self._add_item(assembly, pose, f"{group.name} {number}")
 
