@@ -98,7 +98,7 @@ class Composer:
         """Drawing above, a strip of two columns below it, as low as its blocks allow."""
         inner = self.inner
         least = self.paper.least_foot if sheet.foot else 0.0
-        for share in (0.26, 0.3, 0.34, 0.38, 0.42, 0.46, 0.5):
+        for share in (0.3, 0.34, 0.38, 0.42, 0.46, 0.5):
             strip = Rect(inner.x, inner.y, inner.width, share * inner.height)
             half = (strip.width - 3 * COLUMN_PAD_MM) / 2
             columns = [
@@ -172,9 +172,12 @@ class Composer:
             top = column.top
             while rest:
                 cell = self.setter.set(rest[0], column.width)
-                if cell.rect.height > column.height and self._divide(rest):
+                if cell.rect.height > column.height:
+                    rest[0:1] = self._smaller(rest[0], cell.rect.height - column.height)
                     continue
-                if top - self._needed(rest, column.width, cell) < column.y - 0.01:
+                empty = top == column.top
+                needed = cell.rect.height if empty else self._needed(rest, column.width, cell)
+                if top - needed < column.y - 0.01:
                     break
                 cells.append(cell.moved(column.x, top))
                 top -= cell.rect.height + self.edition.gap
@@ -192,14 +195,14 @@ class Composer:
             needed += self.edition.gap + self.setter.set(following, width).rect.height
         return needed
 
-    def _divide(self, rest: list[c.Block]) -> bool:
-        parts = halves(rest[0])
+    def _smaller(self, block: c.Block, excess: float) -> list[c.Block]:
+        """A block that is higher than a whole column by ``excess`` mm: a figure reduced, words divided."""
+        if isinstance(block, c.Figure) and block.height_mm > 2 * excess:
+            return [replace(block, height_mm=block.height_mm - excess - 0.1)]
+        parts = halves(block)
         if parts is None:
-            raise ValueError(
-                f"a {type(rest[0]).__name__} is higher than a whole column and cannot be divided"
-            )
-        rest[0:1] = list(parts)
-        return True
+            raise ValueError(f"a {type(block).__name__} is {excess:.1f} mm too high for a column")
+        return list(parts)
 
     # --------------------------------------------------------------- frame and title block
 

@@ -32,6 +32,8 @@ from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
 
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
+HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
+DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
 SIGNAL_COLOURS = {  # ground, words: ANSI Z535.4, ISO 3864-2
     "DANGER": (RED, WHITE),
@@ -163,7 +165,7 @@ class Typesetter:
     @set.register
     def _(self, block: c.Heading, width: float) -> Cell:
         size = self.edition.title if block.level == 1 else self.edition.head
-        galley = self.galley(block.words, width, size, True)
+        galley = self.fit(block.words, width, size, True, HEADING_LINES)
         return _cell(width, galley.height, self.text(galley, 0, 0), "heading", block.level)
 
     @set.register
@@ -349,6 +351,8 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
     """A block too high for a whole column, as two; None if it cannot be divided."""
     if isinstance(block, c.Para):
         words = block.words.split(" ")
+        if len(block.words) < DIVISIBLE:
+            return None
         if len(words) < 2:
             words = [block.words[: len(block.words) // 2], block.words[len(block.words) // 2 :]]
         middle = len(words) // 2
@@ -356,8 +360,6 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
         return (
             (c.Para(a, block.strong, block.quiet), c.Para(b, block.strong, block.quiet)) if a and b else None
         )
-    if isinstance(block, c.Heading):
-        return halves(c.Para(block.words, strong=True))
     if isinstance(block, c.Marked):
         return halves(c.Para(" ".join(filter(None, (block.words, block.detail))), block.strong))
     if isinstance(block, c.Notice) and len(block.lines) > 1:

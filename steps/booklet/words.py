@@ -102,20 +102,34 @@ class Words:
         pattern = "#,##0" + ("." + "0" * digits if digits else "")
         return format_decimal(round(float(value), digits) + 0.0, format=pattern, locale=self.locale)
 
+    def colour(self, name: str) -> str:
+        """A colour's plain words: "slate blue", "darker red 2"."""
+        told = re.fullmatch(r"(darker|lighter) (.+?)( \d+)?", name)
+        if told:
+            return self.term(told[1] + " {colour}").replace("{colour}", self.term(told[2])) + (told[3] or "")
+        return self.term(name)
+
     def part_name(self, name: str) -> str:
-        """ "block 2 x 4" in this language: the word is looked up, the measures keep their place."""
+        """ "block 2 x 4, 2nd kind" in this language: words are looked up, measures keep their place."""
+        name, _, kind = name.partition(", ")
         head, numbers = re.fullmatch(r"([^\d]*?)\s*((?:\d.*)?)", name, re.S).groups()  # type: ignore[union-attr]
-        numbers = re.sub(r"(?<=\d) x (?=\d)", f"{NBSP}×{NBSP}", numbers)
-        return " ".join(filter(None, (self.term(head) if head else "", numbers)))
+        cross = f"{NBSP}×{NBSP}" if numbers.count(" x ") == 1 else f" ×{NBSP}"
+        numbers = re.sub(r"(?<=\d) x (?=\d)", cross, numbers)
+        numbers = re.sub(r"(?<=\d) mm$", f"{NBSP}mm", numbers)
+        words = " ".join(filter(None, (self.term(head) if head else "", numbers)))
+        ordinal = re.fullmatch(r"(\d+)(?:st|nd|rd|th) kind", kind)
+        rest = self.say("kind {n}", n=ordinal[1]) if ordinal else self.term(kind) if kind else ""
+        return ", ".join(filter(None, (words, rest)))
 
     def place_name(self, name: str) -> str:
         """ "tower, front left, 12 parts" in this language, piece by piece."""
         return ", ".join(self._piece(piece.strip()) for piece in name.split(","))
 
     def _piece(self, piece: str) -> str:
-        count = re.fullmatch(r"(\d+) parts?", piece)
-        if count:
+        if count := re.fullmatch(r"(\d+) parts?", piece):
             return self.say_n("{n} part", "{n} parts", int(count[1]))
+        if count := re.fullmatch(r"built (\d+) times?", piece):
+            return self.say_n("built {n} time", "built {n} times", int(count[1]))
         return self.part_name(piece)
 
     def minutes(self, value: float) -> str:

@@ -75,7 +75,7 @@ class Matter:
     def part_words(self, part_id: str) -> str:
         """ "block 2 × 4, slate blue"."""
         part = self.plan.model.part_by_id[part_id]
-        return f"{self.shape_name(part.shape)}, {self.words.term(part.colour_name)}"
+        return f"{self.shape_name(part.shape)}, {self.words.colour(part.colour_name)}"
 
     def label(self, shape: str) -> str:
         """The printed-part label, "S07": as the print files are named."""

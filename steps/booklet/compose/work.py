@@ -62,7 +62,9 @@ def _assembly_parts(matter: Matter, assembly: Assembly) -> list[Block]:
         counts[part.shape, part.colour_name] = counts.get((part.shape, part.colour_name), 0) + 1
     rows: list[Block] = []
     for (shape, colour), count in counts.items():
-        text = f"{matter.words.number(count)}{NBSP}× {matter.shape_name(shape)}, {matter.words.term(colour)}"
+        text = (
+            f"{matter.words.number(count)}{NBSP}× {matter.shape_name(shape)}, {matter.words.colour(colour)}"
+        )
         detail = "" if matter.settings.reader == "child" else matter.label(shape)
         rows.append(Marked("dot", text, detail))
     return rows
@@ -113,7 +115,7 @@ def take_row(matter: Matter, kind: Kind) -> Take:
         wish = Wish("assembly", assembly=kind.assembly)
         return Take(count, kind.letter, name, (words.say("built before"),), wish, name)
     name = matter.shape_name(kind.shape)
-    colour = words.term(kind.colour_name)
+    colour = words.colour(kind.colour_name)
     wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, family="take")
     return Take(count, kind.letter, name, (colour, matter.label(kind.shape)), wish, f"{name}, {colour}")
 

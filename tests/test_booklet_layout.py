@@ -1,0 +1,163 @@
+"""The layout without a PDF: nothing leaves its box, no boxes overlap, type is never too small."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from steps.booklet.boxes import Page, Rect, Text
+from steps.booklet.compose import compose
+from steps.booklet.edition import edition_of, paper_of
+from steps.booklet.fonts import typeface
+from steps.booklet.layout import Composer, smallest_type
+from steps.booklet.typeset import Typesetter
+from steps.booklet.words import words_in
+from steps.errors import WrongSettings
+from steps.model import Plan
+from steps.settings import Settings
+from tests.booklet_sample import sample_plan
+
+#: Published least sizes: large print 18 and clear print 12 (UKAAF G003), 10 (ISO/IEC Guide 37:2012), points
+LEAST = {"child": 18, "helper": 12, "adult": 10}
+
+EVERY_EDITION = [
+    (reader, paper, language, fold)
+    for reader in ("child", "helper", "adult")
+    for paper in ("a4", "letter", "a5")
+    for language in ("en", "de")
+    for fold in (False, True)
+    if not (reader == "child" and (paper == "a5" or fold)) and not (paper == "a5" and fold)
+]
+
+AWKWARD = (
+    "Donaudampfschifffahrtsgesellschaftskapitänskajütenschlüsselanhänger",
+    "a <b>bold</b> &amp; \\slashed/ name",
+    "lamp 💡 and שלום and 灯",
+    "x" * 300,
+    "many words " * 30,
+)
+
+
+def pages_of(plan: Plan, settings: Settings) -> tuple[Page, ...]:
+    words = words_in(settings.language)
+    edition = edition_of(settings)
+    composer = Composer(Typesetter(edition, typeface(words)), edition, paper_of(settings), words)
+    return composer.pages(compose(plan, settings, words))
+
+
+def renamed(plan: Plan, name: str) -> Plan:
+    """Every name that a file or a person can give, replaced."""
+    model = replace(
+        plan.model, name=name, parts=tuple(replace(part, colour_name=name) for part in plan.model.parts)
+    )
+    measures = replace(
+        plan.measures, by_shape={k: replace(m, name=name) for k, m in plan.measures.by_shape.items()}
+    )
+    order = replace(
+        plan.order,
+        assemblies=tuple(replace(each, name=name) for each in plan.order.assemblies),
+        steps=tuple(replace(step, note=name, doubtful=name) for step in plan.order.steps),
+    )
+    return replace(plan, model=model, measures=measures, order=order)
+
+
+def check(pages: tuple[Page, ...]) -> None:
+    for page in pages:
+        sheet = Rect(0, 0, page.width, page.height)
+        frame = page.frame[0].rect()
+        for cell in page.cells:
+            assert frame.holds(cell.rect), f"{page.kind}: a {cell.role} leaves the frame"
+            for item in cell.items:
+                assert cell.rect.holds(item.rect(), 0.05), f"{page.kind}: {item} leaves its {cell.role}"
+            texts = [item for item in cell.items if isinstance(item, Text)]
+            for a, b in combinations(texts, 2):
+                assert not a.rect().meets(b.rect(), 0.05), f"{page.kind}: {a.words!r} runs into {b.words!r}"
+        for a, b in combinations(page.cells, 2):
+            assert not a.rect.meets(b.rect), f"{page.kind}: a {a.role} and a {b.role} overlap"
+        for line in page.frame:
+            assert sheet.holds(line.rect())
+
+
+@pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
+def test_nothing_leaves_its_box_and_no_boxes_overlap(reader, paper, language, fold):
+    settings = Settings(reader=reader, paper=paper, language=language, fold=fold)
+    pages = pages_of(sample_plan(), settings)
+    check(pages)
+    assert smallest_type(pages) >= LEAST[reader]
+
+
+@pytest.mark.parametrize("name", AWKWARD)
+@pytest.mark.parametrize(("reader", "paper"), [("child", "a4"), ("helper", "letter"), ("adult", "a5")])
+def test_awkward_names_stay_in_their_boxes(name, reader, paper):
+    check(pages_of(renamed(sample_plan(), name), Settings(reader=reader, paper=paper)))
+
+
+@hypothesis_settings(max_examples=15, deadline=None)
+@given(name=st.text(min_size=1, max_size=120))
+def test_any_name_stays_in_its_box(name):
+    check(pages_of(renamed(sample_plan(), name), Settings(reader="helper")))
+
+
+@given(
+    words=st.text(st.characters(codec="latin-1"), max_size=200),
+    width=st.floats(8, 120),
+    size=st.sampled_from([10.0, 12.5, 18.0, 24.0]),
+    bold=st.booleans(),
+)
+@hypothesis_settings(max_examples=150, deadline=None)
+def test_wrapped_lines_fit_and_lose_nothing(words, width, size, bold):
+    face = typeface(words_in("en"))
+    setter = Typesetter(edition_of(Settings()), face)
+    lines = setter.wrap(words, width, size, bold)
+    assert all(face.width_mm(line, size, bold) <= width or len(line) == 1 for line in lines)
+    kept = "".join(lines).replace("-", "").replace(" ", "")
+    assert kept == face.printable(words).replace("\u00ad", "").replace("-", "").replace(" ", "")
+
+
+def test_shortening_happens_only_at_the_least_size():
+    setter = Typesetter(edition_of(Settings(reader="helper")), typeface(words_in("en")))
+    whole = setter.fit("slab 2 × 8", 26.0, 14.0, True)
+    assert whole.lines == ("slab 2 × 8",)
+    assert whole.size < 14.0 or setter.face.width_mm("slab 2 × 8", 14.0, True) <= 26.0
+    cut = setter.fit("a name that is far too long for its place", 26.0, 14.0)
+    assert cut.size == 12.0
+    assert cut.lines[0].endswith("…")
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{"reader": "child", "paper": "a5"}, {"reader": "child", "fold": True}, {"paper": "a5", "fold": True}],
+)
+def test_editions_that_do_not_fit_their_paper_are_refused(options):
+    with pytest.raises(WrongSettings, match="choose A4 or Letter"):
+        paper_of(Settings(**options))
+
+
+def test_every_step_has_its_own_sheet_for_a_child():
+    plan = sample_plan()
+    pages = pages_of(plan, Settings(reader="child"))
+    steps = [page.bookmark for page in pages if page.kind == "step" and page.bookmark]
+    assert steps == [f"Step {step.number}" for step in plan.order.steps]
+
+
+def test_the_drawing_takes_most_of_a_step_sheet():
+    """ "The drawing takes most of the sheet": more than half of the frame's area."""
+    for page in pages_of(sample_plan(), Settings(reader="helper")):
+        if page.kind == "step" and page.bookmark:
+            frame = page.frame[0].rect()
+            drawing = max(cell.rect.width * cell.rect.height for cell in page.cells if cell.role == "figure")
+            assert drawing > 0.5 * frame.width * frame.height
+
+
+def test_sheets_are_numbered_n_of_total():
+    pages = pages_of(sample_plan(), Settings())
+    for number, page in enumerate(pages, start=1):
+        values = [
+            i.words for c in page.cells if c.role == "title block" for i in c.items if isinstance(i, Text)
+        ]
+        assert f"{number} of {len(pages)}" in values
