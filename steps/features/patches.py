@@ -28,6 +28,8 @@ LATERAL_TILT = np.sin(np.radians(4.5))
 AXIS_SPREAD = np.radians(4)
 #: Axes tried per shape, most edge length first; block shapes have one to five.
 MAX_AXES = 24
+#: Directions of normals are counted in sectors this wide (radians) before any circle is fitted.
+SECTOR = np.pi / 6
 #: Root mean square distance of vertices from the circle, as a share of its radius: noise of 0.05 mm
 #: on a radius of 2 mm is 0.015 rms.
 ROUND_SHARE = 0.03
@@ -145,13 +147,23 @@ def _cylinders_along(mesh: Mesh, free: np.ndarray, axis: Array) -> Iterator[Cyli
     pairs, turn, _ = mesh.adjacency
     joined = lateral[pairs].all(axis=1) & (np.abs(turn) < MAX_TURN)
     piece = components(len(mesh.faces), pairs[joined])
-    for faces in _groups(piece, np.flatnonzero(lateral), 5):
+    rows = np.flatnonzero(lateral)
+    rows = rows[_turns(piece[rows], mesh.normals[rows] @ plane_basis(axis).T)]
+    for faces in _groups(piece, rows, 5):
         whole = _fit_cylinder(mesh, faces, axis)
         if whole is not None:
             yield whole
         else:
             inside = joined & (piece[pairs[:, 0]] == piece[faces[0]])
             yield from _divided(mesh, faces, axis, pairs[inside])
+
+
+def _turns(piece: IntArray, normals: Array) -> np.ndarray:
+    """(k,) whether each face's piece has normals in enough directions to be an arc worth fitting."""
+    sector = np.floor(np.arctan2(normals[:, 1], normals[:, 0]) / SECTOR).astype(np.int64)
+    seen = np.unique(np.column_stack([piece, sector]), axis=0)[:, 0]
+    ids, sectors = np.unique(seen, return_counts=True)
+    return sectors[np.searchsorted(ids, piece)] >= MIN_ARC / SECTOR - 1
 
 
 def _groups(piece: IntArray, faces: IntArray, least: int) -> Iterator[IntArray]:

@@ -15,9 +15,11 @@ import manifold3d
 import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
+from scipy.spatial import cKDTree
+from trimesh.triangles import closest_point
 
 from steps.features.anatomy import Anatomy
-from steps.features.mesh import Mesh
+from steps.features.mesh import Mesh, clean
 from steps.model import Array
 
 #: Depth, as a share of the unit length, beyond which no press fit goes (0.3 mm at a pitch of 10):
@@ -27,6 +29,11 @@ DEEP_SHARE = 0.03
 SPACING_SHARE = 1 / 6
 #: At most this many points a shape.
 MAX_POINTS = 40_000
+#: A corner so sharp that its drawn-in point is further off than this many depths has none.
+SHARPEST = 4.0
+#: Points from which chords are cast, and chord middles measured exactly, to find the largest ball.
+BALL_POINTS = 3000
+BALLS_TRIED = 24
 #: Two directions off every likely face and edge; a point is inside when both rays say so.
 RAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393]])
 
@@ -75,28 +82,31 @@ class Probe:
         faces = np.array(self.mesh.faces, dtype=np.uint64, order="C")
         return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces))
 
+    def distances(self, origins: Array, ways: Array) -> Array:
+        """(k,) how far each ray goes before it meets the surface; infinite when it does not."""
+        start, way = (origins - self.middle).astype(np.float32), ways.astype(np.float32)
+        found = self.scene.run(start, way, query="DISTANCE")
+        return np.where(found < 1e30, found, np.inf).astype(np.float64)
+
     def drawn_in(self, depth: float, spacing: float) -> Array:
-        """Points ``depth`` inside the surface: spread over the faces, and one for every vertex."""
-        mesh = self.mesh
-        total = float(mesh.areas.sum())
-        count = int(np.clip(total / spacing**2, 64, MAX_POINTS))
-        at = (np.arange(count) + 0.5) / count * total
-        face = np.minimum(np.searchsorted(np.cumsum(mesh.areas), at), len(mesh.faces) - 1)
-        # Additive recurrence with the plastic number: even over each face, the same every time.
-        u, v = np.mod(np.arange(count)[:, None] * [0.7548776662466927, 0.5698402909980532] + 0.5, 1).T
-        over = u + v > 1
-        u, v = np.where(over, 1 - u, u), np.where(over, 1 - v, v)
-        a, b, c = (mesh.triangles[face, k] for k in range(3))
-        spread = a + u[:, None] * (b - a) + v[:, None] * (c - a) - depth * mesh.normals[face]
-        outward = np.zeros_like(mesh.vertices)
-        np.add.at(outward, mesh.faces.ravel(), np.repeat(mesh.crosses, 3, axis=0))
-        length = np.linalg.norm(outward, axis=1)
-        used = length > 0
-        corners = (
-            mesh.vertices[used] - 1.8 * depth * outward[used] / length[used, None]
-        )  # a cube's corner: sqrt 3
-        points = np.vstack([spread, corners])
+        """Points ``depth`` inside the surface: spread over the faces, and one for every corner."""
+        count = int(np.clip(float(self.mesh.areas.sum()) / spacing**2, 64, MAX_POINTS))
+        surface, normals = _spread(self.mesh, count)
+        points = np.vstack([surface - depth * normals, self._corners(depth)])
         return points[self.inside(points)]
+
+    def _corners(self, depth: float) -> Array:
+        """Vertices moved inwards until they lie ``depth`` from each of their faces."""
+        mesh = self.mesh
+        squares = np.zeros((len(mesh.vertices), 3, 3))
+        sums = np.zeros((len(mesh.vertices), 3))
+        rows = mesh.faces.ravel()
+        normals = np.repeat(mesh.normals, 3, axis=0)
+        np.add.at(squares, rows, normals[:, :, None] * normals[:, None])
+        np.add.at(sums, rows, normals)
+        step = np.einsum("vij,vj->vi", np.linalg.pinv(squares, rcond=1e-3, hermitian=True), sums)
+        usable = np.linalg.norm(step, axis=1) < SHARPEST
+        return mesh.vertices[usable] - depth * step[usable]
 
 
 _probes: WeakKeyDictionary[Anatomy, Probe] = WeakKeyDictionary()
@@ -129,18 +139,50 @@ def overlap(
     return _depth(probe(first), probe(second), pose, unit) if hit else None
 
 
-def _depth(first: Probe, second: Probe, pose: Array, unit: float) -> Overlap:
+def _depth(first: Probe, second: Probe, pose: Array, unit: float) -> Overlap | None:
+    """The largest ball that lies in both solids; None when that is no deeper than a press fit."""
+    allowed = DEEP_SHARE * unit
     common = first.solid ^ second.solid.transform(pose[:3])
     if common.status() != manifold3d.Error.NoError or common.is_empty():
-        return Overlap(DEEP_SHARE * unit, 0.0, False)
-    deepest, volume = 0.0, 0.0
-    for piece in common.decompose():
-        surface, filled = piece.surface_area(), piece.volume()
-        volume += filled
-        box = np.array(piece.bounding_box())
-        extents = box[3:] - box[:3]
-        # A block-like piece is as deep as its box is thin; a shell is as thick as twice its volume
-        # over its surface.
-        solid = filled > 0.5 * extents.prod()
-        deepest = max(deepest, float(extents.min() if solid else 2 * filled / max(surface, 1e-12)))
-    return Overlap(max(deepest, DEEP_SHARE * unit), volume, True)
+        return Overlap(allowed, 0.0, False)
+    raw = common.to_mesh64()
+    mesh = clean(
+        np.asarray(raw.vert_properties, dtype=np.float64)[:, :3], np.asarray(raw.tri_verts, dtype=np.int64)
+    )
+    deepest = _largest_ball(mesh)
+    return Overlap(deepest, common.volume(), True) if deepest > allowed else None
+
+
+def _largest_ball(mesh: Mesh) -> float:
+    """Diameter of about the largest ball in a solid: the best of the middles of chords from its faces."""
+    if not len(mesh.faces):
+        return 0.0
+    surface, normals = _spread(mesh, BALL_POINTS)
+    origins = surface - 1e-4 * mesh.diagonal * normals
+    chords = Probe(mesh).distances(origins, -normals)
+    met = np.isfinite(chords)
+    middles = origins[met] - normals[met] * chords[met, None] / 2
+    if not len(middles):
+        return 0.0
+    room, _ = cKDTree(surface).query(middles)
+    best = middles[np.argsort(-room, kind="stable")[:BALLS_TRIED]]
+    return 2 * max(_distance(mesh, middle) for middle in best)
+
+
+def _distance(mesh: Mesh, point: Array) -> float:
+    """From a point to the nearest place on the surface."""
+    nearest = closest_point(mesh.triangles, np.tile(point, (len(mesh.faces), 1)))
+    return float(np.linalg.norm(nearest - point, axis=1).min())
+
+
+def _spread(mesh: Mesh, count: int) -> tuple[Array, Array]:
+    """Points evenly over the surface, the same every time, and the normal at each."""
+    total = float(mesh.areas.sum())
+    at = (np.arange(count) + 0.5) / count * total
+    face = np.minimum(np.searchsorted(np.cumsum(mesh.areas), at), len(mesh.faces) - 1)
+    # Additive recurrence with the plastic number: even over each face.
+    u, v = np.mod(np.arange(count)[:, None] * [0.7548776662466927, 0.5698402909980532] + 0.5, 1).T
+    over = u + v > 1
+    u, v = np.where(over, 1 - u, u), np.where(over, 1 - v, v)
+    a, b, c = (mesh.triangles[face, k] for k in range(3))
+    return a + u[:, None] * (b - a) + v[:, None] * (c - a), mesh.normals[face]

@@ -1,0 +1,522 @@
+"""Joints against models whose joints are known by construction, and against the traps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import pi
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold
+
+from demo_model import solids
+from demo_model.beacon import beacon
+from demo_model.scene import DemoModel
+from demo_model.seawall import sea_wall
+from demo_model.solids import Module
+from demo_model.specials import BallMeasures
+from demo_model.tug import tug
+from steps.model import Joints, Model
+from tests.joint_cases import (
+    Solid,
+    ball,
+    box,
+    codes,
+    from_demo,
+    joints_of,
+    lid,
+    only,
+    placed,
+    plate,
+    revolve,
+    rod,
+    shift,
+    turn,
+)
+
+NEAR = 0.02  # mm at 1x
+
+
+def signature(model: Model, joints: Joints) -> set[tuple[str, str, str, int]]:
+    """What grips: names, kind and number of contacts, as demo models list them."""
+    name = {part.id: part.source for part in model.parts}
+    return {(name[j.a], name[j.b], j.kind, j.contacts) for j in joints.joints if j.kind != "rest"}
+
+
+# -------------------------------------------------------------- known by construction
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        beacon,
+        tug,
+        lambda: tug(Module(scale=4)),
+        lambda: tug(Module(facets=16)),
+        lambda: sea_wall(parts=50),
+        lambda: sea_wall(parts=300),
+        lambda: sea_wall(parts=1000),
+    ],
+)
+def test_every_known_joint_and_no_other(make: Callable[[], DemoModel]) -> None:
+    """Precision and recall 1.0."""
+    demo = make()
+    model = from_demo(demo)
+    joints = joints_of(model)
+    assert signature(model, joints) == set(demo.known_joints)
+    assert not joints.problems
+    assert [j.id for j in joints.joints] == [f"J{n}" for n in range(1, len(joints.joints) + 1)]
+    rows = [sorted((model.index_of[j.a], model.index_of[j.b])) for j in joints.joints]
+    assert rows == sorted(rows)
+
+
+@pytest.mark.parametrize("facets", [12, 16, 20, 24, 48, 96])
+@pytest.mark.parametrize("clearance", [-0.05, 0.02, 0.1, 0.3])
+@pytest.mark.parametrize("wide", [1, 2])
+def test_gap_and_depth(facets: int, clearance: float, wide: int) -> None:
+    """Tubes and ribs (2 wide) and pins and ribs (1 wide) keep the clearance from the studs' circles."""
+    low = solids.block(4, wide, Module(facets=facets, clearance=0.1))
+    high = solids.block(4, wide, Module(facets=facets, clearance=clearance))
+    joint = only(joints_of(placed([(_of(low), np.eye(4)), (_of(high), shift(0, 0, 10))])))
+    assert (joint.kind, joint.contacts, joint.a, joint.b) == ("stud", 4 * wide, "P1", "P2")
+    assert joint.gap_mm == pytest.approx(clearance, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+    assert joint.axis == pytest.approx([0, 0, 1], abs=1e-6)
+    for touch in (t for t in joint.touches if t.kind == "stud"):
+        assert touch.gap_mm == pytest.approx(clearance, abs=NEAR)
+        assert touch.mean_gap_mm == pytest.approx(clearance, abs=NEAR)
+        radial = touch.points - touch.point
+        radial -= np.outer(radial @ touch.axis, touch.axis)
+        assert np.linalg.norm(radial, axis=1) == pytest.approx(3, abs=NEAR)
+        assert radial / np.linalg.norm(radial, axis=1)[:, None] == pytest.approx(touch.normals, abs=1e-6)
+
+
+def _of(s: solids.Solid) -> Solid:
+    return Solid(s.vertices, s.faces)
+
+
+def test_a_two_by_two_on_four_studs_touches_as_drawn() -> None:
+    """Each stud of a 2 x 2 meets two ribs and the tube: directions known from the module's drawing."""
+    block = _of(solids.block(2, 2))
+    joint = only(joints_of(placed([(block, np.eye(4)), (block, shift(0, 0, 10))])))
+    stud = next(t for t in joint.touches if np.allclose(t.point[:2], [5, 5], atol=1e-3))
+    found = {tuple(np.round(n, 3) + 0.0) for n in stud.normals}
+    assert found == {(-1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.707, 0.707, 0.0)}
+    assert stud.point[2] == pytest.approx(11, abs=1e-6)
+
+
+def test_a_stud_joint_rests_on_the_top_face_too() -> None:
+    block = _of(solids.block(2, 2))
+    joint = only(joints_of(placed([(block, np.eye(4)), (block, shift(0, 0, 10))])))
+    (rest,) = (t for t in joint.touches if t.kind == "rest")
+    walls = 19.8**2 - (19.8 - 2.4) ** 2
+    assert rest.area_mm2 > walls  # walls, ribs and the tube's rim
+    assert rest.axis == pytest.approx([0, 0, 1], abs=1e-9)
+    corners = {tuple(np.round(p, 3)) for p in rest.points}
+    assert corners == {(x, y, 10.0) for x in (0.1, 19.9) for y in (0.1, 19.9)}
+
+
+def test_rest_area_and_outline_in_closed_form() -> None:
+    """Two boxes that share 6 x 4 of their faces."""
+    joint = only(
+        joints_of(
+            placed([(box((0, 0, 0), (10, 10, 5)), np.eye(4)), (box((0, 0, 0), (10, 10, 5)), shift(4, 6, 5))])
+        )
+    )
+    assert (joint.kind, joint.fit, joint.contacts, joint.hold_n) == ("rest", "none", 0, 0.0)
+    assert joint.glue_area_mm2 == pytest.approx(24, rel=1e-9)
+    (touch,) = joint.touches
+    assert touch.point == pytest.approx([7, 8, 5])
+    assert {tuple(np.round(p, 6)) for p in touch.points} == {(4, 6, 5), (10, 6, 5), (10, 10, 5), (4, 10, 5)}
+
+
+# --------------------------------------------------------------------- kinds of socket
+
+
+def _block_with_hole(radius: float, depth: float = 3.0) -> Manifold:
+    return box((-6, -6, 0), (6, 6, 8)) - rod(radius, depth + 1, (0, 0, -1))
+
+
+def single_stud() -> Manifold:
+    return box((-6, -6, -4), (6, 6, 0)) + rod(3, 3, (0, 0, -1))
+
+
+@pytest.mark.parametrize("gap", [-0.1, 0.0, 0.15, 0.5])
+def test_a_stud_in_a_plain_hole(gap: float) -> None:
+    two = placed(
+        [(single_stud(), np.eye(4)), (single_stud(), shift(50, 0, 0)), (_block_with_hole(3 + gap), np.eye(4))]
+    )
+    (joint,) = (j for j in joints_of(two).joints)
+    assert (joint.kind, joint.contacts, joint.a, joint.b) == ("stud", 1, "P1", "P3")
+    assert joint.gap_mm == pytest.approx(gap, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+    stud = joint.touches[0]
+    assert stud.area_mm2 == pytest.approx(2 * pi * 3 * 2, rel=0.02)  # the whole lateral face
+
+
+def test_an_off_centre_hole_reports_its_smallest_gap() -> None:
+    two = placed(
+        [
+            (single_stud(), np.eye(4)),
+            (single_stud(), shift(50, 0, 0)),
+            (_block_with_hole(3.2), shift(0.1, 0, 0)),
+        ]
+    )
+    (joint,) = (j for j in joints_of(two).joints)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+
+
+def test_a_stud_in_a_hollow_stud() -> None:
+    """A stud of radius 2.9 in the bore (3.0) of a stud of radius 5."""
+    cup = box((-8, -8, 0), (8, 8, 4)) + rod(5, 4, (0, 0, 3)) - rod(3.0, 5, (0, 0, 4.5))
+    pin = (box((-8, -8, 0), (8, 8, 4)) + rod(2.9, 3, (0, 0, 3))).rotate([180, 0, 0])
+    model = placed([(cup, np.eye(4)), (pin, shift(0, 0, 11)), (pin, shift(40, 0, 11))])
+    (joint,) = joints_of(model).joints
+    assert (joint.a, joint.b, joint.contacts) == ("P2", "P1", 1)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(2, 2), (4, 2)])
+def test_a_lid_without_tubes_grips(columns: int, rows: int) -> None:
+    """Each stud touches one or two walls only, and yet together they hold from every side."""
+    joint = only(joints_of(placed([(plate(columns, rows), np.eye(4)), (lid(columns, rows), shift(0, 0, 4))])))
+    assert (joint.kind, joint.contacts) == ("stud", columns * rows)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    lines = [len(t.points) for t in joint.touches if t.kind == "stud"]
+    assert max(lines) == 2
+    assert all(t.grips for t in joint.touches)
+
+
+def test_a_stud_on_a_side_face() -> None:
+    """A block with a stud on its side, in a hole of an upright plate."""
+    wall = box((0, 0, 0), (4, 20, 20)) - rod(3.1, 10, (0, 0, 0)).rotate([0, 90, 0]).translate([-1, 10, 10])
+    side = _of(solids.block(2, 1, side_studs=True))
+    plain = wall.rotate([0, 0, -90])
+    model = placed([(side, np.eye(4)), (plain, shift(-5, 0.1, -5))])
+    joints = joints_of(model)
+    joint = only(joints)
+    assert (joint.kind, joint.contacts, joint.a) == ("stud", 1, "P1")
+    assert joint.axis == pytest.approx([0, -1, 0], abs=1e-6)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+
+
+def test_a_pair_with_studs_up_and_on_a_side() -> None:
+    """An L that sits on top studs and holds side studs: both kinds of contact in one joint."""
+    side = _of(solids.block(2, 1, side_studs=True))
+    bracket = box((0, -4, 5), (20, 0.1, 16)) + box((0, -4, 10), (20, 9.9, 16))
+    for x in (5, 15):
+        bracket -= rod(3.1, 2.5, (x, 5, 10)) + rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
+    bracket = bracket + box((0, -4, 1), (20, 0.1, 5.1))
+    for x in (5, 15):
+        bracket -= rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
+    joint = only(joints_of(placed([(side, np.eye(4)), (bracket, np.eye(4))])))
+    axes = [tuple(np.round(t.axis, 6) + 0.0) for t in joint.touches if t.kind == "stud"]
+    assert sorted(axes) == [(0.0, -1.0, 0.0)] * 2 + [(0.0, 0.0, 1.0)] * 2
+    assert joint.contacts == 4
+
+
+@pytest.mark.parametrize("degrees", [0, 17, 45, 133.7])
+def test_a_part_on_one_stud_may_be_turned(degrees: float) -> None:
+    top = _of(solids.block(1, 1))
+    pose = shift(15, 5, 10) @ turn((0, 0, 1), degrees) @ shift(-5, -5, 0)
+    joint = only(joints_of(placed([(_of(solids.block(2, 1)), np.eye(4)), (top, pose)])))
+    assert (joint.kind, joint.contacts, joint.moves) == ("stud", 1, False)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+
+
+def test_tilted_pegs() -> None:
+    base = box((-10, -10, -5), (10, 10, 0)) + rod(2.4, 8, (-5, 0, -1)) + rod(2.4, 8, (5, 0, -1))
+    top = box((-10, -10, 0), (10, 10, 8)) - rod(2.5, 9, (-5, 0, -1)) - rod(2.5, 9, (5, 0, -1))
+    pose = turn((0.3, 1, 0.2), 25)
+    joint = only(joints_of(placed([(base, pose), (top, pose)])))
+    assert (joint.kind, joint.contacts, joint.moves) == ("peg", 2, False)
+    assert joint.axis == pytest.approx(pose[:3, 2], abs=1e-4)
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(7, abs=NEAR)
+
+
+def test_a_lone_loose_peg_turns() -> None:
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    joint = only(joints_of(placed([(base, np.eye(4)), (wheel, np.eye(4))])))
+    assert (joint.kind, joint.moves, joint.fit) == ("peg", True, "loose")
+    assert joint.gap_mm == pytest.approx(0.4, abs=NEAR)
+    assert joint.glue_area_mm2 == 0
+
+
+def test_a_hinge() -> None:
+    """A pin between two cheeks in a knuckle's bore."""
+    cheeks = box((0, 0, 0), (2, 10, 10)) + box((12, 0, 0), (14, 10, 10)) + box((0, 0, 0), (14, 10, 1))
+    cheeks += rod(2, 12).rotate([0, 90, 0]).translate([1, 5, 6])
+    knuckle = rod(3.5, 9).rotate([0, 90, 0]) - rod(2.3, 12).rotate([0, 90, 0]).translate([-1, 0, 0])
+    joint = only(joints_of(placed([(cheeks, np.eye(4)), (knuckle, shift(2.5, 5, 6))])))
+    assert (joint.kind, joint.moves, joint.contacts) == ("hinge", True, 1)
+    assert joint.gap_mm == pytest.approx(0.3, abs=NEAR)
+    assert np.abs(joint.axis) == pytest.approx([1, 0, 0], abs=1e-4)
+
+
+def test_ball_in_a_lipped_cup() -> None:
+    """R 4 in 4.1, the lip 1.5 over the middle: it must give 4 - sqrt(4.1^2 - 1.5^2)."""
+    cup = rod(7, 8) - ball(4.1, (0, 0, 6.5), 96)
+    pin = box((-10, -10, 14), (10, 10, 18)) + rod(1.6, 8, (0, 0, 7)) + ball(4, (0, 0, 6.5), 96)
+    joint = only(joints_of(placed([(cup, np.eye(4)), (pin, np.eye(4))])))
+    assert (joint.kind, joint.moves, joint.a, joint.b) == ("ball", True, "P2", "P1")
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert joint.snap_mm == pytest.approx(4 - np.sqrt(4.1**2 - 1.5**2), abs=0.03)
+    assert joint.glue_area_mm2 == 0
+    touch = joint.touches[0]
+    assert np.linalg.norm(touch.points - touch.point, axis=1) == pytest.approx(4, abs=NEAR)
+    assert touch.normals @ joint.axis == pytest.approx(np.clip(touch.normals @ joint.axis, -0.5, 1))
+
+
+def test_the_tugs_ball_joint_measures_as_built() -> None:
+    module = Module()
+    model = from_demo(tug(module))
+    (joint,) = (j for j in joints_of(model).joints if j.kind == "ball")
+    want = BallMeasures.of(module)
+    assert joint.gap_mm == pytest.approx(want.gap, abs=NEAR)
+    assert joint.snap_mm == pytest.approx(want.snap, abs=NEAR)
+
+
+def test_the_pens_five_touching_pairs() -> None:
+    """Ball-point pen (Bourjault 1984; dimensions by Cramer, KU Leuven): exactly five pairs touch."""
+    head = revolve(
+        [(0, 0), (16.685, 0), (26.685, 0), (26.685, 6), (21.685, 6), (21.685, 12), (16.685, 12), (16.685, 14)]
+    )
+    tube = revolve([(21.685, 6), (111.685, 6), (111.685, 9), (21.685, 9)])
+    ink = revolve([(29.185, 0), (109.185, 0), (109.185, 6), (29.185, 6)])
+    body = revolve([(16.685, 12), (186.685, 12), (186.685, 15), (16.685, 15)])
+    button = revolve([(182.685, 0), (194.685, 0), (194.685, 15), (186.685, 15), (186.685, 12), (182.685, 12)])
+    cap = revolve([(-33.315, 0), (-23.315, 0), (-23.315, 15), (46.685, 15), (46.685, 18), (-33.315, 18)])
+    names = ["head", "tube", "ink", "body", "button", "cap"]
+    solid = [head, tube, ink, body, button, cap]
+    model = placed([(s, np.eye(4)) for s in solid], names=names)
+    joints = joints_of(model)
+    name = {part.id: part.source for part in model.parts}
+    pairs = {frozenset((name[j.a], name[j.b])) for j in joints.joints}
+    assert pairs == {
+        frozenset(p)
+        for p in [("cap", "body"), ("body", "head"), ("head", "tube"), ("tube", "ink"), ("body", "button")]
+    }
+    assert all(j.kind == "peg" for j in joints.joints)
+    assert all(j.gap_mm == pytest.approx(0, abs=NEAR) for j in joints.joints)
+    assert not [p for p in joints.problems if p.severity == "error"]
+
+
+# ------------------------------------------------------------------------- not fooled
+
+
+def test_walls_that_pass_near_a_stud_do_not_hold_it() -> None:
+    """A neighbour on the same level whose wall is 0.5 mm from a stud, and nothing else."""
+    wall = box((8.5, 0, 4), (12, 10, 12))
+    model = placed([(plate(1, 1), np.eye(4)), (plate(1, 1), shift(40, 0, 0)), (wall, np.eye(4))])
+    joints = joints_of(model)
+    assert [(j.kind, j.b) for j in joints.joints if j.kind != "rest"] == []
+
+
+def test_contacts_that_all_push_from_one_side_do_not_hold() -> None:
+    wall = box((8.1, 0, 4), (20, 10, 12)) + box((0, 8.1, 4), (20, 20, 12))
+    joint = only(joints_of(placed([(plate(1, 1), np.eye(4)), (wall, np.eye(4))])))
+    assert joint.kind == "rest"
+
+
+def test_a_stud_that_enters_empty_space_does_not_hold() -> None:
+    hood = box((0, 0, 4), (10, 10, 12)) - box((1, 1, 3), (9, 9, 10))  # 1 mm from the stud on every side
+    joint = only(joints_of(placed([(plate(1, 1), np.eye(4)), (hood, np.eye(4))])))
+    assert joint.kind == "rest"
+
+
+def test_a_tenth_of_a_millimetre_apart_is_apart() -> None:
+    cube = box((0, 0, 0), (10, 10, 10))
+    model = placed(
+        [(cube, np.eye(4)), (cube, shift(10, 0, 0)), (cube, shift(0, 0, 10.1))], names=["a", "b", "c"]
+    )
+    joints = joints_of(model)
+    assert [(j.a, j.b) for j in joints.joints] == [("P1", "P2")]
+    (problem,) = (p for p in joints.problems if p.code == "floating-part")
+    assert problem.parts == ("P3",) and "0.10 mm" in problem.text
+
+
+def test_side_by_side_blocks_are_not_joined_by_their_clearance() -> None:
+    block = _of(solids.block(2, 2))
+    joints = joints_of(placed([(block, np.eye(4)), (block, shift(20, 0, 0))]))
+    assert joints.joints == ()
+
+
+@pytest.mark.parametrize(("depth", "warned"), [(0.6, True), (0.9, True), (1.2, False), (2.0, False)])
+def test_a_half_seated_part_is_named_with_its_gap(depth: float, warned: bool) -> None:
+    block = _of(solids.block(2, 2))
+    joints = joints_of(placed([(block, np.eye(4)), (block, shift(0, 0, 12 - depth))], names=["low", "high"]))
+    joint = only(joints)
+    assert joint.depth_mm == pytest.approx(depth, abs=NEAR)
+    assert ("half-seated" in codes(joints)) == warned
+    if warned:
+        assert f"{2 - depth:.2f} mm" in joints.problems[0].text and "high on low" in joints.problems[0].text
+
+
+@pytest.mark.parametrize("scale", [0.25, 1, 4])
+def test_overlap_beyond_a_press_fit_is_named_in_millimetres(scale: float) -> None:
+    block = _of(solids.block(2, 2, Module(scale=scale)))
+    model = placed([(block, np.eye(4)), (block, shift(0, 0, 9 * scale))], names=["low", "high"])
+    (problem,) = (p for p in joints_of(model).problems if p.code == "overlap")
+    assert problem.severity == "error" and problem.parts == ("P1", "P2")
+    assert "low and high" in problem.text
+    depth = float(problem.text.split(" by ")[1].split(" mm")[0])
+    assert depth == pytest.approx(scale, rel=0.05)  # walls 1.2 wide, 1 deep: a ball of 1 fits in
+
+
+@pytest.mark.parametrize("into", [0.1, 0.2])
+def test_blocks_seated_a_little_deep_are_no_fault(into: float) -> None:
+    """Seen in files by others: studs taller than the cavity, tubes off centre."""
+    block = _of(solids.block(2, 2))
+    joints = joints_of(placed([(block, np.eye(4)), (block, shift(into / 2, 0, 10 - into))]))
+    assert only(joints).contacts == 4
+    assert codes(joints) == []
+
+
+def test_two_thin_walls_that_cross() -> None:
+    """No corner of either lies in the other."""
+    model = placed([(box((-20, -1, 0), (20, 1, 20)), np.eye(4)), (box((-1, -20, 2), (1, 20, 18)), np.eye(4))])
+    assert "overlap" in codes(joints_of(model))
+
+
+def test_two_parts_exactly_on_each_other() -> None:
+    block = _of(solids.block(2, 2))
+    joints = joints_of(placed([(block, np.eye(4)), (block, np.eye(4))], names=["once", "twice"]))
+    (problem,) = (p for p in joints.problems if p.severity == "error")
+    assert problem.code == "same-place" and "once and twice" in problem.text
+
+
+def test_a_floating_part_and_a_floating_group() -> None:
+    block = _of(solids.block(2, 2))
+    poses = [
+        shift(0, 0, 0),
+        shift(0, 0, 10),
+        shift(0, 0, 20),
+        shift(60, 0, 30),
+        shift(60, 0, 40),
+        shift(0, 60, 0),
+    ]
+    names = ["a", "b", "c", "high 1", "high 2", "alone"]
+    joints = joints_of(placed([(block, p) for p in poses], names=names))
+    found = {p.parts: p.text for p in joints.problems if p.code == "floating-part"}
+    assert set(found) == {("P4", "P5"), ("P6",)}
+    assert "high 1, high 2" in found["P4", "P5"] and "hangs in the air" in found["P4", "P5"]
+    assert "stands on the table" in found["P6",]
+    assert all(p.severity == "error" for p in joints.problems)
+
+
+def test_a_print_layout_is_recognised() -> None:
+    block, thin = _of(solids.block(2, 2)), _of(solids.slab(4, 4))
+    items = [(block, shift(30 * i, 0, 0)) for i in range(4)] + [
+        (thin, shift(50 * i, 40, 0)) for i in range(3)
+    ]
+    joints = joints_of(placed(items))
+    assert codes(joints) == ["print-layout"]
+    assert "print layout" in joints.problems[0].text and "table of placements" in joints.problems[0].text
+
+
+def test_a_shape_without_features_rests_and_is_named() -> None:
+    roof = box((0, 0, 0), (20, 20, 3))
+    joints = joints_of(
+        placed([(box((0, 0, 0), (20, 20, 8)), np.eye(4)), (roof, shift(0, 0, 8))], names=["w", "roof"])
+    )
+    assert only(joints).kind == "rest"
+    assert any(p.code == "no-feature" and "roof" in p.text for p in joints.problems)
+
+
+# ------------------------------------------------------------------------- invariance
+
+
+def small_build() -> list[tuple[Manifold | Solid, np.ndarray]]:
+    """Two blocks, a slab across them, a lid, a turned block: nine joints of three kinds and sizes."""
+    module = Module()
+    block, long, one = (_of(s) for s in (solids.block(2, 2), solids.slab(4, 2), solids.block(1, 1, module)))
+    return [
+        (block, shift(0, 0, 0)),
+        (block, shift(20, 0, 0)),
+        (long, shift(0, 0, 10)),
+        (one, shift(5, 5, 15) @ turn((0, 0, 1), 30) @ shift(-5, -5, 0)),
+        (block, shift(20, 0, 15)),
+    ]
+
+
+def summary(joints: Joints, scale: float = 1.0) -> list[tuple[object, ...]]:
+    return [
+        (
+            j.a,
+            j.b,
+            j.kind,
+            j.contacts,
+            round(j.gap_mm / scale, 2),
+            round(j.depth_mm / scale, 2),
+            len(j.touches),
+        )
+        for j in joints.joints
+    ]
+
+
+WANT = summary(joints_of(placed(small_build())))
+
+
+def test_the_small_build() -> None:
+    assert [row[:6] for row in WANT] == [
+        ("P1", "P3", "stud", 4, 0.1, 2.0),
+        ("P2", "P3", "stud", 4, 0.1, 2.0),
+        ("P3", "P4", "stud", 1, 0.1, 2.0),
+        ("P3", "P5", "stud", 4, 0.1, 2.0),
+    ]
+
+
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=8, deadline=None)
+def test_a_rigid_motion_of_the_model_changes_nothing(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    motion = shift(*rng.uniform(-300, 300, 3)) @ turn(rng.normal(size=3), rng.uniform(0, 360))
+    joints = joints_of(placed([(s, motion @ pose) for s, pose in small_build()]))
+    assert summary(joints) == WANT
+    for joint in joints.joints:
+        assert joint.axis == pytest.approx(motion[:3, 2], abs=1e-5)
+
+
+@given(scale=st.floats(0.25, 10))
+@settings(max_examples=8, deadline=None)
+def test_scale_changes_lengths_alone(scale: float) -> None:
+    def bigger(thing: Solid | Manifold, pose: np.ndarray) -> tuple[Solid, np.ndarray]:
+        assert isinstance(thing, Solid)
+        pose = pose.copy()
+        pose[:3, 3] *= scale
+        return grown[id(thing)], pose
+
+    items = small_build()
+    grown = {id(s): Solid(s.vertices * scale, s.faces) for s, _ in items if isinstance(s, Solid)}
+    joints = joints_of(placed([bigger(s, pose) for s, pose in items]))
+    assert summary(joints, scale) == WANT
+
+
+@given(seed=st.integers(0, 10**6), facets=st.sampled_from([12, 16, 24, 40, 96]))
+@settings(max_examples=8, deadline=None)
+def test_facets_and_vertex_order_change_nothing(seed: int, facets: int) -> None:
+    rng = np.random.default_rng(seed)
+    module = Module(facets=facets)
+    fresh = [solids.block(2, 2, module), solids.slab(4, 2, module), solids.block(1, 1, module)]
+    mixed = [_shuffled(s, rng) for s in fresh]
+    chosen = [mixed[i] for i in (0, 0, 1, 2, 0)]
+    joints = joints_of(placed([(s, pose) for s, (_, pose) in zip(chosen, small_build(), strict=True)]))
+    assert [row[:4] for row in summary(joints)] == [row[:4] for row in WANT]
+    for joint in joints.joints:
+        assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+        assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+
+
+def _shuffled(s: solids.Solid, rng: np.random.Generator) -> Solid:
+    order = rng.permutation(len(s.vertices))
+    back = np.argsort(order)
+    return Solid(s.vertices[order], rng.permutation(back[s.faces]))
+
+
+def test_separate_copies_of_a_shape_join_like_one_shape() -> None:
+    items = [(Solid(s.vertices.copy(), s.faces.copy()), pose) for s, pose in small_build()]
+    assert summary(joints_of(placed(items))) == WANT
