@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import SAMPLE
-from renderer.facing import Facing
+from renderer.facing import Facing, Surfaces
 from renderer.rays import Prober
 from renderer.table import PixelTable
 
@@ -62,9 +62,11 @@ class Crossings:
     depth: NDArray[np.float64]  #: (n, 2) of both sides at the crossing, carried on along each face's plane
 
 
-def find_crossings(table: PixelTable, facing: Facing, mm_per_pixel: float, prober: Prober) -> Crossings:
+def find_crossings(
+    table: PixelTable, surfaces: Surfaces, facing: Facing, mm_per_pixel: float, prober: Prober
+) -> Crossings:
     """All crossings that carry a line. ``mm_per_pixel``: paper millimetres, for what is too small."""
-    pairs = _pairs(table, facing, mm_per_pixel)
+    pairs = _pairs(table, surfaces, facing, mm_per_pixel)
     slope = np.where(pairs.index >= 0, facing.slope[pairs.index, pairs.down.astype(int)[:, None]], 0.0)
     share = _folds(pairs, slope, facing.camera.pixel)
     cut = np.flatnonzero(np.isnan(share))
@@ -74,51 +76,57 @@ def find_crossings(table: PixelTable, facing: Facing, mm_per_pixel: float, probe
     return Crossings(pairs, pairs.at(share), depth)
 
 
-def _pairs(table: PixelTable, facing: Facing, mm_per_pixel: float) -> Pairs:
+def _pairs(table: PixelTable, surfaces: Surfaces, facing: Facing, mm_per_pixel: float) -> Pairs:
     """Every pair of neighbours with a line between them, to the right first, then downward."""
-    items, index, surface = facing.surfaces(table)
     tiny = facing.surface_breadth * (mm_per_pixel / table.camera.pixel) * FORESHORTENED < LEAST_GAP_MM
+    item, surface = surfaces.item.ravel(), surfaces.surface.ravel()
     found = []
-    for way in (0, 1):
-        row, column = np.nonzero(_first(surface, way) != _second(surface, way))
-        one, two = surface[row, column], surface[row + way, column + 1 - way]
-        within = items[row, column] == items[row + way, column + 1 - way]
-        kept = ~(within & (tiny[one] | tiny[two]))
-        torn = _torn(table, facing, index, surface, tiny, way)
-        found.append((np.append(row[kept], torn[0]), np.append(column[kept], torn[1])))
-    row, column = (np.concatenate([rights, downs]) for rights, downs in zip(*found, strict=True))
-    down = np.arange(len(row)) >= len(found[0][0])
-    other = row + down, column + ~down
+    for down in (False, True):
+        stride = table.camera.columns if down else 1
+        first = _changes(surfaces.surface, down)
+        one, two = surface[first], surface[first + stride]
+        kept = (item[first] != item[first + stride]) | ~(tiny[one] | tiny[two])
+        found.append(np.append(first[kept], _torn(table, surfaces, facing, tiny, down)))
+    first = np.concatenate(found)
+    below = np.arange(len(first)) >= len(found[0])
+    second = first + np.where(below, table.camera.columns, 1)
 
     def both(array: NDArray) -> NDArray:
-        return np.stack([array[row, column], array[other]], axis=1)
+        return np.stack([array.ravel()[first], array.ravel()[second]], axis=1)
 
+    row, column = np.divmod(first, table.camera.columns)
     depth = both(table.depth).astype(np.float64)
-    return Pairs(row, column, down, both(items), both(index), both(surface), depth)
+    return Pairs(row, column, below, both(surfaces.item), both(surfaces.index), both(surfaces.surface), depth)
 
 
-def _first(array: NDArray, way: int) -> NDArray:
-    """The pixels that have a neighbour to the right (0) or below (1)."""
-    return array[:-1] if way else array[:, :-1]
-
-
-def _second(array: NDArray, way: int) -> NDArray:
-    """Those neighbours."""
-    return array[1:] if way else array[:, 1:]
+def _changes(surface: NDArray, down: bool) -> NDArray[np.intp]:
+    """Flat positions of pixels whose neighbour to the right, or below, shows another surface."""
+    differ = np.zeros(surface.shape, dtype=bool)
+    if down:
+        np.not_equal(surface[:-1], surface[1:], out=differ[:-1])
+    else:
+        np.not_equal(surface[:, :-1], surface[:, 1:], out=differ[:, :-1])
+    return np.flatnonzero(differ)
 
 
 def _torn(
-    table: PixelTable, facing: Facing, index: NDArray, surface: NDArray, tiny: NDArray, way: int
-) -> tuple[NDArray, NDArray]:
-    """Rows and columns of pairs on one curved surface that passes in front of itself."""
-    curved = np.append(~facing.surface_planar & ~tiny, False)
-    row, column = np.nonzero((_first(surface, way) == _second(surface, way)) & curved[_first(surface, way)])
-    other = row + way, column + 1 - way
-    step = table.depth[other] - table.depth[row, column]
-    slopes = facing.slope[index[row, column], way], facing.slope[index[other], way]
+    table: PixelTable, surfaces: Surfaces, facing: Facing, tiny: NDArray, down: bool
+) -> NDArray[np.intp]:
+    """Flat positions of pixels whose neighbour is on the same curved surface, but where that passes in
+    front of itself."""
+    columns = table.camera.columns
+    stride = columns if down else 1
+    surface, index, depth = surfaces.surface.ravel(), surfaces.index.ravel(), table.depth.ravel()
+    curved = ~facing.surface_planar & ~tiny
+    first = surfaces.some[curved[surface[surfaces.some]]]
+    first = first[first < len(surface) - stride]
+    if not down:
+        first = first[first % columns != columns - 1]
+    first = first[surface[first] == surface[first + stride]]
+    step = depth[first + stride] - depth[first]
+    slopes = facing.slope[index[first], int(down)], facing.slope[index[first + stride], int(down)]
     room = STEP * table.camera.pixel
-    torn = (step > np.maximum(*slopes) + room) | (step < np.minimum(*slopes) - room)
-    return row[torn], column[torn]
+    return first[(step > np.maximum(*slopes) + room) | (step < np.minimum(*slopes) - room)]
 
 
 def _folds(pairs: Pairs, slope: NDArray, pixel: float) -> NDArray[np.float64]:

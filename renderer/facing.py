@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +15,19 @@ from renderer.table import Cast, PixelTable
 LEAST_FACING = 1e-3
 #: Items turned alike to this many decimals share one set of faces.
 TURN_DECIMALS = 9
+
+
+@dataclass(frozen=True, eq=False)
+class Surfaces:
+    """A pixel table looked up in a cast; (rows, columns) each, -1 where nothing is.
+
+    A *surface* is a patch of one item, numbered through over all items.
+    """
+
+    some: NDArray[np.intp]  #: flat positions of the pixels that show something
+    item: NDArray[np.int32]  #: item row
+    index: NDArray[np.int32]  #: of the face, see :class:`Facing`
+    surface: NDArray[np.int32]
 
 
 class Facing:
@@ -89,20 +103,18 @@ class Facing:
         counts = [item.solid.patches for item in self.cast.items]
         return np.cumsum([0, *counts])[:-1].astype(np.int32)
 
-    def surfaces(self, table: PixelTable) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
-        """(rows, columns) each: item row, index of the face, and surface; -1 where nothing is.
-
-        A *surface* is a patch of one item, numbered through over all items.
-        """
+    def surfaces(self, table: PixelTable) -> Surfaces:
+        """What every pixel of the table shows."""
         rows = self.cast.rows(table).ravel()
         some = np.flatnonzero(rows >= 0)
+        of = rows[some]
         index = np.full(len(rows), -1, np.int32)
         surface = np.full(len(rows), -1, np.int32)
-        of = rows[some]
-        index[some] = self.index(of, table.face.ravel()[some])
-        surface[some] = self.surface_start[of] + self.patch[index[some]]
+        found = self.index(of, table.face.ravel()[some])
+        index[some] = found
+        surface[some] = self.surface_start[of] + self.patch[found]
         size = table.key.shape
-        return rows.reshape(size), index.reshape(size), surface.reshape(size)
+        return Surfaces(some, rows.reshape(size), index.reshape(size), surface.reshape(size))
 
     @cached_property
     def surface_planar(self) -> NDArray[np.bool_]:

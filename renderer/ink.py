@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.edges import Crossings, find_crossings
-from renderer.facing import Facing
+from renderer.facing import Facing, Surfaces
 from renderer.picture import Stroke
 from renderer.rays import Prober
 from renderer.table import Cast, PixelTable
@@ -41,8 +41,10 @@ def ink(table: PixelTable, cast: Cast, mm_per_pixel: float, mono: bool = False) 
     facing = Facing(cast, table.camera)
     colours, colour_start = palette(cast.items, mono)
     shade = tones(facing.normal)
-    pixels = _fill(table, facing, colours, colour_start, shade)
-    crossings = find_crossings(table, facing, mm_per_pixel, Prober(cast, table.camera))
+    surfaces = facing.surfaces(table)
+    pixels = _fill(surfaces, colours, colour_start, shade)
+    prober = Prober(cast, table.camera)
+    crossings = find_crossings(table, surfaces, facing, mm_per_pixel, prober)
     bright = luminance(colours / 255.0)
     style = _styles(crossings, cast, table.camera.pixel, bright, colour_start, shade)
     lines = trace(crossings, style, *table.key.shape)
@@ -51,20 +53,16 @@ def ink(table: PixelTable, cast: Cast, mm_per_pixel: float, mono: bool = False) 
 
 def _visible(table: PixelTable, cast: Cast) -> Cast:
     """Only the items that show."""
-    keys = np.unique(table.key)
-    return Cast(tuple(cast.items[row] for row in cast.row_of_key[keys[keys >= 0]]))
+    shown = np.bincount(table.key.ravel() + 1, minlength=len(cast.row_of_key))[1:] > 0
+    return Cast(tuple(cast.items[row] for row in cast.row_of_key[:-1][shown]))
 
 
-def _fill(
-    table: PixelTable, facing: Facing, colours: NDArray, colour_start: NDArray, shade: NDArray
-) -> NDArray[np.uint8]:
+def _fill(surfaces: Surfaces, colours: NDArray, colour_start: NDArray, shade: NDArray) -> NDArray[np.uint8]:
     """Flat tints, white where nothing is."""
-    rows = facing.cast.rows(table).ravel()
-    some = np.flatnonzero(rows >= 0)
-    of = rows[some]
-    pixels = np.full((len(rows), 3), 255, np.uint8)
-    pixels[some] = colours[colour_start[of] + shade[facing.index(of, table.face.ravel()[some])]]
-    return pixels.reshape(*table.key.shape, 3)
+    number = np.zeros(surfaces.item.size, np.int32)
+    some = surfaces.some
+    number[some] = colour_start[surfaces.item.ravel()[some]] + shade[surfaces.index.ravel()[some]]
+    return colours.take(number, axis=0).reshape(*surfaces.item.shape, 3)
 
 
 def _styles(

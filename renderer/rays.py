@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 #: Rays begin this many extents of the solid before it; near enough for float32 hits to be exact.
 STANDOFF = 2.0
+#: A window of fewer pixels is not worth outlining.
+SMALL = 10_000
 #: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
 EDGE_ON = 1e-6
 
@@ -100,6 +102,8 @@ def _add(table: PixelTable, item: Item, low: Array, high: Array) -> None:
 def _silhouette(points: Array, size: NDArray) -> NDArray[np.bool_]:
     """(rows, columns) of size (columns, rows): what the hull of picture points (n, 2) may cover, a pixel
     to spare: half the rays of a box round a tilted part would miss it."""
+    if size.prod() < SMALL:
+        return np.ones(size[::-1], dtype=bool)
     try:
         corners = points[ConvexHull(points).vertices]
     except (QhullError, ValueError):

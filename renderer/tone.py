@@ -58,7 +58,7 @@ def tints(colour: str, role: Role, mono: bool = False) -> NDArray[np.float64]:
     return np.clip((base + (1 - base) * white) * np.array(steps)[:, None], 0, 1)
 
 
-def palette(items: Sequence[Item], mono: bool = False) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+def palette(items: Sequence[Item], mono: bool = False) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
     """(k, 3) colours, white first, and (items,) where each item's three tones begin in it."""
     known: dict[tuple[str, Role], int] = {}
     colours = [np.ones((1, 3))]
@@ -69,4 +69,4 @@ def palette(items: Sequence[Item], mono: bool = False) -> tuple[NDArray[np.uint8
             known[key] = 1 + 3 * len(known)
             colours.append(tints(item.colour, item.role, mono))
         starts.append(known[key])
-    return np.round(np.concatenate(colours) * 255).astype(np.uint8), np.array(starts, np.int64)
+    return np.round(np.concatenate(colours) * 255).astype(np.uint8), np.array(starts, np.int32)
