@@ -1,0 +1,105 @@
+"""Does it fit the bed, how much filament and time does it take, which corners want an ear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, pi
+
+import numpy as np
+import shapely
+import trimesh
+
+from steps.materials import material
+from steps.model import Array, frozen_array
+from steps.settings import PrinterSettings, Settings
+
+FILAMENT_MM = 1.75  #: diameter; 1 m is 2.405 cm3
+#: Speeds that a slicer's default settings come to on average (mm/s), seconds lost a layer and a print.
+#: Common practice, no source.
+SPEED_MM_S, LAYER_S, START_S = 60.0, 4.0, 300.0
+#: Supports are printed this densely (common practice, no source).
+SUPPORT_DENSITY = 0.15
+#: Corners of the first layer sharper than this lift first (degrees). Common practice, no source.
+SHARP_DEGREES = 100.0
+#: Prints shorter than this do not lift (mm). Common practice, no source.
+SHORT_MM = 60.0
+#: Corners between edges shorter than this are rounding, not corners (mm).
+EDGE_MM = 3.0
+#: Turns about the upright tried to fit a long part on the bed (degrees).
+TURNS = np.arange(0.0, 90.0, 1.0)
+
+
+@dataclass(frozen=True)
+class BedFit:
+    """``turn_degrees`` about the upright makes it fit; ``largest_scale`` is absolute, as --scale."""
+
+    fits: bool
+    turn_degrees: float
+    largest_scale: float
+    size_mm: tuple[float, float, float]  #: as it lies, before that turn
+
+
+def bed_fit(mesh: trimesh.Trimesh, scale: float, printer: PrinterSettings) -> BedFit:
+    """``mesh`` as it lies on the bed at ``scale``."""
+    bed = printer.bed_mm
+    hull = shapely.get_coordinates(shapely.MultiPoint(mesh.vertices[:, :2]).convex_hull)
+    angles = np.radians(TURNS)
+    ways = np.stack([np.cos(angles), -np.sin(angles), np.sin(angles), np.cos(angles)], axis=-1)
+    turned = np.einsum("aij,pj->api", ways.reshape(-1, 2, 2), hull)
+    extent = np.ptp(turned, axis=1)
+    high = float(np.ptp(mesh.vertices[:, 2]))
+    across = np.maximum(
+        np.min(np.array(bed[:2]) / extent, axis=1), np.min(np.array(bed[:2]) / extent[:, ::-1], axis=1)
+    )
+    room = np.minimum(across, bed[2] / high)
+    straight = np.flatnonzero(room >= 1.0)
+    best = int(straight[0]) if len(straight) else int(np.argmax(room))
+    size = (float(extent[0, 0]), float(extent[0, 1]), high)
+    return BedFit(bool(room[best] >= 1.0), float(TURNS[best]), float(room.max()) * scale, size)
+
+
+@dataclass(frozen=True)
+class Consumption:
+    """Of one copy. Grams are the shape's printed mass; supports come on top."""
+
+    grams: float
+    metres: float
+    support_g: float
+    minutes: float
+
+
+def consumption(
+    printed_g: float, support_mm2: float, height_mm: float, height_to_support_mm: float, settings: Settings
+) -> Consumption:
+    """Filament and time of one copy, from the printed mass (walls and infill) of its measures."""
+    density = material(settings.material).density_g_cm3
+    support_g = support_mm2 * height_to_support_mm * SUPPORT_DENSITY * density / 1000
+    printer = settings.printer
+    plastic_mm3 = (printed_g + support_g) / density * 1000
+    flow = SPEED_MM_S * printer.nozzle_mm * printer.layer_mm
+    seconds = START_S + plastic_mm3 / flow + LAYER_S * ceil(height_mm / printer.layer_mm)
+    metres = (printed_g + support_g) / density * 1000 / (pi / 4 * FILAMENT_MM**2) / 1000
+    return Consumption(printed_g, metres, support_g, seconds / 60)
+
+
+def ear_corners(mesh: trimesh.Trimesh, layer_mm: float) -> Array:
+    """(k, 2) corners of the first layer that want a small round brim, in the mesh's x and y."""
+    low = mesh.bounds[0, 2]
+    section = mesh.section([0, 0, 1], [0, 0, low + layer_mm / 2])
+    found: list[Array] = []
+    if section is not None and np.ptp(mesh.vertices[:, :2], axis=0).max() >= SHORT_MM:
+        for line in section.discrete:
+            found.extend(_corners(shapely.Polygon(line[:, :2])))
+    return frozen_array(np.array(found).reshape(-1, 2), (None, 2), "corners")
+
+
+def _corners(outline: shapely.Polygon) -> list[Array]:
+    """Sharp outward corners of the outline's convex hull: inner walls do not lift."""
+    ring = shapely.get_coordinates(outline.convex_hull.simplify(0.01).exterior)[:-1]
+    before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
+    lengths = np.minimum(np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1))
+    turn = np.abs(
+        np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1))
+    )
+    sharp = (np.degrees(pi - turn) < SHARP_DEGREES) & (lengths > EDGE_MM)
+    return list(ring[sharp])

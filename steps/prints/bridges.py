@@ -1,0 +1,150 @@
+"""What hangs in the air while a shape is printed one way up: overhangs, ceilings and their bridges.
+
+A ceiling (a level face that looks down) need not be supported where threads can be laid across it
+from wall to wall. The printer chooses the direction in which they are laid, so a ceiling's bridge
+is the longest thread in the best direction. A ceiling with a free edge cannot be bridged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+import trimesh
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from shapely import affinity
+
+from steps.model import Array, IntArray
+
+#: Faces that lean out further than this from upright sag without support (degrees).
+#: Common practice, no source.
+OVERHANG_DEGREES = 45.0
+#: The longest bridge that is still laid without support (mm). Common practice, no source: with a fan,
+#: 50 to 100 mm are reached, with sag, and inside an underside sag does no harm.
+BRIDGE_MM = 80.0
+#: Levels closer than this are one (mm).
+LEVEL_MM = 1e-4
+#: A face is level within this (cosine); slicers lay it as one layer.
+LEVEL = 0.9995
+#: Directions tried for the threads of a bridge.
+DIRECTIONS = 8
+#: Threads tried across a ceiling, per direction.
+THREADS = 48
+#: Ceilings smaller than this need no care: a stud's mark, a chamfer (mm2). Common practice, no source.
+TINY_MM2 = 2.0
+#: Share of threads that may end in the air: rounding of ends at corners.
+STRAY_THREADS = 0.03
+
+
+@dataclass(frozen=True)
+class Hanging:
+    """What one way up costs: area to support, longest bridge laid without support, contact with the bed."""
+
+    support_mm2: float
+    bridge_mm: float
+    contact_mm2: float
+    height_mm: float
+
+
+def hanging(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> Hanging:
+    """Overhang and bridges of ``mesh`` printed with ``up`` (3,) pointing up."""
+    slope = mesh.face_normals @ up
+    level_of = mesh.vertices @ up
+    floor = level_of.min()
+    lowest = level_of[mesh.faces].min(axis=1) - floor
+    highest = level_of[mesh.faces].max(axis=1) - floor
+    on_bed = (highest < layer_mm) & (slope < -np.cos(np.radians(OVERHANG_DEGREES)))
+    leaning = (slope < -np.cos(np.radians(OVERHANG_DEGREES))) & ~on_bed & (lowest > layer_mm / 2)
+    ceiling = leaning & (slope < -LEVEL)
+    support = float((mesh.area_faces * -slope)[leaning & ~ceiling].sum())
+    bridge = 0.0
+    flat = _flatten(mesh.vertices, up)
+    for area, span in _ceilings(mesh, ceiling, level_of, flat):
+        if span is None or span > BRIDGE_MM:
+            support += area
+        else:
+            bridge = max(bridge, span)
+    contact = float((mesh.area_faces * -slope)[on_bed].sum())
+    return Hanging(support, bridge, contact, float(level_of.max() - floor))
+
+
+def _regions(mesh: trimesh.Trimesh, chosen: np.ndarray) -> list[IntArray]:
+    """Faces of each connected run of chosen faces."""
+    rows = np.flatnonzero(chosen)
+    if not len(rows):
+        return []
+    pairs = mesh.face_adjacency[chosen[mesh.face_adjacency].all(axis=1)]
+    count = len(mesh.faces)
+    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    labels = connected_components(graph, directed=False)[1][rows]
+    order = np.argsort(labels, kind="stable")
+    return np.split(rows[order], np.flatnonzero(np.diff(labels[order])) + 1)
+
+
+def _ceilings(
+    mesh: trimesh.Trimesh, chosen: np.ndarray, level: Array, flat: Array
+) -> Iterator[tuple[float, float | None]]:
+    """Area of each ceiling and its bridge in mm; None when no direction has walls at both ends.
+
+    A bore that repeats is looked at once.
+    """
+    known: dict[tuple[float, ...], float | None] = {}
+    for region in _regions(mesh, chosen):
+        rim, walled = _rim(mesh, region, level)
+        outline = shapely.build_area(shapely.multilinestrings(shapely.linestrings(flat[rim])))
+        area = float(outline.area)
+        if area < TINY_MM2:
+            continue
+        key = tuple(np.round([area, outline.length, walled.sum(), len(rim)], 3))
+        if key not in known:
+            open_edges = shapely.multilinestrings(shapely.linestrings(flat[rim[~walled]]))
+            spans = [_longest_thread(outline, open_edges, angle) for angle in _angles()]
+            laid = [span for span in spans if span is not None]
+            known[key] = min(laid) if laid else None
+        yield area, known[key]
+
+
+def _rim(mesh: trimesh.Trimesh, region: IntArray, level: Array) -> tuple[IntArray, np.ndarray]:
+    """Edges round a ceiling (k, 2), and whether a wall goes down beyond each: only there can threads end."""
+    inside = np.zeros(len(mesh.faces), dtype=bool)
+    inside[region] = True
+    crossing = inside[mesh.face_adjacency].sum(axis=1) == 1
+    pairs, edges = mesh.face_adjacency[crossing], mesh.face_adjacency_edges[crossing]
+    outer = np.where(inside[pairs[:, 0]], pairs[:, 1], pairs[:, 0])
+    return edges, level[mesh.faces[outer]].min(axis=1) < level[edges].min(axis=1) - LEVEL_MM
+
+
+def _angles() -> Array:
+    return np.arange(DIRECTIONS) * 180.0 / DIRECTIONS
+
+
+def _flatten(points: Array, up: Array) -> Array:
+    """(n, 2) coordinates across ``up``."""
+    first = np.cross(up, np.eye(3)[np.abs(up).argmin()])
+    first /= np.linalg.norm(first)
+    return np.asarray(points @ np.column_stack([first, np.cross(up, first)]))
+
+
+def _longest_thread(outline: shapely.Geometry, open_edges: shapely.Geometry, angle: float) -> float | None:
+    """Longest chord along ``angle`` (degrees); None when chords end at open edges."""
+    turned = affinity.rotate(outline, -angle, origin=(0, 0))
+    left, bottom, right, top = turned.bounds
+    step = (top - bottom) / THREADS
+    heights = bottom + (np.arange(THREADS) + 0.5) * step
+    beyond = np.full((THREADS, 2), [left - 1, right + 1])
+    ends = np.stack([beyond, np.repeat(heights[:, None], 2, 1)], axis=-1)
+    chords = shapely.get_parts(shapely.intersection(shapely.linestrings(ends), turned))
+    chords = shapely.get_parts(chords)
+    chords = chords[shapely.length(chords) > 0]
+    if not len(chords):
+        return None
+    if not shapely.is_empty(open_edges):
+        turned_open = affinity.rotate(open_edges, -angle, origin=(0, 0))
+        tips = shapely.points(np.concatenate([shapely.get_coordinates(chord)[[0, -1]] for chord in chords]))
+        loose = shapely.distance(tips, turned_open) < 1e-6
+        if loose.reshape(-1, 2).any(axis=1).mean() > STRAY_THREADS:
+            return None
+    return float(shapely.length(chords).max())

@@ -1,0 +1,141 @@
+"""Which face of a shape lies on the print bed, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+import trimesh
+
+from steps.model import Array, Measure, frozen_array
+from steps.prints.bridges import Hanging, hanging
+
+#: Another face must need less than this share of the support before studs do not point up.
+MUCH_LESS = 0.5
+#: Support below this share of the footprint is let pass: studs on a side, a mark (common practice, no
+#: source).
+LITTLE_SUPPORT = 0.06
+#: A face to lie on has at least this share of the hull's largest face.
+SMALL_FACE = 0.02
+#: The most faces that are tried, largest first.
+MOST_FACES = 10
+#: Contact with the bed, as a share of the mean section, that makes a foot: less comes off while printing
+#: (common practice, no source).
+FOOT_SHARE = 0.1
+#: The foot must hold the centre of mass this share of its own size inside its edge.
+BALANCE = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Lie:
+    """One way up. ``turn`` (3, 3) takes shape coordinates to the bed's, z up."""
+
+    turn: Array
+    up: Array  #: (3,) shape direction that points up on the bed
+    studs_up: bool
+    hanging: Hanging
+    reason: str  #: one sentence with the numbers
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "turn", frozen_array(self.turn, (3, 3), "turn"))
+        object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
+
+
+def best_lie(mesh: trimesh.Trimesh, measure: Measure, layer_mm: float) -> Lie:
+    """Studs up unless another face needs much less support; without studs, the face that needs least.
+
+    ``mesh`` is in shape coordinates at print scale.
+    """
+    up = np.asarray(measure.up, dtype=np.float64)
+    studded = bool(measure.studs)
+    first = hanging(mesh, up, layer_mm)
+    usual = "studs up" if studded else "as drawn"
+    sound = _has_foot(mesh, up, first, layer_mm)
+    if studded and sound and first.support_mm2 <= LITTLE_SUPPORT * _footprint(mesh, first):
+        return _lie(up, True, first, f"studs up: {_cost(first)}")
+    tried = [(hanging(mesh, way, layer_mm), way) for way in _ways_up(mesh)]
+    tried = [(found, way) for found, way in tried if _has_foot(mesh, way, found, layer_mm)]
+    if not tried:
+        return _lie(up, studded, first, f"{usual}: no flat face to lie on, needs a raft; {_cost(first)}")
+    best, way = min(tried, key=lambda pair: _rank(pair[0]))
+    if sound and studded and best.support_mm2 >= MUCH_LESS * first.support_mm2:
+        return _lie(up, True, first, f"studs up: {_cost(first)}; no other face needs much less")
+    if sound and not studded and _rank(first) <= _rank(best):
+        return _lie(up, False, first, f"as drawn: {_cost(first)}")
+    instead = f"{usual}: {_cost(first)}" if sound else f"{usual} it has no foot"
+    return _lie(way, False, best, f"{_face(way, up)} up: {_cost(best)}; {instead}")
+
+
+def _footprint(mesh: trimesh.Trimesh, found: Hanging) -> float:
+    """Mean area over the height, mm2."""
+    return float(mesh.volume) / max(found.height_mm, 1e-9)
+
+
+def _has_foot(mesh: trimesh.Trimesh, up: Array, found: Hanging, layer_mm: float) -> bool:
+    """Whether enough of it touches the bed, and what touches holds the centre of mass."""
+    return found.contact_mm2 >= FOOT_SHARE * _footprint(mesh, found) and _stands(mesh, up, layer_mm)
+
+
+def _rank(found: Hanging) -> tuple[float, float, float, float]:
+    """Least support, then shortest bridge, then lowest, then most contact; rounded so that ties tie."""
+    return (
+        round(found.support_mm2, 1),
+        round(found.bridge_mm, 1),
+        round(found.height_mm, 2),
+        -round(found.contact_mm2, 1),
+    )
+
+
+def _cost(found: Hanging) -> str:
+    support = f"{found.support_mm2:.0f} mm² to support" if found.support_mm2 >= 0.5 else "no support"
+    bridge = f", bridges up to {found.bridge_mm:.0f} mm" if found.bridge_mm >= 0.5 else ", no bridge"
+    return support + bridge
+
+
+def _face(way: Array, up: Array) -> str:
+    lean = float(way @ up)
+    if lean > 0.99:
+        return "top"
+    return "underside" if lean < -0.99 else "side" if abs(lean) < 0.1 else "slanted face"
+
+
+def _ways_up(mesh: trimesh.Trimesh) -> list[Array]:
+    """Directions that point up when a large enough face of the convex hull is the foot."""
+    hull = mesh.convex_hull
+    areas = np.array([*hull.facets_area, *hull.area_faces])
+    normals = np.array([*hull.facets_normal, *hull.face_normals])
+    found: list[Array] = []
+    for row in np.argsort(-np.round(areas, 3), kind="stable"):
+        if areas[row] < SMALL_FACE * areas.max() or len(found) == MOST_FACES:
+            break
+        way = -normals[row]
+        if all(way @ other < 0.999 for other in found):
+            found.append(way)
+    return found
+
+
+def _stands(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> bool:
+    """Whether the foot's hull holds the centre of mass."""
+    level = mesh.vertices @ up
+    foot = mesh.vertices[level - level.min() < layer_mm / 2]
+    flat = trimesh.geometry.plane_transform([0, 0, 0], up)[:2, :3]
+    hull = shapely.MultiPoint(foot @ flat.T).convex_hull
+    if hull.geom_type != "Polygon":
+        return False
+    middle = shapely.Point(flat @ mesh.center_mass)
+    return bool(hull.contains(middle) and hull.exterior.distance(middle) > BALANCE * np.sqrt(hull.area))
+
+
+def _lie(up: Array, studs_up: bool, found: Hanging, reason: str) -> Lie:
+    return Lie(_turn_up(up), up, studs_up, found, reason)
+
+
+def _turn_up(up: Array) -> Array:
+    """The rotation (3, 3) that brings ``up`` to z, keeping x where it can."""
+    if up[2] > 1 - 1e-12:
+        return np.eye(3)
+    side = np.array([1.0, 0, 0]) if abs(up[0]) < 0.9 else np.array([0, 1.0, 0])
+    x = side - (side @ up) * up
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(up, x), up])
