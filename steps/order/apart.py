@@ -62,11 +62,20 @@ def is_under(site: Site, direction: int) -> bool:
 class TakeApart:
     """The search itself; :func:`take_apart` is the door to it."""
 
-    def __init__(self, site: Site, directions: Sequence[int], within: Iterable[int]):
+    def __init__(
+        self,
+        site: Site,
+        directions: Sequence[int],
+        within: Iterable[int],
+        wishes: Iterable[tuple[int, int]] = (),
+    ):
         self.site = site
         self.directions = directions
         self.left = dict.fromkeys(within, True)
         self.friends = [frozenset(unit.parts) for unit in site.units]
+        self.later: dict[int, list[int]] = {}  # unit -> units wished to go in later: they come off first
+        for first, then in wishes:
+            self.later.setdefault(first, []).append(then)
         self.columns: dict[int, Columns] = {}
         self.unseen: dict[int, list[int]] = {}  # direction -> units to look at
         self.free: dict[int, list[int]] = {}  # direction -> heap of units that can leave
@@ -92,7 +101,10 @@ class TakeApart:
         return result
 
     def blocker(self, unit: int, direction: int) -> int:
-        """The part that the unit hits on its way, or -1."""
+        """A part that has to come off before the unit can leave this way, or -1."""
+        for then in self.later.get(unit, ()):
+            if then in self.left:
+                return self.site.units[then].parts[0]
         columns = self._columns(direction)
         for part in self.site.units[unit].parts:
             hit = columns.ahead(part, self.friends[unit])
@@ -129,6 +141,8 @@ class TakeApart:
     def _bent_way(self) -> tuple[int, int, Array] | None:
         """A unit that leaves by a short move and then a long one: (unit, first direction out, legs in)."""
         for unit in sorted(self.left):
+            if any(then in self.left for then in self.later.get(unit, ())):
+                continue
             lengths = self._short_lengths(unit)
             for short in self.directions:
                 for length in lengths:
@@ -204,11 +218,15 @@ class TakeApart:
 
 
 def take_apart(
-    site: Site, directions: Sequence[int] | None = None, within: Iterable[int] | None = None
+    site: Site,
+    directions: Sequence[int] | None = None,
+    within: Iterable[int] | None = None,
+    wishes: Iterable[tuple[int, int]] = (),
 ) -> Apart:
     """Take the site (or the units ``within`` of it alone) apart by moves of single units.
 
+    ``wishes`` are pairs (earlier, later) of units in building order, so the later one comes off first.
     Straight moves come first, those nearest to up before others; bent ones only when nothing else moves.
     """
     units = range(len(site.units)) if within is None else within
-    return TakeApart(site, directions or directions_by_preference(site), units).run()
+    return TakeApart(site, directions or directions_by_preference(site), units, wishes).run()

@@ -55,6 +55,7 @@ class Build:
         weights: Weights,
         limits: Limits,
         before: Iterable[tuple[int, int]] = (),
+        together: Sequence[frozenset[int]] = (),
     ):
         self.site = site
         ways = apart.ways
@@ -73,6 +74,7 @@ class Build:
         self.under = np.array([is_under(site, ways[unit]) for unit in range(count)], dtype=float)
         self.whole = np.array([unit.group is not None for unit in site.units])
         self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
+        self.together = together
         self.placed = np.zeros(count, dtype=bool)
         self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
         self.ready = np.zeros(count, dtype=bool)  # near, and shuts nobody out
@@ -125,6 +127,11 @@ class Build:
         self.ready[unit] = self.near[unit]
         self.loose_ready[unit] = self.site.grounded[unit]
 
+    def _may(self, unit: int) -> bool:
+        """Whether the unit shuts nobody out and is held, by the build or by the table."""
+        held = bool(self.near[unit] or self.site.grounded[unit])
+        return not self.placed[unit] and held and self.readiness.waits_for(unit) < 0
+
     # -- cost of a choice
 
     def costs(self, units: Sequence[int] | IntArray) -> Array:
@@ -140,6 +147,9 @@ class Build:
         cost = cost + w.hop * np.minimum(hop, w.far) + 1e-3 * hop
         cost = cost + w.kind * (self.kind[units] != self.kind[self.last])
         cost = cost + w.direction * (self.way[units] != self.way[self.last])
+        for members in self.together:
+            if self.last in members and not all(self.placed[list(members)]):
+                cost = cost + w.together * np.array([unit not in members for unit in units])
         return np.asarray(cost + w.slack * (self.slack[units] != self.slack[self.last]))
 
     def _front_left(self) -> Array:
@@ -164,6 +174,28 @@ class Build:
             if tell:
                 tell(int(self.placed.sum()))
         return drafts
+
+    def run_like(self, earlier: Sequence[Draft]) -> list[Draft]:
+        """As few changes to an earlier order as serve: what may not go in yet waits, as a step of its own."""
+        drafts: list[Draft] = []
+        waiting: list[list[int]] = []
+        for step in [*earlier, None]:
+            for late in list(waiting):
+                if all(self._may(unit) for unit in late):
+                    waiting.remove(late)
+                    drafts.append(self._put(late))
+            if step is None:
+                break
+            now = [unit for unit in step.units if self._may(unit) and self._put([unit])]
+            later = [unit for unit in step.units if unit not in now]
+            drafts += [Draft(now, list(step.doubtful), step.hanging)] if now else []
+            waiting += [later] if later else []
+        return drafts + self.run()
+
+    def _put(self, units: Sequence[int]) -> Draft:
+        for unit in units:
+            self.place(unit)
+        return Draft(list(units))
 
     def next_step(self) -> Draft:
         """Choose and place the next step."""
@@ -292,3 +324,23 @@ class Build:
 def _is_slack(site: Site, unit: int) -> bool:
     """Whether the joints that hold a unit slide: such joints are likely to be glued."""
     return any(tie.joint.fit in ("slide", "loose") for tie in site.joints_of[unit])
+
+
+def hangs_together(site: Site, drafts: Sequence[Draft]) -> bool:
+    """Whether what is placed is one body after every step, parts laid in the last step left out."""
+    placed: set[int] = set()
+    for draft in drafts:
+        before = set(placed)
+        placed.update(draft.units)
+        if not before:
+            continue
+        start = min(before)
+        reached, pending = {start}, [start]
+        while pending:
+            for other in site.neighbours[pending.pop()]:
+                if other in placed and other not in reached:
+                    reached.add(other)
+                    pending.append(other)
+        if before - reached:
+            return False
+    return True

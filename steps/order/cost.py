@@ -12,6 +12,7 @@ pitches, so that the same model at another scale is ordered alike.
     slack      a joint that may need glue (slides or looser) among ones that press, or the other way
     step       one more step to draw and read
     turn       turning the build over
+    together   leaving a group that was asked to be kept together before it is done
     hold       a hand that must hold while a part goes in
 """
 
@@ -36,6 +37,7 @@ class Weights:
     slack: float = 2.0
     step: float = 8.0
     turn: float = 60.0
+    together: float = 80.0
     hold: float = 20.0
 
 

@@ -28,6 +28,8 @@ LEAST_BEYOND_JOINT = 2
 MOST_SHARE = 0.5
 #: Two poses are alike within this, as a share of the pitch (and as sines of angles).
 ALIKE = 0.01
+#: Why a group is built apart when the builder wished it; it yields to what the model itself asks for.
+WISHED = "wished"
 #: Parts stand alike when their ups agree within 2 degrees (cosine).
 SAME_UP = float(np.cos(np.radians(2.0)))
 
@@ -69,18 +71,22 @@ def _divide(
     finder: Finder, group: Group, refused: frozenset[frozenset[int]], asked: Sequence[Group]
 ) -> Group:
     """Give a group its children, and them theirs."""
-    within = [each for each in asked if set(each.parts) < set(group.parts)]
-    found = [
+    natural = [
         each
         for each in (*_beyond_joints(finder, group), *_slanted(finder, group))
-        if frozenset(each.parts) not in refused and not any(_crosses(each, other) for other in within)
+        if frozenset(each.parts) not in refused
     ]
+    within = [
+        each
+        for each in asked
+        if set(each.parts) < set(group.parts)
+        and not (each.why == WISHED and any(_crosses(each, other) for other in natural))
+    ]
+    found = [each for each in natural if not any(_crosses(each, other) for other in within)]
     apart = _outermost([*within, *found])
     taken = {part for each in apart for part in each.parts}
     repeats = [
-        each
-        for each in _repeated(finder, group, taken)
-        if not any(frozenset(copy) in refused for copy in each.copies)
+        each for each in _repeated(finder, group, taken, refused) if frozenset(each.parts) not in refused
     ]
     children = [_divide(finder, each, refused, asked) for each in apart] + repeats
     children.sort(key=lambda each: min(each.parts))
@@ -194,7 +200,9 @@ def _truly_slanted(finder: Finder, island: Sequence[int], up: Array) -> bool:
 # ---------------------------------------------------------------------------- what repeats
 
 
-def _repeated(finder: Finder, group: Group, taken: set[int]) -> list[Group]:
+def _repeated(
+    finder: Finder, group: Group, taken: set[int], refused: frozenset[frozenset[int]]
+) -> list[Group]:
     """Groups that stand on the rest and occur more than once, largest first."""
     parts = [part for part in sorted(group.parts) if part not in taken]
     if len(parts) < 2 * LEAST_PARTS:
@@ -210,6 +218,7 @@ def _repeated(finder: Finder, group: Group, taken: set[int]) -> list[Group]:
         free = [members for members in alike if not used & set(members)]
         while len(free) > 1:
             copies, free = _alike_copies(finder, free, group.up)
+            copies = [copy for copy in copies if frozenset(copy) not in refused]
             if len(copies) > 1:
                 found.append(Group(tuple(copies), group.up, why="repeats"))
                 used |= {part for copy in copies for part in copy}
@@ -313,3 +322,8 @@ def _correspondence(
         else:
             return None
     return tuple(found)
+
+
+def connected(finder: Finder, parts: Sequence[int]) -> bool:
+    """Whether the parts hang together by themselves."""
+    return nx.is_connected(_graph(finder, parts, main_up(finder, parts)))

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
+import networkx as nx
 import numpy as np
 
-from steps.errors import NoBuildableOrder
-from steps.model import Array, Assembly, Attach, Joints, Measures, Model, Move, Order, Problem, Step
+from steps.errors import NoBuildableOrder, WrongSettings
+from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
 from steps.order.apart import UNDER, Apart, is_under, take_apart
-from steps.order.build import Build, Draft, Limits
+from steps.order.build import Build, Draft, Limits, hangs_together
 from steps.order.cost import Weights, weights_from
-from steps.order.groups import Finder, find_groups, make_finder
-from steps.order.locked import locked_problem, moves_as_one
-from steps.order.names import group_name
+from steps.order.groups import WISHED, Finder, connected, find_groups, main_up, make_finder
+from steps.order.locked import dragging, locked_problem, moves_as_one
 from steps.order.site import Group, Site, make_site
-from steps.order.stability import Watch
+from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes
+from steps.order.writer import Planned, Writer
 from steps.settings import Settings
 from steps.statics import Structure
 
@@ -27,15 +28,6 @@ Progress = Callable[[str, int, int], None]
 #: Rounds of dividing the model into groups before the planner gives up on finding better ones. Every
 #: round refuses or asks for one more group, so a model seldom needs more than three.
 MOST_ROUNDS = 60
-
-
-@dataclass(eq=False)
-class Planned:
-    """One site with its ways and its steps."""
-
-    site: Site
-    apart: Apart
-    drafts: list[Draft]
 
 
 @dataclass(eq=False)
@@ -56,11 +48,16 @@ class Planner:
         self.motion = Motion(self.model, self.measures, self.joints)
         self.weights: Weights = weights_from(self.settings.order.weights)
         self.structure = Structure.of(self.model, self.measures, self.joints, self.settings)
+        self.wishes: Wishes = read_wishes(self.model, self.settings.order)
         self.finder: Finder = make_finder(self.model, self.measures, self.joints, self.motion)
 
     def run(self) -> Order:
+        for parts in self.wishes.together:
+            if len(parts) > 1 and connected(self.finder, parts):
+                self.asked.append(Group((parts,), main_up(self.finder, parts), why=WISHED))
         root, planned = self._divide(up_of(self.settings.order.down))
-        writer = Writer(self, root, planned)
+        writer = Writer(self.model, self.structure, self.settings.order, root, planned)
+        writer.problems = self.problems
         writer.write(root)
         return writer.order()
 
@@ -90,7 +87,10 @@ class Planner:
     def _plan_site(self, group: Group, before: int) -> Planned | None:
         """One group's ways and steps; None when the division has to change first."""
         site = make_site(self.model, self.measures, self.joints, self.motion, group)
-        apart = take_apart(site)
+        wished = unit_wishes(site, self.wishes)
+        apart = take_apart(site, wishes=wished)
+        if apart.stuck and wished:
+            self._contradiction(site, wished)
         if self._refuse(site, apart) or self._lift_together(site, apart) or self._hang(site, apart):
             return None
         self._turn(site, apart)
@@ -99,12 +99,42 @@ class Planner:
             if self.progress:
                 self.progress("order", placed, len(site.units))
 
-        build = Build(site, apart, self.weights, self._limits())
-        drafts = build.run(tell)
+        drafts = self._steps(site, apart, wished, tell)
         hanging = [unit for draft in drafts if draft.hanging for unit in draft.units]
         if hanging and self._support(site, hanging):
             return None
         return Planned(site, apart, drafts)
+
+    def _steps(
+        self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...], tell: Callable[[int], None]
+    ) -> list[Draft]:
+        """The site's steps; where wishes bind, as near as can be to those without them."""
+        together = unit_sets(site, self.wishes)
+
+        def build(before: tuple[tuple[int, int], ...]) -> Build:
+            return Build(site, apart, self.weights, self._limits(), before, together)
+
+        if not wished:
+            return build(()).run(tell)
+        free = Build(site, take_apart(site), self.weights, self._limits(), (), together).run(tell)
+        drafts = build(wished).run_like(free)
+        return drafts if hangs_together(site, drafts) else build(wished).run(tell)
+
+    def _contradiction(self, site: Site, wished: tuple[tuple[int, int], ...]) -> None:
+        """Raise WrongSettings when it is the wishes that keep the site from coming apart."""
+        free = take_apart(site)
+        if free.stuck:
+            return
+        stuck = take_apart(site, wishes=wished).stuck
+        graph = nx.DiGraph()
+        graph.add_edges_from(pair for pair in wished if set(pair) <= set(stuck))
+        for unit in stuck:
+            columns = dragging(site, stuck, free.ways[unit])
+            graph.add_edges_from((unit, other) for other in columns[unit])
+        circle = [edge[0] for edge in nx.find_cycle(graph)]
+        raise WrongSettings(
+            circle_text(self.model, [site.units[unit].parts[0] for unit in circle], self.wishes)
+        )
 
     def _refuse(self, site: Site, apart: Apart) -> bool:
         """Groups that cannot leave the site whole, or only through the table, are not built apart."""
@@ -187,23 +217,6 @@ def hung_on(site: Site, unit: int) -> tuple[int, Array] | None:
     return None if best is None else (best[1], best[2])
 
 
-def way_in(site: Site, apart: Apart, unit: int) -> Move:
-    """How a unit goes in, model coordinates."""
-    if unit in apart.legs:
-        return Move(apart.legs[unit])
-    return Move(-site.motion.vector(apart.ways[unit])[None] + 0.0)
-
-
-def step_up(site: Site, apart: Apart, unit: int) -> Array:
-    """The way up on the table while a unit goes in: the site's, or turned over for one from below."""
-    if unit in apart.legs or not is_under(site, apart.ways[unit]):
-        return site.up
-    frame = site.motion.half(site.motion.direction_index(site.up)).frame
-    away = site.motion.vector(apart.ways[unit])
-    choices = [-site.up, *(sign * frame[:, k] for k in (0, 1) for sign in (1.0, -1.0))]
-    return choices[int(np.argmax([round(float(choice @ away), 6) for choice in choices]))] + 0.0
-
-
 def up_of(down: str) -> Array:
     """(3,) the model direction that points up when the face ``down`` ("-z") lies on the table."""
     vector = np.zeros(3)
@@ -215,112 +228,3 @@ def walk_groups(root: Group) -> list[Group]:
     """Every group, inner ones first."""
     found = [each for child in root.children for each in walk_groups(child)]
     return [*found, root]
-
-
-class Writer:
-    """Numbers assemblies and steps, sub-assemblies just before the step that needs them."""
-
-    def __init__(
-        self,
-        planner: Planner,
-        root: Group,
-        planned: dict[int, Planned],
-    ):
-        self.planner = planner
-        self.model = planner.model
-        self.root = root
-        self.planned = planned
-        self.ids: dict[int, str] = {}
-        self.steps: list[Step] = []
-        self.problems = list(planner.problems)
-        self.begun: list[Group] = []
-
-    def write(self, group: Group) -> None:
-        """All steps of a group, and before each those of the sub-assemblies it attaches."""
-        done = self.planned[id(group)]
-        site, apart = done.site, done.apart
-        placed: set[int] = set()
-        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
-        watches = {key: Watch(self.planner.structure, up, site.group.parts) for key, up in ups.items()}
-        for draft in done.drafts:
-            for unit in draft.units:
-                child = site.units[unit].group
-                if child is not None and id(child) not in self.ids:
-                    self.write(child)
-            if id(group) not in self.ids:
-                self.ids[id(group)] = f"A{len(self.ids) + 1}"
-                self.begun.append(group)
-            step = self._step(site, apart, draft, placed)
-            parts = [part for unit in draft.units for part in site.units[unit].parts]
-            self.steps.append(replace(step, hold=self._hold(watches, site, step, parts)))
-            placed.update(draft.units)
-
-    def _hold(
-        self, watches: dict[bytes, Watch], site: Site, step: Step, parts: Sequence[int]
-    ) -> tuple[str, ...]:
-        """Parts that a hand must hold when the step is done. One watch is kept per way up."""
-        for key, watch in watches.items():
-            if key != step.up.tobytes():
-                watch.add(parts)
-        return watches[step.up.tobytes()].add(parts)
-
-    def _step(self, site: Site, apart: Apart, draft: Draft, placed: set[int]) -> Step:
-        ids = [part.id for part in self.model.parts]
-        moves: dict[str, Move] = {}
-        attaches = []
-        adds = []
-        for unit in draft.units:
-            each = site.units[unit]
-            move = way_in(site, apart, unit)
-            if each.group is None:
-                adds.append(ids[each.parts[0]])
-                moves[adds[-1]] = move
-            else:
-                attaches.append(Attach(self.ids[id(each.group)], each.copy, move))
-        now = placed | set(draft.units)
-        closing = [
-            tie.joint
-            for tie in site.ties
-            if tie.a in now and tie.b in now and not (tie.a in placed and tie.b in placed)
-        ]
-        number = len(self.steps) + 1
-        doubtful = "; ".join(draft.doubtful)
-        if doubtful:
-            parts = [part for unit in draft.units for part in site.units[unit].parts]
-            names = ", ".join(self.model.parts[part].source for part in parts)
-            self.problems.append(
-                Problem(
-                    "doubtful-step",
-                    "warning",
-                    tuple(ids[p] for p in parts),
-                    f"Step {number}, {names}: {doubtful}.",
-                )
-            )
-        return Step(
-            number=number,
-            assembly=self.ids[id(site.group)],
-            adds=tuple(adds),
-            moves=moves,
-            attaches=tuple(attaches),
-            closes=tuple(joint.id for joint in closing),
-            up=step_up(site, apart, draft.units[0]),
-            doubtful=doubtful,
-            needs_push_n=max((joint.push_n for joint in closing), default=0.0),
-        )
-
-    def order(self) -> Order:
-        names = self.planner.settings.order.names
-        ids = [part.id for part in self.model.parts]
-        listed = [group for group in self.begun if group is not self.root] + [self.root]
-        assemblies = tuple(
-            Assembly(
-                self.ids[id(group)],
-                group_name(self.model, group, self.root, names),
-                tuple(tuple(ids[part] for part in copy) for copy in group.copies),
-            )
-            for group in listed
-        )
-        return Order(assemblies, tuple(self.steps), tuple(self.problems), self._facts())
-
-    def _facts(self) -> dict[str, float]:
-        return {"steps": float(len(self.steps)), "assemblies": float(len(self.begun))}

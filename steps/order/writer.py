@@ -1,0 +1,195 @@
+"""Writing the plan down: numbered steps and assemblies from each site's drafts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
+from steps.order.apart import Apart, is_under
+from steps.order.build import Draft
+from steps.order.names import group_name
+from steps.order.site import Group, Site
+from steps.order.stability import Watch
+from steps.settings import OrderSettings
+from steps.statics import Structure
+
+
+@dataclass(eq=False)
+class Planned:
+    """One site with its ways and its steps."""
+
+    site: Site
+    apart: Apart
+    drafts: list[Draft]
+
+
+def way_in(site: Site, apart: Apart, unit: int) -> Move:
+    """How a unit goes in, model coordinates."""
+    if unit in apart.legs:
+        return Move(apart.legs[unit])
+    return Move(-site.motion.vector(apart.ways[unit])[None] + 0.0)
+
+
+def step_up(site: Site, apart: Apart, unit: int) -> Array:
+    """The way up on the table while a unit goes in: the site's, or turned over for one from below."""
+    if unit in apart.legs or not is_under(site, apart.ways[unit]):
+        return site.up
+    frame = site.motion.half(site.motion.direction_index(site.up)).frame
+    away = site.motion.vector(apart.ways[unit])
+    choices = [-site.up, *(sign * frame[:, k] for k in (0, 1) for sign in (1.0, -1.0))]
+    return choices[int(np.argmax([round(float(choice @ away), 6) for choice in choices]))] + 0.0
+
+
+@dataclass(eq=False)
+class Writer:
+    """Numbers assemblies and steps, sub-assemblies just before the step that needs them."""
+
+    model: Model
+    structure: Structure
+    settings: OrderSettings
+    root: Group
+    planned: dict[int, Planned]
+    problems: list[Problem] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    facts: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._ids: dict[int, str] = {}
+        self._begun: list[Group] = []
+        self._names = [part.id for part in self.model.parts]
+        self._row = {joint.id: row for row, joint in enumerate(self.structure.joints.joints)}
+        self._programmes = 0
+
+    def write(self, group: Group) -> None:
+        """All steps of a group, and before each those of the sub-assemblies it attaches."""
+        done = self.planned[id(group)]
+        site, apart = done.site, done.apart
+        placed: set[int] = set()
+        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
+        watches = {key: Watch(self.structure, up, site.group.parts) for key, up in ups.items()}
+        for draft in done.drafts:
+            for unit in draft.units:
+                child = site.units[unit].group
+                if child is not None and id(child) not in self._ids:
+                    self.write(child)
+            if id(group) not in self._ids:
+                self._ids[id(group)] = f"A{len(self._ids) + 1}"
+                self._begun.append(group)
+            step = self._step(done, draft, placed)
+            self.steps.append(replace(step, hold=_hold(watches, step, draft_parts(site, draft))))
+            placed.update(draft.units)
+        self._programmes += sum(watch.programmes for watch in watches.values())
+
+    def _step(self, done: Planned, draft: Draft, placed: set[int]) -> Step:
+        site, apart = done.site, done.apart
+        moves: dict[str, Move] = {}
+        attaches = []
+        for unit in draft.units:
+            each = site.units[unit]
+            move = way_in(site, apart, unit)
+            if each.group is None:
+                moves[self._names[each.parts[0]]] = move
+            else:
+                attaches.append(Attach(self._ids[id(each.group)], each.copy, move))
+        closing, push = self._closing(site, draft, placed)
+        return Step(
+            number=len(self.steps) + 1,
+            assembly=self._ids[id(site.group)],
+            adds=tuple(moves),
+            moves=moves,
+            attaches=tuple(attaches),
+            closes=tuple(joint.id for joint in closing),
+            up=step_up(site, apart, draft.units[0]),
+            doubtful=self._doubt(site, draft),
+            note=self._note(site, draft),
+            needs_push_n=push,
+        )
+
+    def _closing(self, site: Site, draft: Draft, placed: set[int]) -> tuple[list[Joint], float]:
+        """Joints that the step closes, in joint order, and the most that one unit takes to press home."""
+        standing = set(placed)
+        closing: list[Joint] = []
+        push = 0.0
+        for unit in draft.units:
+            own = [
+                tie.joint for tie in site.joints_of[unit] if (tie.b if tie.a == unit else tie.a) in standing
+            ]
+            closing += own
+            push = max(push, sum(joint.push_n for joint in own))
+            standing.add(unit)
+        return sorted(closing, key=lambda joint: self._row[joint.id]), push
+
+    def _doubt(self, site: Site, draft: Draft) -> str:
+        doubtful = "; ".join(draft.doubtful)
+        if doubtful:
+            parts = draft_parts(site, draft)
+            names = ", ".join(self.model.parts[part].source for part in parts)
+            text = f"Step {len(self.steps) + 1}, {names}: {doubtful}."
+            ids = tuple(self._names[part] for part in parts)
+            self.problems.append(Problem("doubtful-step", "warning", ids, text))
+        return doubtful
+
+    def _note(self, site: Site, draft: Draft) -> str:
+        """The user's notes on the parts that the step adds."""
+        notes = self.settings.notes
+        singles = [unit for unit in draft.units if site.units[unit].group is None]
+        sources = [self.model.parts[site.units[unit].parts[0]].source for unit in singles]
+        return " ".join(notes[source] for source in sources if source in notes)
+
+    def order(self) -> Order:
+        """The finished plan."""
+        listed = [group for group in self._begun if group is not self.root] + [self.root]
+        assemblies = tuple(
+            Assembly(
+                self._ids[id(group)],
+                group_name(self.model, group, self.root, self.settings.names),
+                tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
+            )
+            for group in listed
+        )
+        counted = figures(self.model, assemblies, self.steps)
+        facts = {**self.facts, **counted, "programmes": float(self._programmes)}
+        return Order(assemblies, tuple(self.steps), tuple(self.problems), facts)
+
+
+def draft_parts(site: Site, draft: Draft) -> list[int]:
+    """Part rows that a draft brings in."""
+    return [part for unit in draft.units for part in site.units[unit].parts]
+
+
+def _hold(watches: dict[bytes, Watch], step: Step, parts: list[int]) -> tuple[str, ...]:
+    """Parts that a hand must hold when the step is done. One watch is kept per way up."""
+    for key, watch in watches.items():
+        if key != step.up.tobytes():
+            watch.add(parts)
+    return watches[step.up.tobytes()].add(parts)
+
+
+def figures(model: Model, assemblies: tuple[Assembly, ...], steps: list[Step]) -> dict[str, float]:
+    """Counts that people look at; ``longest_hop_mm`` is between successive steps of an assembly."""
+    directions: set[tuple[float, ...]] = set()
+    last: dict[str, tuple[Array, Array]] = {}
+    turns, hop = 0, 0.0
+    copies = {each.id: each.copies for each in assemblies}
+    for step in steps:
+        moves = [*step.moves.values(), *(attach.move for attach in step.attaches)]
+        for move in moves:
+            leg = move.legs[-1] / np.linalg.norm(move.legs[-1])
+            directions.add(tuple(np.round(leg, 6) + 0.0))
+        parts = [*step.adds, *(part for each in step.attaches for part in copies[each.assembly][each.copy])]
+        centre = model.part_bounds[[model.index_of[part] for part in parts]].mean(axis=(0, 1))
+        if step.assembly in last:
+            turns += not np.allclose(last[step.assembly][0], step.up)
+            hop = max(hop, float(np.linalg.norm(centre - last[step.assembly][1])))
+        last[step.assembly] = (step.up, centre)
+    return {
+        "steps": float(len(steps)),
+        "assemblies": float(len(assemblies)),
+        "repeated_groups": float(sum(len(each.copies) > 1 for each in assemblies)),
+        "turns": float(turns),
+        "directions": float(len(directions)),
+        "longest_hop_mm": hop,
+        "held_steps": float(sum(bool(step.hold) for step in steps)),
+    }
