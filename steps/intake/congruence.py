@@ -117,22 +117,21 @@ def motion_between(one: Form, other: Form) -> Array | None:
     """
     if not alike(one, other):
         return None
-    return next((motion for motion in _motions(one, other) if coincide(one, other, motion)), None)
+    found = next((motion for motion in _motions(one, other) if coincide(one, other, motion)), None)
+    return None if found is None else _refined(one, other, found)
 
 
 def motion_in_order(one: Form, other: Form) -> Array | None:
     """The same for meshes with equal faces in equal order: one fit, one check."""
     if one.faces.shape != other.faces.shape or not np.array_equal(one.faces, other.faces):
         return None
+    reach = max(one.tolerance, other.tolerance)
     middle, goal = one.vertices.mean(axis=0), other.vertices.mean(axis=0)
-    left, _, right = np.linalg.svd((other.vertices - goal).T @ (one.vertices - middle))
-    turn = left @ np.diag([1.0, 1.0, np.sign(np.linalg.det(left @ right))]) @ right
-    off = (one.vertices - middle) @ turn.T - (other.vertices - goal)
-    if np.linalg.norm(off, axis=1).max() > max(one.tolerance, other.tolerance):
-        return None
-    if abs(turn - np.eye(3)).max() * float(np.abs(one.vertices - middle).max()) < one.tolerance / 10:
-        turn = np.eye(3)
-    return _motion(turn, middle, goal)
+    for motion in (_motion(np.eye(3), middle, goal), _fit(one.vertices, other.vertices)):
+        off = one.vertices @ motion[:3, :3].T + motion[:3, 3] - other.vertices
+        if np.linalg.norm(off, axis=1).max() <= reach:
+            return motion
+    return None
 
 
 def coincide(one: Form, other: Form, motion: Array) -> bool:
@@ -147,6 +146,26 @@ def coincide(one: Form, other: Form, motion: Array) -> bool:
     if not np.isfinite(cKDTree(moved).query(other.corners, distance_upper_bound=reach)[0]).all():
         return False
     return _planes_agree(one, other, motion)
+
+
+def _refined(one: Form, other: Form, motion: Array) -> Array:
+    """The best fit over all corners; two corners alone carry the file's rounding into the turn."""
+    if np.abs(motion[:3, :3] - np.round(motion[:3, :3])).max() < 1e-12:
+        return motion  # a quarter turn is exact
+    partner = other.corner_tree.query(one.corners @ motion[:3, :3].T + motion[:3, 3])[1]
+    fitted = _fit(one.corners, other.corners[partner])
+    return fitted if coincide(one, other, fitted) else motion
+
+
+def _fit(points: Array, goals: Array) -> Array:
+    """(4, 4) rotation and shift that brings points nearest to their goals in the least squares.
+
+    Kabsch, "A solution for the best rotation to relate two sets of vectors", Acta Cryst. A32 (1976).
+    """
+    middle, goal = points.mean(axis=0), goals.mean(axis=0)
+    left, _, right = np.linalg.svd((goals - goal).T @ (points - middle))
+    turn = left @ np.diag([1.0, 1.0, np.sign(np.linalg.det(left @ right))]) @ right
+    return _motion(turn, middle, goal)
 
 
 def _motion(turn: Array, middle: Array, goal: Array) -> Array:

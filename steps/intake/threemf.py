@@ -11,15 +11,12 @@ from typing import Any
 import lib3mf
 import numpy as np
 
-from steps.errors import UnreadableInput
+from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
+from steps.intake.census import take_census
 from steps.intake.package import check_package
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.model import Array, Problem
-
-#: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
-MAX_PARTS = 200_000
-MAX_DEPTH = 64
 
 UNIT_MM = {  # 3MF core specification, section 3.1 (units)
     lib3mf.ModelUnit.MicroMeter: 0.001,
@@ -35,11 +32,20 @@ SUPPORT_TYPES = (lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport)
 def read_3mf(path: Path) -> Scene:
     """The scene of a 3MF file.
 
-    Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently.
+    Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently, and
+    FaultyModel naming every object with vertices that are not finite.
     """
     check_package(path)
+    census = take_census(path)
+    if census.not_finite:
+        raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     model, problems = _open(path)
     return _Walk(path, model, problems).scene()
+
+
+def _not_finite(name: str) -> Problem:
+    text = f"{name}: has vertices that are not finite numbers (NaN or infinite). Repair it and export again."
+    return Problem("not-finite", "error", (name,), text)
 
 
 def _open(path: Path) -> tuple[Any, list[Problem]]:
@@ -106,11 +112,7 @@ class _Walk:
     def _place_item(self, item: Any) -> None:
         top = item.GetObjectResourceID()
         if top not in self.nodes:
-            self._read(top, item.GetObjectResource(), 0)
-        if len(self.parts) + self.nodes[top].leaves > MAX_PARTS:
-            raise UnreadableInput(
-                f"{self.path.name}: nested components make more than {MAX_PARTS:,} parts. It was not read on."
-            )
+            self._read(top, item.GetObjectResource())
         transform = _matrix(item.GetObjectTransform()) if item.HasObjectTransform() else np.eye(4)
         found: list[tuple[_Node, Array, str]] = []
         self._flatten(top, transform, "", found)
@@ -124,27 +126,23 @@ class _Walk:
                 RawPart(shown or f"object-{len(self.parts) + 1}", node.mesh, placed, node.colour)
             )
 
-    def _read(self, key: int, resource: Any, depth: int) -> _Node:
-        if depth > MAX_DEPTH:
-            raise UnreadableInput(
-                f"{self.path.name}: components nested deeper than {MAX_DEPTH}. It was not read on."
-            )
+    def _read(self, key: int, resource: Any) -> _Node:
         node = _Node(resource.GetName().strip() or resource.GetPartNumber().strip())
         if resource.GetType() in SUPPORT_TYPES:
             node.skipped = True
             self.left_out[node.name or f"object {resource.GetModelResourceID()}"] += 1
         elif resource.IsComponentsObject():
-            self._read_components(node, self.model.GetComponentsObjectByID(key), depth)
+            self._read_components(node, self.model.GetComponentsObjectByID(key))
         elif resource.IsMeshObject():
             self._read_mesh(node, self.model.GetMeshObjectByID(key))
         self.nodes[key] = node
         return node
 
-    def _read_components(self, node: _Node, group: Any, depth: int) -> None:
+    def _read_components(self, node: _Node, group: Any) -> None:
         for row in range(group.GetComponentCount()):
             component = group.GetComponent(row)
             key = component.GetObjectResourceID()
-            child = self.nodes.get(key) or self._read(key, component.GetObjectResource(), depth + 1)
+            child = self.nodes.get(key) or self._read(key, component.GetObjectResource())
             placed = _matrix(component.GetTransform()) if component.HasTransform() else np.eye(4)
             node.children.append((key, placed))
             node.leaves += child.leaves
