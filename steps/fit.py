@@ -67,12 +67,17 @@ def effective_gap(gap_mm: float, settings: Settings) -> float:
     return (own.socket_diameter_mm - own.stud_diameter_mm) / 2 + printer_error(settings)
 
 
+def by_calliper(settings: Settings) -> bool:
+    """Whether the settings carry readings of both a stud and a socket."""
+    return settings.fit.stud_diameter_mm is not None and settings.fit.socket_diameter_mm is not None
+
+
 def printer_error(settings: Settings) -> float:
     """How much the printer takes from each side of a gap, mm: half the error of boss and hole."""
     return (settings.printer.boss_error_mm - settings.printer.hole_error_mm) / 2
 
 
-def explain(gap_mm: float, fit: Fit, scale: float, settings: Settings) -> str:
+def explain(gap_mm: float, fit: Fit, scale: float, settings: Settings, measured: bool = False) -> str:
     """The numbers behind a class: "gap 0.42 mm per side at 4x, over 0.25: loose"."""
     limit = limits(settings)
     bound = {
@@ -82,7 +87,9 @@ def explain(gap_mm: float, fit: Fit, scale: float, settings: Settings) -> str:
         "loose": f"over {limit.slide_below:.2f}",
     }.get(fit, "")
     word = "gap" if gap_mm >= 0 else "interference"
-    return f"{word} {abs(gap_mm):.2f} mm per side at {scale:g}x, {bound}: {fit}"
+    card = "" if limit.source == "the table" else f" ({limit.source})"
+    by = " by your callipers" if measured else ""
+    return f"{word} {abs(gap_mm):.2f} mm per side at {scale:g}x{by}, {bound}{card}: {fit}"
 
 
 @dataclass(frozen=True)

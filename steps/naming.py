@@ -1,11 +1,19 @@
-"""Names of shapes by what they measure: "block 2 x 4", "slab 1 x 6", else by size."""
+"""Names of shapes by what they measure: "block 2 x 4", "smooth slab 1 x 6", "slab 2 x 2, with ball".
+
+A name is a head of words, the footprint in pitches (else the size in mm), and at most one remark
+that tells it from the plain one. The body is measured without what stands out of it: studs on
+side faces, balls and pegs.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import ConvexHull, QhullError
 
+from steps.features.anatomy import Anatomy
 from steps.model import Array, Feature
 
 #: A footprint is whole pitches long within this share of a pitch (bodies keep a clearance round).
@@ -13,46 +21,150 @@ FOOTPRINT_SLACK = 0.15
 #: Bodies at least this many pitches high are blocks, lower ones slabs: halfway between the two
 #: heights of the common proportions (1 and 0.5, or 1.2 and 0.4 pitches).
 BLOCK_HEIGHT = 0.75
+#: Share of its box that a footprint fills: a circle pi / 4 = 0.785 (12 facets 0.75), a rectangle 1.
+ROUND_SHARE = (0.74, 0.80)
+FULL_SHARE = 0.985
+#: A convex hull that fills less than this share of footprint x height is slanted: a wedge.
+UPRIGHT_SHARE = 0.97
+#: Features whose axes are within this cosine of ``up`` point up.
+ALONG = 0.99
+#: A cylinder wider than this share of the part's width is the part's own body.
+BODY_SHARE = 0.7
+#: An underside's rim lies within this share of the height; a gap in it longer than this share of the
+#: part's length makes an arch.
+LEVEL_SHARE, GAP_SHARE = 0.01, 0.3
+#: Vertices this share of a feature's radius beyond its foot still belong to the body (noise).
+FOOT_SLACK = 0.02
 
 
-def name_shapes(
-    sizes: Mapping[str, Array],
-    features: Mapping[str, Sequence[Feature]],
-    ups: Mapping[str, Array],
-    pitch: float | None,
-) -> dict[str, str]:
-    """A name per shape id; different shapes that would share one get ", 2nd kind" and so on."""
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """What a name is made from: one shape taken apart, and its extents."""
+
+    body: Anatomy
+    features: Sequence[Feature]
+    frame: Array  #: (3, 3) rows: two directions across, the longer first, then up
+    size: Array  #: (3,) mm along the frame's rows
+
+
+def name_shapes(outlines: Mapping[str, Outline], pitch: float | None) -> dict[str, str]:
+    """A name per shape id, in the order of the mapping.
+
+    Different shapes that would share a name are told apart by height, else by ", 2nd kind".
+    """
     named: dict[str, str] = {}
-    used: dict[str, int] = {}
-    for key, size in sizes.items():
-        name = _name(size, features[key], ups[key], pitch)
-        used[name] = used.get(name, 0) + 1
-        named[key] = name if used[name] == 1 else f"{name}, {_ordinal(used[name])} kind"
+    heights: dict[str, list[str]] = {}
+    for key, outline in outlines.items():
+        name = _name(outline, pitch)
+        high = f"{outline.size[2]:.0f} mm high"
+        known = heights.setdefault(name, [])
+        known.append(high)
+        if len(known) == 1:
+            named[key] = name
+        elif "," not in name and "mm" not in name and known.count(high) == 1:
+            named[key] = f"{name}, {high}"
+        else:
+            named[key] = f"{name}, {_ordinal(len(known))} kind"
     return named
 
 
-def _name(size: Array, features: Sequence[Feature], up: Array, pitch: float | None) -> str:
-    grid = _stud_grid(size, features, up, pitch) if pitch else None
-    if grid is None or pitch is None:
-        long, wide, high = (f"{value:.0f}" if value >= 9.95 else f"{value:.1f}" for value in size)
-        return f"part {long} x {wide} x {high} mm"
-    studs = [f for f in features if f.kind == "stud" and f.axis @ up > 0.99]
-    body = size[2] - max(f.height_mm for f in studs)
-    kind = "block" if body >= BLOCK_HEIGHT * pitch else "slab"
-    return f"{kind} {grid[0]} x {grid[1]}"
-
-
-def _stud_grid(size: Array, features: Sequence[Feature], up: Array, pitch: float) -> tuple[int, int] | None:
-    """Rows and columns (fewer first) of a footprint filled with one level of studs; else None."""
-    studs = [f for f in features if f.kind == "stud" and f.axis @ up > 0.99]
-    cells = np.array([size[1], size[0]]) / pitch
+def _name(outline: Outline, pitch: float | None) -> str:
+    features, up = _standing_out(outline), outline.frame[2]
+    body = _body(outline, features)
+    if pitch is None or len(body) < 4:
+        return _by_size(outline.size, "part")
+    extent = np.ptp(body, axis=0)
+    form = _form(extent, *_fill(body))
+    cells = np.sort(extent[:2]) / pitch
     whole = np.round(cells)
-    if not studs or np.abs(cells - whole).max() > FOOTPRINT_SLACK or whole.min() < 1:
-        return None
-    levels = [float(f.point @ up) for f in studs]
-    if len(studs) != int(whole.prod()) or max(levels) - min(levels) > 0.01 * pitch:
-        return None
-    return int(whole[0]), int(whole[1])
+    if np.abs(cells - whole).max() > FOOTPRINT_SLACK or whole.min() < 1:
+        return _by_size(outline.size, f"{form} part" if form in ("round", "tapered") else form or "part")
+    on_top = sum(f.kind == "stud" and f.axis @ up > ALONG for f in features)
+    kind = "block" if extent[2] >= BLOCK_HEIGHT * pitch else "slab"
+    words = [] if on_top or form == "wedge" else ["smooth"]
+    words += ["wedge"] if form == "wedge" else [word for word in (form, kind) if word]
+    remark = _remark(features, on_top, int(whole.prod())) or ("arched" if _arched(outline) else "")
+    return f"{' '.join(words)} {whole[0]:.0f} x {whole[1]:.0f}" + (f", {remark}" if remark else "")
+
+
+def _by_size(size: Array, head: str) -> str:
+    """The size in mm; of a round part its width across and its height."""
+    measures = size[1:] if head.startswith("round") else size
+    return f"{head} " + " x ".join(f"{m:.0f}" if m >= 9.95 else f"{m:.1f}" for m in measures) + " mm"
+
+
+def _form(extent: Array, share: float, upright: float) -> str:
+    """ "round", "tapered", "wedge" or nothing, by how the convex hull fills its box."""
+    square = abs(extent[0] - extent[1]) <= 0.02 * extent[:2].max()
+    if square and ROUND_SHARE[0] <= share <= ROUND_SHARE[1]:
+        return "round"
+    if upright < UPRIGHT_SHARE:
+        return "wedge"
+    return "tapered" if share < FULL_SHARE else ""
+
+
+def _remark(features: Sequence[Feature], on_top: int, cells: int) -> str:
+    """What tells the shape from the plain one; the first that holds."""
+    kinds = [feature.kind for feature in features]
+    aside = kinds.count("stud") - on_top
+    for kind in ("ball", "cup"):
+        if kind in kinds:
+            return f"with {kind}"
+    if aside:
+        return f"{aside} side stud{'s' if aside > 1 else ''}"
+    if pegs := kinds.count("peg"):
+        return f"{pegs} peg{'s' if pegs > 1 else ''}"
+    if on_top and on_top != cells:
+        return f"{on_top} stud{'s' if on_top > 1 else ''}"
+    return ""
+
+
+def _standing_out(outline: Outline) -> list[Feature]:
+    """The features less the body itself: a round part is a cylinder too."""
+    widest = BODY_SHARE * float(outline.size[1])
+    return [f for f in outline.features if f.kind in ("stud", "ball", "cup") or 2 * f.radius_mm < widest]
+
+
+def _body(outline: Outline, features: Sequence[Feature]) -> Array:
+    """(k, 3) vertices in the frame's coordinates, less those that stand out of the body."""
+    vertices = outline.body.mesh.vertices
+    keep = np.ones(len(vertices), dtype=bool)
+    for feature in features:
+        off = vertices - feature.point
+        along = off @ feature.axis
+        slack = FOOT_SLACK * feature.radius_mm
+        if feature.kind in ("stud", "peg", "hinge pin"):
+            across = np.linalg.norm(off - np.outer(along, feature.axis), axis=1)
+            beyond = (along > slack) & (along < 2 * feature.height_mm)
+            keep &= ~(beyond & (across < feature.radius_mm + slack))
+        elif feature.kind == "ball":
+            keep &= np.linalg.norm(off, axis=1) > feature.radius_mm + slack
+    return vertices[keep] @ outline.frame.T
+
+
+def _arched(outline: Outline) -> bool:
+    """Whether the underside's rim leaves a wide gap along the part: it stands on two feet."""
+    mesh = outline.body.mesh
+    placed = mesh.vertices @ outline.frame.T
+    low, long = placed[:, 2].min(), np.ptp(placed[:, 0])
+    corners = placed[mesh.faces]
+    rim = corners[(corners[:, :, 2] < low + LEVEL_SHARE * outline.size[2]).all(axis=1), :, 0]
+    if not len(rim):
+        return False
+    spans = np.column_stack([rim.min(axis=1), rim.max(axis=1)])
+    spans = spans[np.argsort(spans[:, 0])]
+    reached = np.maximum.accumulate(spans[:, 1])
+    return bool((spans[1:, 0] - reached[:-1] > GAP_SHARE * long).any())
+
+
+def _fill(body: Array) -> tuple[float, float]:
+    """Share of its box that the footprint's hull fills, and of footprint x height the body's hull."""
+    extent = np.ptp(body, axis=0)
+    try:
+        footprint = float(ConvexHull(body[:, :2]).volume)
+        return footprint / float(extent[0] * extent[1]), ConvexHull(body).volume / (footprint * extent[2])
+    except (QhullError, ZeroDivisionError):
+        return 1.0, 1.0  # flat: no body to speak of
 
 
 def _ordinal(number: int) -> str:

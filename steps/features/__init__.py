@@ -11,7 +11,7 @@ from steps.features.anatomy import Anatomy, Round, anatomy
 from steps.features.patches import Sphere
 from steps.materials import material
 from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, Problem, Shape
-from steps.naming import name_shapes
+from steps.naming import Outline, name_shapes
 from steps.settings import Settings
 
 #: Bosses within this share of a radius have the same radius.
@@ -37,8 +37,11 @@ def measure(model: Model, settings: Settings) -> Measures:
     features = {key: tuple(_features(body, radii)) for key, body in parts.items()}
     pitch = _pitch(features, counts)
     ups = {shape.id: _up(features[shape.id]) for shape in model.shapes}
-    sizes = {shape.id: _size(shape, features[shape.id], ups[shape.id]) for shape in model.shapes}
-    names = name_shapes(sizes, features, ups, pitch)
+    outlines = {
+        shape.id: _outline(shape, parts[shape.id], features[shape.id], ups[shape.id])
+        for shape in model.shapes
+    }
+    names = name_shapes(outlines, pitch)
     found: dict[str, Measure] = {}
     for shape in model.shapes:
         body = parts[shape.id]
@@ -47,7 +50,7 @@ def measure(model: Model, settings: Settings) -> Measures:
             shape.id,
             names[shape.id],
             ups[shape.id],
-            sizes[shape.id],
+            outlines[shape.id].size,
             volume,
             area,
             centroid,
@@ -105,8 +108,11 @@ def _features(body: Anatomy, radii: Sequence[float]) -> list[Feature]:
     for item in body.rounds:
         if item.role == "hole":
             kind: FeatureKind = "hole"
-        elif item.role == "boss":
-            kind = "stud" if is_stud(item, radii) else "peg"
+        elif item.role in ("boss", "sunk"):
+            stud = is_stud(item, radii)
+            if item.role == "sunk" and not stud:
+                continue
+            kind = "stud" if stud else "peg"
         elif item.role == "rod":
             kind = "peg"
         elif item.role == "pin":
@@ -194,14 +200,16 @@ def _up(features: Sequence[Feature]) -> Array:
     return axes[int((axes @ axes.T > 0.99).sum(axis=1).argmax())]
 
 
-def _size(shape: Shape, features: Sequence[Feature], up: Array) -> Array:
+def _outline(shape: Shape, body: Anatomy, features: Sequence[Feature], up: Array) -> Outline:
     """Long, wide, high: extents along the stud rows (or the box's own axes) and along ``up``."""
-    if not len(shape.vertices):
-        return np.zeros(3)
     basis = natural_basis(features, up)
+    if not len(shape.vertices):
+        return Outline(body, features, np.vstack([basis, up]), np.zeros(3))
     across = np.ptp(shape.vertices @ basis.T, axis=0)
+    if across[1] > across[0]:
+        basis, across = np.array([basis[1], -basis[0]]), across[::-1]
     high = float(np.ptp(shape.vertices @ up))
-    return np.array([across.max(), across.min(), high])
+    return Outline(body, features, np.vstack([basis, up]), np.array([*across, high]))
 
 
 def natural_basis(features: Sequence[Feature], up: Array) -> Array:

@@ -23,27 +23,31 @@ BEYOND = 0.06
 FOOT_RING = 1.12
 #: Least share of that ring in the material.
 FOOT_SHARE = 0.4
+#: A wider end is a collar, not a body, when a ring of this many radii meets next to none of it.
+BODY_RING = 1.8
+BODY_SHARE = 0.1
 #: A cylinder walled in over more than this share of directions is a tube or a pin in a cavity.
 ENCLOSED_SHARE = 0.9
 #: Less of a circle than this is a rounded wall, not a stud or a hole (radians); a stud that runs into
 #: a wall keeps more than half.
 WHOLE_ARC = np.radians(190)
 
-Role = Literal["boss", "rod", "tube", "pin", "hole", "arc"]
+Role = Literal["boss", "sunk", "rod", "tube", "pin", "hole", "arc"]
 
 
 @dataclass(frozen=True, eq=False)
 class Round:
     """A cylinder with its role. ``boss``: foot at its start; ``rod``: no foot; ``tube``: a boss walled
-    in; ``pin``: footed at both ends; ``hole``: concave, its mouth at its start, axis into the depth;
-    ``arc``: too little of a circle to be any of these."""
+    in; ``sunk``: a solid boss whose surrounding walls rise above it; ``pin``: footed at both ends;
+    ``hole``: concave, its mouth at its start, axis into the depth; ``arc``: too little of a circle to
+    be any of these."""
 
     role: Role
     cylinder: Cylinder
     height: float  #: of a boss with its chamfer, depth of a hole
     bore: float = 0.0  #: radius of a coaxial hole that opens at the tip
     through: bool = False
-    walled: float = 0.0  #: share of directions in which the part's own walls stand around
+    collar: float = 0.0  #: radius of a collar at a boss's tip, 0 without
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +62,7 @@ class Anatomy:
     @property
     def plugs(self) -> tuple[Round, ...]:
         """Whatever could go into another shape's hollow."""
-        return tuple(r for r in self.rounds if r.role in ("boss", "rod", "pin"))
+        return tuple(r for r in self.rounds if r.role in ("boss", "sunk", "rod", "pin"))
 
     @property
     def first_plane(self) -> int:
@@ -91,7 +95,7 @@ def _take_apart(mesh: Mesh) -> Anatomy:
 def _with_roles(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[Round]:
     if not cylinders:
         return []
-    ring, middle = _ends(mesh, cylinders)
+    ends = _ends(mesh, cylinders)
     walled = _walled(mesh, cylinders)
     holes = [c for c in cylinders if not c.convex]
     rounds = []
@@ -99,25 +103,51 @@ def _with_roles(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[Round]:
         if cylinder.arc < WHOLE_ARC:
             rounds.append(Round("arc", cylinder, cylinder.length))
         elif cylinder.convex:
-            rounds.append(_boss(mesh, cylinder, ring[row] >= FOOT_SHARE, walled[row], holes))
+            rounds.append(_boss(mesh, cylinder, ends[row], walled[row], holes))
         else:
-            rounds.append(_hole(cylinder, middle[row]))
+            rounds.append(_hole(cylinder, ends[row]))
     return rounds
 
 
-def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Array, np.ndarray]:
-    """Per cylinder and end: share of a wider ring just beyond it in the material (c, 2), and whether
-    the middle just beyond it is in the material (c, 2)."""
+@dataclass(frozen=True)
+class _End:
+    """What lies just beyond one end of a cylinder."""
+
+    foot: bool  #: wider material
+    body: bool  #: much wider material
+    middle: bool  #: material on the axis
+    width: float  #: radius at which the wider material ends, where it is no body
+
+
+def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_End, _End]]:
+    """Both ends of every cylinder, start first."""
     angles = np.arange(8) * (np.pi / 4) + 0.2  # off the usual symmetry planes
     circle = np.column_stack([np.cos(angles), np.sin(angles)])
     cuts = _Cuts(mesh)
-    solid = np.zeros((len(cylinders), 2, 9), dtype=bool)
-    for row, c in enumerate(cylinders):
-        ring = np.vstack([FOOT_RING * c.radius * circle, [[0.0, 0.0]]])
-        for end, along in enumerate((-BEYOND * c.radius, c.length + BEYOND * c.radius)):
+    found = []
+    for c in cylinders:
+        places = np.vstack([FOOT_RING * c.radius * circle, BODY_RING * c.radius * circle, [[0.0, 0.0]]])
+        pair = []
+        for along in (-BEYOND * c.radius, c.length + BEYOND * c.radius):
             around = cuts.at(c.axis, float(c.start @ c.axis) + along) - plane_basis(c.axis) @ c.start
-            solid[row, end] = inside_numbers(around, ring) > 0.5
-    return solid[:, :, :8].mean(axis=2), solid[:, :, 8]
+            solid = inside_numbers(around, places) > 0.5
+            foot, body = solid[:8].mean() >= FOOT_SHARE, solid[8:16].mean() > BODY_SHARE
+            width = _outer_radius(around, circle) if foot and not body else 0.0
+            pair.append(_End(bool(foot), bool(body), bool(solid[16]), width))
+        found.append((pair[0], pair[1]))
+    return found
+
+
+def _outer_radius(around: Array, directions: Array) -> float:
+    """Median distance at which rays from the axis leave the material for the last time."""
+    a, b = around[None, :, 0], around[None, :, 1]
+    d = directions[:, None]
+    left = d[..., 0] * a[..., 1] - d[..., 1] * a[..., 0]
+    right = d[..., 0] * b[..., 1] - d[..., 1] * b[..., 0]
+    crossing = (left > 0) != (right > 0)
+    share = left / np.where(crossing, left - right, 1.0)
+    reach = (d * (a + share[..., None] * (b - a))).sum(axis=2)
+    return float(np.median(np.where(crossing & (reach > 0), reach, 0.0).max(axis=1)))
 
 
 class _Cuts:
@@ -135,38 +165,53 @@ class _Cuts:
 
 
 def _walled(mesh: Mesh, cylinders: Sequence[Cylinder]) -> Array:
-    """Share of directions, seen from each convex cylinder's middle, that end at the part's own walls."""
+    """(c, 2) share of directions, seen from each convex cylinder's middle, and from just beyond either
+    end (the lesser), that end at the part's own walls."""
     walls = np.ones(len(mesh.faces), dtype=bool)
     for c in cylinders:
         if c.convex:
             walls[c.faces] = False
-    rows = np.flatnonzero(walls)
-    angles = (np.arange(36) + 0.37) * (np.pi / 18)
-    directions = np.column_stack([np.cos(angles), np.sin(angles)])
-    share = np.zeros(len(cylinders))
-    cuts = _Cuts(mesh, rows)
+    cuts = _Cuts(mesh, np.flatnonzero(walls))
+    share = np.zeros((len(cylinders), 2))
     for row, c in enumerate(cylinders):
         if not c.convex:
             continue
-        level = float(c.start @ c.axis) + 0.53 * c.length
-        around = cuts.at(c.axis, level) - plane_basis(c.axis) @ c.start
-        outside = (
-            np.linalg.norm(around, axis=2).min(axis=1) > 0.98 * c.radius
-        )  # its own bore does not wall it in
-        share[row] = covered(around[outside], directions).mean() if outside.any() else 0.0
+        share[row, 0] = _share_walled(cuts, c, 0.53 * c.length)
+        if share[row, 0] >= ENCLOSED_SHARE:
+            ends = (-BEYOND * c.radius, c.length + BEYOND * c.radius)
+            share[row, 1] = min(_share_walled(cuts, c, along) for along in ends)
     return share
 
 
-def _boss(mesh: Mesh, c: Cylinder, foot: np.ndarray, walled: float, holes: Sequence[Cylinder]) -> Round:
-    if foot.all():
-        return Round("pin", c, c.length, walled=walled)
-    if not foot.any():
-        return Round("rod", c, c.length, walled=walled)
-    if foot[1]:
+def _share_walled(cuts: _Cuts, c: Cylinder, along: float) -> float:
+    angles = (np.arange(36) + 0.37) * (np.pi / 18)
+    directions = np.column_stack([np.cos(angles), np.sin(angles)])
+    around = cuts.at(c.axis, float(c.start @ c.axis) + along) - plane_basis(c.axis) @ c.start
+    # Its own bore does not wall it in.
+    outside = np.linalg.norm(around, axis=2).min(axis=1) > 0.98 * c.radius
+    return float(covered(around[outside], directions).mean()) if outside.any() else 0.0
+
+
+def _boss(
+    mesh: Mesh, c: Cylinder, ends: tuple[_End, _End], walled: Array, holes: Sequence[Cylinder]
+) -> Round:
+    start, end = ends
+    if not start.foot and not end.foot:
+        return Round("rod", c, c.length)
+    collar = 0.0
+    if start.foot and end.foot:
+        if start.body == end.body:
+            return Round("pin", c, c.length)
+        tip = end if start.body else start
+        collar = tip.width
+    if end.body if collar else end.foot:
         c = reversed_cylinder(c)
     height = _tip(mesh, c)
     bore = max((h.radius for h in holes if _opens_at(h, c)), default=0.0)
-    return Round("tube" if walled >= ENCLOSED_SHARE else "boss", c, height, bore=bore, walled=walled)
+    role: Role = "boss"
+    if walled[0] >= ENCLOSED_SHARE:
+        role = "sunk" if walled[1] >= ENCLOSED_SHARE and bore == 0 else "tube"
+    return Round(role, c, height, bore=bore, collar=collar)
 
 
 def _tip(mesh: Mesh, c: Cylinder) -> float:
@@ -193,8 +238,9 @@ def _opens_at(hole: Cylinder, boss: Cylinder) -> bool:
     return bool(abs(top - boss.length) < 0.25 * boss.radius)
 
 
-def _hole(c: Cylinder, blocked: np.ndarray) -> Round:
+def _hole(c: Cylinder, ends: tuple[_End, _End]) -> Round:
     """Measured from its mouth inwards."""
-    if blocked[0] and not blocked[1]:
+    start, end = ends
+    if start.middle and not end.middle:
         c = reversed_cylinder(c)
-    return Round("hole", c, c.length, through=not blocked.any())
+    return Round("hole", c, c.length, through=not start.middle and not end.middle)

@@ -14,8 +14,8 @@ import numpy as np
 from steps.features import BALL_SHARE, is_stud, stud_radii
 from steps.features.anatomy import Anatomy, Round, anatomy
 from steps.features.patches import Sphere
-from steps.fit import TURNS, classify, effective_gap, explain
-from steps.hold import hold_of
+from steps.fit import TURNS, by_calliper, classify, effective_gap, explain
+from steps.hold import Hold, hold_of
 from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
@@ -23,7 +23,7 @@ from steps.joints.grip import holds_all_round, plug_contacts
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.problems import placed_problems
 from steps.joints.situations import relative_poses, situations
-from steps.model import KIND_ORDER, Array, IntArray, Joint, Joints, Measures, Model, Touch, TouchKind
+from steps.model import KIND_ORDER, Array, Fit, IntArray, Joint, Joints, Measures, Model, Touch, TouchKind
 from steps.settings import Settings
 
 #: Without studs the unit length is this share of the median part's longest extent.
@@ -77,16 +77,16 @@ class _Plugs:
 
 
 def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
+    rounds: list[Round] = []
     kinds: list[TouchKind] = []
     for plug in body.plugs:
-        if plug.role == "pin":
-            kinds.append("hinge")
-        elif plug.role == "boss" and is_stud(plug, radii):
-            kinds.append("stud")
-        else:
-            kinds.append("peg")
+        stud = plug.role in ("boss", "sunk") and is_stud(plug, radii)
+        if plug.role == "sunk" and not stud:
+            continue
+        rounds.append(plug)
+        kinds.append("hinge" if plug.role == "pin" else "stud" if stud else "peg")
     balls = tuple(s for s in body.spheres if s.convex and s.share > BALL_SHARE)
-    return _Plugs(body.plugs, tuple(kinds), balls)
+    return _Plugs(tuple(rounds), tuple(kinds), balls)
 
 
 # ------------------------------------------------------------------------- one situation
@@ -210,7 +210,7 @@ def _pattern(
     gap = min(c.gap for c in chosen)
     judged = effective_gap(gap, settings) if kind == "stud" else gap
     hold = hold_of(touches, settings)
-    fit = "none" if kind == "rest" else classify(judged, settings)
+    fit: Fit = "none" if kind == "rest" else classify(judged, settings)
     moves = _moves(kind, chosen, contacts)
     values: dict[str, object] = {
         "kind": kind,
@@ -224,7 +224,7 @@ def _pattern(
         "hold_range_n": hold.range_n,
         "push_n": hold.push_n,
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
-        "why": _why(kind, chosen, judged, str(fit), model.scale, settings),
+        "why": _why(kind, chosen, judged, fit, hold, model.scale, settings),
     }
     return _Pattern(tuple(contacts), carrier, strongest, values)
 
@@ -245,11 +245,23 @@ def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contac
 
 
 def _why(
-    kind: TouchKind, chosen: Sequence[Contact], gap: float, fit: str, scale: float, settings: Settings
+    kind: TouchKind,
+    chosen: Sequence[Contact],
+    gap: float,
+    fit: Fit,
+    hold: Hold,
+    scale: float,
+    settings: Settings,
 ) -> str:
+    """One sentence with the numbers: what engages, the gap and its class, the hold and where it is from."""
     if kind == "rest":
         area = sum(c.area for c in chosen)
         return f"flat faces rest on each other over {area:.0f} mm²; nothing grips"
     noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
     count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"
-    return f"{count}, {explain(gap, fit, scale, settings)}"  # type: ignore[arg-type]
+    text = f"{count}, {explain(gap, fit, scale, settings, kind == 'stud' and by_calliper(settings))}"
+    return f"{text}; holds about {_newtons(hold.hold_n)}, {hold.source}" if hold.hold_n > 0 else text
+
+
+def _newtons(force: float) -> str:
+    return f"{force:.0f} N" if force >= 10 else f"{force:.1f} N"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from steps.features.anatomy import Anatomy, Round
+from steps.features.patches import Cylinder
 from steps.features.section import Section, inside_numbers, nearest_points, section
 from steps.joints.contact import Contact
 from steps.model import Array
@@ -50,6 +51,7 @@ class Line:
     weighted: float  #: gap times depth
     width: float  #: of the strip an adhesive can bond
     all_round: bool
+    opening: float  #: half width of the slot of a hole that is open on one side, infinite when whole
 
 
 def plug_contacts(plugs: Sequence[Round], kinds: Sequence[str], pose: Array, other: Anatomy) -> list[Contact]:
@@ -149,10 +151,22 @@ def _contact(
         start + axis * heights[:, None] + radius * directions,
         directions,
         radius=radius,
+        snap=_snap(plug, lines),
         bond_gap=max(mean, 0.0),
         height=plug.cylinder.length,
         all_round=any(line.all_round for line in lines),
     )
+
+
+def _snap(plug: Round, lines: Sequence[Line]) -> float:
+    """How far something must give to let a collar through its hole, or a held pin into its clip."""
+    if not any(line.all_round for line in lines):
+        return 0.0
+    radius = plug.cylinder.radius
+    if plug.collar > 0:
+        return max(0.0, plug.collar - radius - min(line.gap for line in lines))
+    opening = min(line.opening for line in lines)
+    return max(0.0, radius - opening) if plug.role == "pin" and np.isfinite(opening) else 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +177,7 @@ class _Met:
     gap: float
     width: float
     all_round: bool = False
+    opening: float = np.inf
 
 
 def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: Anatomy) -> list[_Met]:
@@ -201,7 +216,7 @@ def _meet(
     if label < len(other.rounds):
         c = other.rounds[label].cylinder
         if abs(c.axis @ axis) > PARALLEL:
-            yield from _meet_cylinder(c.convex, cut.basis @ (c.start - start), c.radius, segments, radius)
+            yield from _meet_cylinder(c, cut.basis @ (c.start - start), segments, radius)
             return
     best = int(distance.argmin())
     if distance[best] < 1e-9 * radius:
@@ -211,11 +226,10 @@ def _meet(
     yield _Met(direction, float(distance[best]) - radius, width)
 
 
-def _meet_cylinder(
-    convex: bool, centre: Array, surface_radius: float, segments: Array, radius: float
-) -> Iterator[_Met]:
+def _meet_cylinder(surface: Cylinder, centre: Array, segments: Array, radius: float) -> Iterator[_Met]:
     off = float(np.linalg.norm(centre))
-    if convex:
+    surface_radius = surface.radius
+    if surface.convex:
         if off > 1e-9:
             direction = centre / off
             if _spans(segments, direction[None])[0]:
@@ -228,8 +242,10 @@ def _meet_cylinder(
         directions = np.column_stack([np.cos(angles), np.sin(angles)])
         present = _spans(segments, directions)
         width = 2 * np.pi * radius / ROUND_LINES
+        slot = 2 * np.pi - surface.arc
+        opening = surface_radius * np.sin(slot / 2) if 0 < slot < np.pi else np.inf
         for direction in directions[present]:
-            yield _Met(direction, play - off, width, all_round=present.sum() >= ROUND_LINES / 2)
+            yield _Met(direction, play - off, width, present.sum() >= ROUND_LINES / 2, opening)
     elif off > 1e-9:
         direction = -centre / off
         if _spans(segments, direction[None])[0]:
@@ -272,7 +288,8 @@ def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float) -> 
     for m in met:
         mate = next((line for line in lines if line.direction @ m.direction > limit), None)
         if mate is None:
-            lines.append(Line(m.direction, m.gap, depth, low, high, m.gap * depth, m.width, m.all_round))
+            first = (m.direction, m.gap, depth, low, high, m.gap * depth, m.width, m.all_round, m.opening)
+            lines.append(Line(*first))
             continue
         if m.gap < mate.gap:
             mate.direction, mate.gap = m.direction, m.gap

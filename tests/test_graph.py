@@ -1,0 +1,60 @@
+"""The connection graph and what follows from it."""
+
+from __future__ import annotations
+
+import networkx as nx
+import numpy as np
+
+from demo_model import solids
+from demo_model.beacon import beacon
+from demo_model.tug import tug
+from steps.graph import articulation_parts, connection_graph, groups, held_graph, movable_groups
+from tests.joint_cases import Solid, box, from_demo, joints_of, placed, rod, shift
+
+
+def test_one_node_per_part_and_one_edge_per_joint() -> None:
+    model = from_demo(beacon())
+    joints = joints_of(model)
+    graph = connection_graph(model, joints)
+    assert list(graph) == [part.id for part in model.parts]
+    assert graph.number_of_edges() == len(joints.joints)
+    assert {data["joint"].id for _, _, data in graph.edges(data=True)} == set(joints.by_id)
+    assert nx.is_connected(graph)
+
+
+def test_the_tugs_crane_arm_moves_against_the_rest() -> None:
+    """One ball joint divides the model in two groups: the arm, and all the others."""
+    demo = tug()
+    model = from_demo(demo)
+    joints = joints_of(model)
+    found = movable_groups(model, joints)
+    assert len(found) == 2
+    arm = {model.part_by_id[part].source for part in min(found, key=len)}
+    assert arm and all("arm" in name or "crane" in name or "hook" in name for name in arm)
+    ball = next(j for j in joints.joints if j.kind == "ball")
+    assert {ball.a in found[0], ball.b in found[0]} == {True, False}
+
+
+def test_articulation_parts_of_a_column() -> None:
+    block = Solid(*_arrays(solids.block(2, 2)))
+    model = placed([(block, shift(0, 0, 10 * i)) for i in range(4)])
+    assert articulation_parts(model, joints_of(model)) == ("P2", "P3")
+
+
+def _arrays(solid: solids.Solid) -> tuple[np.ndarray, np.ndarray]:
+    return solid.vertices, solid.faces
+
+
+def test_resting_holds_no_group_together() -> None:
+    cube = box((0, 0, 0), (10, 10, 10))
+    model = placed([(cube, np.eye(4)), (cube, shift(0, 0, 10))])
+    joints = joints_of(model)
+    assert groups(connection_graph(model, joints)) == (("P1", "P2"),)
+    assert groups(held_graph(model, joints)) == (("P1",), ("P2",))
+
+
+def test_a_wheel_on_a_peg_is_a_group_of_its_own() -> None:
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    model = placed([(base, np.eye(4)), (wheel, np.eye(4))])
+    assert movable_groups(model, joints_of(model)) == (("P1",), ("P2",))
