@@ -1,0 +1,110 @@
+"""What goes to the print bed: one file per shape and colour, the plates, and the tables beside them.
+
+``prepare`` is pure; only ``write_prints`` touches the disk, and it replaces files whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+from steps.model import Measures, Model, Order, Problem
+from steps.output import write_whole
+from steps.prints.items import PrintItem, Progress, print_items, print_problems
+from steps.prints.labels import plain
+from steps.prints.run import APART_MM, Plate, first_needed, print_run
+from steps.prints.tables import filament_table, parts_table, run_table
+from steps.prints.threemf import PrintObject, print_3mf
+from steps.settings import Settings
+
+PARTS_LIST, FILAMENT, RUN = "parts list.csv", "filament.csv", "print run.csv"
+PLATES = "plates"
+
+
+@dataclass(frozen=True, eq=False)
+class Prints:
+    """Every print of a model, in files and on plates, and what to know before printing."""
+
+    items: tuple[PrintItem, ...]
+    plates: tuple[Plate, ...]
+    needed: dict[str, int]  #: part -> first step; empty without an order
+    problems: tuple[Problem, ...]
+
+
+def prepare(
+    model: Model,
+    measures: Measures,
+    settings: Settings,
+    order: Order | None = None,
+    progress: Progress | None = None,
+) -> Prints:
+    """Lay out all prints of ``model``. With an order, plates follow the build."""
+    items = print_items(model, measures, settings, progress)
+    needed = dict(first_needed(order)) if order is not None else {}
+    plates = print_run(items, settings.printer, needed)
+    return Prints(items, plates, needed, print_problems(items, settings))
+
+
+def write_prints(
+    model: Model,
+    measures: Measures,
+    folder: Path,
+    settings: Settings,
+    order: Order | None = None,
+    progress: Progress | None = None,
+) -> Prints:
+    """Write STL and 3MF of every print, a 3MF per plate, and the tables, to ``folder``.
+
+    Raises CannotWrite; each file is replaced whole or left as it was.
+    """
+    prints = prepare(model, measures, settings, order, progress)
+    for name, data in print_files(prints):
+        write_whole(folder / name, data)
+    return prints
+
+
+def print_files(prints: Prints) -> Iterator[tuple[str, bytes]]:
+    """(path within the folder, content) of every file."""
+    for item in prints.items:
+        mesh = trimesh.Trimesh(item.laid.vertices, item.laid.faces, process=False)
+        yield f"{item.stem}.stl", bytes(trimesh.exchange.stl.export_stl(mesh))
+        yield f"{item.stem}.3mf", print_3mf(item.stem, [_object(item, _rows(item))])
+    files = {plate.number: _plate_name(plate) for plate in prints.plates}
+    for plate in prints.plates:
+        yield files[plate.number], print_3mf(files[plate.number], _on_plate(plate, prints.items))
+    yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()
+    yield FILAMENT, filament_table(prints.items).encode()
+    yield RUN, run_table(prints.plates, prints.items, files).encode()
+
+
+def _plate_name(plate: Plate) -> str:
+    return f"{PLATES}/plate {plate.number:02d} {plain(plate.colour_name, 30)}.3mf"
+
+
+def _object(item: PrintItem, copies: tuple[tuple[str, float, float], ...]) -> PrintObject:
+    laid = item.laid
+    name = f"{laid.label} {laid.name}"
+    return PrintObject(name, laid.vertices, laid.faces, item.colour, item.colour_name, copies)
+
+
+def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:
+    """Copies side by side in a square, so that none stands in another."""
+    wide, deep = np.ptp(item.laid.vertices[:, :2], axis=0) + APART_MM
+    across = int(np.ceil(np.sqrt(item.count)))
+    return tuple(
+        (source, float(wide * (k % across)), float(deep * (k // across)))
+        for k, source in enumerate(item.sources)
+    )
+
+
+def _on_plate(plate: Plate, items: tuple[PrintItem, ...]) -> list[PrintObject]:
+    places: dict[int, list[tuple[str, float, float]]] = {}
+    for copy in plate.copies:
+        item = items[copy.item]
+        source = item.sources[item.parts.index(copy.part)]
+        places.setdefault(copy.item, []).append((source, copy.x, copy.y))
+    return [_object(items[row], tuple(copies)) for row, copies in places.items()]

@@ -88,13 +88,14 @@ def ear_corners(mesh: trimesh.Trimesh, layer_mm: float) -> Array:
     section = mesh.section([0, 0, 1], [0, 0, low + layer_mm / 2])
     found: list[Array] = []
     if section is not None and np.ptp(mesh.vertices[:, :2], axis=0).max() >= SHORT_MM:
-        for line in section.discrete:
-            found.extend(_corners(shapely.Polygon(line[:, :2])))
+        outlines = shapely.union_all([shapely.Polygon(line[:, :2]) for line in section.discrete])
+        for outline in shapely.get_parts(outlines):
+            found.extend(_corners(outline))
     return frozen_array(np.array(found).reshape(-1, 2), (None, 2), "corners")
 
 
 def _corners(outline: shapely.Polygon) -> list[Array]:
-    """Sharp outward corners of the outline's convex hull: inner walls do not lift."""
+    """Sharp corners of the outline's convex hull: what is further in does not lift."""
     ring = shapely.get_coordinates(outline.convex_hull.simplify(0.01).exterior)[:-1]
     before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
     lengths = np.minimum(np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1))

@@ -1,0 +1,169 @@
+"""One print per shape and colour: how it lies, what it takes, and what to look out for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import trimesh
+
+from steps.glue.small_parts import is_small_part
+from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
+from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners
+from steps.prints.labels import label_of, stem_of
+from steps.prints.lie import Lie, best_lie
+from steps.prints.mend import Mended, mend
+from steps.settings import Settings
+
+#: Supports stand on average under half the height of a part (common practice, no source).
+SUPPORT_HEIGHT_SHARE = 0.5
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """A shape as it lies on the bed: all that its colours share."""
+
+    shape: str
+    label: str  #: "S07", as on the parts list and in the booklet
+    name: str
+    vertices: Array  #: (n, 3) mm, lowest at z = 0, the middle of its box over the origin
+    faces: IntArray  #: (m, 3)
+    lie: Lie
+    fit: BedFit
+    use: Consumption
+    ears: Array  #: (k, 2) corners that want a small round brim
+    mended: tuple[str, ...]
+    faults: tuple[str, ...]
+    small: bool  #: goes into the small-parts cylinder
+
+
+@dataclass(frozen=True, eq=False)
+class PrintItem:
+    """One file: a shape in a colour, so many times."""
+
+    laid: Laid
+    colour: str
+    colour_name: str
+    parts: tuple[str, ...]  #: part ids
+    sources: tuple[str, ...]  #: their names in the model file
+
+    @property
+    def count(self) -> int:
+        return len(self.parts)
+
+    @property
+    def stem(self) -> str:
+        """File name without ending."""
+        return stem_of(self.laid.shape, self.laid.name, self.colour_name, self.count)
+
+
+def print_items(
+    model: Model, measures: Measures, settings: Settings, progress: Progress | None = None
+) -> tuple[PrintItem, ...]:
+    """All prints, by shape in model order, then by colour in order of appearance."""
+    groups: dict[tuple[str, str], list[Part]] = {}
+    for part in model.parts:
+        groups.setdefault((part.shape, part.colour), []).append(part)
+    rows = {shape.id: row for row, shape in enumerate(model.shapes)}
+    laid: dict[str, Laid] = {}
+    for shape in model.shapes:
+        if progress is not None:
+            progress("files", rows[shape.id], len(rows))
+        laid[shape.id] = lay(shape, measures.by_shape[shape.id], model.scale, settings)
+    ordered = sorted(groups.items(), key=lambda entry: rows[entry[0][0]])
+    return tuple(
+        PrintItem(
+            laid[shape],
+            colour,
+            parts[0].colour_name,
+            tuple(part.id for part in parts),
+            tuple(part.source for part in parts),
+        )
+        for (shape, colour), parts in ordered
+    )
+
+
+def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Laid:
+    """Mend a shape, choose its face, turn it so that it fits the bed, and weigh up the print."""
+    mended = mend(shape)
+    layer = settings.printer.layer_mm
+    lie = best_lie(mended.mesh, measure, layer)
+    mesh = _turned(mended, lie.turn)
+    fit = bed_fit(mesh, scale, settings.printer)
+    mesh.apply_transform(trimesh.transformations.rotation_matrix(np.radians(fit.turn_degrees), [0, 0, 1]))
+    middle = mesh.bounds.mean(axis=0)
+    mesh.apply_translation([-middle[0], -middle[1], -mesh.bounds[0, 2]])
+    high = lie.hanging.height_mm
+    use = consumption(measure.printed_g, lie.hanging.support_mm2, high, high * SUPPORT_HEIGHT_SHARE, settings)
+    vertices, faces = np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64)
+    vertices.setflags(write=False)
+    faces.setflags(write=False)
+    return Laid(
+        shape.id,
+        label_of(shape.id),
+        measure.name,
+        vertices,
+        faces,
+        lie,
+        fit,
+        use,
+        ear_corners(mesh, layer),
+        mended.done,
+        mended.left,
+        is_small_part(shape),
+    )
+
+
+def _turned(mended: Mended, turn: Array) -> trimesh.Trimesh:
+    mesh = mended.mesh.copy()
+    pose = np.eye(4)
+    pose[:3, :3] = turn
+    return mesh.apply_transform(pose)
+
+
+def print_problems(items: tuple[PrintItem, ...], settings: Settings) -> tuple[Problem, ...]:
+    """What the maker should know before printing, shape by shape."""
+    parts: dict[str, list[str]] = {}
+    for item in items:
+        parts.setdefault(item.laid.shape, []).extend(item.parts)
+    laid_shapes = {item.laid.shape: item.laid for item in items}.values()
+    return tuple(
+        problem for laid in laid_shapes for problem in _findings(laid, tuple(parts[laid.shape]), settings)
+    )
+
+
+def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Problem]:
+    who = f"{laid.label} {laid.name}"
+    found = []
+    if not laid.fit.fits:
+        size = " x ".join(f"{value:.0f}" for value in laid.fit.size_mm)
+        bed = " x ".join(f"{value:.0f}" for value in settings.printer.bed_mm)
+        text = (
+            f"{who}: {size} mm as it lies, larger than the bed ({bed} mm). "
+            f"The largest scale that fits is {_floor(laid.fit.largest_scale)}."
+        )
+        found.append(Problem("too-large-for-bed", "warning", parts, text))
+    if laid.faults:
+        text = f"{who}: {'; '.join(laid.faults)}. Written as it is: look at its layers before printing."
+        found.append(Problem("cannot-be-mended", "warning", parts, text))
+    if laid.mended:
+        found.append(Problem("mended", "note", parts, f"{who}: {'; '.join(laid.mended)}."))
+    return found
+
+
+def _floor(scale: float) -> str:
+    """Two decimals, rounded down: the scale that is named must fit."""
+    return f"{np.floor(scale * 100) / 100:g}"
+
+
+def by_colour(items: tuple[PrintItem, ...]) -> Mapping[str, tuple[float, float, float]]:
+    """Grams, metres and minutes of each colour name, supports included, in order of appearance."""
+    sums: dict[str, Array] = {}
+    for item in items:
+        use = item.laid.use
+        one = np.array([use.grams + use.support_g, use.metres, use.minutes])
+        sums[item.colour_name] = sums.get(item.colour_name, np.zeros(3)) + item.count * one
+    return {name: (float(g), float(m), float(t)) for name, (g, m, t) in sums.items()}

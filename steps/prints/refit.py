@@ -1,0 +1,148 @@
+"""Move stud and ball surfaces radially so that their joints reach a chosen fit.
+
+Only vertices on the found features move, and level faces round their feet are cut anew where they
+would fold, so a watertight mesh stays watertight. Each shape's studs move by one amount: the middle
+between its widest and its narrowest gap lands on the middle of the wanted class.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from steps.fit import classify, limits
+from steps.model import Array, Feature, Fit, Joints, Measures, Model, Problem, Shape, Touch
+from steps.prints.planes import replaned
+from steps.settings import Settings
+
+#: A vertex is on a feature's surface within this share of its radius, or of its height.
+ON_SURFACE = 0.02
+#: Vertices above the foot and further out than this share of the radius belong to the side or its chamfer.
+SIDE_SHARE = 0.6
+#: "tight" aims this far below its limit, "loose" beyond its own (mm per side).
+BEYOND_MM = 0.05
+MOVED = {"stud": "stud", "ball": "ball"}  # kind of touch -> kind of feature
+
+
+@dataclass(frozen=True)
+class Change:
+    """One shape's features of one kind, moved outwards by ``delta_mm`` (negative: inwards)."""
+
+    shape: str
+    name: str
+    kind: str
+    count: int
+    delta_mm: float
+    gap_before_mm: tuple[float, float]  #: least and greatest of its joints
+    gap_after_mm: tuple[float, float]
+
+    def __str__(self) -> str:
+        low, high = self.gap_after_mm
+        return (
+            f"{self.shape} {self.name}: {self.count} {self.kind}{'s' if self.count > 1 else ''} moved by "
+            f"{self.delta_mm:+.2f} mm a side; gaps now {low:.2f} to {high:.2f} mm"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Refit:
+    """The model with new shapes, and what was changed."""
+
+    model: Model
+    changes: tuple[Change, ...]
+    problems: tuple[Problem, ...]
+
+
+def wanted_gap(fit: Fit, settings: Settings) -> float:
+    """Gap per side in the middle of a class, mm. Raises ValueError for "none"."""
+    limit = limits(settings)
+    middle = {
+        "tight": limit.tight_below - BEYOND_MM,
+        "press": (limit.tight_below + limit.press_below) / 2,
+        "slide": (limit.press_below + limit.slide_below) / 2,
+        "loose": limit.slide_below + BEYOND_MM,
+    }
+    if fit not in middle:
+        raise ValueError(f"{fit!r} is not a fit to aim at; one of {', '.join(middle)}")
+    return middle[fit]
+
+
+def refit(model: Model, measures: Measures, joints: Joints, fit: Fit, settings: Settings) -> Refit:
+    """Bring stud and ball joints of ``model`` to ``fit``.
+
+    Shapes whose joints are too unlike, or whose surface would fold, are named in ``problems``.
+    """
+    target = wanted_gap(fit, settings)
+    changes: list[Change] = []
+    problems: list[Problem] = []
+    shapes = {shape.id: shape for shape in model.shapes}
+    for (shape, kind), touches in _touches(model, joints).items():
+        measure = measures.by_shape[shape]
+        features = [each for each in measure.features if each.kind == MOVED[kind]]
+        gaps = np.array([touch.gap_mm for touch in touches])
+        before = (float(gaps.min()), float(gaps.max()))
+        delta = (before[0] + before[1]) / 2 - target
+        moved = moved_shape(shapes[shape], features, delta)
+        parts = tuple(part.id for part in model.parts if part.shape == shape)
+        if moved is None:
+            text = (
+                f"{shape} {measure.name}: moving its {kind} by {delta:+.2f} mm would fold its surface; left."
+            )
+            problems.append(Problem("cannot-refit", "warning", parts, text))
+            continue
+        after = (before[0] - delta, before[1] - delta)
+        if {classify(gap, settings) for gap in after} != {fit}:
+            text = (
+                f"{shape} {measure.name}: its {kind} joints differ by {before[1] - before[0]:.2f} mm, "
+                f"so they cannot all become {fit}; gaps now {after[0]:.2f} to {after[1]:.2f} mm."
+            )
+            problems.append(Problem("uneven-refit", "warning", parts, text))
+        shapes[shape] = moved
+        changes.append(Change(shape, measure.name, kind, len(features), delta, before, after))
+    return Refit(replace(model, shapes=tuple(shapes.values())), tuple(changes), tuple(problems))
+
+
+def _touches(model: Model, joints: Joints) -> Mapping[tuple[str, str], list[Touch]]:
+    """Touches by the carrier's shape and their kind, in shape order."""
+    found: dict[tuple[str, str], list[Touch]] = defaultdict(list)
+    for joint in joints.joints:
+        for touch in joint.touches:
+            if touch.kind in MOVED:
+                found[model.part_by_id[touch.carrier].shape, touch.kind].append(touch)
+    rows = {shape.id: row for row, shape in enumerate(model.shapes)}
+    return dict(sorted(found.items(), key=lambda entry: (rows[entry[0][0]], entry[0][1])))
+
+
+def moved_shape(shape: Shape, features: Sequence[Feature], delta: float) -> Shape | None:
+    """The shape with the features' surfaces moved outwards by ``delta`` mm.
+
+    Where the long faces round a feature's foot would fold, that plane is cut into triangles anew.
+    None when even its outline would cross itself: the feature runs into something.
+    """
+    vertices = np.array(shape.vertices)
+    for feature in features:
+        rows, outward = _surface(vertices, feature)
+        vertices[rows] += delta * outward
+    faces = replaned(shape.vertices, vertices, shape.faces)
+    return None if faces is None else replace(shape, vertices=vertices, faces=faces)
+
+
+def _surface(vertices: Array, feature: Feature) -> tuple[np.ndarray, Array]:
+    """Rows of the vertices on a feature's surface, and their unit outward directions."""
+    away = vertices - feature.point
+    if feature.kind == "ball":
+        far = np.linalg.norm(away, axis=1)
+        rows = np.flatnonzero(np.abs(far - feature.radius_mm) < ON_SURFACE * feature.radius_mm)
+        return rows, away[rows] / far[rows, None]
+    along = away @ feature.axis
+    away = away - along[:, None] * feature.axis
+    far = np.linalg.norm(away, axis=1)
+    slack = ON_SURFACE * feature.height_mm
+    wall = np.abs(far - feature.radius_mm) < ON_SURFACE * feature.radius_mm
+    inner = feature.bore_mm + SIDE_SHARE * (feature.radius_mm - feature.bore_mm)
+    chamfer = (along > slack) & (far > inner) & (far < feature.radius_mm)
+    rows = np.flatnonzero((along > -slack) & (along < feature.height_mm + slack) & (wall | chamfer))
+    return rows, away[rows] / far[rows, None]

@@ -1,0 +1,118 @@
+"""The print run: plates of one colour each, in the order in which the build first needs their parts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from steps.model import Order, copy_lookup
+from steps.prints.items import PrintItem
+from steps.settings import PrinterSettings
+
+#: Room between prints on a plate (mm). Common practice, no source.
+APART_MM = 6.0
+#: A plate is not filled beyond this, so that building can begin (minutes). Common practice, no source.
+LONGEST_PLATE_MIN = 12 * 60.0
+
+
+@dataclass(frozen=True)
+class OnPlate:
+    """One copy on a plate: row of its item, its part, and where its middle lies (mm from the corner)."""
+
+    item: int
+    part: str
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class Plate:
+    """One job of the printer."""
+
+    number: int
+    colour: str
+    colour_name: str
+    copies: tuple[OnPlate, ...]
+    minutes: float
+    needed_at: int | None  #: first step of the build that needs a part of it
+
+
+def first_needed(order: Order) -> Mapping[str, int]:
+    """Part id -> number of the step that adds it; later copies of an assembly count as its first."""
+    needed: dict[str, int] = {}
+    for step in order.steps:
+        for part in step.adds:
+            needed.setdefault(part, step.number)
+    for assembly in order.assemblies:
+        for copy in range(1, len(assembly.copies)):
+            for first, other in copy_lookup(assembly, copy).items():
+                if first in needed:
+                    needed.setdefault(other, needed[first])
+    return needed
+
+
+def print_run(
+    items: Sequence[PrintItem], printer: PrinterSettings, needed: Mapping[str, int] | None = None
+) -> tuple[Plate, ...]:
+    """Plates in printing order. Without ``needed`` parts are taken in the order of ``items``.
+
+    The next plate takes the colour of the part that is needed first and is filled with that colour,
+    in order of need, as far as the bed and one night allow.
+    """
+    steps = needed or {}
+    late = max(steps.values(), default=0) + 1
+    waiting = [(steps.get(part, late), row, part) for row, item in enumerate(items) for part in item.parts]
+    waiting.sort(key=lambda entry: entry[:2])
+    plates: list[Plate] = []
+    while waiting:
+        colour = items[waiting[0][1]].colour
+        shelf = _Shelf(printer)
+        rest = []
+        for entry in waiting:
+            item = items[entry[1]]
+            if item.colour != colour or not shelf.take(entry[1], entry[2], item):
+                rest.append(entry)
+        taken = {copy.part for copy in shelf.copies}
+        first = min(step for step, _, part in waiting if part in taken)
+        plates.append(
+            Plate(
+                len(plates) + 1,
+                colour,
+                items[waiting[0][1]].colour_name,
+                tuple(shelf.copies),
+                shelf.minutes,
+                first if needed else None,
+            )
+        )
+        waiting = rest
+    return tuple(plates)
+
+
+class _Shelf:
+    """A bed being filled in rows from its corner."""
+
+    def __init__(self, printer: PrinterSettings) -> None:
+        self.bed = printer.bed_mm
+        self.copies: list[OnPlate] = []
+        self.minutes = 0.0
+        self.x = self.y = self.deep = 0.0
+        self.full = False
+
+    def take(self, row: int, part: str, item: PrintItem) -> bool:
+        """Place one copy, or say that it does not go on this plate."""
+        wide, deep = np.ptp(item.laid.vertices[:, :2], axis=0)
+        minutes = item.laid.use.minutes
+        if self.copies and (self.full or self.minutes + minutes > LONGEST_PLATE_MIN):
+            return False
+        x, y, row_deep = self.x, self.y, self.deep
+        if x + wide > self.bed[0] and self.copies:
+            x, y, row_deep = 0.0, y + row_deep + APART_MM, 0.0
+        if self.copies and (x + wide > self.bed[0] or y + deep > self.bed[1]):
+            return False
+        self.copies.append(OnPlate(row, part, float(x + wide / 2), float(y + deep / 2)))
+        self.x, self.y, self.deep = x + wide + APART_MM, y, max(row_deep, deep)
+        self.minutes += minutes
+        self.full = not item.laid.fit.fits  # what is too large stays alone
+        return True
