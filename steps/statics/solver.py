@@ -29,7 +29,8 @@ def solve(cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limi
     """
     problem = _problem(cost, unequal, most, equal, right, limits)
     large = len(cost) > INTERIOR_ABOVE
-    for interior in (True, False) if large else (False,):
+    # the simplex gives up on some small degenerate programmes (ended "not set"); the other method answers
+    for interior in (True, False) if large else (False, True):
         status, solution = _run(problem, interior)
         if status in _ANSWERED:
             return solution if _ANSWERED[status] else None
