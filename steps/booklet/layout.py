@@ -257,7 +257,7 @@ class Composer:
                 _Field(say("Step"), sheet.step, 0.95),
             ]
             if self.edition.reader != "child":
-                work.append(_Field(say("Scale"), "{scale}, " + self.paper.name, 1.6, scale_of=body.scale_of))
+                work.append(_Field(say("Scale"), self._scale_words(body), 1.6, scale_of=body.scale_of))
             rows = [[model, place], [*work, count]] if self.paper.portrait else [[model, place, *work, count]]
         frame, top = self.paper.frame, self.paper.frame.y + self.paper.title_block
         height = self.paper.title_block / len(rows)
@@ -270,6 +270,10 @@ class Composer:
                 cells.append(self._field_cell(field, Rect(x, top - (row + 1) * height, width, height)))
                 x += width
         return cells
+
+    def _scale_words(self, body: Body) -> str:
+        """Scale of the drawing and the paper; a page without a drawing has no scale."""
+        return ("{scale}, " if body.scale_of else "") + self.paper.name
 
     def _field_cell(self, field: _Field, rect: Rect) -> Cell:
         pad = 2.2

@@ -103,11 +103,11 @@ def wait() -> list[Line]:
 
 
 def _person(x: float, foot: float, height: float) -> list[Line]:
-    head = 0.15 * height
-    shoulder = foot + height - 2.3 * head
-    body = ((x - 0.2 * height, foot), (x - 0.2 * height, shoulder - 0.1 * height))
-    arc = moved(circle(0, 0, 0.2 * height, 180, 0), x, shoulder - 0.1 * height)
-    legs = (*arc, (x + 0.2 * height, foot), body[0])
+    head = 0.17 * height
+    shoulder = foot + height - 2.2 * head
+    body = ((x - 0.24 * height, foot), (x - 0.24 * height, shoulder - 0.1 * height))
+    arc = moved(circle(0, 0, 0.24 * height, 180, 0), x, shoulder - 0.1 * height)
+    legs = (*arc, (x + 0.24 * height, foot), body[0])
     return [solid(circle(x, foot + height - head, head)), solid((*body, *legs))]
 
 
@@ -328,6 +328,14 @@ def first_aid() -> list[Line]:
     ]
 
 
+def ghs01() -> list[Line]:
+    spikes: list[tuple[float, float]] = []
+    for k in range(16):
+        radius = 0.26 if k % 2 == 0 else 0.12
+        spikes.append((float(radius * np.sin(k * np.pi / 8)), float(radius * np.cos(k * np.pi / 8))))
+    return _diamond([solid((*spikes, spikes[0])), solid(circle(0, 0, 0.1), WHITE)])
+
+
 def ghs02() -> list[Line]:
     return _diamond([solid(moved(FLAME, 0, 0.0, 0.75)), solid(box(-0.15, -0.28, 0.15, -0.25))])
 
@@ -399,6 +407,7 @@ MARKS: dict[str, Callable[[], list[Line]]] = {
     "air": air_the_room,
     "P003": no_flame,
     "E003": first_aid,
+    "GHS01": ghs01,
     "GHS02": ghs02,
     "GHS05": ghs05,
     "GHS07": ghs07,

@@ -105,7 +105,9 @@ class Typesetter:
             yield from self._broken("", word.replace(SOFT_HYPHEN, ""), width, size, bold)
             return
         cut = max(1, self._prefix(word, width, size, bold, "-"))
-        yield word[:cut] + ("-" if cut < len(word) and word[cut - 1].isalnum() else "")
+        start = word[:cut]
+        divided = cut < len(word) and start[-1].isalnum() and self._fits(start + "-", width, size, bold)
+        yield start + "-" if divided else start
         if cut < len(word):
             yield from self._broken("", word[cut:], width, size, bold)
 
@@ -198,7 +200,7 @@ class Typesetter:
         count_width = max(self.face.width_mm("4 ×", e.strong, True), self._widest(count))
         thumb_x = count_width + 2.0 + e.balloon + 2.0
         text_x = thumb_x + e.thumb[0] + 2.5
-        galleys = self._name_and_lines(block.name, block.lines, width - text_x)
+        galleys = self._name_and_lines(block.name, block.lines, width - text_x, most=3)
         height = max(e.thumb[1], e.balloon, sum(g.height for g in galleys))
         middle = -height / 2
         items: list[Item] = [*self.text(count, 0, middle + count.height / 2, right=count_width)]
@@ -328,7 +330,7 @@ class Typesetter:
         size = self.fit(letter, 0.8 * self.edition.balloon, self.edition.strong, True).size
         return Mark("balloon", x, y, self.edition.balloon, letter, size)
 
-    def _name_and_lines(self, name: str, lines: Sequence[str], width: float, most: int = 2) -> list[Galley]:
+    def _name_and_lines(self, name: str, lines: Sequence[str], width: float, most: int) -> list[Galley]:
         galleys = [self.fit(name, width, self.edition.body, True, most)]
         return galleys + [self.fit(line, width, self.edition.least, most=most) for line in lines if line]
 

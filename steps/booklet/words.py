@@ -7,6 +7,7 @@ adding one needs no change of code. If the catalogue's header has ``X-Font-Regul
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -109,6 +110,13 @@ class Words:
             return self.term(told[1] + " {colour}").replace("{colour}", self.term(told[2])) + (told[3] or "")
         return self.term(name)
 
+    def figures(self, value: float) -> str:
+        """A number to two significant figures, never as a power of ten."""
+        if value <= 0:
+            return self.number(0)
+        digits = max(0, 1 - math.floor(math.log10(value) + 1e-9))
+        return self.number(round(value, 1 - math.floor(math.log10(value) + 1e-9)), min(digits, 4))
+
     def part_name(self, name: str) -> str:
         """ "block 2 x 4, 2nd kind" in this language: words are looked up, measures keep their place."""
         name, _, kind = name.partition(", ")
@@ -117,9 +125,23 @@ class Words:
         numbers = re.sub(r"(?<=\d) x (?=\d)", cross, numbers)
         numbers = re.sub(r"(?<=\d) mm$", f"{NBSP}mm", numbers)
         words = " ".join(filter(None, (self.term(head) if head else "", numbers)))
-        ordinal = re.fullmatch(r"(\d+)(?:st|nd|rd|th) kind", kind)
-        rest = self.say("kind {n}", n=ordinal[1]) if ordinal else self.term(kind) if kind else ""
-        return ", ".join(filter(None, (words, rest)))
+        return ", ".join(filter(None, (words, self._remark(kind))))
+
+    def _remark(self, remark: str) -> str:
+        """What tells a shape from the plain one: "2nd kind", "4 side studs", "with ball"."""
+        counted = re.fullmatch(r"(\d+)(?:st|nd|rd|th)? (kind|mm high|side studs?|studs?|pegs?)", remark)
+        if not counted:
+            return self.term(remark) if remark else ""
+        n, what = int(counted[1]), counted[2].removesuffix("s")
+        if what == "kind":
+            return self.say("kind {n}", n=n)
+        if what == "mm high":
+            return self.say("{n} mm high", n=n)
+        if what == "side stud":
+            return self.say_n("{n} side stud", "{n} side studs", n)
+        if what == "stud":
+            return self.say_n("{n} stud", "{n} studs", n)
+        return self.say_n("{n} peg", "{n} pegs", n)
 
     def place_name(self, name: str) -> str:
         """ "tower, front left, 12 parts" in this language, piece by piece."""

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from steps.booklet.compose.matter import MINUTES_PER_PART, MINUTES_PER_STEP, Matter
+from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
-
-#: Highest temperature at which a print keeps its shape, deg C: from memory
-HEAT_LIMIT_C = {"pla": 55, "petg": 65, "abs": 85, "asa": 85}
+from steps.glue.hazards import hazard_book
+from steps.glue.schedule import GLUE_MIN, PART_MIN
 
 SOURCES: tuple[tuple[str, str, str], ...] = (
     (later("Isometric drawing"), later("elevation 35.26°, axes at 30°"), "ISO 5456-3"),
@@ -47,12 +46,12 @@ def last_sheet(matter: Matter) -> Sheet:
 def _care(matter: Matter) -> list[str]:
     words = matter.words
     lines = [words.say("Lift the model from below, with both hands.")]
-    limit = HEAT_LIMIT_C.get(matter.settings.material)
-    if limit is not None:
+    softens = hazard_book().softens.get(matter.settings.material)
+    if softens is not None:
         warm = words.say(
             "Keep it out of hot cars and sunny windows: {material} softens at about {limit} °C.",
             material=matter.material,
-            limit=limit,
+            limit=words.number(softens[0]),
         )
         lines.append(warm)
     lines.append(words.say("Dust it with a soft, dry brush."))
@@ -67,8 +66,8 @@ def _care(matter: Matter) -> list[str]:
 
 def _sources(matter: Matter) -> list[Block]:
     words = matter.words
-    a, b = words.number(MINUTES_PER_PART), words.number(MINUTES_PER_STEP)
-    guess = words.say("{a} min a part and {b} min a step", a=a, b=b)
+    a, b = words.number(PART_MIN, 2), words.number(GLUE_MIN)
+    guess = words.say("{a} min a part and {b} min a glued joint", a=a, b=b)
     rows = [(words.say(value), words.say(what), words.say(source)) for value, what, source in SOURCES]
     rows.append((words.say("Building time"), guess, words.say("our guess, no source")))
     header = (words.say("Value"), words.say("What"), words.say("Source"))

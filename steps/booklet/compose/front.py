@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from steps.booklet.compose.cautions import caution_blocks
+from steps.booklet.compose.gluing import timeline
 from steps.booklet.compose.matter import READERS, Matter
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
 from steps.booklet.words import NBSP, later
@@ -15,7 +16,7 @@ LEGEND: tuple[tuple[str, str], ...] = (
     ("rest", later("The part only rests here; a later part will hold it.")),
     ("turn", later("Turn the whole model before you go on.")),
     ("hold", later("Hold these parts with your other hand.")),
-    ("wait", later("Wait this long before you go on.")),
+    ("wait", later("Glue must harden: how long, or that it must be hard before you begin.")),
     ("together", later("A part of the model that is built by itself, as often as said.")),
     ("people", later("Two people are needed.")),
     ("child", later("A child can do this step.")),
@@ -110,7 +111,11 @@ def before_sheet(matter: Matter) -> Sheet:
     )
     blocks: list[Block] = [Heading(words.say("You need"))]
     blocks += [Marked("tick", text) for text in _tools(matter)]
-    blocks += [Heading(words.say("First check the fit")), Para(fit), *caution_blocks(matter)]
+    blocks += [Heading(words.say("First check the fit")), Para(fit)]
+    times = timeline(matter)
+    if times is not None and matter.settings.reader != "child":
+        blocks += [Heading(words.say("Building and waiting")), times]
+    blocks += caution_blocks(matter)
     return Sheet("before", words.say("Before you begin"), tuple(blocks))
 
 
@@ -124,7 +129,7 @@ def _tools(matter: Matter) -> list[str]:
     ]
     tools.append(words.say("All printed parts, sorted by colour, rough edges scraped off"))
     if matter.glued:
-        tools.append(words.say("What the glue sheet lists: adhesive, gloves, goggles, cloths"))
+        tools.append(words.say("What the glue sheets list"))
     return tools
 
 
@@ -145,7 +150,7 @@ def parts_sheet(matter: Matter) -> Sheet:
             lines[0] += " · " + words.say(
                 "{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g)
             )
-        if matter.settings.reader != "child":
+        if matter.edition.numbers:
             lines.append(words.size(tuple(float(each) for each in matter.measure(lot.shape).size_mm)))
         wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="parts")
         alt = f"{name}, {words.colour(lot.colour_name)}"

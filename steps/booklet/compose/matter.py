@@ -10,12 +10,10 @@ import numpy as np
 
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
+from steps.glue.schedule import GLUE_MIN, PART_MIN
 from steps.model import Assembly, GlueStep, Measure, Plan, Step
 from steps.settings import Settings
 
-#: Building time: our guess, no source; said so on the last sheet.
-MINUTES_PER_PART = 1.0
-MINUTES_PER_STEP = 1.0
 #: A turn of the build is a change of its up direction by more than this.
 TURN_DEG = 1.0
 
@@ -138,10 +136,15 @@ class Matter:
     def printed_g(self) -> float:
         return float(sum(self.measure(part.shape).printed_g for part in self.plan.model.parts))
 
+    def minutes(self, step: Step) -> float:
+        """Bench time of a step, all copies of its assembly together."""
+        copies = len(self.plan.order.assembly_by_id[step.assembly].copies)
+        things = len(step.adds) + len(step.attaches)
+        return copies * (PART_MIN * things + GLUE_MIN * len(self.work(step).glues))
+
     @property
     def building_min(self) -> float:
-        parts, steps = len(self.plan.model.parts), len(self.plan.order.steps)
-        return parts * MINUTES_PER_PART + steps * MINUTES_PER_STEP
+        return sum(self.minutes(step) for step in self.plan.order.steps)
 
     @property
     def waiting_min(self) -> float:

@@ -4,25 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from steps.booklet.compose.gluing import glue_sheets
 from steps.booklet.compose.joints import joint_notes
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.model import Assembly, Step
+from steps.model import Assembly, GlueStep, Step
 
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
+
+
+MOST_NAMED = 2  # more things than this are not named one by one
+#: An opening sheet lists its parts up to this many kinds; the drawing and the steps show the rest.
+MOST_LISTED = {"child": 5, "helper": 9, "adult": 12}
 
 
 def work_sheets(matter: Matter) -> Iterator[Sheet]:
     """Every step in order, each sub-assembly opened by a sheet of its own."""
     opened: set[str] = set()
+    glue = glue_sheets(matter)
     for step in matter.plan.order.steps:
         assembly = matter.plan.order.assembly_by_id[step.assembly]
         if assembly.id not in opened:
             opened.add(assembly.id)
             if assembly.id != matter.main.id:
                 yield opening_sheet(matter, assembly)
+        if step.number in glue:
+            yield glue[step.number]
         yield step_sheet(matter, step)
 
 
@@ -41,8 +50,9 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
         words.say("Step {n}", n=first) if first == last else words.say("Steps {a} to {b}", a=first, b=last)
     )
     blocks.append(Para(which))
-    blocks += [Rule(), Heading(words.say("What it takes"))]
-    blocks += _assembly_parts(matter, assembly)
+    parts = _assembly_parts(matter, assembly)
+    if len(parts) <= MOST_LISTED[matter.settings.reader]:
+        blocks += [Rule(), Heading(words.say("What it takes")), *parts]
     figure = Figure(Wish("assembly", assembly=assembly.id), words.say("{name}, finished", name=name))
     return Sheet(
         "opening",
@@ -141,7 +151,7 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         text = words.say("Doubtful step, for an adult: {why}", why=words.term(step.doubtful))
         blocks += [Marked("doubt", text, strong=True), Rule()]
     if work.needs_cured:
-        text = words.say("Begin only when the glue of the earlier steps is hard.")
+        text = _cured(matter, work)
         blocks += [Marked("wait", text, strong=True)]
     if step.number in matter.turned:
         height = TURN_HEIGHT_SHARE * matter.edition.column
@@ -151,23 +161,44 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     return blocks
 
 
+def _cured(matter: Matter, work: GlueStep) -> str:
+    """Which steps' glue must be hard by now."""
+    words, needed = matter.words, set(work.needs_cured)
+    numbers = [words.number(each.number) for each in matter.plan.gluing.steps if needed & set(each.glues)]
+    if not numbers or len(numbers) > MOST_NAMED:
+        return words.say("Begin only when all earlier glue is hard.")
+    return words.say_n(
+        "Begin only when the glue of step {steps} is hard.",
+        "Begin only when the glue of steps {steps} is hard.",
+        len(numbers),
+        steps=", ".join(numbers),
+    )
+
+
+def _hold(matter: Matter, step: Step) -> str:
+    """What to hold: named while it is little, else the build as a whole."""
+    names = list(dict.fromkeys(matter.part_words(part) for part in step.hold))
+    if len(names) > MOST_NAMED:
+        return matter.words.say("Hold what is built with your other hand.")
+    return matter.words.say("Hold: {names}", names="; ".join(names))
+
+
 def _also(matter: Matter, step: Step) -> list[Block]:
     """Hold, people, push, wait and the user's note."""
     words, work = matter.words, matter.work(step)
     blocks: list[Block] = []
     if step.hold:
-        names = list(dict.fromkeys(matter.part_words(part) for part in step.hold))
-        blocks.append(Marked("hold", words.say("Hold: {names}", names="; ".join(names))))
+        blocks.append(Marked("hold", _hold(matter, step)))
     if work.people > 1:
         blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
-    if work.glues and work.by == "adult":
-        blocks.append(Marked("adult", words.say("Glue is for an adult.")))
+    if work.by == "adult" and matter.settings.reader == "child":
+        blocks.append(Marked("adult", words.say("Ask an adult."), strong=True))
     if matter.edition.numbers and step.needs_push_n > 0:
         push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
         blocks.append(Marked("press", push))
     if work.wait_min > 0:
-        text = words.say("Then wait {time}.", time=words.minutes(work.wait_min))
-        blocks.append(Marked("wait", text, strong=True))
+        text = words.say("The glue is hard after {time}.", time=words.minutes(work.wait_min))
+        blocks.append(Marked("wait", text))
     copies = len(matter.plan.order.assembly_by_id[step.assembly].copies)
     if copies > 1:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)

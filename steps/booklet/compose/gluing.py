@@ -1,0 +1,134 @@
+"""Glue sheets: one for each sitting, for the adult; and the timeline of building and waiting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from steps.booklet.compose.cautions import family_words
+from steps.booklet.compose.matter import Matter
+from steps.booklet.content import Bar, Block, Facts, Heading, Marked, Para, Sheet, Timeline
+from steps.glue.adhesive import bond_volume
+from steps.glue.families import glue_book
+from steps.glue.hazards import components_of
+from steps.model import GlueStep, Joint
+
+
+def glue_sheets(matter: Matter) -> dict[int, Sheet]:
+    """The glue sheet of each sitting, by the number of the sitting's first step."""
+    return {steps[0].number: glue_sheet(matter, sitting, steps) for sitting, steps in _sittings(matter)}
+
+
+def _sittings(matter: Matter) -> Iterator[tuple[int, list[GlueStep]]]:
+    found: dict[int, list[GlueStep]] = {}
+    for step in matter.plan.gluing.steps:
+        if step.sitting is not None and step.glues:
+            found.setdefault(step.sitting, []).append(step)
+    yield from sorted(found.items())
+
+
+def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet:
+    """What to have at hand, then every joint of the sitting with its amount, to tick off."""
+    words, glue = matter.words, matter.plan.gluing.adhesive
+    child = matter.settings.reader == "child"
+    number = words.number(sitting)
+    title = (
+        words.say("Ask an adult: gluing {n}", n=number) if child else words.say("Glue sheet {n}", n=number)
+    )
+    joints = [matter.plan.joints.by_id[joint] for step in steps for joint in step.glues]
+    copies = [_copies(matter, step) for step in steps for _ in step.glues]
+    facts = [
+        (words.say("Adhesive"), family_words(matter)),
+        (words.say("Amount"), _millilitres(matter, joints, copies)),
+        (words.say("Close the joint within"), words.minutes(glue.open_min)),
+        (words.say("Holds by itself after"), words.minutes(glue.fixture_min)),
+        (words.say("Full strength after"), words.minutes(glue.cure_min)),
+    ]
+    blocks: list[Block] = [Facts(tuple(facts)), Heading(words.say("Have at hand"))]
+    blocks += [Marked("tick", text) for text in _kit(matter)]
+    if not child:
+        blocks.append(Para(words.say("Hold or weigh down each joint until it holds by itself.")))
+    blocks.append(Heading(words.say("Glue these joints")))
+    for step in steps:
+        blocks += _step_rows(matter, step, child)
+    return Sheet("glue", title, tuple(blocks), part=matter.place_name(_assembly(matter, steps[0])), level=1)
+
+
+def _assembly(matter: Matter, step: GlueStep) -> str:
+    return next(each.assembly for each in matter.plan.order.steps if each.number == step.number)
+
+
+def _copies(matter: Matter, step: GlueStep) -> int:
+    return len(matter.plan.order.assembly_by_id[_assembly(matter, step)].copies)
+
+
+def _kit(matter: Matter) -> list[str]:
+    """What the adult needs for this adhesive on this plastic."""
+    words = matter.words
+    family = glue_book().families[matter.plan.gluing.adhesive.family]
+    kit = [words.say("The supplier's safety data sheet, read"), words.say("Goggles, an open window, cloths")]
+    gloves = dict.fromkeys(
+        one.gloves for one in components_of(family, matter.settings.material) if one.gloves
+    )
+    kit += [words.say("Gloves: {text}", text=words.term(text)) for text in gloves]
+    kit.append(words.say("Surfaces: {text}", text=words.term(family.surface)))
+    return kit
+
+
+def _step_rows(matter: Matter, step: GlueStep, child: bool) -> Iterator[Block]:
+    """One box to tick for each joint of a step; for a child only which step it is."""
+    words = matter.words
+    number = words.say("Step {n}", n=words.number(step.number))
+    if child:
+        yield Marked("tick", number)
+        return
+    copies = _copies(matter, step)
+    times = "" if copies == 1 else ", " + words.say_n("{n} time", "{n} times", copies)
+    yield Para(number + times, strong=True)
+    for joint_id in step.glues:
+        joint = matter.plan.joints.by_id[joint_id]
+        between = words.say("{a} to {b}", a=matter.part_words(joint.a), b=matter.part_words(joint.b))
+        yield Marked("tick", f"{joint.id}: {between}", _millilitres(matter, [joint], [1]))
+
+
+def _millilitres(matter: Matter, joints: Sequence[Joint], copies: Sequence[int]) -> str:
+    """The adhesive for the joints, with waste."""
+    family = glue_book().families[matter.plan.gluing.adhesive.family]
+    volume = sum(bond_volume(joint, family) * n for joint, n in zip(joints, copies, strict=True))
+    return matter.words.say("about {n} ml", n=matter.words.figures(max(volume, 0.01)))
+
+
+def timeline(matter: Matter) -> Timeline | None:
+    """Steps and waits one after another: runs of steps without a wait, then the wait."""
+    words = matter.words
+    if matter.waiting_min <= 0:
+        return None
+    bars: list[Bar] = []
+    now, first, held = 0.0, 0, 0.0
+    holds: dict[str, float] = {}
+    for step in matter.plan.order.steps:
+        work = matter.work(step)
+        ready = max([now, *(holds.get(joint, 0.0) for joint in work.needs_cured)])
+        if ready > now and first:
+            bars.append(_bar(matter, first, step.number - 1, held, now))
+            bars.append(
+                Bar(words.say("Wait {time}", time=words.minutes(ready - now)), now, ready - now, True)
+            )
+            now, first = ready, 0
+        if not first:
+            first, held = step.number, now
+        now += matter.minutes(step)
+        for joint in work.glues:
+            holds[joint] = now + matter.plan.gluing.adhesive.fixture_min
+    bars.append(_bar(matter, first, matter.plan.order.steps[-1].number, held, now))
+    total = words.minutes(now)
+    return Timeline(tuple(bars), words.say("Timeline of building and waiting, {time} in all.", time=total))
+
+
+def _bar(matter: Matter, first: int, last: int, start: float, end: float) -> Bar:
+    words = matter.words
+    which = (
+        words.say("Step {n}", n=words.number(first))
+        if first == last
+        else words.say("Steps {a} to {b}", a=words.number(first), b=words.number(last))
+    )
+    return Bar(f"{which}: {words.minutes(end - start)}", start, end - start, False)
