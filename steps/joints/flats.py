@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -33,8 +34,17 @@ class Flat:
     normal: Array
     offset: float
     basis: Array  #: (2, 3)
-    outline: shapely.Geometry
+    triangles: Array  #: (k, 3, 2) in the basis
     area: float
+
+    @cached_property
+    def outline(self) -> shapely.Geometry:
+        """The region; few of a shape's flats ever meet another, so it is made when first asked for."""
+        triangles = shapely.polygons(self.triangles)
+        joined = shapely.coverage_union_all(triangles)
+        if shapely.is_valid(joined) and abs(joined.area - self.area) <= 1e-6 * self.area:
+            return joined
+        return shapely.union_all(triangles)  # triangles that overlap or do not share their edges
 
 
 _known: WeakKeyDictionary[Anatomy, tuple[Flat, ...]] = WeakKeyDictionary()
@@ -63,9 +73,7 @@ def _flats(body: Anatomy) -> Iterator[Flat]:
         normal /= np.linalg.norm(normal)
         offset = float(np.average(mesh.centres[faces] @ normal, weights=mesh.areas[faces]))
         basis = plane_basis(normal)
-        triangles = mesh.triangles[faces] @ basis.T
-        outline = shapely.union_all(shapely.polygons(triangles))
-        yield Flat(normal, offset, basis, outline, area)
+        yield Flat(normal, offset, basis, mesh.triangles[faces] @ basis.T, area)
 
 
 def rest_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> list[Contact]:
