@@ -1,4 +1,5 @@
-"""One frame for as many steps in a row as it serves: the model stays where it is from page to page."""
+"""What part of the model a step's drawing shows, and one frame for as many steps in a row as it serves:
+the model stays where it is from page to page."""
 
 from __future__ import annotations
 
@@ -6,10 +7,83 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from steps.model import Array
+from steps.draw.lift import lifted_things
+from steps.draw.studio import Studio
+from steps.model import Array, Step
 
 #: A step keeps the frame of its neighbours while its own picture would be at most this much larger.
 SERVES_SHARE = 0.8
+#: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
+#: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3 mm wide, its lines 0.7 mm apart.
+LEAST_PITCH_MM = 5.0
+#: The same where there is no pitch: the largest extent of the smallest new part on paper (mm).
+LEAST_PART_MM = 12.0
+
+
+def frame_of(studio: Studio, step: Step, width_mm: float, height_mm: float) -> Array:
+    """(2, 2) least and greatest right and up, mm, of what the drawing of a step shows in a field of the
+    given size on paper; shared with its neighbours in the same view."""
+    key = (round(width_mm, 3), round(height_mm, 3))
+    if key not in studio.frames:
+        studio.frames[key] = _all_frames(studio, width_mm, height_mm)
+    return studio.frames[key][step.number]
+
+
+def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, Array]:
+    """The frame of every step: steps of one assembly in a row that share their view share a frame."""
+    frames: dict[int, Array] = {}
+    run: list[tuple[int, Array]] = []
+    kept: tuple[str, bytes] | None = None
+    bounds, built = np.zeros((0, 2, 3)), np.zeros((2, 2))
+    rows = studio.plan.model.index_of
+    for step in studio.plan.order.steps:
+        axes = studio.axes(step)
+        place = (step.assembly, axes.round(9).tobytes())
+        if place != kept:
+            frames.update(_shared(run, width_mm / height_mm))
+            run, kept, bounds = [], place, studio.bounds_along(axes)
+            built = _around(bounds[studio.earlier_rows(step), :, :2])
+        lifted = lifted_things(studio, step)
+        focus = built[None][:0]
+        for one in lifted:
+            of = bounds[[rows[part] for part in one.thing.parts], :, :2]
+            focus = np.concatenate([focus, of, of + (axes @ one.shift)[:2]])
+        built = _around(np.concatenate([built[None], focus]))
+        widest = width_mm / _least_scale(studio, step)
+        run.append((step.number, _window(built, _around(focus), widest, width_mm / height_mm)))
+    frames.update(_shared(run, width_mm / height_mm))
+    return frames
+
+
+def _least_scale(studio: Studio, step: Step) -> float:
+    """Paper mm per model mm below which the neighbourhood is shown instead of the whole."""
+    pitch = studio.plan.measures.pitch_mm
+    if pitch:
+        return LEAST_PITCH_MM / pitch
+    part_of = studio.plan.model.part_by_id
+    sizes = [studio.solids[part_of[part].shape].extent for part in step.adds]
+    return LEAST_PART_MM / max(min(sizes, default=np.inf), 1e-6)
+
+
+def _window(whole: Array, focus: Array, widest: float, ratio: float) -> Array:
+    """The whole where it needs a field at most ``widest`` mm wide; else as much of it round the focus."""
+    if not np.isfinite(focus).all() or _need(whole, ratio) <= widest:
+        return whole
+    size = np.maximum([widest, widest / ratio], focus[1] - focus[0])
+    size = np.minimum(size, whole[1] - whole[0])
+    low = np.clip(focus.mean(axis=0) - size / 2, whole[0], whole[1] - size)
+    return np.array([low, low + size])
+
+
+def _shared(run: Sequence[tuple[int, Array]], ratio: float) -> dict[int, Array]:
+    frames = shared_frames([box for _, box in run], ratio)
+    return {number: frame for (number, _), frame in zip(run, frames, strict=True)}
+
+
+def _around(boxes: Array) -> Array:
+    """The box (2, 2) around boxes (n, 2, 2); of none an inverted, infinite one."""
+    low = boxes[:, 0].min(axis=0, initial=np.inf)
+    return np.array([low, boxes[:, 1].max(axis=0, initial=-np.inf)])
 
 
 def shared_frames(boxes: Sequence[Array], ratio: float) -> tuple[Array, ...]:

@@ -12,6 +12,7 @@ from renderer.ink import ink
 from renderer.picture import Picture, Sign
 from renderer.table import Cast, Item, PixelTable
 from steps.draw.balloons import MOST_BALLOONS, place_balloons
+from steps.draw.frames import frame_of
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import lifted_things, shifts_of
@@ -32,11 +33,11 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     step = studio.step_by_number[step_number]
     field = Field(width_mm, height_mm)
     lifted = lifted_things(studio, step)
-    earlier = studio.items(studio.earlier(step), "earlier")
+    earlier = studio.earlier_rows(step)
     new = [studio.item(part, "new", shift) for part, shift in shifts_of(lifted).items()]
     camera = _step_camera(studio, step, field)
     table = studio.table(earlier, new, camera)
-    picture = _inked(studio, field, table, [*earlier, *new])
+    picture = _inked(studio, field, table, _shown(studio, table, new))
     guides = guides_of(lifted)
     strokes = guide_strokes(field, table, guides)
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks))
@@ -63,7 +64,7 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     ]
     field = Field(width_mm, height_mm)
     camera = field.camera(studio.axes(step), _points(items), PLAIN_MARGIN_MM)
-    table = studio.table([], items, camera)
+    table = studio.source.table(items, camera)
     return replace(
         _inked(studio, field, table, items), alt=f"Where step {step_number} is in the whole model."
     )
@@ -170,6 +171,13 @@ def draw_steps(
     return tuple(found)
 
 
+def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
+    """The new items, and the earlier ones that the table shows."""
+    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
+    own = {item.key for item in new}
+    return [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
+
+
 def _inked(studio: Studio, field: Field, table: PixelTable, items: Sequence[Item]) -> Picture:
     inked = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.settings.mono)
     scale = field.mm_per_pixel / table.camera.pixel
@@ -210,11 +218,9 @@ def _telling_axes(studio: Studio, shape_id: str) -> Array:
 def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
     """The frame that the step shares with its neighbours in one view."""
     axes = studio.axes(step)
-    box = studio.frame(step, field.width_mm / field.height_mm)
-    middle = np.append(box.mean(axis=0), 0.0)
-    corners = np.array([[box[0, 0], box[0, 1], 0.0], [box[1, 0], box[1, 1], 0.0]]) @ axes
-    camera = field.camera(axes, corners, STEP_MARGIN_MM)
-    return replace(camera, centre=middle @ axes)
+    box = frame_of(studio, step, field.width_mm, field.height_mm)
+    corners = np.column_stack([box, [0.0, 0.0]]) @ axes
+    return field.camera(axes, corners, STEP_MARGIN_MM)
 
 
 def _step_before(studio: Studio, step: Step) -> Step | None:

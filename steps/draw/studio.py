@@ -13,8 +13,8 @@ from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
 from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
-from steps.draw.frames import shared_frames
-from steps.model import Array, Joint, Move, Plan, Sight, Step, View
+from steps.draw.seeing import samples
+from steps.model import Array, Joint, Move, Part, Plan, Sight, Step, View
 from steps.settings import Settings
 
 #: Where a plan without sights is looked at from.
@@ -41,8 +41,9 @@ class Studio:
     _tables: dict[bytes, tuple[frozenset[int], PixelTable]] = field(default_factory=dict, repr=False)
 
     _items: dict[tuple[str, Role], Item] = field(default_factory=dict, repr=False)
+    _samples: dict[tuple[str, bytes], Array] = field(default_factory=dict, repr=False)
     _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
-    _frames: dict[float, dict[int, Array]] = field(default_factory=dict, repr=False)
+    frames: dict[tuple[float, float], dict[int, Array]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def solids(self) -> dict[str, Solid]:
@@ -94,6 +95,30 @@ class Studio:
         placed, before = self._placed
         return tuple(placed[step.assembly][: before[step.number]])
 
+    def earlier_rows(self, step: Step) -> NDArray[np.int64]:
+        """As :meth:`earlier`, rows of the model's parts."""
+        rows = self._placed_rows[step.assembly]
+        return rows[: self._placed[1][step.number]]
+
+    @cached_property
+    def _placed_rows(self) -> dict[str, NDArray[np.int64]]:
+        row = self.plan.model.index_of
+        return {
+            assembly: np.array([row[part] for part in parts], dtype=np.int64)
+            for assembly, parts in self._placed[0].items()
+        }
+
+    def samples(self, part: Part, axes: Array) -> Array:
+        """(n, 3) points on what a part in place shows along camera axes; measured once for each shape
+        and way it is turned."""
+        turn = part.pose[:3, :3]
+        key = (part.shape, (axes @ turn).round(9).tobytes())
+        if key not in self._samples:
+            turned = np.eye(4)
+            turned[:3, :3] = turn
+            self._samples[key] = samples(Item(self.solids[part.shape], turned, part.colour, 0), axes) @ axes.T
+        return self._samples[key] @ axes + part.pose[:3, 3]
+
     def item(self, part_id: str, role: Role, shift: Array | None = None) -> Item:
         """A part as an item to draw, moved by ``shift`` (3,) mm."""
         key = (part_id, role)
@@ -107,14 +132,17 @@ class Studio:
     def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
         return [self.item(part_id, role) for part_id in part_ids]
 
-    def table(self, earlier: Sequence[Item], new: Sequence[Item], camera: Camera) -> PixelTable:
-        """The pixel table of both; that of ``earlier`` is kept for the next step from the same place."""
+    def table(self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera) -> PixelTable:
+        """The pixel table of the parts in rows ``earlier``, in place, and of new items; that of the
+        earlier ones is kept for the next step from the same place."""
         place = camera_key(camera)
-        keys = frozenset(item.key for item in earlier)
+        rows = earlier[self._in_picture(earlier, camera)]
+        keys = frozenset(rows.tolist())
         had, base = self._tables.pop(place, (frozenset[int](), None))
         if not had <= keys:
             had, base = frozenset(), None
-        added = [item for item in earlier if item.key not in had]
+        parts = self.plan.model.parts
+        added = [self.item(parts[row].id, "earlier") for row in rows.tolist() if row not in had]
         if added or base is None:
             base = self.source.table(added, camera, base)
         while len(self._tables) >= KEPT_TABLES:
@@ -122,13 +150,16 @@ class Studio:
         self._tables[place] = keys, base
         return self.source.table(new, camera, base) if new else base
 
-    def frame(self, step: Step, ratio: float) -> Array:
-        """(2, 2) box along the camera's right and up that the step's drawing shows, mm; shared with its
-        neighbours in the same view. ``ratio``: width of the field over its height."""
-        key = round(ratio, 6)
-        if key not in self._frames:
-            self._frames[key] = _all_frames(self, ratio)
-        return self._frames[key][step.number]
+    def _in_picture(self, rows: NDArray[np.int64], camera: Camera) -> NDArray[np.bool_]:
+        """(n,) whether the box of each part in place overlaps the picture."""
+        bounds = self.bounds_along(camera.axes)[rows]
+        middle = camera.axes[:2] @ camera.centre
+        half = np.array([camera.columns, camera.rows]) / 2 * camera.pixel
+        inside = (bounds[:, 0, :2] <= middle + half) & (bounds[:, 1, :2] >= middle - half)
+        return np.asarray(inside.all(axis=1))
+
+    def item_of_key(self, key: int, role: Role) -> Item:
+        return self.item(self.plan.model.parts[key].id, role)
 
     @cached_property
     def joints_of(self) -> dict[str, tuple[Joint, ...]]:
@@ -169,41 +200,3 @@ def things(plan: Plan, step: Step) -> tuple[Thing, ...]:
         for attach in step.attaches
     ]
     return (*single, *whole)
-
-
-def _all_frames(studio: Studio, ratio: float) -> dict[int, Array]:
-    """The frame of every step: steps of one assembly in a row that share their view share a frame."""
-    from steps.draw.lift import lifted_things  # lift needs the studio
-
-    frames: dict[int, Array] = {}
-    run: list[tuple[int, Array]] = []
-    kept: tuple[str, bytes] | None = None
-    bounds = np.zeros((0, 2, 3))
-    built = np.zeros((2, 2))
-    for step in studio.plan.order.steps:
-        axes = studio.axes(step)
-        place = (step.assembly, axes.round(9).tobytes())
-        if place != kept:
-            frames.update(_shared(run, ratio))
-            run, kept, bounds = [], place, studio.bounds_along(axes)
-            rows = [studio.plan.model.index_of[part] for part in studio.earlier(step)]
-            built = _around(bounds[rows, :, :2])
-        boxes = [built]
-        for one in lifted_things(studio, step):
-            of = bounds[[studio.plan.model.index_of[part] for part in one.thing.parts], :, :2]
-            boxes += [_around(of), _around(of + (axes @ one.shift)[:2])]
-            built = _around(np.array([built, _around(of)]))
-        run.append((step.number, _around(np.array(boxes))))
-    frames.update(_shared(run, ratio))
-    return frames
-
-
-def _shared(run: Sequence[tuple[int, Array]], ratio: float) -> dict[int, Array]:
-    frames = shared_frames([box for _, box in run], ratio)
-    return {number: frame for (number, _), frame in zip(run, frames, strict=True)}
-
-
-def _around(boxes: Array) -> Array:
-    """The box (2, 2) around boxes (n, 2, 2); of none an inverted, infinite one."""
-    low = boxes[:, 0].min(axis=0, initial=np.inf)
-    return np.array([low, boxes[:, 1].max(axis=0, initial=-np.inf)])

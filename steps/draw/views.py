@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.table import Item
 from steps.draw.lift import lifted_things, shifts_of
-from steps.draw.seeing import Crowd, hidden, visible_share
+from steps.draw.seeing import Crowd, Places, hidden
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
 from steps.settings import Settings
@@ -21,13 +21,14 @@ DIMETRIC_ELEVATION_DEG, DIMETRIC_AZIMUTH_DEG = 19.471, 20.705
 ISOMETRIC_AZIMUTHS_DEG = (-45.0, 45.0, 135.0, -135.0)
 
 #: A view serves while every new part shows at least this share and its joints at least that.
-SERVES_PART, SERVES_JOINT = 0.5, 0.2
+SERVES_PART, SERVES_JOINT = 0.5, 0.5
 #: What a change of view costs, in units of the score below.
 CHANGE_COST = 0.35
 #: Weight of the joints' visible share in the score, and of looking up from below, which strains.
 JOINT_WEIGHT, BELOW_COST, DIMETRIC_COST = 0.4, 0.3, 0.25
-#: Most places of one joint that are looked at.
-MOST_TOUCHES = 6
+#: After a search that found nothing better, the view is kept for this many steps while the score stays
+#: this near to what it was: the next parts of a course look alike.
+PATIENCE_STEPS, PATIENCE_SCORE = 12, 0.1
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class Look:
 
     view: View
     seen: dict[str, float]  #: visible share of each new part
-    joints: float  #: visible share of the places where they join
+    joints: float  #: share of their joints of which some place is seen
 
     @property
     def serves(self) -> bool:
@@ -79,17 +80,31 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
     if not steps:
         return ()
     isometric, others = candidate_views()
-    current: dict[str, View] = {}
     usual = _usual_view(studio, steps, isometric)
+    kept: dict[str, _Kept] = {}
     sights = []
     for step in steps:
         scene = _Scene(studio, step)
-        look = scene.look(current.get(step.assembly, usual))
-        if not look.serves:
+        last = kept.setdefault(step.assembly, _Kept(usual))
+        look = scene.look(last.view)
+        if not look.serves and not last.is_patient(look):
             look = _better(scene, look, isometric, others)
-        current[step.assembly] = look.view
+            last = _Kept(look.view, look.score, PATIENCE_STEPS)
+        kept[step.assembly] = replace(last, steps=last.steps - 1)
         sights.append(Sight(step.number, look.view, look.seen))
     return tuple(sights)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """The view of an assembly's last step, and how it scored when others were last tried."""
+
+    view: View
+    score: float = np.inf
+    steps: int = 0
+
+    def is_patient(self, look: Look) -> bool:
+        return self.steps > 0 and look.score >= self.score - PATIENCE_SCORE
 
 
 def _better(scene: _Scene, look: Look, *choices: Sequence[View]) -> Look:
@@ -121,8 +136,10 @@ class _Scene:
         self.studio, self.step = studio, step
         self.lifted = lifted_things(studio, step)
         rows = studio.plan.model.index_of
-        self.earlier = np.array([rows[part] for part in studio.earlier(step)], dtype=np.int64)
+        self.earlier = studio.earlier_rows(step)
         self.shifts = {rows[part]: shift for part, shift in shifts_of(self.lifted).items()}
+        groups = [(rows[part], at) for at, one in enumerate(self.lifted) for part in one.thing.parts]
+        self.group = dict(groups)
 
     def _item(self, key: int) -> Item:
         shift = self.shifts.get(key)
@@ -135,28 +152,36 @@ class _Scene:
         keys = np.concatenate([self.earlier, new])
         shifts = np.array(list(self.shifts.values())).reshape(-1, 3) @ axes.T
         moved = np.concatenate([np.zeros((len(self.earlier), 3)), shifts])
-        return Crowd(keys, bounds[keys, 0] + moved, bounds[keys, 1] + moved, self._item)
+        group = np.concatenate([np.full(len(self.earlier), -1), [self.group[key] for key in self.shifts]])
+        return Crowd(keys, bounds[keys, 0] + moved, bounds[keys, 1] + moved, group.astype(int), self._item)
 
     def look(self, view: View) -> Look:
         axes = axes_of(view.azimuth, view.elevation, self.step.up)
-        crowd = self._crowd(axes)
-        seen: dict[str, float] = {}
-        rows = self.studio.plan.model.index_of
-        for one in self.lifted:
-            # a sub-assembly counts as one: hidden only by what is not of it
-            others = crowd.without([rows[part] for part in one.thing.parts])
-            shares = [visible_share(self._item(rows[part]), others, axes) for part in one.thing.parts]
-            seen.update(dict.fromkeys(one.thing.parts, round(float(np.mean(shares)), 3)))
-        return Look(view, seen, self._joints_seen(crowd, axes))
+        parts = [Places(self._samples(key, axes), group) for key, group in self.group.items()]
+        joints = [Places(points) for points in self._joint_places()]
+        hides = hidden([*parts, *joints], self._crowd(axes), axes)
+        shares = [1.0 - float(one.mean()) if len(one) else 0.0 for one in hides[: len(parts)]]
+        of_thing: dict[int, list[float]] = {}
+        for group, share in zip(self.group.values(), shares, strict=True):
+            of_thing.setdefault(group, []).append(share)
+        seen = {
+            # a sub-assembly counts as one
+            part: round(float(np.mean(of_thing[at])), 3)
+            for at, one in enumerate(self.lifted)
+            for part in one.thing.parts
+        }
+        found = [float(not one.all()) for one in hides[len(parts) :]]
+        return Look(view, seen, round(float(np.mean(found)), 3) if found else 1.0)
 
-    def _joints_seen(self, crowd: Crowd, axes: Array) -> float:
-        points = [
-            touch.point + (one.shift + one.way[-1]) / 2
+    def _samples(self, key: int, axes: Array) -> Array:
+        return self.studio.samples(self.studio.plan.model.parts[key], axes) + self.shifts[key]
+
+    def _joint_places(self) -> list[Array]:
+        """For each joint that opens when the parts are lifted, points half-way between both sides."""
+        return [
+            np.array([touch.point for touch in joint.touches]) + (one.shift + one.way[-1]) / 2
             for one in self.lifted
             if one.is_lifted
             for joint in one.joints
-            for touch in joint.touches[:: max(1, len(joint.touches) // MOST_TOUCHES)]
+            if joint.touches
         ]
-        if not points:
-            return 1.0
-        return round(float(1.0 - hidden(np.array(points), crowd, axes).mean()), 3)
