@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ class _Placing:
     part: int
     mesh: int
     pose: Array
+    mirrored: bool
 
 
 def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
@@ -45,48 +46,28 @@ def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
     """
     if not scene.parts:
         raise UnreadableInput(f"{origin.file}: holds no part. Export the model again, with its meshes.")
-    problems = list(scene.problems)
     fatal = checks.broken_numbers(scene)
-    sound = checks.sound_parts(scene)
-    placings, stretched, mirrored = _placings(scene, sound, scene.unit_mm * scale)
-    problems += checks.mirrored(scene, mirrored)
+    all_placings, stretched = _placings(scene, checks.sound_parts(scene), scene.unit_mm * scale)
     tidied = [tidy(vertices, faces) for vertices, faces in stretched]
-    problems += checks.empty_meshes(
-        scene, [placing.part for placing in placings if tidied[placing.mesh] is None]
-    )
-    placings = [placing for placing in placings if tidied[placing.mesh] is not None]
+    placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
+    lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
+    left_out = checks.without_body(scene, lost)
     if fatal or not placings:
-        raise FaultyModel([*fatal, *[problem for problem in problems if problem.severity == "error"]])
+        raise FaultyModel([*_errors(scene), *fatal, *left_out])
     shapes, parts = _shapes_and_parts(scene, placings, tidied)
-    model = Model(
-        origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed, tuple(problems)
-    )
-    return with_problems(model, checks.of_model(model, tidied_inside_out(scene, placings, tidied)))
+    model = Model(origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed)
+    turned = [at for at, placing in enumerate(placings) if _was_inside_out(tidied[placing.mesh])]
+    flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
+    found = [*checks.mirrored(model, flipped), *checks.inside_out(model, turned), *checks.of_model(model)]
+    return replace(model, problems=(*scene.problems, *left_out, *found))
 
 
-def with_problems(model: Model, more: Iterable[Problem]) -> Model:
-    """The model with further problems after its own."""
-    return Model(
-        model.name,
-        model.file,
-        model.sha256,
-        model.scale,
-        model.shapes,
-        model.parts,
-        model.placed,
-        (*model.problems, *more),
-    )
+def _errors(scene: Scene) -> list[Problem]:
+    return [problem for problem in scene.problems if problem.severity == "error"]
 
 
-def tidied_inside_out(
-    scene: Scene, placings: Sequence[_Placing], tidied: Sequence[TidyMesh | None]
-) -> list[str]:
-    """Names of the parts whose mesh stood inside out in the file."""
-    return [
-        scene.parts[placing.part].name
-        for placing in placings
-        if (mesh := tidied[placing.mesh]) is not None and mesh.turned
-    ]
+def _was_inside_out(mesh: TidyMesh | None) -> bool:
+    return mesh is not None and mesh.turned
 
 
 def unique_names(names: Iterable[str]) -> list[str]:
@@ -107,10 +88,10 @@ def unique_names(names: Iterable[str]) -> list[str]:
 
 def _placings(
     scene: Scene, sound: Sequence[int], factor: float
-) -> tuple[list[_Placing], list[tuple[Array, NDArray]], list[int]]:
-    """Rigid placings, the meshes they place (mm), and which parts were mirrored in the file."""
+) -> tuple[list[_Placing], list[tuple[Array, NDArray]]]:
+    """Rigid placings, and the meshes they place (mm)."""
     if not sound:
-        return [], [], []
+        return [], []
     transforms = np.array([scene.parts[row].transform for row in sound])
     turns, stretches, mirrored = _rigid_and_rest(transforms[:, :3, :3])
     shifts = transforms[:, :3, 3] * factor
@@ -123,8 +104,8 @@ def _placings(
         if key not in rows:
             rows[key] = len(meshes)
             meshes.append(_stretched(scene.meshes[mesh], stretch * factor))
-        placings.append(_Placing(row, rows[key], affine(turns[at], shifts[at])))
-    return placings, meshes, [row for row, is_mirrored in zip(sound, mirrored, strict=True) if is_mirrored]
+        placings.append(_Placing(row, rows[key], affine(turns[at], shifts[at]), bool(mirrored[at])))
+    return placings, meshes
 
 
 def _rigid_and_rest(linear: Array) -> tuple[Array, Array, NDArray[np.bool_]]:

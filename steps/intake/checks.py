@@ -72,38 +72,42 @@ def sound_parts(scene: Scene) -> list[int]:
     ]
 
 
-def mirrored(scene: Scene, rows: Sequence[int]) -> list[Problem]:
-    """A note on parts that the file places by a mirroring transform."""
+def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
+    """Parts left out since their mesh encloses nothing."""
     if not rows:
         return []
     names = tuple(scene.parts[row].name for row in rows)
     text = (
-        f"{_names(names)}: mirrored in the file. No turn of a print makes its mirror image, so the mirrored "
-        "mesh "
-        "is taken as what to print. If that was not meant, undo the mirroring and export again."
+        f"{_names(names)}: left out, the mesh has no surface (zero area) or no thickness. Repair it and "
+        "export "
+        "again, or delete it from the file."
     )
-    return [Problem("mirrored", "note", names, text)]
+    return [Problem("no-body", "warning", names, text)]
 
 
-def empty_meshes(scene: Scene, rows: Sequence[int]) -> list[Problem]:
-    """Parts left out since their mesh has no face with an area."""
+def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:
+    """A note on parts that the file places by a mirroring transform."""
     if not rows:
         return []
-    names = tuple(scene.parts[row].name for row in rows)
-    text = f"{_names(names)}: left out, the mesh has no surface (zero area). Repair it and export again."
-    return [Problem("no-surface", "error", names, text)]
+    text = (
+        f"{_sources(model, rows)}: mirrored in the file. No turn of a print makes its mirror image, so the "
+        "mirrored mesh is taken as what to print. If that was not meant, undo the mirroring and export again."
+    )
+    return [Problem("mirrored", "note", _ids(model, rows), text)]
 
 
-def of_model(model: Model, inside_out: Sequence[str]) -> list[Problem]:
-    """Everything that the placed meshes alone can tell."""
-    found = _unit(model)
-    if model.placed:
-        found += _on_top_of_each_other(model)
-    found += _not_watertight(model) + _flat(model)
-    if inside_out:
-        text = f"{_names(inside_out)}: the mesh was inside out and has been turned."
-        found.append(Problem("inside-out", "note", tuple(inside_out), text))
-    return found
+def inside_out(model: Model, rows: Sequence[int]) -> list[Problem]:
+    """A note on parts whose mesh had its inner side out."""
+    if not rows:
+        return []
+    text = f"{_sources(model, rows)}: the mesh was inside out and has been turned."
+    return [Problem("inside-out", "note", _ids(model, rows), text)]
+
+
+def of_model(model: Model) -> list[Problem]:
+    """Everything else that the placed meshes alone can tell."""
+    doubled = _on_top_of_each_other(model) if model.placed else []
+    return [*_unit(model), *doubled, *_not_watertight(model)]
 
 
 def _mesh_sound(mesh: RawMesh) -> bool:
@@ -194,26 +198,18 @@ def _not_watertight(model: Model) -> list[Problem]:
     for row, shape in enumerate(model.shapes):
         if shape.watertight:
             continue
-        users = [model.parts[at] for at in np.flatnonzero(model.shape_index == row)]
+        users = np.flatnonzero(model.shape_index == row)
         text = (
-            f"{_names(part.source for part in users)}: the mesh ({shape.source}) is not watertight, so its "
-            "volume "
-            "and weight are estimates and it may not print. Repair it if you can."
+            f"{_sources(model, users)}: the mesh ({shape.source}) is not watertight, so its volume and "
+            "weight are estimates and it may not print. Repair it if you can."
         )
-        found.append(Problem("not-watertight", "note", tuple(part.id for part in users), text))
+        found.append(Problem("not-watertight", "note", _ids(model, users), text))
     return found
 
 
-def _flat(model: Model) -> list[Problem]:
-    """An error for each shape without thickness."""
-    found = []
-    for row, shape in enumerate(model.shapes):
-        if shape.size_mm.min() > 1e-6 * shape.size_mm.max():
-            continue
-        users = [model.parts[at] for at in np.flatnonzero(model.shape_index == row)]
-        text = (
-            f"{_names(part.source for part in users)}: the mesh is flat, without thickness. Replace it by "
-            "a solid."
-        )
-        found.append(Problem("flat", "error", tuple(part.id for part in users), text))
-    return found
+def _sources(model: Model, rows: Iterable[int]) -> str:
+    return _names(model.parts[row].source for row in rows)
+
+
+def _ids(model: Model, rows: Iterable[int]) -> tuple[str, ...]:
+    return tuple(model.parts[row].id for row in rows)

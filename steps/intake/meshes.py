@@ -18,6 +18,8 @@ from steps.model import Array, IntArray
 WELD_SHARE = 2e-6
 #: A face lower than this share of the mesh's extent has no side: it is empty.
 EMPTY_SHARE = 1e-7
+#: A mesh thinner than this share of its length is a sheet: a 1 m part would be 0.01 mm thick.
+FLAT_SHARE = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +46,7 @@ def merge_equal(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
 
 
 def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
-    """The tidied mesh; None when no face with an area is left."""
+    """The tidied mesh; None when no face with an area is left or all faces lie in one plane."""
     vertices, faces = merge_equal(vertices, faces)
     faces = _distinct_faces(faces)
     if not len(faces):
@@ -52,7 +54,7 @@ def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
     if not is_closed(faces):
         vertices, faces = _renumbered(vertices, welded(vertices, faces, WELD_SHARE))
     faces = _without_empty(vertices, faces)
-    if not len(faces):
+    if not len(faces) or _is_flat(vertices[np.unique(faces)]):
         return None
     faces, turned = _outward(vertices, faces)
     vertices, faces = _renumbered(vertices, faces)
@@ -88,6 +90,11 @@ def signed_volume(vertices: Array, faces: IntArray) -> float:
     """Enclosed volume by the divergence theorem; negative when inside out."""
     a, b, c = (vertices[faces[:, corner]] - vertices[0] for corner in range(3))
     return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+
+def _is_flat(vertices: Array) -> bool:
+    spread = np.linalg.eigvalsh(np.cov((vertices - vertices.mean(axis=0)).T))
+    return bool(spread[0] <= FLAT_SHARE**2 * spread[2])
 
 
 def _renumbered(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:

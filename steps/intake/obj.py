@@ -70,7 +70,18 @@ def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
             now[word], fresh = rest.strip(), True
         elif word == "mtllib":
             libraries.append(rest.strip())
+    for run in runs:
+        _check_corners(path, run, len(points))
     return _points(path, points), runs, libraries
+
+
+def _check_corners(path: Path, run: _Run, known: int) -> None:
+    last = max(max(face) for face in run.faces)
+    if last >= known:
+        raise UnreadableInput(
+            f"{path.name}: a face from line {run.line} on names vertex {last + 1}, but there are {known:,}: "
+            "the file is cut short or damaged. Copy or export it again."
+        )
 
 
 def _points(path: Path, rows: list[list[str]]) -> Array:
@@ -108,13 +119,6 @@ def _parts_by(runs: list[_Run], whole: bool) -> dict[str, list[_Run]]:
 
 def _triangles(vertices: Array, run: _Run) -> np.ndarray:
     """Faces of more than three corners cut into triangles, dents in them respected."""
-    last = max(max(face) for face in run.faces)
-    if last >= len(vertices):
-        raise UnreadableInput(
-            f"a face near line {run.line} names vertex {last + 1}, but there are {len(vertices):,}: the "
-            "file is "
-            "cut short or damaged. Copy or export it again."
-        )
     cut: list[list[int]] = []
     for face in run.faces:
         cut += [face] if len(face) == 3 else _cut(vertices, face)
@@ -150,7 +154,7 @@ def _bodies(
     """The part's mesh alone; a file without objects and groups is split into bodies instead."""
     used, renumbered = np.unique(faces, return_inverse=True)
     own = vertices[used], renumbered.reshape(-1, 3)
-    if whole or named > 1:
+    if whole or named > 1 or not np.isfinite(own[0]).all():
         return [(name or "unnamed", own)]
     bodies, doubts = split_bodies(*merged_corners(own[0][own[1]]))
     if len(bodies) == 1:

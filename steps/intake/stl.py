@@ -31,7 +31,8 @@ def read_stl(path: Path, whole: bool = False) -> Scene:
     meshes: list[RawMesh] = []
     problems: list[Problem] = []
     for _, soup in soups:
-        bodies, doubts = split_bodies(*merged_corners(soup))
+        finite = np.isfinite(soup).all()  # else the checks name the file's fault
+        bodies, doubts = split_bodies(*merged_corners(soup)) if finite else ([merged_corners(soup)], {})
         first = len(meshes)
         meshes += [RawMesh(f"body-{first + row + 1}", *body) for row, body in enumerate(bodies)]
         problems += [_not_split(path, f"body-{first + row + 1}", edges) for row, edges in doubts.items()]

@@ -1,0 +1,192 @@
+"""STL and the splitting of one triangle soup into the bodies it holds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.spatial.transform import Rotation
+
+from demo_model.solids import Module, block
+from steps.errors import FaultyModel, UnreadableInput
+from steps.intake import read_model
+from steps.intake.bodies import split_bodies
+from steps.intake.meshes import merged_corners
+from steps.settings import Settings
+from tests.intake_files import (
+    SCREW,
+    binary_stl,
+    box,
+    cells,
+    mirrored,
+    placed,
+    same_points,
+    shuffled,
+    text_stl,
+)
+
+PLAIN = Settings()
+
+#: Second cube of two, by what it shares with the cube at the origin.
+NEIGHBOURS = {
+    "a face": (10, 0, 0),
+    "part of a face": (10, 5, 0),
+    "an edge": (10, 10, 0),
+    "a vertex": (10, 10, 10),
+    "nothing": (30, 0, 0),
+}
+
+
+def bodies_of(*meshes):
+    soup = np.concatenate([vertices[faces] for vertices, faces in meshes])
+    return split_bodies(*merged_corners(soup))
+
+
+@pytest.mark.parametrize("shared", NEIGHBOURS)
+def test_two_blocks_remain_two_whatever_they_share(tmp_path, shared):
+    cube, other = box((10, 10, 10)), box((10, 10, 10), NEIGHBOURS[shared])
+    model = read_model(binary_stl(tmp_path / "two.stl", cube, other), PLAIN)
+    assert [part.source for part in model.parts] == ["body-1", "body-2"]
+    assert len(model.shapes) == 1
+    assert model.shapes[0].watertight
+    for part, want in zip(model.parts, (cube, other), strict=True):
+        assert same_points(placed(model, part), want[0])
+    assert model.problems == ()
+
+
+def test_a_floor_of_cubes_that_share_faces_in_all_directions(tmp_path):
+    """27 cubes, tight: inner edges carry eight faces, all told apart."""
+    cubes = [
+        box((10, 10, 10), np.array([x, y, z]) * 10.0) for x in range(3) for y in range(3) for z in range(3)
+    ]
+    model = read_model(binary_stl(tmp_path / "27.stl", *cubes), PLAIN)
+    assert len(model.parts) == 27
+    assert len(model.shapes) == 1
+    np.testing.assert_allclose(
+        [part.pose[:3, 3] for part in model.parts], [cube[0].min(axis=0) for cube in cubes], atol=1e-6
+    )
+
+
+def test_faces_in_any_order_and_any_attitude():
+    random = np.random.default_rng(5)
+    turn = Rotation.random(rng=random).as_matrix()
+    cubes = [box((10, 10, 10), at) for at in ((0, 0, 0), (10, 0, 0), (10, 10, 0), (20, 20, 10))]
+    soup = np.concatenate([vertices[faces] for vertices, faces in cubes])[random.permutation(48)]
+    soup = np.float32(soup @ turn.T + [500, -300, 40]).astype(np.float64)
+    bodies, doubts = split_bodies(*merged_corners(soup))
+    assert not doubts
+    volumes = [trimesh.Trimesh(*body, process=False).volume for body in bodies]
+    np.testing.assert_allclose(volumes, [1000] * 4, rtol=1e-4)
+
+
+def test_blocks_as_seated_in_a_wall(tmp_path):
+    solid = block(2, 2, Module())
+    up, beside = np.array([0, 0, 10.0]), np.array([20.0, 0, 0])
+    meshes = [(solid.vertices + at, solid.faces) for at in (0 * up, up, beside, up + beside)]
+    model = read_model(binary_stl(tmp_path / "wall.stl", *meshes), PLAIN)
+    assert len(model.parts) == 4
+    assert len(model.shapes) == 1
+    np.testing.assert_allclose(model.shapes[0].bounds[0], 0, atol=1e-6)
+
+
+def test_body_that_touches_itself_along_an_edge_stays_one():
+    """A ring of cubes closed through an edge: one connected body, though four faces meet there."""
+    ring = cells([(0, 0, 0), (1, 0, 0), (2, 0, 0), (2, 1, 0), (2, 1, 1), (1, 1, 1), (0, 1, 1)])
+    bodies, _ = bodies_of(ring)
+    assert len(bodies) == 1
+
+
+def test_sealed_hollow_stays_with_the_body_round_it():
+    inner = box((4, 4, 4), (3, 3, 3))
+    bodies, doubts = bodies_of(
+        box((10, 10, 10)), (inner[0], inner[1][:, ::-1]), box((10, 10, 10), (40, 0, 0))
+    )
+    assert sorted(len(faces) for _, faces in bodies) == [12, 24]
+    assert not doubts
+
+
+def test_edge_that_cannot_be_told_is_named(tmp_path):
+    """Two cubes on an edge, one of them inside out: the faces there contradict each other."""
+    cube, other = box((10, 10, 10)), box((10, 10, 10), (10, 10, 0))
+    model = read_model(binary_stl(tmp_path / "odd.stl", cube, (other[0], other[1][:, ::-1])), PLAIN)
+    assert len(model.parts) == 1
+    (doubt,) = [problem for problem in model.problems if problem.code == "not-to-be-split"]
+    assert doubt.severity == "warning"
+    assert "body-1" in doubt.text
+    assert "1 of its edges" in doubt.text
+
+
+def test_torn_skin_is_one_body_and_named():
+    """Faces that meet at corners but not along edges, as careless exporters leave them."""
+    vertices, faces = box((10, 10, 10))
+    soup = vertices[faces]
+    longest = 0
+    a, b, c = soup[longest]
+    middle = (b + c) / 2
+    soup = np.concatenate([np.delete(soup, longest, axis=0), [[a, b, middle], [a, middle, c]]])
+    bodies, doubts = split_bodies(*merged_corners(soup))
+    assert len(bodies) == 1
+    assert not doubts or set(doubts) == {0}
+
+
+def test_equal_bodies_turned_anyhow_are_one_shape(tmp_path):
+    random = np.random.default_rng(2)
+    meshes = []
+    for row in range(6):
+        vertices, faces = shuffled(SCREW, random)
+        meshes.append((vertices @ Rotation.random(rng=random).as_matrix().T + [60.0 * row, 0, 0], faces))
+    meshes.append((mirrored(SCREW)[0] + [500, 0, 0], mirrored(SCREW)[1]))
+    model = read_model(binary_stl(tmp_path / "s.stl", *meshes), PLAIN)
+    assert [part.shape for part in model.parts] == ["S1"] * 6 + ["S2"]
+    for part, (vertices, _) in zip(model.parts, meshes, strict=True):
+        assert same_points(placed(model, part), vertices)
+
+
+def test_text_and_binary_read_alike_and_named_solids_keep_their_names(tmp_path):
+    one, two = box((10, 10, 10)), box((10, 10, 20), (10, 0, 0))
+    binary = read_model(binary_stl(tmp_path / "b.stl", one, two), PLAIN)
+    text = read_model(text_stl(tmp_path / "t.stl", keel=one, mast=two), PLAIN)
+    assert [part.source for part in text.parts] == ["keel", "mast"]
+    for part, other in zip(binary.parts, text.parts, strict=True):
+        assert same_points(placed(binary, part), placed(text, other), 1e-5)
+
+
+def test_binary_that_begins_like_text(tmp_path):
+    path = binary_stl(tmp_path / "b.stl", box())
+    path.write_bytes(b"solid exported" + path.read_bytes()[14:])
+    assert len(read_model(path, PLAIN).parts) == 1
+
+
+def test_scale_applies_to_meshes_and_places(tmp_path):
+    cubes = [box((10, 10, 10), (at, 0, 0)) for at in (0, 30)]
+    model = read_model(binary_stl(tmp_path / "s.stl", *cubes), Settings(scale=4))
+    np.testing.assert_allclose(model.shapes[0].size_mm, 40)
+    np.testing.assert_allclose(model.parts[1].pose[:3, 3], [120, 0, 0], atol=1e-4)
+
+
+@pytest.mark.parametrize(
+    "make", [binary_stl, lambda path, mesh: text_stl(path, a=mesh)], ids=["binary", "text"]
+)
+def test_cut_short_is_an_error(tmp_path, make):
+    data = make(tmp_path / "w.stl", SCREW).read_bytes()
+    for share in (0.1, 0.5, 0.95):
+        (tmp_path / "cut.stl").write_bytes(data[: int(len(data) * share)])
+        with pytest.raises(
+            UnreadableInput, match=r"cut\.stl: .*(cut short|whole triangles|three numbers|too few)"
+        ):
+            read_model(tmp_path / "cut.stl", PLAIN)
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf])
+def test_numbers_that_are_not_finite(tmp_path, bad):
+    vertices, faces = box()
+    vertices = vertices.copy()
+    vertices[3, 1] = bad
+    with pytest.raises(FaultyModel, match="not finite"):
+        read_model(binary_stl(tmp_path / "nan.stl", (vertices, faces), SCREW), PLAIN)
+
+
+def test_no_triangle_at_all(tmp_path):
+    empty = np.empty((0, 3)), np.empty((0, 3), dtype=int)
+    with pytest.raises((FaultyModel, UnreadableInput), match=r"no part|no surface|zero area"):
+        read_model(binary_stl(tmp_path / "none.stl", empty), PLAIN)
