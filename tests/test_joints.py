@@ -520,3 +520,119 @@ def _shuffled(s: solids.Solid, rng: np.random.Generator) -> Solid:
 def test_separate_copies_of_a_shape_join_like_one_shape() -> None:
     items = [(Solid(s.vertices.copy(), s.faces.copy()), pose) for s, pose in small_build()]
     assert summary(joints_of(placed(items))) == WANT
+
+
+# ----------------------------------------------------------------- snaps, clips, sunk studs
+
+
+def test_a_pin_with_a_collar_snaps_through_its_hole() -> None:
+    """Pin 2.4, collar 2.9, hole 2.6: the hole must give 0.3 on each side."""
+    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 7, (0, 0, -1)) + rod(2.9, 1.5, (0, 0, 6))
+    base -= box((-0.4, -4, 2), (0.4, 4, 9))  # a slit, so that it can give
+    washer = rod(8, 5.8) - rod(2.6, 8, (0, 0, -1))
+    joint = only(joints_of(placed([(base, np.eye(4)), (washer, np.eye(4))])))
+    assert (joint.kind, joint.a, joint.contacts) == ("peg", "P1", 1)
+    assert joint.gap_mm == pytest.approx(0.2, abs=NEAR)
+    assert joint.snap_mm == pytest.approx(0.3, abs=NEAR)
+
+
+def test_a_pin_without_a_collar_does_not_snap() -> None:
+    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 7, (0, 0, -1))
+    washer = rod(8, 5) - rod(2.6, 8, (0, 0, -1))
+    assert only(joints_of(placed([(base, np.eye(4)), (washer, np.eye(4))]))).snap_mm == 0
+
+
+def test_a_clip_on_a_bar_snaps_by_its_opening() -> None:
+    """Bar 2.0 between cheeks, clip bore 2.2 open over 100 degrees: 2.0 - 2.2 sin 50 = 0.315."""
+    bar = box((0, -4, -6), (2, 4, 4)) + box((14, -4, -6), (16, 4, 4)) + box((0, -4, -6), (16, 4, -5))
+    bar += rod(2, 14).rotate([0, 90, 0]).translate([1, 0, 0])
+    bore = rod(2.2, 20, (0, 0, -5), 144).rotate([0, 90, 0])
+    clip = rod(3.4, 8, facets=72).rotate([0, 90, 0]) - bore
+    half = 2.2 * np.sin(np.radians(50))
+    clip -= box((-1, -half, 0.5), (9, half, 6))
+    joint = only(joints_of(placed([(bar, np.eye(4)), (clip, shift(4, 0, 0))])))
+    assert (joint.kind, joint.moves) == ("hinge", True)
+    assert joint.gap_mm == pytest.approx(0.2, abs=NEAR)
+    assert joint.snap_mm == pytest.approx(2 - half, abs=0.06)
+
+
+def test_studs_on_the_floor_of_a_tray() -> None:
+    """Walled in like tubes, but solid, sunk below the rim, and of the model's stud radius."""
+    tray = plate(2, 2) + box((-2, -2, 0), (22, 22, 12)) - box((0, 0, 4), (20, 20, 13)) + plate(2, 2)
+    other = plate(2, 1)
+    cover = lid(2, 2, gap=0.1) - box((-1, -1, 7.9), (21, 21, 9))
+    small = cover ^ box((0.2, 0.2, -1), (19.8, 19.8, 20))
+    joints = joints_of(placed([(tray, np.eye(4)), (other, shift(60, 0, 0)), (small, shift(0, 0, 4))]))
+    (joint,) = (j for j in joints.joints if j.kind == "stud")
+    assert (joint.a, joint.b, joint.contacts) == ("P1", "P3", 4)
+
+
+# ------------------------------------------------------------------ robust to bad meshes
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_leaves_the_joint(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    low, high = solids.block(2, 2), solids.block(4, 2)
+
+    def noisy(s: solids.Solid) -> Solid:
+        return Solid(s.vertices + rng.uniform(-0.05, 0.05, s.vertices.shape) / np.sqrt(3), s.faces)
+
+    joints = joints_of(placed([(noisy(low), np.eye(4)), (noisy(high), shift(0, 0, 10))]))
+    joint = only(joints)
+    assert (joint.kind, joint.contacts) == ("stud", 4)
+    assert joint.gap_mm == pytest.approx(0.1, abs=0.12)  # two surfaces, 0.05 each, and the fit's own share
+    assert joint.depth_mm == pytest.approx(2, abs=0.15)
+    assert codes(joints) == []
+
+
+def test_an_open_mesh_joins_all_the_same() -> None:
+    block = solids.block(2, 2)
+    outer = np.flatnonzero(np.ptp(block.vertices[block.faces][:, :, 0], axis=1) < 1e-9)[:2]
+    torn = Solid(block.vertices, np.delete(block.faces, outer, axis=0))
+    joint = only(joints_of(placed([(torn, np.eye(4)), (torn, shift(0, 0, 10))])))
+    assert (joint.kind, joint.contacts) == ("stud", 4)
+
+
+def test_a_degenerate_mesh_is_left_out_and_the_rest_goes_on() -> None:
+    flat = Solid(np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]]), np.array([[0, 1, 2]]))
+    block = _of(solids.block(2, 2))
+    joints = joints_of(placed([(block, np.eye(4)), (flat, shift(5, 5, 11)), (block, shift(0, 0, 10))]))
+    assert [(j.a, j.b, j.kind) for j in joints.joints] == [("P1", "P3", "stud")]
+    assert ("P2",) in [p.parts for p in joints.problems if p.code == "floating-part"]
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_nothing_to_join(count: int) -> None:
+    joints = joints_of(placed([(plate(2, 2), np.eye(4))] * count))
+    assert joints.joints == () and joints.problems == ()
+
+
+# ---------------------------------------------------------------------------- letting go
+
+
+def test_directions_that_let_go() -> None:
+    from steps.joints.release import letting_go
+
+    block = _of(solids.block(2, 2))
+    for pose in (np.eye(4), turn((1, 2, 3), 40)):
+        joint = only(joints_of(placed([(block, pose), (block, pose @ shift(0, 0, 10))])))
+        assert letting_go(joint) == pytest.approx(pose[:3, 2][None], abs=1e-5)
+        joint = only(joints_of(placed([(block, pose @ shift(0, 0, 10)), (block, pose)])))
+        assert joint.a == "P2"
+        assert letting_go(joint) == pytest.approx(pose[:3, 2][None], abs=1e-5)
+    cube = box((0, 0, 0), (10, 10, 10))
+    joint = only(joints_of(placed([(cube, np.eye(4)), (cube, shift(0, 0, 10))])))
+    assert letting_go(joint) == pytest.approx(np.array([[0, 0, 1]]))
+
+
+def test_studs_two_ways_do_not_let_go() -> None:
+    from steps.joints.release import letting_go
+
+    side = _of(solids.block(2, 1, side_studs=True))
+    bracket = box((0, -4, 1), (20, 0.1, 16)) + box((0, -4, 10), (20, 9.9, 16))
+    for x in (5, 15):
+        bracket -= rod(3.1, 2.5, (x, 5, 10)) + rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
+    joint = only(joints_of(placed([(side, np.eye(4)), (bracket, np.eye(4))])))
+    assert joint.contacts == 4
+    assert len(letting_go(joint)) == 0
