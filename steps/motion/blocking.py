@@ -19,7 +19,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from steps.model import Array, Joint, Joints, Measures, Model
+from steps.model import Array, IntArray, Joint, Joints, Measures, Model
 from steps.motion.depth import (
     DepthMap,
     FloatMap,
@@ -219,6 +219,26 @@ class Motion:
             a, b, offset = b, a, -offset
         half = self._half[direction >> 1]
         return half.overlap(a, b, offset @ half.frame) > self.along_mm
+
+    def on_the_way(
+        self,
+        part: int,
+        direction: int,
+        others: IntArray,
+        length_mm: float = np.inf,
+        offset: Array | None = None,
+    ) -> list[int]:
+        """Those of ``others`` whose boxes the part's box meets on a move, from ``offset`` on."""
+        half = self._half[direction >> 1]
+        box = half.boxes[part] + (np.zeros(3) if offset is None else offset @ half.frame)
+        low, high = box[0].copy(), box[1].copy()
+        if direction & 1:
+            low[2] -= length_mm
+        else:
+            high[2] += length_mm
+        boxes = half.boxes[others]
+        near = np.all((boxes[:, 0] < high) & (boxes[:, 1] > low), axis=1)
+        return [int(other) for other in others[near]]
 
     def layers(self, look: int) -> list[tuple[FloatMap, FloatMap]]:
         """Every stretch of material of a look, made when first asked for."""

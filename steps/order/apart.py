@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from steps.model import Array
+from steps.model import Array, IntArray
 from steps.order.columns import Columns
 from steps.order.site import Site
 
@@ -22,6 +22,8 @@ from steps.order.site import Site
 UNDER = -1e-6
 
 
+#: Bent moves are looked for among so many stuck units at most: each is tried against all its neighbours.
+MOST_BENT = 300
 #: Lengths tried for the short leg of a bent move, as shares of the pitch.
 SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
@@ -54,6 +56,11 @@ def _site_axes(site: Site) -> list[Array]:
     return [*axes, *(tie.joint.axis for tie in site.ties if tie.joint.kind != "rest")]
 
 
+def from_below(site: Site, apart: Apart, unit: int) -> bool:
+    """Whether the unit goes in from below, through the table, unless the build is turned."""
+    return unit not in apart.legs and is_under(site, apart.ways[unit])
+
+
 def is_under(site: Site, direction: int) -> bool:
     """Whether a unit that leaves this way would go in from below."""
     return float(site.motion.vector(direction) @ site.up) < UNDER
@@ -65,12 +72,14 @@ class TakeApart:
     def __init__(
         self,
         site: Site,
-        directions: Sequence[int],
         within: Iterable[int],
         wishes: Iterable[tuple[int, int]] = (),
+        below: bool = True,
     ):
         self.site = site
-        self.directions = directions
+        self.directions = directions_by_preference(site)
+        self.above = [each for each in self.directions if not is_under(site, each)]
+        self.below = [each for each in self.directions if is_under(site, each)] if below else []
         self.left = dict.fromkeys(within, True)
         self.friends = [frozenset(unit.parts) for unit in site.units]
         self.later: dict[int, list[int]] = {}  # unit -> units wished to go in later: they come off first
@@ -84,15 +93,16 @@ class TakeApart:
     def run(self) -> Apart:
         result = Apart()
         while self.left:
-            found = self._next()
-            if found is None:
-                bent = self._bent_way()
-                if bent is None:
-                    break
+            found = self._next(self.above)
+            bent = self._bent_way() if found is None else None
+            if bent is not None:
                 unit, direction, legs = bent
                 result.legs[unit] = legs
                 result.before += [(unit, other) for other in self._in_the_way(unit, legs, result.sequence)]
             else:
+                found = found or self._next(self.below)
+                if found is None:
+                    break
                 direction, unit = found
             result.ways[unit] = direction
             result.sequence.append(unit)
@@ -112,8 +122,8 @@ class TakeApart:
                 return hit
         return -1
 
-    def _next(self) -> tuple[int, int] | None:
-        for direction in self.directions:
+    def _next(self, directions: Sequence[int]) -> tuple[int, int] | None:
+        for direction in directions:
             self._look(direction)
             heap = self.free[direction]
             while heap:
@@ -140,47 +150,56 @@ class TakeApart:
 
     def _bent_way(self) -> tuple[int, int, Array] | None:
         """A unit that leaves by a short move and then a long one: (unit, first direction out, legs in)."""
+        if len(self.left) > MOST_BENT:
+            return None
+        everyone = np.array(sorted(part for unit in self.left for part in self.site.units[unit].parts))
+        table = self.site.spans[:, 0].min() - self.site.motion.along_mm
         for unit in sorted(self.left):
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
-            lengths = self._short_lengths(unit)
+            others = everyone[~np.isin(everyone, self.site.units[unit].parts)]
             for short in self.directions:
-                for length in lengths:
-                    if not self._moves_by(unit, short, length):
+                way = self.site.motion.vector(short)
+                for length in self._short_lengths(unit):
+                    dips = self.site.spans[unit, 0] + length * min(0.0, float(way @ self.site.up)) < table
+                    if dips or self._hits_within(unit, short, length, others):
                         break
-                    offset = self.site.motion.vector(short) * length
-                    for long in self.directions:
-                        if long >> 1 == short >> 1 or is_under(self.site, long):
-                            continue
-                        if self._free_from(unit, long, offset, self.left):
-                            out = self.site.motion.vector(long) * self.site.motion.length_mm
-                            return unit, short, np.array([-out, -offset])
+                    long = self._long_leg(unit, short, way * length, others)
+                    if long is not None:
+                        out = self.site.motion.vector(long) * self.site.motion.length_mm
+                        return unit, short, np.array([-out, -way * length])
+        return None
+
+    def _long_leg(self, unit: int, short: int, offset: Array, others: IntArray) -> int | None:
+        """The first direction in which the unit is free once it has moved by ``offset``."""
+        for long in self.directions:
+            across = long >> 1 != short >> 1 and not is_under(self.site, long)
+            if across and not self._hits_from(unit, long, offset, others):
+                return long
         return None
 
     def _short_lengths(self, unit: int) -> list[float]:
-        """How far the first leg may go, shortest first: out of its joints, or past a share of a pitch."""
+        """How far the first leg may go, shortest first: out of its joints, or by shares of a pitch."""
         pitch = self.site.motion.length_mm
         depths = [tie.joint.depth_mm for tie in self.site.joints_of[unit]]
         lengths = {round(depth + self.site.motion.along_mm, 3) for depth in depths if depth > 0}
         lengths |= {round(share * pitch, 3) for share in SHORT_SHARES}
         return sorted(lengths)
 
-    def _moves_by(self, unit: int, direction: int, length: float) -> bool:
-        motion, inside = self.site.motion, self.friends[unit]
-        others = [part for other in self.left for part in self.site.units[other].parts if part not in inside]
-        return not any(
+    def _hits_within(self, unit: int, direction: int, length: float, others: IntArray) -> bool:
+        motion = self.site.motion
+        return any(
             motion.hits_within(part, other, direction, length)
             for part in self.site.units[unit].parts
-            for other in others
+            for other in motion.on_the_way(part, direction, others, length)
         )
 
-    def _free_from(self, unit: int, direction: int, offset: Array, units: Iterable[int]) -> bool:
-        motion, inside = self.site.motion, self.friends[unit]
-        others = [part for other in units for part in self.site.units[other].parts if part not in inside]
-        return not any(
+    def _hits_from(self, unit: int, direction: int, offset: Array, others: IntArray) -> bool:
+        motion = self.site.motion
+        return any(
             motion.blocks_from(part, other, direction, offset)
             for part in self.site.units[unit].parts
-            for other in others
+            for other in motion.on_the_way(part, direction, others, offset=offset)
         )
 
     def _in_the_way(self, unit: int, legs: Array, gone: Sequence[int]) -> list[int]:
@@ -188,17 +207,12 @@ class TakeApart:
         motion = self.site.motion
         short, length = motion.direction_index(-legs[1]), float(np.linalg.norm(legs[1]))
         long = motion.direction_index(-legs[0])
-        parts = self.site.units[unit].parts
-        return [
-            other
-            for other in gone
-            if not self._free_from(unit, long, -legs[1], [other])
-            or any(
-                motion.hits_within(part, each, short, length)
-                for part in parts
-                for each in self.site.units[other].parts
-            )
-        ]
+        found = []
+        for other in gone:
+            parts = np.array(self.site.units[other].parts)
+            if self._hits_within(unit, short, length, parts) or self._hits_from(unit, long, -legs[1], parts):
+                found.append(other)
+        return found
 
     def _take(self, unit: int) -> None:
         del self.left[unit]
@@ -219,14 +233,15 @@ class TakeApart:
 
 def take_apart(
     site: Site,
-    directions: Sequence[int] | None = None,
     within: Iterable[int] | None = None,
     wishes: Iterable[tuple[int, int]] = (),
+    below: bool = True,
 ) -> Apart:
     """Take the site (or the units ``within`` of it alone) apart by moves of single units.
 
     ``wishes`` are pairs (earlier, later) of units in building order, so the later one comes off first.
-    Straight moves come first, those nearest to up before others; bent ones only when nothing else moves.
+    Straight moves come first, those nearest to up before others; bent ones only when nothing else
+    moves; straight ones through the table last, and only when ``below`` allows it.
     """
     units = range(len(site.units)) if within is None else within
-    return TakeApart(site, directions or directions_by_preference(site), units, wishes).run()
+    return TakeApart(site, units, wishes, below).run()

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.model import Array, IntArray
-from steps.order.apart import Apart, is_under
+from steps.order.apart import Apart, from_below
 from steps.order.cost import Weights
 from steps.order.readiness import Readiness
 from steps.order.site import Site
@@ -45,6 +45,10 @@ class Draft:
     hanging: bool = False  #: nothing placed before holds it
 
 
+class Deadlock(Exception):
+    """Every unplaced unit would shut another out: the ways in do not go together."""
+
+
 class Build:
     """The state of a half-built site, and the choice of the next step."""
 
@@ -71,7 +75,7 @@ class Build:
         self.kind = np.array([codes[kind] for kind in site.kinds], dtype=int)
         self.way = np.array([ways[unit] for unit in range(count)], dtype=int)
         self.side = np.array([vectors[ways[unit]] @ site.up < 0.99 for unit in range(count)], dtype=float)
-        self.under = np.array([is_under(site, ways[unit]) for unit in range(count)], dtype=float)
+        self.under = np.array([from_below(site, apart, unit) for unit in range(count)], dtype=float)
         self.whole = np.array([unit.group is not None for unit in site.units])
         self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
         self.together = together
@@ -283,7 +287,7 @@ class Build:
             return ([unit], None) if self._step_allows([*laid, unit], joiners) else None
         options = []
         for joiner in self.site.neighbours[unit]:
-            if self.placed[joiner] or self.whole[joiner] or joiner in joiners:
+            if self.placed[joiner] or joiner in joiners or (self.whole[joiner] and joiners):
                 continue
             around = [other for other in self.site.neighbours[joiner] if self.main[other] or other in laid]
             needs = [other for other in self.readiness.all_waited_for(joiner) if other not in laid]
@@ -315,6 +319,8 @@ class Build:
         else:
             waiting = np.flatnonzero(~self.placed)
             free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
+            if not free:
+                raise Deadlock
             unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
             draft = Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
         self.place(unit)

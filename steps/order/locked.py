@@ -7,7 +7,7 @@ in every direction all that is left hangs together is the assembly locked.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import networkx as nx
 
@@ -20,16 +20,21 @@ from steps.order.site import Site
 MOST_TO_SHRINK = 80
 
 
-def moves_as_one(site: Site, stuck: Sequence[int]) -> tuple[int, ...]:
+def moves_as_one(
+    site: Site, stuck: Sequence[int], wishes: Iterable[tuple[int, int]] = (), below: bool = False
+) -> tuple[int, ...]:
     """The smallest set of the stuck units that leaves as one; empty when there is none.
 
-    Ties go to the direction nearest to up, then to the lowest unit numbers.
+    Ties go to the direction nearest to up, then to the lowest unit numbers. ``wishes`` (earlier, later)
+    bind too: the earlier one drags the later one along. Ways through the table only if ``below``.
     """
     best: tuple[int, int, tuple[int, ...]] | None = None
+    left = set(stuck)
     for rank, direction in enumerate(directions_by_preference(site)):
-        if is_under(site, direction):
+        if is_under(site, direction) and not below:
             continue
         graph = dragging(site, stuck, direction)
+        graph.add_edges_from(pair for pair in wishes if set(pair) <= left)
         condensed = nx.condensation(graph)
         for node in condensed.nodes:
             members = tuple(sorted(condensed.nodes[node]["members"]))
@@ -64,7 +69,7 @@ def smallest_locked(site: Site, stuck: Sequence[int]) -> tuple[int, ...]:
         rest = [other for other in locked if other != unit]
         still = take_apart(site, within=rest).stuck if rest else ()
         while still:
-            group = moves_as_one(site, still)
+            group = moves_as_one(site, still, below=True)
             if not group:
                 break
             still = tuple(other for other in still if other not in group)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NoReturn
 
 import networkx as nx
 import numpy as np
@@ -11,10 +12,11 @@ import numpy as np
 from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
-from steps.order.apart import UNDER, Apart, is_under, take_apart
-from steps.order.build import Build, Draft, Limits, hangs_together
+from steps.order.apart import UNDER, Apart, from_below, take_apart
+from steps.order.build import Build, Deadlock, Draft, Limits, hangs_together
 from steps.order.cost import Weights, weights_from
-from steps.order.groups import WISHED, Finder, connected, find_groups, main_up, make_finder
+from steps.order.finder import Finder, make_finder
+from steps.order.groups import WISHED, connected, find_groups, main_up
 from steps.order.locked import dragging, locked_problem, moves_as_one
 from steps.order.site import Group, Site, make_site
 from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes
@@ -67,7 +69,7 @@ class Planner:
             root = find_groups(self.finder, up, frozenset(self.refused), self.asked)
             planned: dict[int, Planned] = {}
             for group in walk_groups(root):
-                done = self._plan_site(group, sum(len(each.drafts) for each in planned.values()))
+                done = self._plan_site(group, sum(len(each.site.units) for each in planned.values()))
                 if done is None:
                     break
                 planned[id(group)] = done
@@ -85,25 +87,43 @@ class Planner:
         )
 
     def _plan_site(self, group: Group, before: int) -> Planned | None:
-        """One group's ways and steps; None when the division has to change first."""
+        """One group's ways and steps; None when the division has to change first.
+
+        ``before`` is the number of units placed in earlier groups, for the progress bar.
+        """
         site = make_site(self.model, self.measures, self.joints, self.motion, group)
         wished = unit_wishes(site, self.wishes)
-        apart = take_apart(site, wishes=wished)
-        if apart.stuck and wished:
-            self._contradiction(site, wished)
-        if self._refuse(site, apart) or self._lift_together(site, apart) or self._hang(site, apart):
+        apart = take_apart(site, wishes=wished, below=False)
+        if apart.stuck and group.why != "whole":  # a sub-assembly may as well lie on its head
+            over = replace(site, group=replace(group, up=-group.up))
+            if not (turned := take_apart(over, wishes=wished, below=False)).stuck:
+                site, apart = over, turned
+        if apart.stuck and (self._refuse(site, apart) or self._lift_together(site, apart, wished)):
             return None
-        self._turn(site, apart)
+        if apart.stuck:
+            apart = take_apart(site, wishes=wished)
+        if apart.stuck:
+            self._give_up(site, apart, wished)
+        if self._refuse(site, apart) or self._hang(site, apart):
+            return None
+
+        total = len(self.model.parts)
 
         def tell(placed: int) -> None:
             if self.progress:
-                self.progress("order", placed, len(site.units))
+                self.progress("order", min(before + placed, total), total)
 
-        drafts = self._steps(site, apart, wished, tell)
+        turned = self._turned_over(site, apart)
+        try:
+            drafts = self._steps(site, turned, wished, tell)
+        except Deadlock:
+            if turned is apart:
+                raise
+            turned, drafts = apart, self._steps(site, apart, wished, tell)
         hanging = [unit for draft in drafts if draft.hanging for unit in draft.units]
         if hanging and self._support(site, hanging):
             return None
-        return Planned(site, apart, drafts)
+        return Planned(site, turned, drafts)
 
     def _steps(
         self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...], tell: Callable[[int], None]
@@ -120,12 +140,12 @@ class Planner:
         drafts = build(wished).run_like(free)
         return drafts if hangs_together(site, drafts) else build(wished).run(tell)
 
-    def _contradiction(self, site: Site, wished: tuple[tuple[int, int], ...]) -> None:
-        """Raise WrongSettings when it is the wishes that keep the site from coming apart."""
+    def _give_up(self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...]) -> NoReturn:
+        """Raise NoBuildableOrder, or WrongSettings when it is the wishes that keep the site together."""
+        stuck = apart.stuck
         free = take_apart(site)
         if free.stuck:
-            return
-        stuck = take_apart(site, wishes=wished).stuck
+            raise NoBuildableOrder([locked_problem(site, free.stuck)])
         graph = nx.DiGraph()
         graph.add_edges_from(pair for pair in wished if set(pair) <= set(stuck))
         for unit in stuck:
@@ -141,26 +161,24 @@ class Planner:
         bad = [
             unit
             for unit, each in enumerate(site.units)
-            if each.group is not None and (unit in apart.stuck or is_under(site, apart.ways[unit]))
+            if each.group is not None and (unit in apart.stuck or from_below(site, apart, unit))
         ]
         for unit in bad:
             self.refused.add(frozenset(site.units[unit].parts))
         self.asked = [each for each in self.asked if frozenset(each.parts) not in self.refused]
         return bool(bad)
 
-    def _lift_together(self, site: Site, apart: Apart) -> bool:
+    def _lift_together(self, site: Site, apart: Apart, wished: Iterable[tuple[int, int]]) -> bool:
         """Where no unit moves singly, build apart what moves as one."""
-        if not apart.stuck:
-            return False
-        members = moves_as_one(site, apart.stuck)
+        members = moves_as_one(site, apart.stuck, wished)
         parts = tuple(sorted(part for unit in members for part in site.units[unit].parts))
-        if not members or not self._ask(site, parts, site.up, "moves as one"):
-            raise NoBuildableOrder([locked_problem(site, apart.stuck)])
-        return True
+        if not members or not connected(self.finder, parts):
+            return False
+        return self._ask(site, parts, site.up, "moves as one")
 
     def _hang(self, site: Site, apart: Apart) -> bool:
         """What would go in from below is hung on its neighbour first, apart from the rest."""
-        under = [unit for unit, way in apart.ways.items() if is_under(site, way)]
+        under = [unit for unit in apart.ways if from_below(site, apart, unit)]
         return self._support(site, sorted(under))
 
     def _support(self, site: Site, hanging: Sequence[int]) -> bool:
@@ -188,12 +206,14 @@ class Planner:
         self.asked.append(Group((parts,), up, why=why))
         return True
 
-    def _turn(self, site: Site, apart: Apart) -> None:
-        """Units that can only go in from below do so with the build turned over."""
+    def _turned_over(self, site: Site, apart: Apart) -> Apart:
+        """The ways with units that hang on others going in from below, while the build is turned over."""
+        ways = dict(apart.ways)
         for unit, each in enumerate(site.units):
             found = hung_on(site, unit) if each.parts[0] in self.turned else None
-            if found is not None and not is_under(site, apart.ways[unit]):
-                apart.ways[unit] = site.motion.direction_index(found[1])
+            if found is not None and unit not in apart.legs:
+                ways[unit] = site.motion.direction_index(found[1])
+        return apart if ways == apart.ways else replace(apart, ways=ways)
 
     def _limits(self) -> Limits:
         asked = self.settings.order.parts_per_step

@@ -34,7 +34,8 @@ class Watch:
         self.structure = structure
         self.up = np.asarray(up, dtype=float)
         self.present: set[int] = set()
-        self.leaning: set[int] = set()
+        self._on_leaning: dict[int, set[int]] = {}  # part that is not carried -> it and all above it
+        self._doubtful: dict[int, bool] = {}  # of those, whether the lever estimate fails; missing: not known
         self.programmes = 0
         self._stand: Stand | None = None
         self._last: tuple[tuple[int, ...], tuple[str, ...]] = ((), ())
@@ -69,12 +70,21 @@ class Watch:
         touched = set(parts)
         for part in parts:
             touched.update(over for over in self._above.get(part, ()) if over in self.present)
+        for leaning, above in self._on_leaning.items():
+            grown = [part for part in parts if not above.isdisjoint(self._below.get(part, ()))]
+            if grown or leaning in touched:
+                above.update(grown)
+                self._doubtful.pop(leaning, None)
         for part in touched:
             if self._carried(part):
-                self.leaning.discard(part)
-            else:
-                self.leaning.add(part)
-        doubtful = [part for part in sorted(self.leaning) if not self._amply_held(part)]
+                self._on_leaning.pop(part, None)
+                self._doubtful.pop(part, None)
+            elif part not in self._on_leaning:
+                self._on_leaning[part] = self._with_all_above([part])
+        for part in self._on_leaning:
+            if part not in self._doubtful:
+                self._doubtful[part] = not self._amply_held(part)
+        doubtful = sorted(part for part, is_doubtful in self._doubtful.items() if is_doubtful)
         return self._held(doubtful) if doubtful else ()
 
     def _support(self, part: int) -> Array:
@@ -92,13 +102,15 @@ class Watch:
 
     def _amply_held(self, part: int) -> bool:
         """Lever estimate: the part and all above it tip over their nearest support against its grips."""
-        body = sorted(self._with_all_above([part]))
+        body = sorted(self._on_leaning[part])
         masses = self.structure.bodies.mass_g[body]
         weight = float(masses.sum()) * NEWTON_PER_GRAM
         centre = np.average(self._centre[body], axis=0, weights=masses)
-        inside = set(body)
+        inside = self._on_leaning[part]
         grip = sum(
-            hold for other, hold in self._grips.get(part, {}).items() if other in self.present - inside
+            hold
+            for other, hold in self._grips.get(part, {}).items()
+            if other in self.present and other not in inside
         )
         support = self._support(part)
         if not len(support):  # gripped from the side or from above only
@@ -117,7 +129,7 @@ class Watch:
             names = [part.id for part in self.structure.model.parts]
             found = self._stand.stands([names[part] for part in sorted(self.present)])
             self.programmes += found.programmes
-            held = () if found.ok else (found.hold or tuple(names[part] for part in sorted(self.leaning)))
+            held = () if found.ok else (found.hold or tuple(names[part] for part in doubtful))
             self._last = (region, held)
         return self._last[1]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
-from steps.order.apart import Apart, is_under
+from steps.order.apart import Apart, from_below
 from steps.order.build import Draft
 from steps.order.names import group_name
 from steps.order.site import Group, Site
@@ -34,7 +34,7 @@ def way_in(site: Site, apart: Apart, unit: int) -> Move:
 
 def step_up(site: Site, apart: Apart, unit: int) -> Array:
     """The way up on the table while a unit goes in: the site's, or turned over for one from below."""
-    if unit in apart.legs or not is_under(site, apart.ways[unit]):
+    if not from_below(site, apart, unit):
         return site.up
     frame = site.motion.half(site.motion.direction_index(site.up)).frame
     away = site.motion.vector(apart.ways[unit])
@@ -77,12 +77,12 @@ class Writer:
             if id(group) not in self._ids:
                 self._ids[id(group)] = f"A{len(self._ids) + 1}"
                 self._begun.append(group)
-            step = self._step(done, draft, placed)
+            step = self._step(done, self._ids[id(group)], draft, placed)
             self.steps.append(replace(step, hold=_hold(watches, step, draft_parts(site, draft))))
             placed.update(draft.units)
         self._programmes += sum(watch.programmes for watch in watches.values())
 
-    def _step(self, done: Planned, draft: Draft, placed: set[int]) -> Step:
+    def _step(self, done: Planned, assembly: str, draft: Draft, placed: set[int]) -> Step:
         site, apart = done.site, done.apart
         moves: dict[str, Move] = {}
         attaches = []
@@ -96,7 +96,7 @@ class Writer:
         closing, push = self._closing(site, draft, placed)
         return Step(
             number=len(self.steps) + 1,
-            assembly=self._ids[id(site.group)],
+            assembly=assembly,
             adds=tuple(moves),
             moves=moves,
             attaches=tuple(attaches),
