@@ -16,7 +16,7 @@ FINE = 3
 def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
     """(rows, columns, 3) uint8 of the picture's pixels, strokes, balloons' circles and leaders, and insets.
 
-    Letters and signs are the layout's affair and are left out, but for their circles.
+    Letters and the signs' drawings are the layout's affair: of these only the circles.
     """
     scale = dpi / MM_PER_INCH
     size = max(1, round(picture.width_mm * scale)), max(1, round(picture.height_mm * scale))
@@ -27,6 +27,8 @@ def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
         _stroke(draw, stroke, picture.height_mm, scale * FINE)
     for balloon in picture.balloons:
         _balloon(draw, balloon.centre, balloon.radius_mm, balloon.target, picture.height_mm, scale * FINE)
+    for sign in picture.signs:
+        _ring(draw, sign.centre, sign.size_mm / 2, picture.height_mm, scale * FINE)
     flat = canvas.resize(size, Image.Resampling.BOX)
     for x, y, inset in picture.insets:
         small = Image.fromarray(flatten(inset, dpi))
@@ -42,6 +44,16 @@ def _stroke(draw: ImageDraw.ImageDraw, stroke: Stroke, height_mm: float, scale: 
         draw.line([tuple(point) for point in points], fill=ink, width=max(1, round(width)), joint="curve")
         for x, y in points[[0, -1]]:
             draw.ellipse([x - width / 2, y - width / 2, x + width / 2, y + width / 2], fill=ink)
+
+
+def _ring(
+    draw: ImageDraw.ImageDraw, centre: tuple[float, float], radius: float, height_mm: float, scale: float
+) -> None:
+    x, y, reach = centre[0] * scale, (height_mm - centre[1]) * scale, radius * scale
+    pen = max(1, round(0.25 * scale))
+    draw.ellipse(
+        [x - reach, y - reach, x + reach, y + reach], fill=(255, 255, 255), outline=(0, 0, 0), width=pen
+    )
 
 
 def _balloon(

@@ -12,7 +12,7 @@ from renderer.facing import Facing, Surfaces
 from renderer.picture import Stroke
 from renderer.rays import Prober
 from renderer.table import Cast, PixelTable
-from renderer.tone import DARK_FILL, luminance, palette, tones
+from renderer.tone import DARK_FILL, MIDDLE, luminance, palette, tones
 from renderer.trace import Lines, trace
 
 #: ISO 128-2, line group for A4: wide lines 0.5 mm, narrow lines half of that.
@@ -45,8 +45,8 @@ def ink(table: PixelTable, cast: Cast, mm_per_pixel: float, mono: bool = False) 
     pixels = _fill(surfaces, colours, colour_start, shade)
     prober = Prober(cast, table.camera)
     crossings = find_crossings(table, surfaces, facing, mm_per_pixel, prober)
-    bright = luminance(colours / 255.0)
-    style = _styles(crossings, cast, table.camera.pixel, bright, colour_start, shade)
+    dark = luminance(colours[colour_start + MIDDLE] / 255.0) < DARK_FILL
+    style = _styles(crossings, cast, table.camera.pixel, dark)
     lines = trace(crossings, style, *table.key.shape)
     return Inked(pixels, strokes_of(lines, table.camera.rows, mm_per_pixel))
 
@@ -65,26 +65,19 @@ def _fill(surfaces: Surfaces, colours: NDArray, colour_start: NDArray, shade: ND
     return colours.take(number, axis=0).reshape(*surfaces.item.shape, 3)
 
 
-def _styles(
-    crossings: Crossings,
-    cast: Cast,
-    pixel: float,
-    bright: NDArray,
-    colour_start: NDArray,
-    shade: NDArray,
-) -> NDArray[np.int64]:
-    """(n,) bits: wide or narrow, on dark fills, of an earlier part."""
-    roles = np.array([{"new": 0, "earlier": 1, "ghost": 2}[item.role] for item in cast.items] + [3])
+def _styles(crossings: Crossings, cast: Cast, pixel: float, dark: NDArray) -> NDArray[np.int64]:
+    """(n,) bits: wide or narrow, on dark fills, of an earlier part. ``dark``: (items,) bool."""
     item = crossings.pairs.item
+    roles = np.array([{"new": 0, "earlier": 1, "ghost": 2}[item.role] for item in cast.items] + [3])
+    groups = np.array([item.group if item.group >= 0 else -2 - row for row, item in enumerate(cast.items)])
     role = roles[item]  # 3: nothing there
     gap = crossings.depth[:, 1] - crossings.depth[:, 0]
     level = np.abs(gap) < LEVEL_SHARE * pixel
     front = np.where(gap < 0, role[:, 1], role[:, 0])
     front = np.where(level, role.min(axis=1), front)
-    apart = item[:, 0] != item[:, 1]
-    fill = bright[np.where(item >= 0, colour_start[item] + shade[crossings.pairs.index], 0)]
-    style = np.where(apart & (front == 0), WIDE, 0)
-    style |= np.where((fill < DARK_FILL).all(axis=1), DARK_SIDE, 0)
+    group = np.append(groups, -1)[item]
+    style = np.where((group[:, 0] != group[:, 1]) & (front == 0), WIDE, 0)
+    style |= np.where(np.append(dark, False)[item].all(axis=1), DARK_SIDE, 0)
     style |= np.where(front == 1, FROM_EARLIER, 0) | np.where(front == 2, FROM_GHOST, 0)
     return style
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, Protocol
 
@@ -23,13 +23,15 @@ LEVEL_MM = 2e-3
 
 @dataclass(frozen=True, eq=False)
 class Item:
-    """One placed solid. ``key`` (>= 0, unique in a scene) is its number in pixel tables."""
+    """One placed solid. ``key`` (>= 0, unique in a scene) is its number in pixel tables; items of one
+    ``group`` (>= 0) are outlined as one."""
 
     solid: Solid
     pose: Array  #: (4, 4) rigid, solid to world
     colour: str  #: "#rrggbb"
     key: int
     role: Role = "earlier"
+    group: int = -1
 
     def __post_init__(self) -> None:
         pose = np.array(self.pose, dtype=np.float64)
@@ -47,7 +49,7 @@ class Item:
         """The same item shifted by a world vector."""
         pose = self.pose.copy()
         pose[:3, 3] += np.asarray(by, dtype=np.float64)
-        return Item(self.solid, pose, self.colour, self.key, self.role)
+        return replace(self, pose=pose)
 
 
 @dataclass(frozen=True, eq=False)

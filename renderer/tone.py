@@ -15,6 +15,8 @@ LIGHT = np.array([-0.45, 0.75, 0.50]) / np.linalg.norm([-0.45, 0.75, 0.50])
 #: A face is light, middle or dark by the cosine between its normal and the light; the bounds lie
 #: half-way between the tones of an isometric block's faces (0.92, 0.30, -0.34).
 TONE_BOUNDS = (0.0, 0.6)
+#: The number of the middle tone.
+MIDDLE = 1
 #: What the colour is multiplied by: dark, middle, light. Taken by eye.
 NEW_TONES = (0.68, 0.84, 1.0)
 EARLIER_TONES = (0.82, 0.92, 1.0)
@@ -23,8 +25,9 @@ EARLIER_WHITE = 0.55
 GHOST_WHITE = 0.85
 #: The darkest value a channel is drawn with (0 to 1), so that lines show on black parts.
 DARKEST = 0.16
-#: A fill below this relative luminance (WCAG 2) gets light lines: black on it would stay under 3 : 1.
-DARK_FILL = 0.10
+#: An item whose middle tone has a relative luminance (WCAG 2) below this gets light lines within: black on
+#: it would stay under 2.4 : 1, light grey on it has more than 6 : 1.
+DARK_FILL = 0.07
 
 
 def rgb(colour: str) -> NDArray[np.float64]:

@@ -34,7 +34,11 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     field = Field(width_mm, height_mm)
     lifted = lifted_things(studio, step)
     earlier = studio.earlier_rows(step)
-    new = [studio.item(part, "new", shift) for part, shift in shifts_of(lifted).items()]
+    new = [
+        replace(studio.item(part, "new", one.shift), group=at)
+        for at, one in enumerate(lifted)
+        for part in one.thing.parts
+    ]
     camera = _step_camera(studio, step, field)
     table = studio.table(earlier, new, camera)
     picture = _inked(studio, field, table, _shown(studio, table, new))
