@@ -78,14 +78,13 @@ def upright(up: ArrayLike) -> Array:
     """(3, 3) the smallest turn that takes ``up`` to +z; half a turn about x where ``up`` is -z."""
     unit = np.asarray(up, dtype=np.float64)
     unit = unit / np.linalg.norm(unit)
-    cosine = float(unit[2])
-    if cosine > 1 - 1e-12:
-        return np.eye(3)
-    if cosine < -1 + 1e-12:
-        return np.diag([1.0, -1.0, -1.0])
-    x, y, _ = unit
+    x, y, cosine = (float(value) for value in unit)
+    aside = x * x + y * y
+    if aside == 0.0:
+        return np.diag([1.0, -1.0, -1.0]) if cosine < 0 else np.eye(3)
     skew = np.array([[0, 0, -x], [0, 0, -y], [x, y, 0]])  # of up x z = (y, -x, 0)
-    return np.eye(3) + skew + skew @ skew / (1 + cosine)
+    one_more = aside / (1 - cosine) if cosine < 0 else 1 + cosine  # 1 + cosine without cancellation
+    return np.eye(3) + skew + skew @ skew / one_more
 
 
 def axes_of(azimuth: float, elevation: float, up: ArrayLike = (0, 0, 1)) -> Array:

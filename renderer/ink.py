@@ -19,7 +19,7 @@ from renderer.trace import Lines, trace
 WIDE_MM = 0.5
 NARROW_MM = 0.25
 #: Grey of the lines (0 black): new parts, earlier parts, what is shown through, and on dark fills.
-NEW_GREY, EARLIER_GREY, GHOST_GREY, LIGHT_GREY = 0.0, 0.42, 0.65, 0.85
+NEW_GREY, EARLIER_GREY, GHOST_GREY, LIGHT_GREY = 0.0, 0.34, 0.6, 0.85
 #: Two depths nearer than this share of a pixel are level: neither part lies in front (blocks side by side).
 LEVEL_SHARE = 0.5
 

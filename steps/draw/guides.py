@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from renderer.camera import Camera
 from renderer.picture import Sign, SignKind, Stroke
 from renderer.table import PixelTable
 from steps.draw.lift import Lifted
 from steps.draw.sheet import Field, shown
-from steps.model import Array, Joint, Mark
+from steps.model import Array, Joint, Mark, Touch
 
 #: ISO 128-2 narrow long-dashed dotted line, shortened to suit ways of a centimetre: dash, gap, dot, gap (mm).
 GUIDE_DASH_MM = (3.0, 0.75, 0.25, 0.75)
@@ -34,20 +33,21 @@ class Guide:
 
     joint: Joint
     way: Array
+    thing: int  #: number of the lifted thing
 
 
 def guides_of(lifted: Sequence[Lifted]) -> tuple[Guide, ...]:
     """The guides of all lifted things."""
     return tuple(
-        Guide(joint, point + one.way)
-        for one in lifted
+        Guide(joint, point + one.way, at)
+        for at, one in enumerate(lifted)
         if one.is_lifted
         for joint in one.joints
         for point in _outermost(np.array([touch.point for touch in _telling(joint)]))
     )
 
 
-def _telling(joint: Joint):  # type: ignore[no-untyped-def]
+def _telling(joint: Joint) -> list[Touch]:
     """Contacts that guide: those of the joint's own kind, else all."""
     return [touch for touch in joint.touches if touch.kind == joint.kind] or list(joint.touches)
 
@@ -101,17 +101,22 @@ def _corners(run: Array) -> Array:
 def joint_signs(
     field: Field, table: PixelTable, guides: Sequence[Guide], marks: dict[str, Mark]
 ) -> tuple[Sign, ...]:
-    """One sign per joint beside the visible way to it, none on top of another."""
+    """A sign for each kind of joint of a thing, for every glued one, beside the visible way to it; none
+    on top of another."""
     signs: list[Sign] = []
     by_joint: dict[str, list[Guide]] = {}
     for guide in guides:
         by_joint.setdefault(guide.joint.id, []).append(guide)
+    told: set[tuple[int, str]] = set()
     for joint_id, group in by_joint.items():
         kind = SIGN_OF_MARK.get(marks.get(joint_id, "rest"))
+        if kind is None or (kind != "glue" and (group[0].thing, kind) in told):
+            continue
         places = [place for guide in group for place in _beside(field, table, guide)]
         free = [place for place in places if _clear(place, signs)]
-        if kind and free:
+        if free:
             signs.append(Sign(kind, free[0], SIGN_MM))
+            told.add((group[0].thing, kind))
     return tuple(signs)
 
 
@@ -137,8 +142,3 @@ def _clear(place: tuple[float, float], signs: Sequence[Sign]) -> bool:
     return all(
         np.hypot(place[0] - sign.centre[0], place[1] - sign.centre[1]) >= SIGN_APART_MM for sign in signs
     )
-
-
-def seats(camera: Camera, guides: Sequence[Guide]) -> Array:
-    """(n, 3) world points that a picture must show for its guides to be whole."""
-    return np.concatenate([guide.way for guide in guides]) if guides else np.zeros((0, 3))

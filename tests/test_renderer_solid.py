@@ -1,0 +1,111 @@
+"""Checks of patches: where a drawing has lines and where it has none."""
+
+import pickle
+
+import numpy as np
+import pytest
+
+from demo_model.solids import Module, block
+from renderer.solid import Solid
+
+
+def prism(sides: int, radius: float = 3.0, height: float = 2.0) -> Solid:
+    """A closed cylinder of flat sides."""
+    turn = np.arange(sides) * 2 * np.pi / sides
+    ring = np.column_stack([radius * np.cos(turn), radius * np.sin(turn)])
+    low, high = np.column_stack([ring, np.zeros(sides)]), np.column_stack([ring, np.full(sides, height)])
+    vertices = np.concatenate([low, high, [[0, 0, 0], [0, 0, height]]])
+    at = np.arange(sides)
+    after = (at + 1) % sides
+    faces = np.concatenate(
+        [
+            np.column_stack([at, after, sides + after]),
+            np.column_stack([at, sides + after, sides + at]),
+            np.column_stack([after, at, np.full(sides, 2 * sides)]),
+            np.column_stack([sides + at, sides + after, np.full(sides, 2 * sides + 1)]),
+        ]
+    )
+    return Solid(vertices, faces)
+
+
+def cube() -> Solid:
+    corners = np.array([[x, y, z] for x in (0, 1) for y in (0, 1) for z in (0, 1)], dtype=float)
+    quads = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
+    return Solid(corners, [face for a, b, c, d in quads for face in ((a, b, c), (a, c, d))])
+
+
+def test_a_cube_has_six_planar_patches_of_two_faces():
+    solid = cube()
+    assert solid.patches == 6
+    assert np.bincount(solid.patch).tolist() == [2] * 6
+    assert solid.planar.all()
+
+
+@pytest.mark.parametrize("sides", [12, 24, 48, 96])
+def test_the_side_of_a_stud_is_one_curved_patch_from_twelve_facets_up(sides):
+    solid = prism(sides)
+    assert solid.patches == 3
+    side = solid.patch[0]
+    assert (solid.patch == side).sum() == 2 * sides
+    assert not solid.planar[side] and solid.planar[np.arange(3) != side].all()
+
+
+def test_a_hexagon_keeps_its_edges():
+    assert prism(6).patches == 8
+
+
+def test_a_block_has_a_patch_per_stud_side_and_stud_top():
+    # 4 x 2 studs: tops of the studs are coplanar, so they count as one patch
+    placed = block(4, 2, Module())
+    solid = Solid(placed.vertices, placed.faces)
+    bent = ~solid.planar
+    high = np.array(
+        [solid.vertices[solid.faces[solid.patch == patch]][..., 2].min() for patch in range(solid.patches)]
+    )
+    assert (bent & (high >= 10 - 1e-6)).sum() == 8  # stud sides
+    assert (~bent & (high >= 12 - 1e-6)).sum() == 1  # all stud tops lie in one plane
+
+
+def test_faces_in_one_plane_are_one_patch_though_they_share_no_edge():
+    # a T seam: the long edge of one triangle is split on the other side
+    vertices = [[0, 0, 0], [2, 0, 0], [1, 2, 0], [1, 0, 0], [0, -1, 0], [2, -1, 0]]
+    solid = Solid(vertices, [[0, 1, 2], [0, 4, 3], [4, 5, 3], [5, 1, 3]])
+    assert solid.patches == 1
+
+
+def test_parallel_planes_stay_apart():
+    vertices = [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 0.01], [1, 0, 0.01], [0, 1, 0.01]]
+    assert Solid(vertices, [[0, 1, 2], [3, 4, 5]]).patches == 2
+
+
+def test_split_vertices_are_welded():
+    solid = cube()
+    loose = Solid(solid.vertices[solid.faces].reshape(-1, 3), np.arange(36).reshape(-1, 3))
+    assert loose.patches == 6
+
+
+def test_flipped_and_empty_faces_change_no_patch():
+    solid = prism(24)
+    faces = solid.faces.copy()
+    faces[::3] = faces[::3, ::-1]
+    broken = Solid(solid.vertices, np.concatenate([faces, [[0, 0, 1]]]))
+    assert broken.patch[:-1].tolist() == solid.patch.tolist() or broken.patches == solid.patches
+    assert np.isfinite(broken.normals).all() and not broken.normals[-1].any()
+
+
+def test_breadth_is_the_narrower_way_across():
+    solid = Solid(cube().vertices * [10, 4, 1], cube().faces)
+    assert sorted(solid.breadth.tolist()) == [1, 1, 1, 1, 4, 4]
+
+
+def test_a_solid_can_be_sent_to_another_process_after_drawing():
+    solid = cube()
+    assert solid.scene is not None
+    other = pickle.loads(pickle.dumps(solid))
+    assert (other.vertices == solid.vertices).all() and other.patches == 6
+
+
+@pytest.mark.parametrize("vertices, faces", [([[0, 0]], [[0, 0, 0]]), ([[0, 0, 0]], [[0, 0]])])
+def test_wrong_shapes_are_refused(vertices, faces):
+    with pytest.raises(ValueError, match="expected"):
+        Solid(vertices, faces)
