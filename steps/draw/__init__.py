@@ -6,13 +6,14 @@ from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.pictures import (
     assembly_picture,
     cover_picture,
+    draw_steps,
     finished_pictures,
     overview_picture,
-    step_picture,
     thumbnail,
     thumbnail_scale,
     turn_picture,
 )
+from steps.draw.step import step_picture
 from steps.draw.studio import Studio
 from steps.draw.views import choose_views
 
@@ -22,6 +23,7 @@ __all__ = [
     "assembly_picture",
     "choose_views",
     "cover_picture",
+    "draw_steps",
     "finished_pictures",
     "kinds_in_step",
     "overview_picture",

@@ -33,9 +33,11 @@ def place_balloons(
     new_keys: Sequence[int],
     signs: Sequence[Sign] = (),
     guides: Sequence[Stroke] = (),
+    taken: Sequence[Array] = (),
 ) -> tuple[Balloon, ...]:
-    """One balloon for each (text, keys of the parts it names) that shows at all, in the order given."""
-    free = _free_map(field, table, signs, guides)
+    """One balloon for each (text, keys of the parts it names) that shows at all, in the order given.
+    ``taken``: boxes (2, 2) on paper where no balloon may stand."""
+    free = _free_map(field, table, signs, guides, taken)
     is_new = np.zeros(max([*new_keys, 0, int(table.key.max(initial=-1))]) + 2, dtype=bool)
     is_new[list(new_keys)] = True
     placed: list[Balloon] = []
@@ -66,7 +68,11 @@ def inner_point(field: Field, table: PixelTable, keys: Sequence[int]) -> Array |
 
 
 def _free_map(
-    field: Field, table: PixelTable, signs: Sequence[Sign], guides: Sequence[Stroke]
+    field: Field,
+    table: PixelTable,
+    signs: Sequence[Sign],
+    guides: Sequence[Stroke],
+    boxes: Sequence[Array],
 ) -> NDArray[np.float64]:
     """(cells down, cells across) clear distance, mm, from each cell's middle to anything drawn."""
     across, down = _cells(field)
@@ -75,6 +81,8 @@ def _free_map(
     taken = table.key[row, column] >= 0
     for sign in signs:
         taken |= np.hypot(x[None, :] - sign.centre[0], y[:, None] - sign.centre[1]) < sign.size_mm / 2
+    for (left, low), (right, high) in boxes:
+        taken |= ((x >= left) & (x <= right))[None, :] & ((y >= low) & (y <= high))[:, None]
     for stroke in guides:
         for share in np.linspace(0, 1, 24):
             point = stroke.points[0] + share * (stroke.points[-1] - stroke.points[0])

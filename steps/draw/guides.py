@@ -99,10 +99,14 @@ def _corners(run: Array) -> Array:
 
 
 def joint_signs(
-    field: Field, table: PixelTable, guides: Sequence[Guide], marks: dict[str, Mark]
+    field: Field,
+    table: PixelTable,
+    guides: Sequence[Guide],
+    marks: dict[str, Mark],
+    taken: Sequence[Array] = (),
 ) -> tuple[Sign, ...]:
     """A sign for each kind of joint of a thing, for every glued one, beside the visible way to it; none
-    on top of another."""
+    on top of another or in a box (2, 2) that is taken."""
     signs: list[Sign] = []
     by_joint: dict[str, list[Guide]] = {}
     for guide in guides:
@@ -113,7 +117,7 @@ def joint_signs(
         if kind is None or (kind != "glue" and (group[0].thing, kind) in told):
             continue
         places = [place for guide in group for place in _beside(field, table, guide)]
-        free = [place for place in places if _clear(place, signs)]
+        free = [place for place in places if _clear(place, signs, taken)]
         if free:
             signs.append(Sign(kind, free[0], SIGN_MM))
             told.add((group[0].thing, kind))
@@ -138,7 +142,10 @@ def _beside(field: Field, table: PixelTable, guide: Guide) -> list[tuple[float, 
     ]
 
 
-def _clear(place: tuple[float, float], signs: Sequence[Sign]) -> bool:
+def _clear(place: tuple[float, float], signs: Sequence[Sign], taken: Sequence[Array]) -> bool:
+    x, y = place
+    if any(box[0, 0] <= x <= box[1, 0] and box[0, 1] <= y <= box[1, 1] for box in taken):
+        return False
     return all(
         np.hypot(place[0] - sign.centre[0], place[1] - sign.centre[1]) >= SIGN_APART_MM for sign in signs
     )

@@ -7,54 +7,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
-from renderer.ink import ink
+from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.picture import Picture, Sign
-from renderer.table import Cast, Item, PixelTable
-from steps.draw.balloons import MOST_BALLOONS, place_balloons
-from steps.draw.frames import frame_of
-from steps.draw.guides import guide_strokes, guides_of, joint_signs
-from steps.draw.kinds import Kind, kinds_in_step
+from renderer.table import Item
 from steps.draw.lift import lifted_things, shifts_of
 from steps.draw.sheet import Field
+from steps.draw.step import inked, step_picture
 from steps.draw.studio import USUAL_VIEW, Studio
-from steps.model import Array, Assembly, Step
+from steps.model import Array, Step
 
 Progress = Callable[[str, int, int], None]
 
-#: Free margin round a step's drawing, for balloons; round pictures without marks (mm on paper).
-STEP_MARGIN_MM, PLAIN_MARGIN_MM = 7.0, 0.8
+#: Free margin round pictures without marks (mm on paper): half a wide line and some air.
+PLAIN_MARGIN_MM = 0.8
 #: Colour of what only gives context in an overview.
 QUIET = "#d4d6d8"
-
-
-def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
-    """One step: earlier parts pale, new parts lifted along their move, balloons, joint signs."""
-    step = studio.step_by_number[step_number]
-    field = Field(width_mm, height_mm)
-    lifted = lifted_things(studio, step)
-    earlier = studio.earlier_rows(step)
-    new = [
-        replace(studio.item(part, "new", one.shift), group=at)
-        for at, one in enumerate(lifted)
-        for part in one.thing.parts
-    ]
-    camera = _step_camera(studio, step, field)
-    table = studio.table(earlier, new, camera)
-    picture = _inked(studio, field, table, _shown(studio, table, new))
-    guides = guides_of(lifted)
-    strokes = guide_strokes(field, table, guides)
-    signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks))
-    keys = [item.key for item in new]
-    wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
-    balloons = place_balloons(field, table, wanted, keys, signs, strokes)
-    return replace(
-        picture,
-        strokes=(*picture.strokes, *strokes),
-        signs=signs,
-        balloons=balloons,
-        alt=_alt_of_step(studio, step),
-    )
 
 
 def overview_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
@@ -69,9 +36,7 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     field = Field(width_mm, height_mm)
     camera = field.camera(studio.axes(step), _points(items), PLAIN_MARGIN_MM)
     table = studio.source.table(items, camera)
-    return replace(
-        _inked(studio, field, table, items), alt=f"Where step {step_number} is in the whole model."
-    )
+    return replace(inked(studio, field, table, items), alt=f"Where step {step_number} is in the whole model.")
 
 
 def thumbnail(
@@ -93,7 +58,7 @@ def thumbnail(
         camera = field.at_scale(axes, item.outer, mm_per_mm)
     table = studio.source.table([item], camera)
     name = studio.plan.measures.by_shape[shape_id].name
-    return replace(_inked(studio, field, table, [item]), alt=f"{name}.")
+    return replace(inked(studio, field, table, [item]), alt=f"{name}.")
 
 
 def thumbnail_scale(studio: Studio, shape_ids: Sequence[str], width_mm: float, height_mm: float) -> float:
@@ -154,7 +119,7 @@ def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tupl
     found = []
     for camera, side in zip(cameras, sides, strict=True):
         table = studio.source.table(items, replace(camera, pixel=pixel))
-        picture = _inked(studio, field, table, items)
+        picture = inked(studio, field, table, items)
         found.append(replace(picture, alt=f"{studio.plan.model.name} from the {side}."))
     return tuple(found)
 
@@ -175,19 +140,6 @@ def draw_steps(
     return tuple(found)
 
 
-def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
-    """The new items, and the earlier ones that the table shows."""
-    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
-    own = {item.key for item in new}
-    return [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
-
-
-def _inked(studio: Studio, field: Field, table: PixelTable, items: Sequence[Item]) -> Picture:
-    inked = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.settings.mono)
-    scale = field.mm_per_pixel / table.camera.pixel
-    return Picture(field.width_mm, field.height_mm, inked.pixels, inked.strokes, mm_per_model_mm=scale)
-
-
 def _whole(
     studio: Studio, part_ids: Iterable[str], axes: Array, width_mm: float, height_mm: float
 ) -> Picture:
@@ -197,7 +149,7 @@ def _whole(
     if not items:
         return Picture(width_mm, height_mm, np.full((1, 1, 3), 255, np.uint8))
     table = studio.source.table(items, field.camera(axes, _points(items), PLAIN_MARGIN_MM))
-    return _inked(studio, field, table, items)
+    return inked(studio, field, table, items)
 
 
 def _points(items: Sequence[Item]) -> Array:
@@ -219,38 +171,7 @@ def _telling_axes(studio: Studio, shape_id: str) -> Array:
     return axes[int(np.argmin(np.round(lean, 6)))]
 
 
-def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
-    """The frame that the step shares with its neighbours in one view."""
-    axes = studio.axes(step)
-    box = frame_of(studio, step, field.width_mm, field.height_mm)
-    corners = np.column_stack([box, [0.0, 0.0]]) @ axes
-    return field.camera(axes, corners, STEP_MARGIN_MM)
-
-
 def _step_before(studio: Studio, step: Step) -> Step | None:
     same = [other for other in studio.plan.order.steps if other.assembly == step.assembly]
     at = [other.number for other in same].index(step.number)
     return same[at - 1] if at else None
-
-
-def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, list[int]]]:
-    """A balloon for each thing while there are few; beyond, one for each kind."""
-    row = studio.plan.model.index_of
-    each = [(kind.letter, [row[part] for part in group]) for kind in kinds for group in kind.groups]
-    if len(each) <= MOST_BALLOONS:
-        return each
-    by_kind = [(kind.letter, [row[part] for part in kind.parts]) for kind in kinds]
-    return by_kind[:MOST_BALLOONS]
-
-
-def _alt_of_step(studio: Studio, step: Step) -> str:
-    kinds = kinds_in_step(studio.plan, step)
-    names = [f"{kind.count} x {_name_of(studio, kind)}" for kind in kinds]
-    return f"Step {step.number}: add {', '.join(names)}."
-
-
-def _name_of(studio: Studio, kind: Kind) -> str:
-    if kind.assembly:
-        assembly: Assembly = studio.plan.order.assembly_by_id[kind.assembly]
-        return assembly.name
-    return f"{studio.plan.measures.by_shape[kind.shape].name}, {kind.colour_name}"

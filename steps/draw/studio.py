@@ -132,22 +132,30 @@ class Studio:
     def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
         return [self.item(part_id, role) for part_id in part_ids]
 
-    def table(self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera) -> PixelTable:
+    def seen_share(self, step: Step, part_id: str) -> float:
+        """Visible share of a new part in its step, as measured when the view was chosen; else 1."""
+        sight = self._views.get(step.number)
+        return sight.seen.get(part_id, 1.0) if sight else 1.0
+
+    def table(
+        self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, keep: bool = True
+    ) -> PixelTable:
         """The pixel table of the parts in rows ``earlier``, in place, and of new items; that of the
         earlier ones is kept for the next step from the same place."""
         place = camera_key(camera)
         rows = earlier[self._in_picture(earlier, camera)]
         keys = frozenset(rows.tolist())
-        had, base = self._tables.pop(place, (frozenset[int](), None))
+        had, base = self._tables.pop(place, (frozenset[int](), None)) if keep else (frozenset[int](), None)
         if not had <= keys:
             had, base = frozenset(), None
         parts = self.plan.model.parts
         added = [self.item(parts[row].id, "earlier") for row in rows.tolist() if row not in had]
         if added or base is None:
             base = self.source.table(added, camera, base)
-        while len(self._tables) >= KEPT_TABLES:
-            self._tables.pop(next(iter(self._tables)))
-        self._tables[place] = keys, base
+        if keep:
+            while len(self._tables) >= KEPT_TABLES:
+                self._tables.pop(next(iter(self._tables)))
+            self._tables[place] = keys, base
         return self.source.table(new, camera, base) if new else base
 
     def _in_picture(self, rows: NDArray[np.int64], camera: Camera) -> NDArray[np.bool_]:

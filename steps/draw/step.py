@@ -1,0 +1,228 @@
+"""The picture of one step: what is there, pale; what is new, lifted; how it joins; where to look closer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from renderer.camera import Camera
+from renderer.ink import ink
+from renderer.picture import Picture, Stroke
+from renderer.table import Cast, Item, PixelTable
+from steps.draw.balloons import MOST_BALLOONS, inner_point, place_balloons
+from steps.draw.frames import frame_of
+from steps.draw.guides import guide_strokes, guides_of, joint_signs
+from steps.draw.kinds import Kind, kinds_in_step
+from steps.draw.lift import Lifted, lifted_things
+from steps.draw.sheet import Field
+from steps.draw.studio import Studio
+from steps.model import Array, Step
+
+#: Free margin round a step's drawing, for balloons; within an inset (mm on paper).
+STEP_MARGIN_MM, INSET_MARGIN_MM = 7.0, 5.0
+#: A new part of which less than this share shows, or less than that extent on paper (mm), gets an inset.
+HIDDEN_SHARE, TINY_MM = 0.35, 3.0
+#: An inset's sides in shares of the drawing's, and the most insets of one drawing.
+INSET_SHARE, MOST_INSETS = 0.36, 2
+#: An inset shows this much of a thing's own size round it.
+INSET_CONTEXT = 0.4
+#: Frame of an inset, and the leader to the place it shows (mm).
+FRAME_MM, LEADER_MM = 0.35, 0.25
+
+
+def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
+    """One step: earlier parts pale, new parts lifted along their move, balloons, joint signs; insets for
+    new parts that are hidden or tiny."""
+    step = studio.step_by_number[step_number]
+    field = Field(width_mm, height_mm)
+    lifted = lifted_things(studio, step)
+    camera = _step_camera(studio, step, field)
+    new = new_items(studio, lifted)
+    table = studio.table(studio.earlier_rows(step), new, camera)
+    closer = _first_of_kind(studio, [one for one in lifted if _needs_inset(studio, step, one, field, camera)])
+    insets = _placed_insets(studio, step, field, table, new, closer)
+    frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
+    boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
+    picture = _drawn(studio, step, field, table, new, lifted, boxes)
+    return replace(
+        picture,
+        strokes=(*picture.strokes, *frames),
+        insets=tuple((x, y, inset) for x, y, inset, _ in insets),
+        alt=_alt_of(studio, step),
+    )
+
+
+def new_items(studio: Studio, lifted: Sequence[Lifted]) -> list[Item]:
+    """The parts of lifted things; those of one thing are outlined as one."""
+    return [
+        replace(studio.item(part, "new", one.shift), group=at)
+        for at, one in enumerate(lifted)
+        for part in one.thing.parts
+    ]
+
+
+def inked(studio: Studio, field: Field, table: PixelTable, items: Iterable[Item]) -> Picture:
+    """A pixel table as a picture without marks."""
+    drawn = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.settings.mono)
+    scale = field.mm_per_pixel / table.camera.pixel
+    return Picture(field.width_mm, field.height_mm, drawn.pixels, drawn.strokes, mm_per_model_mm=scale)
+
+
+def _drawn(
+    studio: Studio,
+    step: Step,
+    field: Field,
+    table: PixelTable,
+    new: Sequence[Item],
+    lifted: Sequence[Lifted],
+    taken: Sequence[Array] = (),
+) -> Picture:
+    """A table with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
+    guides = guides_of(lifted)
+    strokes = guide_strokes(field, table, guides)
+    signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
+    wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
+    balloons = place_balloons(field, table, wanted, [item.key for item in new], signs, strokes, taken)
+    picture = inked(studio, field, table, _shown(studio, table, new))
+    return replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+
+
+def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
+    """The new items, and the earlier ones that the table shows."""
+    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
+    own = {item.key for item in new}
+    return [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
+
+
+def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
+    """The frame that the step shares with its neighbours in one view."""
+    axes = studio.axes(step)
+    box = frame_of(studio, step, field.width_mm, field.height_mm)
+    return field.camera(axes, np.column_stack([box, [0.0, 0.0]]) @ axes, STEP_MARGIN_MM)
+
+
+def _needs_inset(studio: Studio, step: Step, one: Lifted, field: Field, camera: Camera) -> bool:
+    """Whether a thing is too hidden or too small to be found."""
+    share = studio.seen_share(step, one.thing.parts[0])
+    if share < HIDDEN_SHARE:
+        return True
+    points = np.concatenate([studio.item(part, "new").outer for part in one.thing.parts])
+    return float(np.ptp(field.paper(camera, points), axis=0).max()) < TINY_MM
+
+
+def _first_of_kind(studio: Studio, found: Sequence[Lifted]) -> list[Lifted]:
+    """One of each shape, colour or sub-assembly, as many as there may be insets."""
+    part_of = studio.plan.model.part_by_id
+    kinds: dict[tuple[str, str, str], Lifted] = {}
+    for one in found:
+        part = part_of[one.thing.parts[0]]
+        kinds.setdefault((one.thing.assembly, part.shape, part.colour), one)
+    return list(kinds.values())[:MOST_INSETS]
+
+
+def _placed_insets(
+    studio: Studio,
+    step: Step,
+    field: Field,
+    table: PixelTable,
+    new: Sequence[Item],
+    closer: Sequence[Lifted],
+) -> list[tuple[float, float, Picture, tuple[Stroke, ...]]]:
+    """Lower left corner, inset, and the strokes that frame it and lead from it to its place."""
+    found: list[tuple[float, float, Picture, tuple[Stroke, ...]]] = []
+    keys = {item.key for item in new}
+    corners = _corners_by_room(field, table, keys)
+    for one, (x, y) in zip(closer, corners, strict=False):
+        inset = _inset(studio, step, one, INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm)
+        box = np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]])
+        target = _target(studio, field, table, one)
+        found.append((x, y, inset, _frame(box, target)))
+    return found
+
+
+def _corners_by_room(field: Field, table: PixelTable, new: set[int]) -> list[tuple[float, float]]:
+    """Lower left places of an inset in the four corners, those first that cover least of the drawing;
+    new parts count ten times."""
+    width, height = INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm
+    edge = FRAME_MM
+    far = field.width_mm - width - edge, field.height_mm - height - edge
+    places = [(far[0], far[1]), (far[0], edge), (edge, far[1]), (edge, edge)]
+    weight = (table.key >= 0) + 9.0 * np.isin(table.key, sorted(new))
+    costs = []
+    for x, y in places:
+        top, left = field.pixel([x, y + height])
+        low, right = field.pixel([x + width, y])
+        costs.append(float(weight[int(top) : int(low), int(left) : int(right)].sum()))
+    return [places[at] for at in np.argsort(costs, kind="stable")]
+
+
+def _inset(studio: Studio, step: Step, one: Lifted, width_mm: float, height_mm: float) -> Picture:
+    """The thing with what it joins, closer, and with what stands before it cut away."""
+    field = Field(width_mm, height_mm)
+    axes = studio.axes(step)
+    new = new_items(studio, [one])
+    seat = [item.outer - one.shift + one.way[-1] for item in new]
+    points = np.concatenate([*(item.outer for item in new), *seat])
+    around = points.mean(axis=0) + (1 + INSET_CONTEXT) * (points - points.mean(axis=0))
+    camera = field.camera(axes, around, INSET_MARGIN_MM)
+    table = studio.table(uncovered(studio, step, one), new, camera, keep=False)
+    return _drawn(studio, step, field, table, new, [one])
+
+
+def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
+    """Rows of earlier parts but for those that stand before the thing as seen in the step's view and do
+    not carry it."""
+    axes = studio.axes(step)
+    rows = studio.earlier_rows(step)
+    bounds = studio.bounds_along(axes)
+    index = studio.plan.model.index_of
+    own = bounds[[index[part] for part in one.thing.parts]]
+    moves = np.array([[0.0, 0.0, 0.0], one.shift]) @ axes.T
+    low = (own[:, 0].min(axis=0) + moves).min(axis=0)
+    high = (own[:, 1].max(axis=0) + moves).max(axis=0)
+    before = (bounds[rows, 0, :2] < high[:2]).all(axis=1) & (bounds[rows, 1, :2] > low[:2]).all(axis=1)
+    before &= bounds[rows, 1, 2] > low[2]
+    carriers = {index[part] for joint in one.joints for part in (joint.a, joint.b)}
+    return rows[~before | np.isin(rows, sorted(carriers))]
+
+
+def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:
+    """Paper point of a thing: on it where it shows, else where it is."""
+    keys = [studio.plan.model.index_of[part] for part in one.thing.parts]
+    point = inner_point(field, table, keys)
+    if point is not None:
+        return point
+    points = np.concatenate([item.outer for item in new_items(studio, [one])])
+    return np.asarray(field.paper(table.camera, points).mean(axis=0))
+
+
+def _frame(box: Array, target: Array) -> tuple[Stroke, ...]:
+    (left, low), (right, high) = box
+    ring = np.array([[left, low], [right, low], [right, high], [left, high], [left, low]])
+    start = np.clip(target, box[0], box[1])
+    leader = Stroke(np.array([start, target]), LEADER_MM)
+    return (Stroke(ring, FRAME_MM), leader)
+
+
+def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, list[int]]]:
+    """A balloon for each thing while there are few; beyond, one for each kind."""
+    row = studio.plan.model.index_of
+    each = [(kind.letter, [row[part] for part in group]) for kind in kinds for group in kind.groups]
+    if len(each) <= MOST_BALLOONS:
+        return each
+    by_kind = [(kind.letter, [row[part] for part in kind.parts]) for kind in kinds]
+    return by_kind[:MOST_BALLOONS]
+
+
+def _alt_of(studio: Studio, step: Step) -> str:
+    names = [f"{kind.count} x {_name_of(studio, kind)}" for kind in kinds_in_step(studio.plan, step)]
+    return f"Step {step.number}: add {', '.join(names)}."
+
+
+def _name_of(studio: Studio, kind: Kind) -> str:
+    if kind.assembly:
+        return studio.plan.order.assembly_by_id[kind.assembly].name
+    return f"{studio.plan.measures.by_shape[kind.shape].name}, {kind.colour_name}"
