@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from renderer.edges import Crossings, find_crossings
 from renderer.facing import Facing, Surfaces
+from renderer.hatch import hatched
 from renderer.picture import Stroke
 from renderer.rays import Prober
 from renderer.table import Cast, PixelTable
@@ -35,14 +37,22 @@ class Inked:
     strokes: tuple[Stroke, ...]
 
 
-def ink(table: PixelTable, cast: Cast, mm_per_pixel: float, mono: bool = False) -> Inked:
-    """Draw a pixel table. ``mm_per_pixel``: paper millimetres per pixel."""
+def ink(
+    table: PixelTable, cast: Cast, mm_per_pixel: float, hatches: Mapping[str, int] | None = None
+) -> Inked:
+    """Draw a pixel table. ``mm_per_pixel``: paper millimetres per pixel; ``hatches``: draw in greys, each
+    colour with its hatch (see :func:`renderer.hatch.choose_hatches`)."""
     cast = _visible(table, cast)
     facing = Facing(cast, table.camera)
-    colours, colour_start = palette(cast.items, mono)
+    colours, colour_start = palette(cast.items, hatches is not None)
     shade = tones(facing.normal)
     surfaces = facing.surfaces(table)
     pixels = _fill(surfaces, colours, colour_start, shade)
+    if hatches is not None:
+        # earlier parts stay quiet
+        numbers = [hatches.get(item.colour, 0) if item.role == "new" else 0 for item in cast.items]
+        hatch = np.array([*numbers, 0], np.int8)
+        pixels = hatched(pixels, hatch[surfaces.item], mm_per_pixel)
     prober = Prober(cast, table.camera)
     crossings = find_crossings(table, surfaces, facing, mm_per_pixel, prober)
     dark = luminance(colours[colour_start + MIDDLE] / 255.0) < DARK_FILL

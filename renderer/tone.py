@@ -21,7 +21,7 @@ MIDDLE = 1
 NEW_TONES = (0.68, 0.84, 1.0)
 EARLIER_TONES = (0.82, 0.92, 1.0)
 #: Share of white mixed into what is earlier.
-EARLIER_WHITE = 0.55
+EARLIER_WHITE, EARLIER_WHITE_MONO = 0.55, 0.72
 GHOST_WHITE = 0.85
 #: The darkest value a channel is drawn with (0 to 1), so that lines show on black parts.
 DARKEST = 0.16
@@ -53,10 +53,10 @@ def tints(colour: str, role: Role, mono: bool = False) -> NDArray[np.float64]:
     """(3 tones, 3) sRGB 0 to 1: dark, middle, light."""
     base = rgb(colour)
     if mono:
-        grey = luminance(base) ** (1 / 2.2)
-        base = np.full(3, 0.25 + 0.75 * grey)
+        base = np.full(3, luminance(base) ** (1 / 2.2))
     base = DARKEST + (1 - DARKEST) * base
-    white = {"new": 0.0, "earlier": EARLIER_WHITE, "ghost": GHOST_WHITE}[role]
+    earlier = EARLIER_WHITE_MONO if mono else EARLIER_WHITE
+    white = {"new": 0.0, "earlier": earlier, "ghost": GHOST_WHITE}[role]
     steps = NEW_TONES if role == "new" else EARLIER_TONES
     return np.clip((base + (1 - base) * white) * np.array(steps)[:, None], 0, 1)
 

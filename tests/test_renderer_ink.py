@@ -6,6 +6,7 @@ import shapely
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of, framed
 from renderer.flatten import flatten
+from renderer.hatch import choose_hatches
 from renderer.ink import LIGHT_GREY, NARROW_MM, WIDE_MM, ink
 from renderer.picture import Picture, Stroke
 from renderer.raster import RasterSource, probe
@@ -22,7 +23,8 @@ DIAGONAL = 1 / np.sqrt(2)
 
 
 def drawn(items: list[Item], camera: Camera, mono: bool = False) -> Picture:
-    inked = ink(RaySource().table(items, camera), Cast(tuple(items)), MM_PER_PIXEL, mono)
+    hatches = choose_hatches([item.colour for item in items]) if mono else None
+    inked = ink(RaySource().table(items, camera), Cast(tuple(items)), MM_PER_PIXEL, hatches)
     size = camera.columns * MM_PER_PIXEL, camera.rows * MM_PER_PIXEL
     return Picture(*size, inked.pixels, inked.strokes)
 

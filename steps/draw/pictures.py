@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.picture import Picture, Sign
@@ -20,6 +21,8 @@ Progress = Callable[[str, int, int], None]
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
 PLAIN_MARGIN_MM = 0.8
+#: Which way is up where no step says so.
+UP = np.array([0.0, 0.0, 1.0])
 #: Colour of what only gives context in an overview.
 QUIET = "#d4d6d8"
 
@@ -75,8 +78,8 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
     """A finished sub-assembly (its first copy), for its opening sheet and for the "Take" column."""
     assembly = studio.plan.order.assembly_by_id[assembly_id]
     steps = [step for step in studio.plan.order.steps if step.assembly == assembly_id]
-    axes = studio.axes(steps[-1]) if steps else _usual_axes()
-    picture = _whole(studio, assembly.copies[0], axes, width_mm, height_mm)
+    axes, up = (studio.axes(steps[-1]), steps[-1].up) if steps else (_usual_axes(), UP)
+    picture = _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
     return replace(picture, alt=f"{assembly.name}, finished.")
 
 
@@ -88,8 +91,8 @@ def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
         return None
     parts = studio.earlier(step)
     third = width_mm / 3
-    left = _whole(studio, parts, studio.axes(before), third * 1.2, height_mm)
-    right = _whole(studio, parts, studio.axes(step), third * 1.2, height_mm)
+    left = _whole(studio, parts, studio.axes(before), before.up, third * 1.2, height_mm)
+    right = _whole(studio, parts, studio.axes(step), step.up, third * 1.2, height_mm)
     blank = np.full((1, 1, 3), 255, np.uint8)
     sign = Sign("turn", (width_mm / 2, height_mm / 2), min(third * 0.6, height_mm * 0.6))
     insets = ((0.0, 0.0, left), (width_mm - right.width_mm, 0.0, right))
@@ -101,8 +104,8 @@ def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
     """The finished model, every part in full colour, standing as it is displayed."""
     parts = [part.id for part in studio.plan.model.parts]
     steps = studio.plan.order.steps
-    axes = studio.axes(steps[-1]) if steps else _usual_axes()
-    picture = _whole(studio, parts, axes, width_mm, height_mm)
+    axes, up = (studio.axes(steps[-1]), steps[-1].up) if steps else (_usual_axes(), UP)
+    picture = _whole(studio, parts, axes, up, width_mm, height_mm)
     return replace(picture, alt=f"{studio.plan.model.name}, finished.")
 
 
@@ -112,14 +115,18 @@ def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tupl
     items = studio.items([part.id for part in studio.plan.model.parts], "earlier")
     items = [replace(item, role="new") for item in items]
     points = _points(items)
+    steps = studio.plan.order.steps
+    up = steps[-1].up if steps else UP
     views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(4)]
-    cameras = [field.camera(axes_of(view, ISOMETRIC_ELEVATION), points, PLAIN_MARGIN_MM) for view in views]
+    cameras = [
+        field.camera(axes_of(view, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM) for view in views
+    ]
     pixel = max(camera.pixel for camera in cameras)
     sides = ("front right", "back right", "back left", "front left")
     found = []
     for camera, side in zip(cameras, sides, strict=True):
         table = studio.source.table(items, replace(camera, pixel=pixel))
-        picture = inked(studio, field, table, items)
+        picture = inked(studio, field, table, _as_one(items), _rows(items), up)
         found.append(replace(picture, alt=f"{studio.plan.model.name} from the {side}."))
     return tuple(found)
 
@@ -141,15 +148,24 @@ def draw_steps(
 
 
 def _whole(
-    studio: Studio, part_ids: Iterable[str], axes: Array, width_mm: float, height_mm: float
+    studio: Studio, part_ids: Iterable[str], axes: Array, up: Array, width_mm: float, height_mm: float
 ) -> Picture:
-    """Parts in place in full colour, as large as fits."""
+    """Parts in place in full colour, as large as fits, standing on the table."""
     field = Field(width_mm, height_mm)
     items = studio.items(part_ids, "new")
     if not items:
         return Picture(width_mm, height_mm, np.full((1, 1, 3), 255, np.uint8))
     table = studio.source.table(items, field.camera(axes, _points(items), PLAIN_MARGIN_MM))
-    return inked(studio, field, table, items)
+    return inked(studio, field, table, _as_one(items), _rows(items), up)
+
+
+def _as_one(items: Iterable[Item]) -> list[Item]:
+    """Outlined as one thing."""
+    return [replace(item, group=0) for item in items]
+
+
+def _rows(items: Iterable[Item]) -> NDArray[np.int64]:
+    return np.array([item.key for item in items], dtype=np.int64)
 
 
 def _points(items: Sequence[Item]) -> Array:

@@ -14,6 +14,7 @@ from renderer.picture import Picture, Stroke
 from renderer.table import Cast, Item, PixelTable
 from steps.draw.balloons import MOST_BALLOONS, inner_point, place_balloons
 from steps.draw.frames import frame_of
+from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import Lifted, lifted_things
@@ -64,11 +65,22 @@ def new_items(studio: Studio, lifted: Sequence[Lifted]) -> list[Item]:
     ]
 
 
-def inked(studio: Studio, field: Field, table: PixelTable, items: Iterable[Item]) -> Picture:
-    """A pixel table as a picture without marks."""
-    drawn = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.settings.mono)
+def inked(
+    studio: Studio,
+    field: Field,
+    table: PixelTable,
+    items: Iterable[Item],
+    standing: NDArray[np.int64] | None = None,
+    up: Array | None = None,
+) -> Picture:
+    """A pixel table as a picture without marks. ``standing``: rows of the parts whose shadow falls on the
+    table, which lies across ``up``."""
+    drawn = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.hatches)
+    pixels = drawn.pixels
+    if standing is not None and up is not None:
+        pixels = shaded(pixels, table.key < 0, shadow(studio, standing, up, table.camera))
     scale = field.mm_per_pixel / table.camera.pixel
-    return Picture(field.width_mm, field.height_mm, drawn.pixels, drawn.strokes, mm_per_model_mm=scale)
+    return Picture(field.width_mm, field.height_mm, pixels, drawn.strokes, mm_per_model_mm=scale)
 
 
 def _drawn(
@@ -86,8 +98,16 @@ def _drawn(
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     balloons = place_balloons(field, table, wanted, [item.key for item in new], signs, strokes, taken)
-    picture = inked(studio, field, table, _shown(studio, table, new))
+    standing = _standing(studio, step, lifted)
+    picture = inked(studio, field, table, _shown(studio, table, new), standing, step.up)
     return replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+
+
+def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[np.int64]:
+    """Rows of the parts in place: earlier ones, and new ones that are not lifted."""
+    row = studio.plan.model.index_of
+    down = [row[part] for one in lifted if not np.any(one.shift) for part in one.thing.parts]
+    return np.concatenate([studio.earlier_rows(step), np.array(down, dtype=np.int64)])
 
 
 def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
@@ -145,12 +165,12 @@ def _placed_insets(
 
 def _corners_by_room(field: Field, table: PixelTable, new: set[int]) -> list[tuple[float, float]]:
     """Lower left places of an inset in the four corners, those first that cover least of the drawing;
-    new parts count ten times."""
+    new parts count fifty times."""
     width, height = INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm
     edge = FRAME_MM
     far = field.width_mm - width - edge, field.height_mm - height - edge
     places = [(far[0], far[1]), (far[0], edge), (edge, far[1]), (edge, edge)]
-    weight = (table.key >= 0) + 9.0 * np.isin(table.key, sorted(new))
+    weight = (table.key >= 0) + 49.0 * np.isin(table.key, sorted(new))
     costs = []
     for x, y in places:
         top, left = field.pixel([x, y + height])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
+from renderer.hatch import choose_hatches
 from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
@@ -59,6 +60,11 @@ class Studio:
     def notice(self) -> str:
         """One line for the user where OpenGL was asked for and rays had to take over; else empty."""
         return self.source.notice if "source" in self.__dict__ else ""
+
+    @cached_property
+    def hatches(self) -> Mapping[str, int] | None:
+        """The hatch of each colour for black and white; None in colour."""
+        return choose_hatches([part.colour for part in self.plan.model.parts]) if self.settings.mono else None
 
     @cached_property
     def step_by_number(self) -> dict[int, Step]:

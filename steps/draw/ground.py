@@ -1,0 +1,74 @@
+"""A contact shadow on the table, so that what stands there is seen to stand."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+from scipy.spatial import ConvexHull, QhullError
+
+from renderer.camera import Camera, upright
+from renderer.tone import LIGHT
+from steps.draw.studio import Studio
+from steps.model import Array
+
+#: Points this near the lowest one stand on the table (share of the pitch, or mm without one).
+STANDING = 0.05
+#: The shadow reaches this far from the foot of a part, away from the light (pitches, or shares of 10 mm).
+REACH = 0.7
+#: Grey of the shadow: paper 1.0.
+SHADOW = 0.90
+#: Samples per pixel and axis along the shadow's edge.
+FINE = 2
+#: More standing parts than this are a floor of their own; their shadow is not worth its time.
+MOST_STANDING = 400
+
+
+def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -> NDArray[np.float32]:
+    """(picture rows, columns) 0 to 1: how much of each pixel lies in the shadow that parts in place, in
+    the given model rows, cast on the table close to their feet."""
+    none = np.zeros((camera.rows, camera.columns), np.float32)
+    unit = studio.plan.measures.pitch_mm or 10.0
+    frame = upright(up)
+    bounds = studio.bounds_along(frame)[rows]
+    if not len(rows) or camera.toward @ (frame[2]) <= 0:  # nothing there, or seen from below the table
+        return none
+    ground = bounds[:, 0, 2].min()
+    standing = rows[bounds[:, 0, 2] < ground + STANDING * unit]
+    if len(standing) > MOST_STANDING:
+        return none
+    canvas = Image.new("L", (camera.columns * FINE, camera.rows * FINE))
+    draw = ImageDraw.Draw(canvas)
+    away = _away_from_light(camera, frame) * REACH * unit
+    for row in standing.tolist():
+        points = studio.item_of_key(row, "earlier").outer
+        foot = points[points @ frame[2] < ground + STANDING * unit]
+        outline = _hull(camera.project(np.concatenate([foot, foot + away]))[:, :2] * FINE)
+        if len(outline) > 2:
+            draw.polygon([(float(x), float(y)) for x, y in outline], fill=255)
+    small = canvas.resize((camera.columns, camera.rows), Image.Resampling.BOX)
+    return np.asarray(small, dtype=np.float32) / 255.0
+
+
+def shaded(
+    pixels: NDArray[np.uint8], empty: NDArray[np.bool_], amount: NDArray[np.float32]
+) -> NDArray[np.uint8]:
+    """The pixels with the shadow on the empty ones."""
+    dark = pixels.copy()
+    at = empty & (amount > 0)
+    dark[at] = np.round(255 * (1 - (1 - SHADOW) * amount[at]))[:, None]
+    return dark
+
+
+def _away_from_light(camera: Camera, frame: Array) -> Array:
+    """(3,) unit vector on the table that points away from the light."""
+    light = LIGHT @ camera.axes
+    flat = -(light - (light @ frame[2]) * frame[2])
+    return np.asarray(flat / max(float(np.linalg.norm(flat)), 1e-9))
+
+
+def _hull(points: Array) -> Array:
+    try:
+        return np.asarray(points[ConvexHull(points).vertices])
+    except (QhullError, ValueError):
+        return np.zeros((0, 2))
