@@ -6,7 +6,6 @@ from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.pictures import (
     assembly_picture,
     cover_picture,
-    draw_steps,
     finished_pictures,
     overview_picture,
     thumbnail,
@@ -23,7 +22,6 @@ __all__ = [
     "assembly_picture",
     "choose_views",
     "cover_picture",
-    "draw_steps",
     "finished_pictures",
     "kinds_in_step",
     "overview_picture",

@@ -18,6 +18,8 @@ STANDING = 0.05
 REACH = 0.7
 #: Grey of the shadow: paper 1.0.
 SHADOW = 0.90
+#: What stands covers at least this share of the whole seen from above.
+LEAST_FOOT = 0.2
 #: Samples per pixel and axis along the shadow's edge.
 FINE = 2
 #: More standing parts than this are a floor of their own; their shadow is not worth its time.
@@ -35,7 +37,7 @@ def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -
         return none
     ground = bounds[:, 0, 2].min()
     standing = rows[bounds[:, 0, 2] < ground + STANDING * unit]
-    if len(standing) > MOST_STANDING:
+    if len(standing) > MOST_STANDING or _balances(studio.bounds_along(frame), standing, rows):
         return none
     canvas = Image.new("L", (camera.columns * FINE, camera.rows * FINE))
     draw = ImageDraw.Draw(canvas)
@@ -48,6 +50,16 @@ def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -
             draw.polygon([(float(x), float(y)) for x, y in outline], fill=255)
     small = canvas.resize((camera.columns, camera.rows), Image.Resampling.BOX)
     return np.asarray(small, dtype=np.float32) / 255.0
+
+
+def _balances(bounds: NDArray, standing: NDArray, rows: NDArray) -> bool:
+    """Whether what stands is a mere tip of the whole: it is held, or lies some other way."""
+
+    def area(of: NDArray) -> float:
+        low, high = bounds[of, 0, :2].min(axis=0), bounds[of, 1, :2].max(axis=0)
+        return float(np.prod(high - low))
+
+    return area(standing) < LEAST_FOOT * area(rows)
 
 
 def shaded(

@@ -2,44 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from renderer.camera import ISOMETRIC_ELEVATION, axes_of
+from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
 from renderer.picture import Picture, Sign
 from renderer.table import Item
-from steps.draw.lift import lifted_things, shifts_of
 from steps.draw.sheet import Field
-from steps.draw.step import inked, step_picture
-from steps.draw.studio import USUAL_VIEW, Studio
+from steps.draw.step import inked
+from steps.draw.studio import USUAL_VIEW, Studio, things
 from steps.model import Array, Step
-
-Progress = Callable[[str, int, int], None]
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
 PLAIN_MARGIN_MM = 0.8
 #: Which way is up where no step says so.
 UP = np.array([0.0, 0.0, 1.0])
-#: Colour of what only gives context in an overview.
-QUIET = "#d4d6d8"
+#: Colour of this step's place in an overview: strong against pale parts of any colour, and in greys.
+HERE = "#d1410c"
 
 
 def overview_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
-    """The whole model in greys with this step's new parts in colour: "Where you are"."""
+    """Where you are: the whole model pale, this step's new parts in place, strong and seen through all
+    that hides them, in one colour throughout the booklet."""
     step = studio.step_by_number[step_number]
-    new = set(shifts_of(lifted_things(studio, step)))
-    whole = [part.id for part in studio.plan.model.parts]
-    items = [
-        studio.item(part, "new") if part in new else replace(studio.item(part, "earlier"), colour=QUIET)
-        for part in whole
-    ]
     field = Field(width_mm, height_mm)
-    camera = field.camera(studio.axes(step), _points(items), PLAIN_MARGIN_MM)
-    table = studio.source.table(items, camera)
-    return replace(inked(studio, field, table, items), alt=f"Where step {step_number} is in the whole model.")
+    axes = studio.axes(step)
+    camera = _whole_camera(studio, field, axes)
+    new = {studio.plan.model.index_of[part] for thing in things(studio.plan, step) for part in thing.parts}
+    # in parallel projection what comes nearer looks the same: so nothing hides it
+    nearer = 2 * np.ptp(studio.bounds_along(axes)[:, :, 2]) * axes[2]
+    strong = [
+        replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in sorted(new)
+    ]
+    table = studio.table(np.arange(len(studio.plan.model.parts)), strong, camera)
+    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
+    quiet = [studio.item_of_key(key, "ghost") for key in keys if key not in new]
+    picture = inked(studio, field, table, [*strong, *quiet])
+    return replace(picture, alt=f"Where step {step_number} is in the whole model.")
+
+
+def _whole_camera(studio: Studio, field: Field, axes: Array) -> Camera:
+    """The closest camera along the axes that shows the whole model."""
+    bounds = studio.bounds_along(axes)
+    corners = np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)])
+    return field.camera(axes, corners @ axes, PLAIN_MARGIN_MM)
 
 
 def thumbnail(
@@ -128,22 +137,6 @@ def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tupl
         table = studio.source.table(items, replace(camera, pixel=pixel))
         picture = inked(studio, field, table, _as_one(items), _rows(items), up)
         found.append(replace(picture, alt=f"{studio.plan.model.name} from the {side}."))
-    return tuple(found)
-
-
-def draw_steps(
-    studio: Studio,
-    width_mm: float,
-    height_mm: float,
-    progress: Progress | None = None,
-) -> tuple[Picture, ...]:
-    """step_picture for every step in plan order."""
-    steps = studio.plan.order.steps
-    found = []
-    for done, step in enumerate(steps):
-        found.append(step_picture(studio, step.number, width_mm, height_mm))
-        if progress:
-            progress("pictures", done + 1, len(steps))
     return tuple(found)
 
 

@@ -20,8 +20,9 @@ from steps.settings import Settings
 
 #: Where a plan without sights is looked at from.
 USUAL_VIEW = View(azimuth=float(np.radians(-45.0)), elevation=ISOMETRIC_ELEVATION)
-#: Pixel tables kept, for the next step from the same place adds only a few parts.
-KEPT_TABLES = 2
+#: Pixel tables kept, for the next step from the same place adds only a few parts: one of the drawing,
+#: one of the overview, and one more.
+KEPT_TABLES = 3
 
 
 @dataclass(frozen=True, eq=False)
