@@ -1,0 +1,87 @@
+"""The fit card as files: cards and pieces to print before the model, and a one-page form for the outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+from steps.errors import FaultyModel
+from steps.model import Joints, Measures, Model, Problem
+from steps.output import write_whole
+from steps.prints.form import form_pdf
+from steps.prints.ladder import Ladder, Solid, find_ladder
+from steps.prints.threemf import PrintObject, print_3mf
+from steps.settings import PrinterSettings, Settings
+
+FORM = "fit card form.pdf"
+GREY, GREY_NAME = "#b0b0b0", "any colour"
+
+
+@dataclass(frozen=True, eq=False)
+class Coupon:
+    """Every ladder that the model's joints allow, and what to know before printing."""
+
+    ladders: tuple[Ladder, ...]
+    problems: tuple[Problem, ...]
+
+
+def make_coupon(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Coupon:
+    """Ladders for stud and ball joints at the model's scale.
+
+    Raises FaultyModel when the model has neither, or only open meshes carry them.
+    """
+    found = [find_ladder(model, measures, joints, kind) for kind in ("stud", "ball")]
+    ladders = tuple(ladder for ladder in found if ladder is not None)
+    if not ladders:
+        text = (
+            "No fit card can be made: no stud or ball joint between closed meshes was found in the placed "
+            "model. `stepleaf inspect` shows the joints that were found."
+        )
+        raise FaultyModel([Problem("no-joint-for-card", "error", (), text)])
+    return Coupon(ladders, tuple(_too_large(ladders, settings.printer)))
+
+
+def write_coupon(
+    model: Model, measures: Measures, joints: Joints, folder: Path, settings: Settings
+) -> Coupon:
+    """Write cards, pieces to try and the form to ``folder``.
+
+    Raises FaultyModel and CannotWrite; each file is replaced whole or left as it was.
+    """
+    coupon = make_coupon(model, measures, joints, settings)
+    files = list(_files(coupon, model, settings))
+    for name, data in files:
+        write_whole(folder / name, data)
+    return coupon
+
+
+def _files(coupon: Coupon, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
+    for ladder in coupon.ladders:
+        for solid in (ladder.card, ladder.piece):
+            mesh = trimesh.Trimesh(solid.vertices, solid.faces, process=False)
+            yield f"{solid.name}.stl", bytes(trimesh.exchange.stl.export_stl(mesh))
+            each = PrintObject(
+                solid.name, solid.vertices, solid.faces, GREY, GREY_NAME, ((solid.name, 0.0, 0.0),)
+            )
+            yield f"{solid.name}.3mf", print_3mf(solid.name, [each])
+    yield FORM, form_pdf(coupon.ladders, model, settings)
+
+
+def _too_large(ladders: tuple[Ladder, ...], printer: PrinterSettings) -> Iterator[Problem]:
+    for ladder in ladders:
+        for solid in (ladder.card, ladder.piece):
+            if not _fits(solid, printer):
+                size = " x ".join(f"{value:.0f}" for value in np.ptp(solid.vertices, axis=0))
+                bed = " x ".join(f"{value:.0f}" for value in printer.bed_mm)
+                text = f"The {solid.name} measures {size} mm, more than the bed ({bed} mm): cut it in two."
+                yield Problem("too-large-for-bed", "warning", (), text)
+
+
+def _fits(solid: Solid, printer: PrinterSettings) -> bool:
+    size = np.ptp(solid.vertices, axis=0)
+    across, bed = np.sort(size[:2]), np.sort(printer.bed_mm[:2])
+    return bool((across <= bed).all() and size[2] <= printer.bed_mm[2])
