@@ -54,10 +54,9 @@ def hanging(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> Hanging:
     slope = mesh.face_normals @ up
     level_of = mesh.vertices @ up
     floor = level_of.min()
-    lowest = level_of[mesh.faces].min(axis=1) - floor
     highest = level_of[mesh.faces].max(axis=1) - floor
     on_bed = (highest < layer_mm) & (slope < -np.cos(np.radians(OVERHANG_DEGREES)))
-    leaning = (slope < -np.cos(np.radians(OVERHANG_DEGREES))) & ~on_bed & (lowest > layer_mm / 2)
+    leaning = (slope < -np.cos(np.radians(OVERHANG_DEGREES))) & ~on_bed
     ceiling = leaning & (slope < -LEVEL)
     support = float((mesh.area_faces * -slope)[leaning & ~ceiling].sum())
     bridge = 0.0
