@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -11,6 +12,7 @@ from demo_model.beacon import beacon
 from demo_model.solids import Module
 from renderer.picture import Balloon, Picture, Sign, Stroke
 from steps.booklet.content import Wish
+from steps.booklet.pictures import Order as PictureOrder
 from steps.model import (
     Adhesive,
     Assembly,
@@ -148,6 +150,10 @@ class PlainPictures:
     """Flat pictures with one stroke, balloon and sign of every sort; keeps what was asked of it."""
 
     asked: list[Wish] = field(default_factory=list)
+
+    def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
+        for order in orders:
+            yield self.draw(order.wish, order.width_mm, order.height_mm)
 
     def draw(self, wish: Wish, width_mm: float, height_mm: float) -> Picture | None:
         self.asked.append(wish)

@@ -35,7 +35,7 @@ def write_booklet(
     face, edition, paper = typeface(words), edition_of(settings), paper_of(settings)
     booklet = compose(plan, settings, words)
     pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
-    drawn = pictures or StudioPictures(plan, settings)
+    drawn = pictures or StudioPictures(plan, settings, progress=progress)
     with whole_file(path) as draft:
         paint(pages, booklet, draft, face, words, drawn, settings.mono, progress)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,7 @@ from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Line, Mark, Pag
 from steps.booklet.content import Booklet
 from steps.booklet.fonts import Typeface
 from steps.booklet.marks import mark_lines
-from steps.booklet.pictures import Pictures
+from steps.booklet.pictures import Pictures, orders_of
 from steps.booklet.words import Words
 
 POINTS_PER_MM = 72 / 25.4
@@ -26,8 +26,16 @@ CAP_HEIGHT = 0.668  # of the type size, from the font
 class Painter:
     """Paints pages on a canvas, in mm."""
 
-    def __init__(self, canvas: Canvas, face: Typeface, words: Words, pictures: Pictures, mono: bool):
-        self.canvas, self.face, self.words, self.pictures, self.mono = canvas, face, words, pictures, mono
+    def __init__(
+        self,
+        canvas: Canvas,
+        face: Typeface,
+        words: Words,
+        pictures: Iterator[Picture | None],
+        mono: bool,
+    ):
+        self.canvas, self.face, self.words, self.mono = canvas, face, words, mono
+        self.pictures = pictures  # one for each image, in the order of painting
         self.scales: dict[object, float] = {}
 
     # --------------------------------------------------------------------------- pages
@@ -130,7 +138,7 @@ class Painter:
     # ------------------------------------------------------------------------ pictures
 
     def image(self, image: Image) -> None:
-        picture = self.pictures.draw(image.wish, image.box.width, image.box.height)
+        picture = next(self.pictures)
         if picture is None:
             return
         self.scales[image.wish] = picture.mm_per_model_mm
@@ -224,10 +232,12 @@ def paint(
     progress: Callable[[str, int, int], None] | None = None,
 ) -> None:
     """Write the pages to ``path`` as PDF: the same pages give the same bytes."""
-    canvas = Canvas(str(path), invariant=1, pageCompression=1, lang=words.language)
+    canvas = Canvas(
+        str(path), invariant=1, pageCompression=1, lang=words.language, initialFontName=face.regular
+    )
     canvas.setTitle(booklet.title)
     canvas.setCreator("Stepleaf")
-    painter = Painter(canvas, face, words, pictures, mono)
+    painter = Painter(canvas, face, words, iter(pictures.drawn(orders_of(pages))), mono)
     open_level = -1
     for number, page in enumerate(pages):
         if progress is not None:

@@ -1,23 +1,59 @@
-"""Wishes come true: asks the studio for each picture once its size on paper is known."""
+"""Wishes come true: asks the studio for each picture once its size on paper is known, over all cores."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import multiprocessing
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice
 from typing import Protocol
 
 from renderer.picture import Picture
 from steps import draw
+from steps.booklet.boxes import Image, Page
 from steps.booklet.content import Wish
 from steps.draw import Studio
 from steps.model import Plan
 from steps.settings import Settings
 
+#: What a worker draws in one go: neighbours share a view, and what the studio keeps of it.
+RUN = 8
+#: Fewer pictures than this are drawn at once, without workers: starting one takes about two seconds.
+FEW = 12
+#: Runs handed out ahead of the page being painted, per worker: bounds the memory.
+AHEAD = 2
+
+
+@dataclass(frozen=True)
+class Order:
+    """A wish and the size of its place, mm."""
+
+    wish: Wish
+    width_mm: float
+    height_mm: float
+
 
 class Pictures(Protocol):
-    """Whoever can draw what is wished for, to fit width x height mm; None: nothing to show."""
+    """Whoever can draw what is wished for, to fit its place; None: nothing to show."""
 
-    def draw(self, wish: Wish, width_mm: float, height_mm: float) -> Picture | None: ...
+    def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+        """The picture of each order, in turn."""
+        ...
+
+
+def orders_of(pages: Iterable[Page]) -> tuple[Order, ...]:
+    """Every picture that the pages wish for, in the order in which they are painted."""
+    images = (item for page in pages for cell in page.cells for item in cell.items if isinstance(item, Image))
+    return tuple(order_of(image) for image in images)
+
+
+def order_of(image: Image) -> Order:
+    return Order(image.wish, round(image.box.width, 3), round(image.box.height, 3))
 
 
 @dataclass
@@ -26,23 +62,79 @@ class StudioPictures:
 
     plan: Plan
     settings: Settings
-    studio: Studio = field(init=False)
+    workers: int = field(default_factory=lambda: os.cpu_count() or 1)
+    progress: Callable[[str, int, int], None] | None = None
+
+    def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+        """Each picture in turn; a picture wished for several times is drawn once."""
+        todo = tuple(dict.fromkeys(orders))
+        last_use = {order: index for index, order in enumerate(orders)}
+        source = enumerate(zip(todo, self._drawn(todo), strict=True), start=1)
+        ready: dict[Order, Picture | None] = {}
+        for index, order in enumerate(orders):
+            while order not in ready:
+                done, (key, picture) = next(source)
+                ready[key] = picture
+                if self.progress is not None:
+                    self.progress("pictures", done, len(todo))
+            yield ready.pop(order) if last_use[order] == index else ready[order]
+
+    def _drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+        """Over all cores; by this process alone where there are few, or where workers cannot start."""
+        count = 0
+        if self.workers > 1 and len(orders) >= FEW:
+            try:
+                for picture in self._by_workers(orders):
+                    count += 1
+                    yield picture
+            except BrokenProcessPool:
+                pass
+        table = DrawingTable(self.plan, self.settings)
+        for order in orders[count:]:
+            yield table.draw(order)
+
+    def _by_workers(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+        runs = [orders[start : start + RUN] for start in range(0, len(orders), RUN)]
+        # spawned, not forked: a fork would inherit locks of threads that do not live on in the child
+        context = multiprocessing.get_context("spawn")
+        workers = min(self.workers, len(runs))
+        with ProcessPoolExecutor(workers, context, _sit_down, (self.plan, self.settings)) as pool:
+            waiting: deque[Future[list[Picture | None]]] = deque()
+            rest = iter(runs)
+            waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, AHEAD * workers))
+            while waiting:
+                finished = waiting.popleft().result()
+                waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, 1))
+                yield from finished
+
+
+_tables: list[DrawingTable] = []  # of this worker process: one, made when it starts
+
+
+def _sit_down(plan: Plan, settings: Settings) -> None:
+    _tables[:] = [DrawingTable(plan, settings)]
+
+
+def _draw_run(orders: Sequence[Order]) -> list[Picture | None]:
+    return [_tables[0].draw(order) for order in orders]
+
+
+@dataclass
+class DrawingTable:
+    """One studio and the scales that its thumbnails share."""
+
+    plan: Plan
+    settings: Settings
     scales: dict[tuple[str, float, float], float] = field(default_factory=dict)
-    kept: dict[tuple[Wish, float, float], Picture | None] = field(default_factory=dict)
+    sides: dict[tuple[float, float], tuple[Picture, ...]] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        self.studio = Studio(self.plan, self.settings)
+    @cached_property
+    def studio(self) -> Studio:
+        return Studio(self.plan, self.settings)
 
-    def draw(self, wish: Wish, width_mm: float, height_mm: float) -> Picture | None:
-        key = (wish, round(width_mm, 3), round(height_mm, 3))
-        if wish.kind in ("step", "overview", "turn"):  # each is used once
-            return self._draw(wish, width_mm, height_mm)
-        if key not in self.kept:
-            self.kept[key] = self._draw(wish, width_mm, height_mm)
-        return self.kept[key]
-
-    def _draw(self, wish: Wish, width_mm: float, height_mm: float) -> Picture | None:
-        studio, size = self.studio, (width_mm, height_mm)
+    def draw(self, order: Order) -> Picture | None:
+        """The picture of one order. Raises ValueError for a kind of picture that nobody draws."""
+        wish, studio, size = order.wish, self.studio, (order.width_mm, order.height_mm)
         if wish.kind == "step":
             return draw.step_picture(studio, wish.step, *size)
         if wish.kind == "overview":
@@ -52,16 +144,19 @@ class StudioPictures:
         if wish.kind == "assembly":
             return draw.assembly_picture(studio, wish.assembly, *size)
         if wish.kind == "thumbnail":
-            return draw.thumbnail(studio, wish.shape, wish.colour, *size, mm_per_mm=self._scale(wish, *size))
+            scale = self._scale(wish.family, *size)
+            return draw.thumbnail(studio, wish.shape, wish.colour, *size, mm_per_mm=scale)
         if wish.kind == "cover":
             return draw.cover_picture(studio, *size)
         if wish.kind == "finished":
-            return draw.finished_pictures(studio, *size)[wish.index]
+            if size not in self.sides:
+                self.sides[size] = draw.finished_pictures(studio, *size)
+            return self.sides[size][wish.index]
         raise ValueError(f"no picture of kind {wish.kind}")
 
-    def _scale(self, wish: Wish, width_mm: float, height_mm: float) -> float:
-        key = (wish.family, round(width_mm, 3), round(height_mm, 3))
+    def _scale(self, family: str, width_mm: float, height_mm: float) -> float:
+        key = (family, width_mm, height_mm)
         if key not in self.scales:
-            shapes: Sequence[str] = [shape.id for shape in self.plan.model.shapes]
+            shapes = [shape.id for shape in self.plan.model.shapes]
             self.scales[key] = draw.thumbnail_scale(self.studio, shapes, width_mm, height_mm)
         return self.scales[key]

@@ -114,8 +114,9 @@ class Words:
         """A number to two significant figures, never as a power of ten."""
         if value <= 0:
             return self.number(0)
-        digits = max(0, 1 - math.floor(math.log10(value) + 1e-9))
-        return self.number(round(value, 1 - math.floor(math.log10(value) + 1e-9)), min(digits, 4))
+        rounded = float(f"{value:.1e}")
+        decimals = 1 - math.floor(math.log10(rounded) + 1e-9)
+        return self.number(rounded, max(0, decimals))
 
     def part_name(self, name: str) -> str:
         """ "block 2 x 4, 2nd kind" in this language: words are looked up, measures keep their place."""

@@ -44,7 +44,7 @@ def caution_blocks(matter: Matter) -> list[Block]:
     components = _components(matter)
     notices = [_small_parts(matter)]
     if components:
-        notices = [_adhesive(matter, components), *(_component(matter, one) for one in components), *notices]
+        notices += [_adhesive(matter, components), *(_component(matter, one) for one in components)]
     notices.sort(key=lambda each: list(SIGNAL_WORDS).index(each.signal))
     return [Heading(matter.words.say("Cautions")), *notices]
 
