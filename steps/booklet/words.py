@@ -122,7 +122,7 @@ class Words:
         """ "block 2 x 4, 2nd kind" in this language: words are looked up, measures keep their place."""
         name, _, kind = name.partition(", ")
         head, numbers = re.fullmatch(r"([^\d]*?)\s*((?:\d.*)?)", name, re.S).groups()  # type: ignore[union-attr]
-        cross = f"{NBSP}×{NBSP}" if numbers.count(" x ") == 1 else f" ×{NBSP}"
+        cross = f" ×{NBSP}" if numbers.endswith("mm") else f"{NBSP}×{NBSP}"
         numbers = re.sub(r"(?<=\d) x (?=\d)", cross, numbers)
         numbers = re.sub(r"(?<=\d) mm$", f"{NBSP}mm", numbers)
         words = " ".join(filter(None, (self.term(head) if head else "", numbers)))
