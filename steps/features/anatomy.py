@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from steps.features.mesh import Mesh, clean
+from steps.features.mesh import Mesh, clean, components
 from steps.features.patches import Cylinder, Sphere, plane_basis, reversed_cylinder, round_patches
 from steps.features.section import covered, inside_numbers, section
 from steps.model import Array, IntArray, Shape
@@ -23,6 +23,8 @@ BEYOND = 0.06
 FOOT_RING = 1.12
 #: Least share of that ring in the material.
 FOOT_SHARE = 0.4
+#: A face whose normal is this near the axis (cosine) is a cap, not a chamfer.
+CAP_TILT = 0.99
 #: A wider end is a collar, not a body, when a ring of this many radii meets next to none of it.
 BODY_RING = 1.8
 BODY_SHARE = 0.1
@@ -215,17 +217,21 @@ def _boss(
 
 
 def _tip(mesh: Mesh, c: Cylinder) -> float:
-    """Height of a boss with the chamfer that meets its upper rim."""
-    own = np.zeros(len(mesh.faces), dtype=bool)
-    own[c.faces] = True
-    pairs = mesh.adjacency[0]
-    border = own[pairs].sum(axis=1) == 1
-    beside = np.unique(np.where(own[pairs[border, 0]], pairs[border, 1], pairs[border, 0]))
-    off = mesh.triangles[beside] - c.start
+    """Height of a boss with the chamfer or dome that meets its upper rim, but without a mark on its cap."""
+    near = np.flatnonzero(np.linalg.norm(mesh.centres - c.start, axis=1) < 2 * (c.length + c.radius))
+    off = mesh.triangles[near] - c.start
     along = off @ c.axis
     across = np.linalg.norm(off - along[..., None] * c.axis, axis=2)
-    chamfer = (across <= 1.02 * c.radius).all(axis=1) & (along.min(axis=1) > 0.5 * c.length)
-    return max(c.length, float(along[chamfer].max(initial=0.0)))
+    above = (across <= 1.02 * c.radius).all(axis=1) & (along.min(axis=1) > 0.5 * c.length)
+    sloped = np.zeros(len(mesh.faces), dtype=bool)
+    sloped[near[above & (np.abs(mesh.normals[near] @ c.axis) < CAP_TILT)]] = True
+    sloped[c.faces] = True
+    pairs = mesh.adjacency[0]
+    piece = components(len(mesh.faces), pairs[sloped[pairs].all(axis=1)])
+    joined = sloped & (piece == piece[c.faces[0]])
+    joined[c.faces] = False
+    tops = mesh.triangles[joined] - c.start
+    return max(c.length, float((tops @ c.axis).max(initial=0.0)))
 
 
 def _opens_at(hole: Cylinder, boss: Cylinder) -> bool:

@@ -19,8 +19,8 @@ from steps.model import Array, IntArray
 
 #: Facets of one curved surface turn by at most this: eight sides turn by 45 degrees, and noise adds.
 MAX_TURN = np.radians(52)
-#: Below this turn an edge is flat: half the turn of 128 sides.
-MIN_TURN = np.radians(1.4)
+#: Below this turn an edge is flat: CAD kernels turn in 252 sides (1.43 degrees) at their finest.
+MIN_TURN = np.radians(1.0)
 #: A lateral face is perpendicular to its axis within this: 0.05 mm of noise over a stud 2 mm high
 #: tilts a face by up to 2.9 degrees.
 LATERAL_TILT = np.sin(np.radians(4.5))
@@ -49,6 +49,9 @@ SPHERE_FACE = 0.78
 #: Least mean square of a sphere's normals along any direction (a third for a whole sphere, 0 for a
 #: short cylinder, whose two rings of vertices lie on a sphere too).
 SPHERE_SPREAD = 0.02
+#: A patch with more than this share of its area across one axis is a chamfered cylinder, whose rings
+#: of vertices lie near a sphere; of a sphere's own area 0.08 lies so (an octagonal one: 0.38).
+SPHERE_BAND = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,6 +152,9 @@ def _cylinders_along(mesh: Mesh, free: np.ndarray, axis: Array) -> Iterator[Cyli
     piece = components(len(mesh.faces), pairs[joined])
     rows = np.flatnonzero(lateral)
     rows = rows[_turns(piece[rows], mesh.normals[rows] @ plane_basis(axis).T)]
+    if not len(rows):
+        return
+    axis = _across_all(mesh, rows)
     for faces in _groups(piece, rows, 5):
         whole = _fit_cylinder(mesh, faces, axis)
         if whole is not None:
@@ -156,6 +162,16 @@ def _cylinders_along(mesh: Mesh, free: np.ndarray, axis: Array) -> Iterator[Cyli
         else:
             inside = joined & (piece[pairs[:, 0]] == piece[faces[0]])
             yield from _divided(mesh, faces, axis, pairs[inside])
+
+
+def _across_all(mesh: Mesh, faces: IntArray) -> Array:
+    """The direction that the normals of lateral faces are most nearly perpendicular to.
+
+    Edges only vote for an axis (in an unstructured mesh they run askew); the normals decide it.
+    """
+    normals = mesh.normals[faces]
+    _, vectors = np.linalg.eigh((normals * mesh.areas[faces, None]).T @ normals)
+    return _upward(vectors[:, 0])
 
 
 def _turns(piece: IntArray, normals: Array) -> np.ndarray:
@@ -333,7 +349,11 @@ def _spheres(mesh: Mesh) -> Iterator[Sphere]:
 def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
     points = mesh.vertices[np.unique(mesh.faces[faces])]
     weighted = mesh.normals[faces] * np.sqrt(mesh.areas[faces] / mesh.areas[faces].sum())[:, None]
-    if len(points) < 12 or np.linalg.eigvalsh(weighted.T @ weighted)[0] < SPHERE_SPREAD:
+    if len(points) < 12:
+        return None
+    spread, ways = np.linalg.eigh(weighted.T @ weighted)
+    band = mesh.areas[faces][np.abs(mesh.normals[faces] @ ways[:, 0]) < LATERAL_TILT].sum()
+    if spread[0] < SPHERE_SPREAD or band > SPHERE_BAND * mesh.areas[faces].sum():
         return None
     middle = points.mean(axis=0)
     p = points - middle

@@ -99,19 +99,31 @@ def _groups(plugs: Sequence[Round], pose: Array, other: Anatomy) -> Iterator[lis
 
 
 def _slices(other: Anatomy, axis: Array, level: float, length: float) -> list[tuple[float, float]]:
-    """Stretches of the plug's length between the levels at which the other shape changes."""
-    heights = other.mesh.vertices @ axis - level
+    """Stretches of the plug's length between the levels at which the other shape changes.
+
+    A mesh with vertices all over its faces changes everywhere; then its flat faces across the axis
+    are the borders that matter, and the lengths between them are divided evenly.
+    """
+    mesh = other.mesh
     thin = THIN_SLICE * length
-    inner = np.sort(heights[(heights > thin / 4) & (heights < length - thin / 4)])
-    if len(inner):
-        inner = inner[np.append(True, np.diff(inner) > thin / 4)]
-    borders = np.concatenate([[0.0], inner, [length]])
-    low, high = borders[:-1], borders[1:]
-    keep = high - low > thin
-    if keep.sum() <= MAX_SLICES:
-        return list(zip(low[keep].tolist(), high[keep].tolist(), strict=True))
-    even = np.linspace(0, length, MAX_SLICES + 1) + 1e-4 * length
-    return list(zip(even[:-1].tolist(), even[1:].tolist(), strict=True))
+    borders = _merged(mesh.vertices @ axis - level, length, thin)
+    if len(borders) > MAX_SLICES + 1:
+        flat = np.abs(mesh.normals @ axis) > PARALLEL
+        even = np.linspace(0, length, MAX_SLICES + 1)
+        levels = mesh.centres[flat] @ axis - level
+        apart = np.abs(even[:, None] - levels[None]).min(axis=1, initial=np.inf) > length / MAX_SLICES / 2
+        borders = _merged(np.concatenate([levels, even[apart]]), length, thin)
+    return list(zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True))
+
+
+def _merged(levels: Array, length: float, thin: float) -> Array:
+    """The ends of the length and the levels between, none nearer than ``thin`` to the one below it."""
+    inner = np.unique(levels[(levels > thin) & (levels < length - thin)])
+    borders = [0.0]
+    for value in inner.tolist():
+        if value - borders[-1] > thin:
+            borders.append(value)
+    return np.array([*borders, length])
 
 
 def _contact(
