@@ -17,11 +17,12 @@ from steps.output import write_whole
 from steps.prints.items import PrintItem, Progress, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
+from steps.prints.sheet import sheet_pdf
 from steps.prints.tables import filament_table, parts_table, run_table
 from steps.prints.threemf import PrintObject, print_3mf
 from steps.settings import Settings
 
-PARTS_LIST, FILAMENT, RUN = "parts list.csv", "filament.csv", "print run.csv"
+PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
 PLATES = "plates"
 
 
@@ -57,17 +58,17 @@ def write_prints(
     order: Order | None = None,
     progress: Progress | None = None,
 ) -> Prints:
-    """Write STL and 3MF of every print, a 3MF per plate, and the tables, to ``folder``.
+    """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``.
 
     Raises CannotWrite; each file is replaced whole or left as it was.
     """
     prints = prepare(model, measures, settings, order, progress)
-    for name, data in print_files(prints):
+    for name, data in print_files(prints, model, settings):
         write_whole(folder / name, data)
     return prints
 
 
-def print_files(prints: Prints) -> Iterator[tuple[str, bytes]]:
+def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
     """(path within the folder, content) of every file."""
     for item in prints.items:
         mesh = trimesh.Trimesh(item.laid.vertices, item.laid.faces, process=False)
@@ -79,6 +80,7 @@ def print_files(prints: Prints) -> Iterator[tuple[str, bytes]]:
     yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()
     yield FILAMENT, filament_table(prints.items).encode()
     yield RUN, run_table(prints.plates, prints.items, files).encode()
+    yield SHEET, sheet_pdf(model, prints.items, prints.plates, settings)
 
 
 def _plate_name(plate: Plate) -> str:

@@ -1,0 +1,441 @@
+"""Print folders: every file read back, plates that hold what they say, refit and fit card measured again."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import lib3mf
+import numpy as np
+import pypdfium2
+import pytest
+import shapely
+import trimesh
+
+from demo_model.beacon import beacon
+from demo_model.solids import Module
+from demo_model.tug import tug
+from demo_model.write import write_3mf
+from steps.errors import CannotWrite, FaultyModel
+from steps.features import measure
+from steps.fit import classify
+from steps.intake import read_model
+from steps.joints import find_joints
+from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Shape, Step
+from steps.prints import FILAMENT, PARTS_LIST, RUN, SHEET, Prints, prepare, write_prints
+from steps.prints.coupon import FORM, write_coupon
+from steps.prints.items import by_colour
+from steps.prints.ladder import BALL_GAPS, STUD_GAPS, find_ladder
+from steps.prints.refit import moved_shape, refit, wanted_gap
+from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, first_needed, print_run
+from steps.settings import PrinterSettings, Settings
+
+SETTINGS = Settings()
+
+
+@pytest.fixture(scope="module")
+def big_tug(tmp_path_factory: pytest.TempPathFactory) -> tuple[Model, Measures, Joints]:
+    """The tug at 4x, of fewer facets to save time; 16 sides keep a corner on every contact line."""
+    path = tmp_path_factory.mktemp("tug") / "tug.3mf"
+    write_3mf(tug(Module(facets=16)), path)
+    settings = Settings(scale=4)
+    model = read_model(path, settings)
+    measures = measure(model, settings)
+    return model, measures, find_joints(model, measures, settings)
+
+
+@pytest.fixture(scope="module")
+def prints(big_tug: tuple[Model, Measures, Joints]) -> Prints:
+    model, measures, _ = big_tug
+    return prepare(model, measures, SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def folder(big_tug: tuple[Model, Measures, Joints], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    model, measures, _ = big_tug
+    path = tmp_path_factory.mktemp("prints")
+    write_prints(model, measures, path, SETTINGS)
+    return path
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(path.read_text())))
+
+
+def read_items(path: Path) -> list[tuple[str, str, str, trimesh.Trimesh]]:
+    """(part number, object name, colour, mesh in place) of every build item, through lib3mf, strictly."""
+    document = lib3mf.get_wrapper().CreateModel()
+    reader = document.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(path))
+    assert reader.GetWarningCount() == 0 and document.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    found, items = [], document.GetBuildItems()
+    while items.MoveNext():
+        item = items.GetCurrent()
+        mesh = document.GetMeshObjectByID(item.GetObjectResourceID())
+        vertices = np.array([list(vertex.Coordinates) for vertex in mesh.GetVertices()])
+        faces = np.array([list(triangle.Indices) for triangle in mesh.GetTriangleIndices()])
+        place = np.array([list(column) for column in item.GetObjectTransform().Fields])
+        group, material, _ = mesh.GetObjectLevelProperty()
+        colour = document.GetBaseMaterialGroupByID(group).GetDisplayColor(material)
+        hexed = f"#{colour.Red:02x}{colour.Green:02x}{colour.Blue:02x}"
+        placed = trimesh.Trimesh(vertices @ place[:3] + place[3], faces, process=False)
+        found.append((item.GetPartNumber(), mesh.GetName(), hexed, placed))
+    return found
+
+
+# ------------------------------------------------------------------------------- folder
+
+
+def test_one_stl_and_3mf_per_shape_and_colour(big_tug: tuple[Model, Measures, Joints], folder: Path) -> None:
+    model, measures, _ = big_tug
+    kinds = Counter((part.shape, part.colour) for part in model.parts)
+    rows = table(folder / PARTS_LIST)
+    assert len(rows) == len(kinds) == len(list(folder.glob("*.stl"))) == len(list(folder.glob("*.3mf")))
+    assert sum(int(row["count"]) for row in rows) == len(model.parts)
+    by_label = {f"S{int(shape.id[1:]):02d}": shape for shape in model.shapes}
+    for row in rows:
+        shape = by_label[row["label"]]
+        assert int(row["count"]) == kinds[shape.id, row["colour"]]
+        mesh = trimesh.load(folder / row["file"].replace(".3mf", ".stl"))
+        assert mesh.is_watertight
+        assert mesh.volume == pytest.approx(measures.by_shape[shape.id].volume_mm3, rel=1e-5)
+        assert mesh.bounds[0, 2] == pytest.approx(0, abs=1e-4)
+        np.testing.assert_allclose(mesh.bounds.mean(axis=0)[:2], 0, atol=1e-4)
+        assert (mesh.extents <= SETTINGS.printer.bed_mm).all()
+
+
+def test_3mf_holds_each_copy_under_its_name_in_its_colour(
+    big_tug: tuple[Model, Measures, Joints], folder: Path
+) -> None:
+    model, _, _ = big_tug
+    sources = Counter[str]()
+    for row in table(folder / PARTS_LIST):
+        items = read_items(folder / row["file"])
+        assert len(items) == int(row["count"])
+        assert {colour for _, _, colour, _ in items} == {row["colour"]}
+        assert {name for _, name, _, _ in items} == {f"{row['label']} {row['name']}"}
+        boxes = [shapely.box(*mesh.bounds[:, :2].ravel()) for _, _, _, mesh in items]
+        assert shapely.union_all(boxes).area == pytest.approx(sum(box.area for box in boxes))
+        sources.update(number for number, _, _, _ in items)
+    assert sources == Counter(part.source for part in model.parts)
+
+
+def test_filament_by_colour_adds_up(big_tug: tuple[Model, Measures, Joints], folder: Path) -> None:
+    model, measures, _ = big_tug
+    rows = table(folder / FILAMENT)
+    assert rows[-1]["colour"] == "all" and int(rows[-1]["parts"]) == len(model.parts)
+    printed = sum(measures.by_shape[part.shape].printed_g for part in model.parts)
+    supports = sum(int(r["count"]) * float(r["support_g_each"]) for r in table(folder / PARTS_LIST))
+    assert float(rows[-1]["grams"]) == pytest.approx(printed + supports, abs=3)
+    assert sum(float(row["grams"]) for row in rows[:-1]) == pytest.approx(
+        float(rows[-1]["grams"]), abs=len(rows)
+    )
+    # 1 m of 1.75 mm is 2.405 cm3 (references), PLA 1.25 g/cm3
+    assert float(rows[-1]["metres"]) == pytest.approx(float(rows[-1]["grams"]) / 1.25 / 2.405, rel=2e-3)
+
+
+def test_parts_sheet_shows_every_print(folder: Path) -> None:
+    document = pypdfium2.PdfDocument(str(folder / SHEET))
+    text = " ".join(page.get_textpage().get_text_range() for page in document)
+    for row in table(folder / PARTS_LIST):
+        assert row["label"] in text and f"{row['count']} x" in text
+    assert "12" in text and len(document) >= 1
+
+
+def test_same_input_same_bytes_and_no_litter(big_tug: tuple[Model, Measures, Joints], tmp_path: Path) -> None:
+    model, measures, _ = big_tug
+    few = replace(model, shapes=model.shapes[:3], parts=model.parts[:6])
+    for name in ("one", "two"):
+        write_prints(few, measures, tmp_path / name, SETTINGS)
+    files = sorted(path.relative_to(tmp_path / "one") for path in (tmp_path / "one").rglob("*.*"))
+    assert files and not any(path.name.startswith(".") for path in files)
+    for path in files:
+        assert (tmp_path / "one" / path).read_bytes() == (tmp_path / "two" / path).read_bytes()
+
+
+def test_a_folder_that_refuses_is_one_clear_error(
+    big_tug: tuple[Model, Measures, Joints], tmp_path: Path
+) -> None:
+    model, measures, _ = big_tug
+    blocked = tmp_path / "taken"
+    blocked.write_text("a file, not a folder")
+    with pytest.raises(CannotWrite, match="taken"):
+        write_prints(
+            replace(model, shapes=model.shapes[:1], parts=model.parts[:1]), measures, blocked, SETTINGS
+        )
+    assert blocked.read_text() == "a file, not a folder"
+
+
+def test_too_large_for_the_bed_is_named_with_the_scale_that_fits(
+    big_tug: tuple[Model, Measures, Joints], prints: Prints
+) -> None:
+    model, measures, _ = big_tug
+    small = Settings(printer=PrinterSettings(bed_mm=(150, 150, 250)))
+    told = [
+        problem for problem in prepare(model, measures, small).problems if problem.code == "too-large-for-bed"
+    ]
+    slab = next(problem for problem in told if "slab 4 x 4" in problem.text)
+    assert set(slab.parts) == {part.id for part in model.parts if part.shape == "S1"}
+    # the body measures 39.8 mm at 1x: 150 / 39.8
+    assert f"largest scale that fits is {np.floor(150 / 39.8 * 100) / 100:g}" in slab.text
+    assert not [p for p in prints.problems if p.code == "too-large-for-bed"]
+
+
+def test_hostile_names_cannot_leave_the_folder(tmp_path: Path) -> None:
+    box = trimesh.creation.box((20, 20, 20))
+    shape = Shape("S1", box.vertices, box.faces, True)
+    part = Part("P1", "../../x\n=1+1", "S1", "#ff0000", "../red/..\\ 🚢", np.eye(4))
+    model = Model("<b>&", "m.3mf", "0" * 64, 1.0, (shape,), (part,))
+    measures = measure(model, SETTINGS)
+    evil = Measures({"S1": replace(measures.by_shape["S1"], name="../" * 100 + "CON")}, None)
+    write_prints(model, evil, tmp_path / "out", SETTINGS)
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    (row,) = table(tmp_path / "out" / PARTS_LIST)
+    assert (tmp_path / "out" / row["file"]).exists() and not row["parts"].startswith("=")
+
+
+# --------------------------------------------------------------------------- print run
+
+
+def order_of(model: Model, runs: list[list[str]]) -> Order:
+    """A bare order: one step per run of part ids."""
+    steps = tuple(
+        Step(
+            number,
+            "A1",
+            tuple(run),
+            {part: Move(np.array([[0, 0, -1.0]])) for part in run},
+            (),
+            (),
+            np.array([0, 0, 1.0]),
+        )
+        for number, run in enumerate(runs, 1)
+    )
+    return Order((Assembly("A1", "model", (tuple(part.id for part in model.parts),)),), steps)
+
+
+def test_plates_hold_every_part_once_in_one_colour_within_the_bed(
+    big_tug: tuple[Model, Measures, Joints], prints: Prints
+) -> None:
+    model, _, _ = big_tug
+    assert Counter(copy.part for plate in prints.plates for copy in plate.copies) == Counter(
+        part.id for part in model.parts
+    )
+    bed = shapely.box(0, 0, *SETTINGS.printer.bed_mm[:2]).buffer(1e-6)
+    for plate in prints.plates:
+        boxes = []
+        for copy in plate.copies:
+            item = prints.items[copy.item]
+            assert item.colour == plate.colour and copy.part in item.parts
+            half = np.ptp(item.laid.vertices[:, :2], axis=0) / 2
+            boxes.append(
+                shapely.box(*(np.array([copy.x, copy.y]) - half), *(np.array([copy.x, copy.y]) + half))
+            )
+        assert all(bed.contains(box) for box in boxes)
+        apart = [a.distance(b) for k, a in enumerate(boxes) for b in boxes[:k]]
+        assert min(apart, default=APART_MM) >= APART_MM - 1e-6
+        assert plate.minutes <= LONGEST_PLATE_MIN or len(plate.copies) == 1
+        assert plate.minutes == pytest.approx(
+            sum(prints.items[copy.item].laid.use.minutes for copy in plate.copies)
+        )
+
+
+def test_plates_follow_the_build(big_tug: tuple[Model, Measures, Joints], tmp_path: Path) -> None:
+    """Built backwards, the last part's colour comes first; each plate opens with what is needed first."""
+    model, measures, _ = big_tug
+    order = order_of(model, [[part.id] for part in reversed(model.parts)])
+    prints = write_prints(model, measures, tmp_path, SETTINGS, order=order)
+    needed = first_needed(order)
+    assert prints.plates[0].colour == model.parts[-1].colour and prints.plates[0].needed_at == 1
+    done: set[str] = set()
+    for plate in prints.plates:
+        waiting = {part: step for part, step in needed.items() if part not in done}
+        assert plate.needed_at == min(waiting.values())
+        done |= {copy.part for copy in plate.copies}
+    rows = table(tmp_path / PARTS_LIST)
+    assert {int(step) for row in rows for step in row["steps"].split()} == set(needed.values())
+    runs = table(tmp_path / RUN)
+    assert [int(row["plate"]) for row in runs] == list(range(1, len(prints.plates) + 1))
+    for row, plate in zip(runs, prints.plates, strict=True):
+        assert len(read_items(tmp_path / row["file"])) == len(plate.copies)
+
+
+def test_copies_of_an_assembly_are_needed_with_the_first() -> None:
+    step = Step(4, "A1", ("P1", "P2"), {}, (), (), np.array([0, 0, 1.0]))
+    order = Order((Assembly("A1", "twice", (("P1", "P2"), ("P8", "P9"))),), (step,))
+    assert first_needed(order) == {"P1": 4, "P2": 4, "P8": 4, "P9": 4}
+
+
+def test_a_print_larger_than_the_bed_has_a_plate_of_its_own(big_tug: tuple[Model, Measures, Joints]) -> None:
+    model, measures, _ = big_tug
+    tiny = Settings(printer=PrinterSettings(bed_mm=(100, 100, 250)))
+    prints = prepare(model, measures, tiny)
+    for plate in prints.plates:
+        if any(not prints.items[copy.item].laid.fit.fits for copy in plate.copies):
+            assert len(plate.copies) == 1
+    assert sum(len(plate.copies) for plate in prints.plates) == len(model.parts)
+    assert print_run((), tiny.printer) == ()
+
+
+def test_sums_by_colour_count_copies(prints: Prints) -> None:
+    grams = sum(item.count * (item.laid.use.grams + item.laid.use.support_g) for item in prints.items)
+    assert sum(sums[0] for sums in by_colour(prints.items).values()) == pytest.approx(grams)
+
+
+# -------------------------------------------------------------------------------- refit
+
+
+def grips(joints: Joints, kind: str) -> list[Any]:
+    return [touch for joint in joints.joints for touch in joint.touches if touch.kind == kind]
+
+
+@pytest.mark.parametrize("fit", ["press", "slide", "tight"])
+def test_refit_brings_every_stud_and_ball_joint_to_the_fit(
+    big_tug: tuple[Model, Measures, Joints], fit: Any
+) -> None:
+    """The joints are found and measured again on the new meshes."""
+    model, measures, joints = big_tug
+    settings = Settings(scale=4)
+    done = refit(model, measures, joints, fit, settings)
+    assert done.problems == ()
+    again = find_joints(done.model, measure(done.model, settings), settings)
+    want = wanted_gap(fit, settings)
+    for kind in ("stud", "ball"):
+        gaps = [touch.gap_mm for touch in grips(again, kind)]
+        assert len(gaps) == len(grips(joints, kind)) > 0
+        assert {classify(gap, settings) for gap in gaps} == {fit}
+        np.testing.assert_allclose(gaps, want, atol=0.02)
+    for shape in done.model.shapes:
+        mesh = trimesh.Trimesh(shape.vertices, shape.faces, process=False)
+        assert mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0
+
+
+def test_refit_moves_nothing_but_the_studs_and_lists_the_change(
+    big_tug: tuple[Model, Measures, Joints],
+) -> None:
+    model, measures, joints = big_tug
+    done = refit(model, measures, joints, "press", Settings(scale=4))
+    change = next(each for each in done.changes if each.name == "block 2 x 4" and each.kind == "stud")
+    before = model.shape_by_id[change.shape]
+    after = done.model.shape_by_id[change.shape]
+    assert change.count == 8 and change.delta_mm == pytest.approx(0.40 - 0.035, abs=0.01)
+    assert "8 studs" in str(change) and "+0.3" in str(change)
+    moved = np.linalg.norm(after.vertices - before.vertices, axis=1)
+    studs = measures.by_shape[change.shape].studs
+    axes = np.array([stud.point for stud in studs])
+    off = np.linalg.norm(before.vertices[:, None, :2] - axes[None, :, :2], axis=2).min(axis=1)
+    on_stud = (np.abs(off - 12.0) < 0.01) & (before.vertices[:, 2] > 39.9)
+    np.testing.assert_allclose(moved[on_stud], change.delta_mm, atol=1e-6)
+    assert (moved[~on_stud] == 0).all() and on_stud.sum() == 8 * 2 * 16
+    # each stud is a prism of 16 sides: its volume grows with the square of its radius
+    polygon = 8 * np.sin(np.pi / 8) * 8.0  # area per radius squared, times the height
+    grown = 8 * polygon * ((12 + change.delta_mm) ** 2 - 12**2)
+    volume = [trimesh.Trimesh(s.vertices, s.faces, process=False).volume for s in (before, after)]
+    assert volume[1] - volume[0] == pytest.approx(grown, rel=1e-4)
+
+
+def test_refit_names_a_stud_that_would_run_over_its_edge(
+    big_tug: tuple[Model, Measures, Joints],
+) -> None:
+    """The body ends 19.6 mm from a stud's axis at 4x; studs of radius 12 have 7.6 mm to grow."""
+    model, measures, _ = big_tug
+    key = next(key for key, each in measures.by_shape.items() if each.name == "block 2 x 4")
+    assert moved_shape(model.shape_by_id[key], measures.by_shape[key].studs, 7.5) is not None
+    assert moved_shape(model.shape_by_id[key], measures.by_shape[key].studs, 7.7) is None
+
+
+# ----------------------------------------------------------------------------- fit card
+
+
+@pytest.mark.parametrize(("kind", "gaps"), [("stud", STUD_GAPS), ("ball", BALL_GAPS)])
+def test_the_card_has_a_plug_at_each_gap_and_the_piece_is_the_models_own(
+    big_tug: tuple[Model, Measures, Joints], kind: Any, gaps: tuple[float, ...]
+) -> None:
+    model, measures, joints = big_tug
+    ladder = find_ladder(model, measures, joints, kind)
+    assert ladder is not None and tuple(gap for _, gap in ladder.gaps) == gaps
+    card = trimesh.Trimesh(ladder.card.vertices, ladder.card.faces, process=False)
+    piece = trimesh.Trimesh(ladder.piece.vertices, ladder.piece.faces, process=False)
+    for mesh in (card, piece):
+        assert mesh.is_watertight and mesh.body_count == 1 and mesh.bounds[0, 2] == pytest.approx(0)
+        assert (mesh.extents <= SETTINGS.printer.bed_mm).all()
+    radii = sorted(_radii(card, kind), reverse=True)
+    expected = [ladder.stud_radius_mm + ladder.file_gap_mm - gap for gap in gaps]
+    np.testing.assert_allclose(radii, expected, atol=0.02)
+    assert ladder.file_gap_mm == pytest.approx(0.40 if kind == "stud" else 0.10, abs=0.05)
+
+
+def _radii(card: trimesh.Trimesh, kind: str) -> list[float]:
+    """Half the width of every outline a third of the way up the studs, or at the balls' girth."""
+    rise = card.bounds[1, 2] - 3.0
+    levels = [3.0 + rise / 3] if kind == "stud" else np.linspace(3.0 + rise * 0.4, card.bounds[1, 2] - 1, 60)
+    widest: dict[tuple[int, int], float] = {}
+    for level in levels:
+        section = card.section([0, 0, 1], [0, 0, level])
+        for line in section.discrete:
+            middle = (line.min(axis=0) + line.max(axis=0)) / 2
+            key = (round(middle[0] / 5), round(middle[1] / 5))
+            widest[key] = max(widest.get(key, 0), float(np.ptp(line, axis=0)[:2].max() / 2))
+    return list(widest.values())
+
+
+def test_the_piece_to_try_keeps_its_socket_and_has_an_eye(big_tug: tuple[Model, Measures, Joints]) -> None:
+    """Below its top the piece is the model's part, face for face; only the eye is new."""
+    model, measures, joints = big_tug
+    ladder = find_ladder(model, measures, joints, "stud")
+    assert ladder is not None
+    piece = trimesh.Trimesh(ladder.piece.vertices, ladder.piece.faces, process=False)
+    name = ladder.of.rsplit("(", 1)[1].rstrip(")")
+    own = model.shape_by_id[name]
+    mesh = trimesh.Trimesh(own.vertices, own.faces, process=False)
+    mesh.apply_translation(piece.bounds[0] - mesh.bounds[0])
+    for level in (1.0, 4.0, 8.0):
+        areas = [m.section([0, 0, 1], [0, 0, level]).to_2D()[0].area for m in (mesh, piece)]
+        assert areas[1] == pytest.approx(areas[0], rel=1e-4)
+    assert piece.extents[2] > mesh.extents[2] + 10
+    assert piece.euler_number == mesh.euler_number - 2  # one hole through the eye
+
+
+def test_numbers_are_engraved_between_the_rows(big_tug: tuple[Model, Measures, Joints]) -> None:
+    ladder = find_ladder(*big_tug, "stud")
+    assert ladder is not None
+    card = trimesh.Trimesh(ladder.card.vertices, ladder.card.faces, process=False)
+    cut = card.section([0, 0, 1], [0, 0, 3.0 - 0.3]).to_2D()[0]
+    whole = card.section([0, 0, 1], [0, 0, 1.0]).to_2D()[0]
+    assert len(whole.polygons_full[0].interiors) == 0
+    # 1, 2, 3, 4, 5, 7 are cut as one groove each, of which 6 has one island and 8 has two
+    assert cut.area < whole.area - 8 * 10
+    assert len(cut.polygons_full) == 1 + 3 and sum(len(p.interiors) for p in cut.polygons_full) == 8
+
+
+def test_the_coupon_folder_and_its_form(big_tug: tuple[Model, Measures, Joints], tmp_path: Path) -> None:
+    model, measures, joints = big_tug
+    coupon = write_coupon(model, measures, joints, tmp_path, SETTINGS)
+    names = {path.name for path in tmp_path.iterdir()}
+    kinds = [f"{kind} {what}" for kind in ("stud", "ball") for what in ("card", "piece to try")]
+    assert names == {FORM, *(f"{name}.{end}" for name in kinds for end in ("stl", "3mf"))}
+    assert coupon.problems == ()
+    document = pypdfium2.PdfDocument(str(tmp_path / FORM))
+    assert len(document) == 1
+    text = document[0].get_textpage().get_text_range()
+    for gap in {*STUD_GAPS, *BALL_GAPS}:
+        assert f"{gap:+.2f}" in text
+    for key in ("tight_below_mm", "press_below_mm", "slide_below_mm", "pull_off_n"):
+        assert key in text
+    again = write_coupon(model, measures, joints, tmp_path / "again", SETTINGS)
+    for name in names:
+        assert (tmp_path / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
+    assert len(again.ladders) == 2
+
+
+def test_a_model_without_joints_gets_no_card(tmp_path: Path) -> None:
+    write_3mf(beacon(), tmp_path / "beacon.3mf")
+    model = read_model(tmp_path / "beacon.3mf", SETTINGS)
+    with pytest.raises(FaultyModel, match="No fit card"):
+        write_coupon(model, measure(model, SETTINGS), Joints(()), tmp_path / "out", SETTINGS)
+    assert not (tmp_path / "out").exists()
