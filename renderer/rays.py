@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 #: Rays begin this many extents of the solid before it; near enough for float32 hits to be exact.
 STANDOFF = 2.0
+#: Width of the rim drawn round an outline (pixels): 2 to spare on either side.
+SPARE = 5
 #: A window of fewer pixels is not worth outlining.
 SMALL = 10_000
 #: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
@@ -109,8 +111,10 @@ def _silhouette(points: Array, size: NDArray) -> NDArray[np.bool_]:
     except (QhullError, ValueError):
         return np.ones(size[::-1], dtype=bool)  # seen edge on: no area
     canvas = Image.new("1", (int(size[0]), int(size[1])))
-    outline = [(float(x) - 0.5, float(y) - 0.5) for x, y in corners]
-    ImageDraw.Draw(canvas).polygon(outline, fill=1, outline=1, width=3)
+    outline = [(float(x) - 0.5, float(y) - 0.5) for x, y in [*corners, corners[0]]]
+    draw = ImageDraw.Draw(canvas)
+    draw.polygon(outline, fill=1)
+    draw.line(outline, fill=1, width=SPARE, joint="curve")
     return np.asarray(canvas)
 
 

@@ -118,6 +118,20 @@ def test_single_rays_agree_with_the_table():
     assert depth[same] == pytest.approx(table.depth[rows, columns][same], abs=2e-3)
 
 
+def test_the_table_is_what_every_ray_at_every_item_says():
+    # no shortcut of the source (windows, outlines, what is hidden already) may lose or add a pixel
+    items, camera = beacon_scene(330, 260)
+    table = RaySource().table(items, camera)
+    rows, columns = (grid.ravel() for grid in np.indices(table.key.shape))
+    prober = Prober(Cast(tuple(items)), camera)
+    nearest, key = np.full(len(rows), np.inf), np.full(len(rows), -1)
+    for row, item in enumerate(items):
+        face, depth = prober.hits(np.full(len(rows), row), columns + SAMPLE[0], rows + SAMPLE[1])
+        nearer = (face >= 0) & (depth < nearest - 2e-3)
+        nearest[nearer], key[nearer] = depth[nearer], item.key
+    assert (key == table.key.ravel()).mean() > 0.9999
+
+
 def test_planes_carry_the_depth_that_rays_measure():
     items, camera = beacon_scene(300, 240)
     table = RaySource().table(items, camera)

@@ -39,10 +39,10 @@ class Guide:
 def guides_of(lifted: Sequence[Lifted]) -> tuple[Guide, ...]:
     """The guides of all lifted things."""
     return tuple(
-        Guide(joint, point + one.way, at)
+        Guide(joint, point + np.concatenate([one.way[:-1], [seat]]), at)
         for at, one in enumerate(lifted)
         if one.is_lifted
-        for joint in one.joints
+        for joint, seat in zip(one.joints, one.seats, strict=True)
         for point in _outermost(np.array([touch.point for touch in _telling(joint)]))
     )
 

@@ -25,6 +25,7 @@ class Lifted:
     shift: Array
     way: Array  #: (k, 3) shifts from the lifted place (first) to its seat on what it goes onto (last)
     joints: tuple[Joint, ...]  #: with what is in place before it
+    seats: tuple[Array, ...]  #: shift (3,) of the part at the other end of each joint
 
     @property
     def is_lifted(self) -> bool:
@@ -40,19 +41,12 @@ def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
         own = set(thing.parts)
         done = {part: lifted for lifted in found for part in lifted.thing.parts}
         joints = _joints_to(studio, own, placed | done.keys())
-        carriers = [
-            done[joint.b if joint.a in own else joint.a] for joint in joints if _new_carrier(joint, own, done)
-        ]
-        base = max(
-            (lifted.shift for lifted in carriers), key=lambda shift: float(shift @ shift), default=np.zeros(3)
-        )
+        partners = [joint.b if joint.a in own else joint.a for joint in joints]
+        seats = tuple(done[part].shift if part in done else np.zeros(3) for part in partners)
+        base = max(seats, key=lambda shift: float(shift @ shift), default=np.zeros(3))
         way = _way(thing, _distance(studio, thing, joints)) if joints else np.zeros((1, 3))
-        found.append(Lifted(thing, base + way[0], base + way, joints))
+        found.append(Lifted(thing, base + way[0], base + way, joints, seats))
     return tuple(found)
-
-
-def _new_carrier(joint: Joint, own: set[str], done: dict[str, Lifted]) -> bool:
-    return (joint.b if joint.a in own else joint.a) in done
 
 
 def _joints_to(studio: Studio, own: set[str], placed: set[str]) -> tuple[Joint, ...]:

@@ -21,7 +21,7 @@ PLAIN_MARGIN_MM = 0.8
 #: Which way is up where no step says so.
 UP = np.array([0.0, 0.0, 1.0])
 #: Colour of this step's place in an overview: strong against pale parts of any colour, and in greys.
-HERE = "#d1410c"
+HERE = "#be3808"
 
 
 def overview_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:

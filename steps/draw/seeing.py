@@ -49,11 +49,25 @@ def samples(item: Item, axes: Array) -> Array:
 
 def hidden(places: Sequence[Places], crowd: Crowd, axes: Array) -> list[NDArray[np.bool_]]:
     """For each of the places, (n,) whether something of the crowd lies before each point."""
-    found = [np.zeros(len(one.points), dtype=bool) for one in places]
+    starts = np.cumsum([0, *(len(one.points) for one in places)])
+    result = np.zeros(starts[-1], dtype=bool)
+    result[_hiding(places, crowd, axes)[1]] = True
+    return [result[start:stop] for start, stop in pairwise(starts)]
+
+
+def hiders(places: Sequence[Places], crowd: Crowd, axes: Array) -> set[int]:
+    """Keys of all that lies before any of the points, also behind one another."""
+    return set(crowd.keys[np.unique(_hiding(places, crowd, axes)[0])].tolist())
+
+
+def _hiding(
+    places: Sequence[Places], crowd: Crowd, axes: Array
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs of a row of the crowd and a point, counted through all places, that it lies before."""
     pairs = [_may_hide(one, crowd, axes) for one in places]
     rows = np.unique(np.concatenate([which for which, _ in pairs])) if pairs else np.zeros(0, np.int64)
     if not len(rows):
-        return found
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
     points = np.concatenate([one.points for one in places])
     starts = np.cumsum([0, *(len(one.points) for one in places)])
     which = np.searchsorted(rows, np.concatenate([which for which, _ in pairs]))
@@ -64,9 +78,7 @@ def hidden(places: Sequence[Places], crowd: Crowd, axes: Array) -> list[NDArray[
     prober = Prober(Cast(tuple(crowd.item(key) for key in crowd.keys[rows].tolist())), camera)
     face, depth = prober.hits(which, at[point, 0], at[point, 1])
     before = (face >= 0) & (depth < at[point, 2] - LEVEL_MM)
-    result = np.zeros(len(points), dtype=bool)
-    result[point[before]] = True
-    return [result[start:stop] for start, stop in pairwise(starts)]
+    return rows[which[before]], point[before]
 
 
 def _may_hide(places: Places, crowd: Crowd, axes: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -18,6 +18,7 @@ from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import Lifted, lifted_things
+from steps.draw.seeing import Crowd, Places, hiders
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
 from steps.model import Array, Step
@@ -193,20 +194,19 @@ def _inset(studio: Studio, step: Step, one: Lifted, width_mm: float, height_mm: 
 
 
 def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
-    """Rows of earlier parts but for those that stand before the thing as seen in the step's view and do
-    not carry it."""
+    """Rows of earlier parts but for those that stand before the thing, lifted or in its seat, as seen in
+    the step's view, and do not carry it."""
     axes = studio.axes(step)
     rows = studio.earlier_rows(step)
-    bounds = studio.bounds_along(axes)
+    parts = studio.plan.model.parts
     index = studio.plan.model.index_of
-    own = bounds[[index[part] for part in one.thing.parts]]
-    moves = np.array([[0.0, 0.0, 0.0], one.shift]) @ axes.T
-    low = (own[:, 0].min(axis=0) + moves).min(axis=0)
-    high = (own[:, 1].max(axis=0) + moves).max(axis=0)
-    before = (bounds[rows, 0, :2] < high[:2]).all(axis=1) & (bounds[rows, 1, :2] > low[:2]).all(axis=1)
-    before &= bounds[rows, 1, 2] > low[2]
+    points = np.concatenate([studio.samples(parts[index[part]], axes) for part in one.thing.parts])
+    bounds = studio.bounds_along(axes)[rows]
+    apart = np.full(len(rows), -1)
+    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
+    before = hiders([Places(points + shift) for shift in one.way], crowd, axes)
     carriers = {index[part] for joint in one.joints for part in (joint.a, joint.b)}
-    return rows[~before | np.isin(rows, sorted(carriers))]
+    return rows[~np.isin(rows, sorted(before - carriers))]
 
 
 def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:

@@ -179,9 +179,9 @@ class _Scene:
     def _joint_places(self) -> list[Array]:
         """For each joint that opens when the parts are lifted, points half-way between both sides."""
         return [
-            np.array([touch.point for touch in joint.touches]) + (one.shift + one.way[-1]) / 2
+            np.array([touch.point for touch in joint.touches]) + (one.shift + seat) / 2
             for one in self.lifted
             if one.is_lifted
-            for joint in one.joints
+            for joint, seat in zip(one.joints, one.seats, strict=True)
             if joint.touches
         ]

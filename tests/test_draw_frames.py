@@ -1,0 +1,57 @@
+"""Frames: full pictures that stay where they are from page to page."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from demo_model.seawall import sea_wall
+from steps.draw.frames import LEAST_PITCH_MM, SERVES_SHARE, frame_of, shared_frames
+from steps.draw.lift import lifted_things
+from steps.draw.studio import Studio
+from steps.settings import Settings
+from tests.draw_scenes import plan_of
+
+NUMBERS = st.floats(-100, 100)
+BOXES = st.lists(st.tuples(NUMBERS, NUMBERS, st.floats(1, 80), st.floats(1, 80)), min_size=1, max_size=12)
+
+
+def need(box, ratio):
+    return max(box[1][0] - box[0][0], (box[1][1] - box[0][1]) * ratio)
+
+
+@given(BOXES, st.floats(0.5, 2))
+def test_every_frame_holds_its_box_and_hardly_more(boxes, ratio):
+    boxes = [np.array([[x, y], [x + width, y + height]]) for x, y, width, height in boxes]
+    frames = shared_frames(boxes, ratio)
+    assert len(frames) == len(boxes)
+    for box, frame in zip(boxes, frames, strict=True):
+        assert (frame[0] <= box[0]).all() and (frame[1] >= box[1]).all()
+        assert need(box, ratio) >= SERVES_SHARE * need(frame, ratio) - 1e-9
+
+
+def test_a_growing_build_changes_its_frame_rarely():
+    boxes = [np.array([[0.0, 0.0], [50.0, 10.0 + step]]) for step in range(60)]
+    frames = shared_frames(boxes, 1.2)
+    assert len({frame.tobytes() for frame in frames}) <= 5
+
+
+def test_large_models_are_shown_close_up_round_the_new_parts():
+    plan = plan_of(sea_wall(parts=600), per_step=4)
+    studio = Studio(plan, Settings())
+    width, height = 200.0, 160.0
+    pitch_mm = []
+    for step in plan.order.steps[:: len(plan.order.steps) // 12]:
+        axes = studio.axes(step)
+        frame = frame_of(studio, step, width, height)
+        bounds = studio.bounds_along(axes)
+        rows = [plan.model.index_of[part] for part in step.adds]
+        new = bounds[rows, :, :2]
+        spread = need((new[:, 0].min(axis=0), new[:, 1].max(axis=0)), width / height)
+        for one in lifted_things(studio, step):
+            row = plan.model.index_of[one.thing.parts[0]]
+            for shift in (np.zeros(3), one.shift):
+                box = bounds[row, :, :2] + (axes @ shift)[:2]
+                assert (box[0] >= frame[0] - 1e-9).all() and (box[1] <= frame[1] + 1e-9).all()
+        if spread < 0.5 * width / LEAST_PITCH_MM * 10:
+            pitch_mm.append(10 * width / need(frame, width / height))
+    assert len(pitch_mm) >= 3 and min(pitch_mm) >= SERVES_SHARE * LEAST_PITCH_MM

@@ -1,0 +1,142 @@
+"""Views: what is seen is measured right, a view is kept while it serves, and hidden parts get another."""
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.scene import DemoModel, Placed
+from demo_model.seawall import sea_wall
+from demo_model.solids import Solid
+from renderer.camera import ISOMETRIC_ELEVATION, axes_of, framed
+from renderer.rays import RaySource
+from steps.draw.lift import lifted_things
+from steps.draw.seeing import Crowd, Places, hidden, samples
+from steps.draw.studio import Studio
+from steps.draw.views import candidate_views, choose_views
+from steps.settings import Settings
+from tests.draw_scenes import plan_of
+from tests.test_renderer_solid import cube
+from tests.test_renderer_table import box
+
+SETTINGS = Settings()
+FRONT = axes_of(-np.pi / 2, 0.0)
+
+
+def crowd_of(items, axes, groups=None) -> Crowd:
+    seen = [item.outer @ axes.T for item in items]
+    by_key = {item.key: item for item in items}
+    return Crowd(
+        np.array([item.key for item in items]),
+        np.array([points.min(axis=0) for points in seen]),
+        np.array([points.max(axis=0) for points in seen]),
+        np.array(groups if groups is not None else [-1] * len(items)),
+        by_key.__getitem__,
+    )
+
+
+@pytest.mark.parametrize("covered", [0.0, 0.25, 0.5, 0.75, 1.0])
+def test_hidden_share_equals_the_area_covered(covered):
+    wall = box(0, (0, 0, 0), (10, 1, 10))
+    screen = (
+        box(1, (-1, -3, -1), (10 * covered - 1e-3, -2, 11)) if covered else box(1, (20, -3, 0), (21, -2, 1))
+    )
+    (found,) = hidden([Places(samples(wall, FRONT), 7)], crowd_of([wall, screen], FRONT, [7, -1]), FRONT)
+    assert found.mean() == pytest.approx(covered, abs=0.05)
+
+
+def test_what_stands_behind_hides_nothing():
+    wall, behind = box(0, (0, 0, 0), (10, 1, 10)), box(1, (-5, 1, -5), (15, 2, 15))
+    (found,) = hidden([Places(samples(wall, FRONT), 7)], crowd_of([wall, behind], FRONT, [7, -1]), FRONT)
+    assert not found.any()
+
+
+def test_a_group_does_not_hide_itself_but_others_do():
+    wall, mate = box(0, (0, 0, 0), (10, 1, 10)), box(1, (0, -2, 0), (10, -1, 10))
+    points = samples(wall, FRONT)
+    for group, share in ((7, 0.0), (8, 1.0)):
+        (found,) = hidden([Places(points, 7)], crowd_of([wall, mate], FRONT, [7, group]), FRONT)
+        assert found.mean() == share
+
+
+@pytest.fixture(scope="module")
+def planned():
+    plan = plan_of(beacon(), per_step=3)
+    return replace(plan, sights=choose_views(plan, SETTINGS))
+
+
+def test_every_step_has_one_sight_with_a_share_for_each_new_part(planned):
+    assert [sight.number for sight in planned.sights] == [step.number for step in planned.order.steps]
+    for sight, step in zip(planned.sights, planned.order.steps, strict=True):
+        assert set(sight.seen) == set(step.adds)
+        assert all(0 <= share <= 1 for share in sight.seen.values())
+
+
+def test_shares_agree_with_whole_pictures_counted_pixel_by_pixel(planned):
+    # by other means: every part drawn at once at high resolution, pixels counted with and without the rest
+    studio = Studio(planned, SETTINGS)
+    for step in planned.order.steps:
+        axes = studio.axes(step)
+        lifted = lifted_things(studio, step)
+        new = [studio.item(part, "new", one.shift) for one in lifted for part in one.thing.parts]
+        items = [*studio.items(studio.earlier(step), "earlier"), *new]
+        camera = framed(axes, np.concatenate([item.outer for item in items]), 700, 700)
+        together = RaySource().table(items, camera)
+        for item in new:
+            alone = RaySource().table([item], camera).area(item.key)
+            part = planned.model.parts[item.key].id
+            told = studio.seen_share(step, part)
+            assert together.area(item.key) / alone == pytest.approx(told, abs=0.07)
+
+
+def test_the_view_is_kept_while_it_serves():
+    plan = plan_of(sea_wall(parts=120), per_step=4)
+    sights = choose_views(plan, SETTINGS)
+    changes = sum(one.view != two.view for one, two in pairwise(sights))
+    assert changes <= 0.1 * len(sights)
+    shares = [share for sight in sights for share in sight.seen.values()]
+    assert np.median(shares) >= 0.7 and min(shares) >= 0.35
+
+
+def test_parts_on_both_sides_of_a_wall_are_seen_from_both_sides():
+    def slab(*size: float) -> Solid:
+        return Solid("slab", cube().vertices * size, cube().faces)
+
+    def at(name: str, key: str, *place: float) -> Placed:
+        pose = np.eye(4)
+        pose[:3, 3] = place
+        return Placed(name, key, "#808080", pose)
+
+    solids = {"floor": slab(80, 80, 4), "wall": slab(80, 4, 80), "small": slab(8, 8, 8)}
+    placed = (
+        at("floor", "floor", 0, 0, 0),
+        at("wall", "wall", 0, 38, 4),
+        at("before", "small", 36, 24, 4.01),
+        at("behind", "small", 36, 50, 4.02),
+    )
+    plan = plan_of(DemoModel("wall", solids, placed), per_step=1)
+    before, behind = choose_views(plan, SETTINGS)[2:]
+    assert before.seen["P3"] > 0.9 and behind.seen["P4"] > 0.9
+    assert np.sin(before.view.azimuth) < 0 < np.sin(behind.view.azimuth)
+
+
+def test_views_are_the_published_ones():
+    isometric, others = candidate_views()
+    assert {round(np.degrees(view.elevation), 3) for view in isometric} == {35.264}
+    assert sorted(round(np.degrees(view.azimuth)) % 360 for view in isometric) == [45, 135, 225, 315]
+    dimetric = [view for view in others if view.elevation > 0]
+    for view in dimetric:  # ISO 5456-3: two scales of .9428, one of .4714
+        scales = np.linalg.norm(axes_of(view.azimuth, view.elevation)[:2], axis=0)
+        assert sorted(scales) == pytest.approx([0.4714, 0.9428, 0.9428], abs=2e-4)
+    assert {view.elevation for view in others if view.elevation < 0} == {-ISOMETRIC_ELEVATION}
+
+
+def test_the_same_plan_is_seen_the_same_way_twice(planned):
+    again = choose_views(replace(planned, sights=()), SETTINGS)
+    assert again == planned.sights
+
+
+def test_a_plan_without_steps_has_no_sights(planned):
+    assert choose_views(replace(planned, order=replace(planned.order, steps=())), SETTINGS) == ()
