@@ -37,7 +37,7 @@ def write_booklet(
     pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
     drawn = pictures or StudioPictures(plan, settings, progress=progress)
     with whole_file(path) as draft:
-        paint(pages, booklet, draft, face, words, drawn, settings.mono, progress)
+        paint(pages, booklet, draft, face, words, drawn, settings, progress)
 
 
 __all__ = ["write_booklet"]

@@ -110,6 +110,7 @@ class Mark:
     size: float
     text: str = ""
     text_pt: float = 0.0
+    alt: str = ""  #: of a sign that no words beside it explain
 
     def rect(self) -> Rect:
         return Rect(self.x - self.size / 2, self.y - self.size / 2, self.size, self.size)

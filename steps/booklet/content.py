@@ -163,4 +163,5 @@ class Booklet:
     title: str
     model: str  #: title with scale, for the title block
     language: str
+    subject: str
     sheets: tuple[Sheet, ...]

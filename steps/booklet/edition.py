@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from steps.booklet.boxes import Rect
 from steps.errors import WrongSettings
@@ -42,7 +42,7 @@ class Paper:
     width: float
     height: float
     frame: Rect
-    title_block: float  #: height
+    title_row: float  #: height of one row of the title block
     portrait: bool
     least_foot: float  #: least height for "Where you are"
 
@@ -53,13 +53,16 @@ EDITIONS = {
     "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 16), 7.5, 2.2, True),
 }
 SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
+FOLD_COLUMN_MM = 57.0  # one of the two under the drawing of a folded page
 
 
 def edition_of(settings: Settings) -> Edition:
     """The edition for the reader of the settings, its column fitted to the paper."""
     edition = EDITIONS[settings.reader]
+    if settings.fold:
+        return replace(edition, column=FOLD_COLUMN_MM, thumb=(16, 12))
     if settings.paper == "a5" and settings.reader in SMALL_COLUMN:
-        return Edition(**{**edition.__dict__, "column": SMALL_COLUMN[settings.reader], "thumb": (19, 14)})
+        return replace(edition, column=SMALL_COLUMN[settings.reader], thumb=(19, 14))
     return edition
 
 
@@ -77,7 +80,7 @@ def paper_of(settings: Settings) -> Paper:
     if fold:
         width, height = height, width / 2
         width, height = min(width, height), max(width, height)
-        return _paper(HALF_NAMES[settings.paper], width, height, settings.reader, left=12.0, other=9.0)
+        return _paper(HALF_NAMES[settings.paper], width, height, settings.reader, left=10.0, other=10.0)
     small = settings.paper == "a5"
     # 20 mm filing margin at the left and 10 mm elsewhere (ISO 5457, from memory); less on A5
     left, other = (14.0, 8.0) if small else (20.0, 10.0)

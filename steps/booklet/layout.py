@@ -75,18 +75,19 @@ class Composer:
 
     # -------------------------------------------------------------------- figure sheets
 
-    @property
-    def inner(self) -> Rect:
+    def block_height(self, sheet: c.Sheet) -> float:
+        """Height of the title block: a step on a portrait page needs two rows."""
+        return (2 if self.paper.portrait and sheet.kind == "step" else 1) * self.paper.title_row
+
+    def inner(self, sheet: c.Sheet) -> Rect:
         """The frame without the title block."""
-        frame = self.paper.frame
-        return Rect(
-            frame.x, frame.y + self.paper.title_block, frame.width, frame.height - self.paper.title_block
-        )
+        frame, block = self.paper.frame, self.block_height(sheet)
+        return Rect(frame.x, frame.y + block, frame.width, frame.height - block)
 
     def _figure_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
         if self.paper.portrait:
             return self._portrait_body(sheet)
-        inner = self.inner
+        inner = self.inner(sheet)
         column = Rect(inner.right - self.edition.column, inner.y, self.edition.column, inner.height)
         field = Rect(inner.x, inner.y, inner.width - column.width, inner.height)
         cells, rest = self.flow(sheet.blocks, [column.inset(COLUMN_PAD_MM)])
@@ -96,7 +97,7 @@ class Composer:
 
     def _portrait_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
         """Drawing above, a strip of two columns below it, as low as its blocks allow."""
-        inner = self.inner
+        inner = self.inner(sheet)
         least = self.paper.least_foot if sheet.foot else 0.0
         for share in (0.3, 0.34, 0.38, 0.42, 0.46, 0.5):
             strip = Rect(inner.x, inner.y, inner.width, share * inner.height)
@@ -136,7 +137,7 @@ class Composer:
     # ------------------------------------------------------------------------ flow sheets
 
     def _columns(self, sheet: c.Sheet) -> list[Rect]:
-        box = self.inner.inset(6.0, 5.0)
+        box = self.inner(sheet).inset(6.0, 5.0)
         count = 1 if self.paper.portrait else 2
         if sheet.kind == "parts" and not self.paper.portrait:
             count = 2 if self.edition.reader == "child" or self.paper.width < 250 else 3
@@ -210,7 +211,7 @@ class Composer:
         sheet = body.sheet
         block = self._title_block(booklet, body, n, total)
         bookmark = (sheet.bookmark or sheet.title) if body.first else ""
-        frame = (*self._frame(), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in block))
+        frame = (*self._frame(sheet), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in block))
         return Page(
             self.paper.width,
             self.paper.height,
@@ -221,7 +222,7 @@ class Composer:
             sheet.kind,
         )
 
-    def _frame(self) -> list[Line]:
+    def _frame(self, sheet: c.Sheet) -> list[Line]:
         """Border and centring marks."""
         frame, paper = self.paper.frame, self.paper
         x, y = paper.width / 2, paper.height / 2
@@ -232,13 +233,8 @@ class Composer:
             ((frame.x, y), (frame.x - reach, y)),
             ((frame.right, y), (frame.right + reach, y)),
         )
-        above = Line(
-            (
-                (frame.x, frame.y + self.paper.title_block),
-                (frame.right, frame.y + self.paper.title_block),
-            ),
-            THICK_MM,
-        )
+        level = frame.y + self.block_height(sheet)
+        above = Line(((frame.x, level), (frame.right, level)), THICK_MM)
         return [rectangle(frame, 2 * THICK_MM * 0.7), *(Line(each, THICK_MM) for each in ends), above]
 
     def _title_block(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Cell]:
@@ -259,8 +255,8 @@ class Composer:
             if self.edition.reader != "child":
                 work.append(_Field(say("Scale"), self._scale_words(body), 1.6, scale_of=body.scale_of))
             rows = [[model, place], [*work, count]] if self.paper.portrait else [[model, place, *work, count]]
-        frame, top = self.paper.frame, self.paper.frame.y + self.paper.title_block
-        height = self.paper.title_block / len(rows)
+        frame, top = self.paper.frame, self.paper.frame.y + self.block_height(sheet)
+        height = self.paper.title_row
         cells = []
         for row, fields in enumerate(rows):
             shares = sum(field.share for field in fields)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import TypeGuard
 
 import numpy as np
 from PIL import Image as Pixels
@@ -13,10 +14,14 @@ from reportlab.pdfgen.canvas import Canvas
 from renderer.picture import Balloon, Picture, Sign, Stroke
 from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Line, Mark, Page, Rect, Text
 from steps.booklet.content import Booklet
+from steps.booklet.edition import LEAST_PT
 from steps.booklet.fonts import Typeface
+from steps.booklet.impose import Side, folded_sides, reading_order, single_sides
 from steps.booklet.marks import mark_lines
 from steps.booklet.pictures import Pictures, orders_of
+from steps.booklet.tags import TAG_OF, Tags
 from steps.booklet.words import Words
+from steps.settings import Settings
 
 POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
@@ -32,30 +37,49 @@ class Painter:
         face: Typeface,
         words: Words,
         pictures: Iterator[Picture | None],
-        mono: bool,
+        settings: Settings,
     ):
-        self.canvas, self.face, self.words, self.mono = canvas, face, words, mono
+        self.canvas, self.face, self.words = canvas, face, words
+        self.mono, self.least_pt = settings.mono, LEAST_PT[settings.reader]
         self.pictures = pictures  # one for each image, in the order of painting
+        self.tags = Tags(canvas)
         self.scales: dict[object, float] = {}
 
     # --------------------------------------------------------------------------- pages
 
-    def page(self, page: Page) -> None:
+    def side(self, side: Side) -> None:
+        """One printed side with its one or two pages."""
         canvas = self.canvas
-        canvas.setPageSize((page.width * POINTS_PER_MM, page.height * POINTS_PER_MM))
-        canvas.saveState()
-        canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-        canvas.setLineJoin(0)
+        self.tags.new_page()
+        canvas.setPageSize((side.width * POINTS_PER_MM, side.height * POINTS_PER_MM))
+        for x, page in side.pages:
+            canvas.saveState()
+            canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+            canvas.translate(x, 0)
+            canvas.setLineJoin(0)
+            self.page(page)
+            canvas.restoreState()
+        canvas.showPage()
+        self.tags.mark_page()
+
+    def page(self, page: Page) -> None:
         for cell in page.cells:
             self.cell(cell)
-        for line in page.frame:
-            self.line(line)
-        canvas.restoreState()
-        canvas.showPage()
+        with self.tags.artifact():
+            for line in page.frame:
+                self.line(line)
 
     def cell(self, cell: Cell) -> None:
+        """The cell's words as one element, each of its pictures as one of its own."""
+        tag = f"H{cell.level}" if cell.role == "heading" else TAG_OF[cell.role]
+        with self.tags.element(tag) if any(isinstance(i, Text) for i in cell.items) else self.tags.artifact():
+            for item in cell.items:
+                if not _stands_alone(item):
+                    self.item(item)
         for item in cell.items:
-            self.item(item)
+            if _stands_alone(item):
+                with self.tags.element("Figure", item.alt):
+                    self.item(item)
 
     def item(self, item: Item) -> None:
         if isinstance(item, Text):
@@ -73,7 +97,8 @@ class Painter:
         words = text.words
         if text.scale_of is not None:
             words = words.replace("{scale}", self.words.scale(self.scales.get(text.scale_of, 1.0)))
-        self.write(text.x, text.y, words, text.size_pt, text.bold, text.colour)
+        # the space parts this line from the next one for those who listen or copy
+        self.write(text.x, text.y, words + " ", text.size_pt, text.bold, text.colour)
 
     def write(self, x: float, y: float, words: str, size_pt: float, bold: bool, colour: str = BLACK) -> None:
         """Words with their baseline from (x, y)."""
@@ -169,7 +194,7 @@ class Painter:
         for balloon in picture.balloons:
             self.leader(balloon)
         for balloon in picture.balloons:
-            size_pt = balloon.radius_mm * POINTS_PER_MM * 1.15
+            size_pt = max(self.least_pt, balloon.radius_mm * POINTS_PER_MM * 1.15)
             self.balloon_circle(*balloon.centre, balloon.radius_mm, balloon.text, size_pt)
         for x, y, inset in picture.insets:
             self.inset(x, y, inset)
@@ -184,7 +209,7 @@ class Painter:
     def picture_sign(self, sign: Sign) -> None:
         self.sign(sign.kind, *sign.centre, sign.size_mm, sign.angle)
         if sign.text:
-            size_pt = sign.size_mm * POINTS_PER_MM * 0.8
+            size_pt = max(self.least_pt, sign.size_mm * POINTS_PER_MM * 0.8)
             self.write(
                 sign.centre[0] + 0.6 * sign.size_mm,
                 sign.centre[1] - 0.25 * sign.size_mm,
@@ -221,6 +246,11 @@ def grey_pixels(pixels: np.ndarray) -> np.ndarray:
     return np.repeat(level[:, :, None], 3, axis=2)
 
 
+def _stands_alone(item: Item) -> TypeGuard[Image | Mark]:
+    """A picture or sign with words of its own."""
+    return isinstance(item, Image) or (isinstance(item, Mark) and bool(item.alt))
+
+
 def paint(
     pages: Sequence[Page],
     booklet: Booklet,
@@ -228,25 +258,46 @@ def paint(
     face: Typeface,
     words: Words,
     pictures: Pictures,
-    mono: bool = False,
+    settings: Settings,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> None:
-    """Write the pages to ``path`` as PDF: the same pages give the same bytes."""
+    """Write the pages to ``path`` as PDF, two a side when folded: the same pages give the same bytes."""
     canvas = Canvas(
         str(path), invariant=1, pageCompression=1, lang=words.language, initialFontName=face.regular
     )
-    canvas.setTitle(booklet.title)
-    canvas.setCreator("Stepleaf")
-    painter = Painter(canvas, face, words, iter(pictures.drawn(orders_of(pages))), mono)
-    open_level = -1
-    for number, page in enumerate(pages):
+    _describe(canvas, booklet)
+    sides = folded_sides(pages) if settings.fold else single_sides(pages)
+    ordered = [page for side in sides for _, page in side.pages]
+    painter = Painter(canvas, face, words, iter(pictures.drawn(orders_of(ordered))), settings)
+    for index, side in enumerate(sides):
         if progress is not None:
-            progress("pages", number, len(pages))
-        if page.bookmark:
-            key = f"sheet-{number + 1}"
-            open_level = min(page.bookmark_level, open_level + 1)
-            canvas.bookmarkPage(key)
-            canvas.addOutlineEntry(page.bookmark, key, level=open_level, closed=False)
-        painter.page(page)
-    canvas.showOutline()
+            progress("pages", index, len(sides))
+        canvas.bookmarkPage(_key(index))
+        canvas.addPageLabel(index, prefix=side.name)
+        painter.side(side)
+    _bookmarks(canvas, pages, reading_order(sides, pages))
+    painter.tags.finish()
     canvas.save()
+
+
+def _describe(canvas: Canvas, booklet: Booklet) -> None:
+    """What the file says of itself."""
+    canvas.setTitle(booklet.title)
+    canvas.setAuthor("")
+    canvas.setSubject(booklet.subject)
+    canvas.setCreator("Stepleaf")
+    canvas.setViewerPreference("DisplayDocTitle", "true")
+
+
+def _bookmarks(canvas: Canvas, pages: Sequence[Page], side_of: Sequence[int]) -> None:
+    """The outline, in reading order."""
+    level = -1
+    for page, side in zip(pages, side_of, strict=True):
+        if page.bookmark:
+            level = min(page.bookmark_level, level + 1)
+            canvas.addOutlineEntry(page.bookmark, _key(side), level=level, closed=False)
+    canvas.showOutline()
+
+
+def _key(side: int) -> str:
+    return f"side-{side + 1}"

@@ -303,7 +303,9 @@ class Typesetter:
         for index, sign in enumerate(block.signs):
             if index % per_row == 0:
                 top -= size + 1.0
-            items.append(Mark(sign, pad + (index % per_row) * (size + 2) + size / 2, top + size / 2, size))
+            alt = block.sign_alts[index] if index < len(block.sign_alts) else ""
+            x = pad + (index % per_row) * (size + 2) + size / 2
+            items.append(Mark(sign, x, top + size / 2, size, alt=alt))
         return top - pad * 0.8
 
     @set.register

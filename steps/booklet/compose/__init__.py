@@ -24,7 +24,7 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
         finished_sheet(matter),
         last_sheet(matter),
     )
-    return Booklet(matter.title, matter.model_line, words.language, sheets)
+    return Booklet(matter.title, matter.model_line, words.language, words.say("Building booklet"), sheets)
 
 
 __all__ = ["compose"]

@@ -26,7 +26,7 @@ def finished_sheet(matter: Matter) -> Sheet:
     title = words.say("The finished model")
     alt = words.say("{title} from side {n} of 4.", title=matter.title)
     blocks: list[Block] = [Heading(title)]
-    height = 0.6 * matter.edition.column
+    height = 0.5 * matter.edition.column
     blocks += [
         Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height) for k in (1, 2, 3)
     ]

@@ -65,14 +65,9 @@ def cover_sheet(matter: Matter) -> Sheet:
     if matter.settings.reader == "child":
         facts = [facts[1], facts[5], facts[6], facts[7]]
     edition = words.say("For: {reader}", reader=words.say(READERS[matter.settings.reader]))
-    blocks: list[Block] = [
-        Heading(matter.title, 1),
-        Para(edition, strong=True),
-        Rule(),
-        Facts(tuple(facts)),
-        Rule(),
-    ]
-    blocks += [Para(words.say("Not for children under 3 years. A printed model is not a tested toy."))]
+    toy = words.say("Not for children under 3 years. A printed model is not a tested toy.")
+    blocks: list[Block] = [Heading(matter.title, 1), Para(edition, strong=True), Para(toy), Rule()]
+    blocks.append(Facts(tuple(facts)))
     figure = Figure(Wish("cover"), words.say("The finished model: {title}.", title=matter.title))
     return Sheet("cover", matter.title, tuple(blocks), figure, part=words.say("Building booklet"))
 

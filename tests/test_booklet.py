@@ -1,0 +1,262 @@
+"""The PDF read back by other means: pypdf for structure, pypdfium2 for what is seen."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+
+from renderer.picture import Picture
+from steps.booklet import write_booklet
+from steps.booklet.impose import imposition
+from steps.booklet.pictures import Order as PictureOrder
+from steps.errors import CannotWrite
+from steps.settings import Settings
+from tests.booklet_sample import PlainPictures, sample_plan
+
+POINTS_PER_MM = 72 / 25.4
+#: Published least sizes: large print 18 and clear print 12 (UKAAF G003), 10 (ISO/IEC Guide 37:2012), points
+LEAST = {"child": 18, "helper": 12, "adult": 10}
+A4 = (297.0, 210.0)  # ISO 216
+
+
+@lru_cache(maxsize=8)
+def booklet(folder: Path, **options: object) -> Path:
+    path = folder / ("-".join(f"{k}-{v}" for k, v in sorted(options.items())) + ".pdf")
+    write_booklet(sample_plan(), path, Settings(**options), pictures=PlainPictures())
+    return path
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("booklets")
+
+
+def text_of(path: Path) -> list[str]:
+    return [page.extract_text() for page in pypdf.PdfReader(path).pages]
+
+
+def words_of(text: str) -> str:
+    return re.sub(r"\s+", " ", text.replace("\u00a0", " "))
+
+
+def test_every_step_is_there_once_and_in_order(folder):
+    path = booklet(folder, reader="helper")
+    titles = [entry.title for entry in flat(pypdf.PdfReader(path).outline)]
+    steps = [title for title in titles if title.startswith("Step ")]
+    assert steps == [f"Step {step.number}" for step in sample_plan().order.steps]
+
+
+def flat(outline: Sequence) -> Iterator:
+    for entry in outline:
+        if isinstance(entry, list):
+            yield from flat(entry)
+        else:
+            yield entry
+
+
+def test_bookmarks_lead_to_the_sheet_of_that_title(folder):
+    reader = pypdf.PdfReader(booklet(folder, reader="helper"))
+    texts = [words_of(page.extract_text()) for page in reader.pages]
+    entries = list(flat(reader.outline))
+    assert len(entries) > 10
+    pages = [reader.get_destination_page_number(entry) for entry in entries]
+    assert pages == sorted(pages)
+    for entry, page in zip(entries, pages, strict=True):
+        number = re.fullmatch(r"Step (\d+)", entry.title)
+        assert (f"Step {number[1]}" if number else entry.title) in texts[page]
+
+
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_every_font_is_embedded(folder, reader):
+    fonts = {}
+    for page in pypdf.PdfReader(booklet(folder, reader=reader)).pages:
+        for font in page["/Resources"]["/Font"].values():
+            fonts[font["/BaseFont"]] = font.get_object()
+    assert len(fonts) == 2
+    for name, font in fonts.items():
+        assert "/FontFile2" in font["/FontDescriptor"], f"{name} is not embedded"
+
+
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_no_type_is_smaller_than_the_edition_allows(folder, reader):
+    sizes = []
+
+    def visit(text, matrix, text_matrix, font, size):
+        if text.strip():
+            scale = np.hypot(text_matrix[0], text_matrix[1]) * np.hypot(matrix[0], matrix[1])
+            sizes.append(size * scale)
+
+    for page in pypdf.PdfReader(booklet(folder, reader=reader)).pages:
+        page.extract_text(visitor_text=visit)
+    assert len(sizes) > 200
+    assert min(sizes) >= LEAST[reader] - 0.01
+
+
+@pytest.mark.parametrize(
+    "options", [{"reader": "child"}, {"reader": "adult", "paper": "letter"}, {"fold": True}]
+)
+def test_all_ink_is_inside_the_printable_sheet_and_no_page_is_blank(folder, options):
+    """Home printers leave 5 mm and more blank (common practice, no source)."""
+    document = pypdfium2.PdfDocument(booklet(folder, **options))
+    scale = 1.0
+    for page in document:
+        pixels = np.asarray(page.render(scale=scale).to_pil().convert("L"))
+        dark = np.argwhere(pixels < 128)
+        edge = 4.0 * POINTS_PER_MM * scale
+        assert len(dark) > 500, "a blank page"
+        assert dark.min() >= edge
+        assert dark[:, 0].max() <= pixels.shape[0] - edge
+        assert dark[:, 1].max() <= pixels.shape[1] - edge
+
+
+def test_counts_in_the_parts_list_equal_the_plan(folder):
+    plan = sample_plan()
+    pages = [words_of(text) for text in text_of(booklet(folder, reader="helper")) if "Parts list" in text]
+    counts = [int(n) for n in re.findall(r"(\d+) × (?=block|slab)", " ".join(pages))]
+    rows = {(part.shape, part.colour) for part in plan.model.parts}
+    assert len(counts) == len(rows)
+    assert sum(counts) == len(plan.model.parts)
+
+
+def test_what_the_steps_take_adds_up_to_the_model(folder):
+    """Every "Take" count, each step as often as its sub-assembly is built."""
+    plan = sample_plan()
+    taken = 0
+    for text in text_of(booklet(folder, reader="helper")):
+        step = re.search(r"Take(.*?)(Joints|Where you are)", words_of(text))
+        if step and "built before" not in step[1]:
+            taken += sum(int(n) for n in re.findall(r"(\d+) ×(?= [a-z] )", step[1]))
+    assert taken == len(plan.model.parts)
+
+
+def test_the_glued_joint_is_an_adults_and_the_free_joint_is_never_glued(folder):
+    texts = [words_of(text) for text in text_of(booklet(folder, reader="helper"))]
+    glued = [text for text in texts if re.search(r"glue \d+ stud", text)]
+    assert glued
+    assert all("Done by Adult" in text for text in glued)
+    assert any("stays free to turn: no glue" in text for text in texts)
+
+
+def test_an_adult_edition_prints_the_numbers_and_the_others_do_not(folder):
+    numbers = re.compile(r"gap \d\.\d\d mm a side; holds 1\.2 N; carries 0\.4 N")
+    assert numbers.search(words_of(" ".join(text_of(booklet(folder, reader="adult")))))
+    for reader in ("child", "helper"):
+        text = words_of(" ".join(text_of(booklet(folder, reader=reader))))
+        assert not re.search(r"\d N\b|mm a side", text)
+
+
+def test_same_input_same_bytes(tmp_path):
+    for name in ("a.pdf", "b.pdf"):
+        write_booklet(sample_plan(), tmp_path / name, Settings(), pictures=PlainPictures())
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+
+
+def test_the_file_says_what_it_is(folder):
+    reader = pypdf.PdfReader(booklet(folder, reader="helper", language="de"))
+    assert reader.metadata.title == "Beacon"
+    assert reader.root_object["/Lang"] == "de"
+    assert str(reader.root_object["/ViewerPreferences"]["/DisplayDocTitle"]).strip("/").lower() == "true"
+    assert reader.page_labels[0] == "1"
+    assert reader.page_labels[-1] == str(len(reader.pages))
+
+
+def test_every_picture_has_words_and_all_content_is_tagged(folder):
+    reader = pypdf.PdfReader(booklet(folder, reader="helper"))
+    root = reader.root_object
+    assert root["/MarkInfo"]["/Marked"]
+    figures, parents = [], root["/StructTreeRoot"]["/ParentTree"]["/Nums"]
+    sections = root["/StructTreeRoot"]["/K"]["/K"]
+    assert len(sections) == len(reader.pages)
+    for index, page in enumerate(reader.pages):
+        assert page["/StructParents"] == index
+        marked = page.get_contents().get_data().count(b" BDC")
+        elements = [each.get_object() for each in parents[2 * index + 1]]
+        assert marked == len(elements)
+        figures += [each for each in elements if each["/S"] == "/Figure"]
+    pictures = PlainPictures()
+    write_booklet(sample_plan(), folder / "asked.pdf", Settings(reader="helper"), pictures=pictures)
+    assert len(figures) >= len(pictures.asked) - 8
+    assert all(len(figure["/Alt"]) > 3 for figure in figures)
+
+
+@pytest.mark.parametrize(("pages", "sheets"), [(4, 1), (8, 2), (12, 3), (13, 4)])
+def test_imposition_reads_in_order_when_folded(pages, sheets):
+    """Folded sheets laid in each other: leafing through meets 1, 2, 3, ... and then the blanks."""
+    sides = imposition(list(range(1, pages + 1)))
+    assert len(sides) == 2 * sheets
+    leaves = []  # of each sheet: its first and its last leaf, each (recto, verso)
+    for sheet in range(sheets):
+        front, back = sides[2 * sheet], sides[2 * sheet + 1]
+        leaves.append(((front[1], back[0]), (back[1], front[0])))
+    first = [page for leaf, _ in leaves for page in leaf]
+    last = [page for _, leaf in reversed(leaves) for page in leaf]
+    assert [page for page in first + last if page is not None] == list(range(1, pages + 1))
+    blanks = [page is None for page in first + last]
+    assert blanks == sorted(blanks), "blank pages stand at the end"
+
+
+def test_a_folded_booklet_has_two_half_pages_a_side(folder):
+    single = len(pypdf.PdfReader(booklet(folder, fold=True)).pages)
+    reader = pypdf.PdfReader(booklet(folder, fold=True))
+    for page in reader.pages:
+        width, height = (float(each) / POINTS_PER_MM for each in page.mediabox[2:])
+        assert (width, height) == pytest.approx(A4, abs=0.1)
+    assert single % 2 == 0
+    first, last = words_of(reader.pages[0].extract_text()), words_of(reader.pages[-1].extract_text())
+    assert "1 of " in first
+    total = int(re.search(r"1 of (\d+)", first)[1])
+    assert -(-total // 4) * 2 == single
+    assert f"{total // 2} of {total}" in last or f"{total // 2 + 1} of {total}" in last
+
+
+def test_mono_has_no_colour(folder):
+    document = pypdfium2.PdfDocument(booklet(folder, mono=True, reader="helper"))
+    for page in document:
+        pixels = np.asarray(page.render(scale=0.6).to_pil().convert("RGB")).astype(int)
+        assert np.abs(pixels - pixels[:, :, :1]).max() <= 2
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter", "a5"])
+def test_paper_sizes(folder, paper):
+    """ISO 216; ANSI/ASME Y14.1 size A."""
+    sizes = {"a4": (297, 210), "letter": (279.4, 215.9), "a5": (210, 148)}
+    page = pypdf.PdfReader(booklet(folder, paper=paper)).pages[0]
+    assert [float(each) / POINTS_PER_MM for each in page.mediabox[2:]] == pytest.approx(
+        sizes[paper], abs=0.05
+    )
+
+
+@dataclass
+class Failing(PlainPictures):
+    """Breaks off in the middle, as a full disk or a killed renderer would."""
+
+    def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
+        yield from (self.draw(order.wish, order.width_mm, order.height_mm) for order in orders[:5])
+        raise OSError(28, "No space left on device")
+
+
+def test_an_old_booklet_stays_when_a_new_one_fails(tmp_path):
+    path = tmp_path / "booklet.pdf"
+    path.write_bytes(b"the old one")
+    with pytest.raises(CannotWrite, match="No space left"):
+        write_booklet(sample_plan(), path, Settings(), pictures=Failing())
+    assert path.read_bytes() == b"the old one"
+    assert [each.name for each in tmp_path.iterdir()] == ["booklet.pdf"]
+
+
+@pytest.mark.parametrize("name", ["<b>&amp;</b>", "💡 tug", "שלום", "x" * 300, "a/b\\c:d", "CON"])
+def test_odd_titles_make_a_readable_booklet(tmp_path, name):
+    path = tmp_path / "odd.pdf"
+    plan = replace(sample_plan(), model=replace(sample_plan().model, name=name))
+    write_booklet(plan, path, Settings(reader="adult"), pictures=PlainPictures())
+    assert pypdf.PdfReader(path).metadata.title == name
+    if name.isascii() and len(name) < 40:
+        assert name in text_of(path)[0]
