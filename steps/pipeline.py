@@ -63,7 +63,7 @@ def make_plan(path: Path, settings: Settings, progress: Progress | None = None) 
     """
     found = survey(path, settings, progress)
     if found.joints is None:
-        raise NotPlaced([*errors_of(found.problems), _loose_parts(found.model)])
+        raise NotPlaced([*errors_of(found.problems), loose_parts(found.model)])
     faults = errors_of(found.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)
@@ -122,7 +122,8 @@ def _with_earlier(earlier: Sequence[Problem], stage: Callable[[], Value]) -> Val
         raise type(fault)(each_once([*errors_of(earlier), *fault.problems])) from fault
 
 
-def _loose_parts(model: Model) -> Problem:
+def loose_parts(model: Model) -> Problem:
+    """The problem of having no places, with what to hand in instead."""
     return Problem(
         "not-placed",
         "error",

@@ -103,6 +103,12 @@ def load_settings(path: Path | None = None, **options: Any) -> Settings:
     try:
         return Settings.model_validate(values)
     except ValidationError as error:
-        faults = [f"{'.'.join(str(at) for at in fault['loc'])}: {fault['msg']}" for fault in error.errors()]
-        where = f"{path.name}: " if path is not None else ""
-        raise WrongSettings(where + "; ".join(faults)) from error
+        raise WrongSettings("; ".join(_fault(fault, path, options) for fault in error.errors())) from error
+
+
+def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:
+    """Where a wrong value stands, the option or the file's line, and what would be right."""
+    at = [str(each) for each in fault["loc"]]
+    if at and options.get(at[0]) is not None:
+        return f"--{at[0]}: {fault['msg']}"
+    return (f"{path.name}: " if path is not None else "") + f"{'.'.join(at)}: {fault['msg']}"

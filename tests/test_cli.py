@@ -166,11 +166,6 @@ UNREADABLE: dict[str, tuple[str, Callable[[Path], object], str]] = {
         "liar.3mf",
     ),
     "entity bomb": ("entities.3mf", entity_bomb, "entities"),
-    "not a number": (
-        "nan.3mf",
-        lambda path: package(path, model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("NaN"))),
-        "nan.3mf",
-    ),
     "infinite": (
         "inf.3mf",
         lambda path: package(path, model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("1e999"))),
@@ -225,9 +220,11 @@ def test_unbuildable_input_is_status_1_and_names_the_parts(
     assert [entry.name for entry in tmp_path.iterdir()] == ["model.3mf"]
 
 
-def test_a_vertex_that_is_no_number_in_a_file_that_allows_it(tmp_path: Path, capsys: Capture) -> None:
-    assert run(["plan", str(_nan_stl(tmp_path / "nan.stl"))]) == 1
-    assert re.search(r"body-1.*not finite", capsys.readouterr().err)
+def test_vertices_that_are_no_numbers_are_faults_of_the_model(tmp_path: Path, capsys: Capture) -> None:
+    path = package(tmp_path / "nan.3mf", model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("NaN")))
+    for given in (path, _nan_stl(tmp_path / "nan.stl")):
+        assert run(["plan", str(given)]) == 1
+        assert re.search(r"(object 1|body-1).*not finite", capsys.readouterr().err)
 
 
 @pytest.mark.parametrize(("side", "says"), [(25_000.0, "50 m"), (0.025, "0.05 mm")])
@@ -381,6 +378,64 @@ def test_settings_in_the_folder_that_is_the_model(tmp_path: Path) -> None:
     assert settings_beside(tmp_path / "parts") is None
     (tmp_path / "parts" / "stepleaf.toml").write_text("")
     assert settings_beside(tmp_path / "parts") == tmp_path / "parts" / "stepleaf.toml"
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--language", "xx"], "language"),
+        (["--adhesive", "custard"], "custard.*epoxy"),
+        (["--paper", "a5", "--reader", "child"], "A5"),
+    ],
+)
+def test_wishes_that_cannot_be_met_are_refused_before_the_work(
+    tmp_path: Path, options: list[str], says: str, capsys: Capture
+) -> None:
+    # the model does not even exist: nothing was read yet
+    assert run(["booklet", str(tmp_path / "none.3mf"), *options]) == 2
+    assert re.search(says, capsys.readouterr().err)
+
+
+def test_a_wrong_option_and_a_wrong_line_are_told_apart(model: Path, capsys: Capture) -> None:
+    (model.parent / "stepleaf.toml").write_text("paper = 'a9'\n")
+    assert run(["plan", str(model), "--reader", "cat"]) == 2
+    said = capsys.readouterr().err
+    assert "stepleaf.toml: paper:" in said and "--reader:" in said
+
+
+def test_prints_are_written_one_file_per_shape_and_colour(
+    model: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    assert run(["prints", str(model), "-o", str(tmp_path / "out"), "-q"]) == 0
+    assert capsys.readouterr().out.strip() == str(tmp_path / "out")
+    kinds = {(part.solid_key, part.colour) for part in beacon().placed}
+    assert len(list((tmp_path / "out").glob("S*.stl"))) == len(kinds)
+    assert len(list((tmp_path / "out").glob("S*.3mf"))) == len(kinds)
+
+
+def test_prints_can_be_refitted(model: Path, tmp_path: Path, capsys: Capture) -> None:
+    arguments = ["prints", str(model), "--scale", "4", "-o", str(tmp_path / "out")]
+    assert run([*arguments, "--refit", "glued"]) == 2
+    assert "press" in capsys.readouterr().err
+    assert run([*arguments, "--refit", "press"]) == 0
+    assert re.search(r"block 2 x 4: 8 studs moved by \+0\.3\d mm a side", capsys.readouterr().err)
+
+
+def test_a_fit_card_for_placed_and_for_loose_parts(model: Path, tmp_path: Path, capsys: Capture) -> None:
+    write_stl_folder(beacon(), tmp_path / "loose")
+    (tmp_path / "loose" / "placements.csv").unlink()
+    for given in (model, tmp_path / "loose"):
+        out = tmp_path / f"card {given.name}"
+        assert run(["coupon", str(given), "-o", str(out), "-q"]) == 0, capsys.readouterr().err
+        assert (out / "stud card.stl").stat().st_size > 1000
+
+
+def test_loose_parts_cannot_be_refitted(tmp_path: Path, capsys: Capture) -> None:
+    write_stl_folder(beacon(), tmp_path / "loose")
+    (tmp_path / "loose" / "placements.csv").unlink()
+    assert run(["prints", str(tmp_path / "loose"), "--refit", "press", "-o", str(tmp_path / "out")]) == 1
+    assert "loose parts" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 # ------------------------------------------------------------------------------- writing

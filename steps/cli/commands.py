@@ -19,6 +19,7 @@ app = typer.Typer(
 
 MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, or a folder or CSV of placements."
 Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
+Folder = Annotated[Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")]
 PLAN_SUFFIX = ".plan.json"
 
 
@@ -110,23 +111,28 @@ def prints(
     out: Annotated[
         Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")
     ] = None,
+    refit: Annotated[
+        str | None,
+        typer.Option(metavar="tight|press|slide|loose", help="Move stud surfaces so that joints fit so."),
+    ] = None,
 ) -> None:
-    """One print file per shape and colour, and the parts list."""
-    from steps.cli.telling import Teller, result, tell_problems
-    from steps.features import measure
-    from steps.intake import read_model
+    """One print file per shape and colour, plates in building order, and the parts list."""
+    from steps.cli.printing import fit_to_aim_at, order_of, refitted
+    from steps.cli.telling import Teller, message, result, tell_problems
+    from steps.pipeline import STAGES, survey
     from steps.prints import write_prints
 
-    settings = run.settings_for(model)
+    settings, fit = run.settings_for(model), fit_to_aim_at(refit)
     folder = out or Path(stem_of(model) + "-prints")
-    with Teller(("read", "measure", "files"), run.quiet) as progress:
-        progress("read", 0, 1)
-        read = read_model(model, settings)
-        progress("measure", 0, 1)
-        measures = measure(read, settings)
+    with Teller((*STAGES[:4], "files"), run.quiet) as progress:
+        found = survey(model, settings, progress)
+        printed, changes = refitted(found, fit, settings)
+        order = order_of(found, settings, progress)
         progress("files", 0, 1)
-        write_prints(read, measures, folder, settings)
-    tell_problems(read.problems + measures.problems, run.quiet)
+        made = write_prints(printed, found.measures, folder, settings, order, progress)
+    for line in changes:
+        message(line, run.quiet)
+    tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
 
 
@@ -140,6 +146,7 @@ def coupon(
     ] = None,
 ) -> None:
     """The fit card: print it before the model, and write in stepleaf.toml what fitted."""
+    from steps.cli.printing import joints_to_try
     from steps.cli.telling import Teller, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints.coupon import write_coupon
@@ -147,10 +154,10 @@ def coupon(
     settings = run.settings_for(model)
     folder = out or Path(stem_of(model) + "-coupon")
     with Teller((*STAGES[:3], "files"), run.quiet) as progress:
-        found = survey(model, settings, progress)
+        found = joints_to_try(survey(model, settings, progress), settings)
         progress("files", 0, 1)
-        write_coupon(found.model, found.measures, found.joints, folder, settings)
-    tell_problems(found.problems, run.quiet)
+        made = write_coupon(found.model, found.measures, found.joints, folder, settings)
+    tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
 
 
@@ -184,7 +191,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
-    settings = run.settings_for(model)
+    settings = run.booklet_settings_for(model)
     plan_target = target.with_name(target.name.removesuffix(".pdf") + PLAN_SUFFIX)
     _spare_the_input(model, target, plan_target)
     with Teller(quiet=run.quiet) as progress:

@@ -38,11 +38,12 @@ COMMON: dict[str, Any] = {
     "material": _text("pla|petg|abs|...", "The plastic it is printed in."),
     "adhesive": _text("FAMILY|none", "Family of adhesive; chosen by itself when not given."),
     "pictures": _text("gl|rays", "Force the source of the pictures."),
+    "fold": _flag("--fold", help_text="Impose for folding and stapling."),
     "mono": _flag("--mono", help_text="Black and white."),
     "anyway": _flag("--anyway", help_text="Go on past a problem that is not fatal."),
     "quiet": _flag("--quiet", "-q", help_text="No progress and no messages, errors only."),
 }
-FLAGS = ("mono", "anyway", "quiet")
+FLAGS = ("fold", "mono", "anyway", "quiet")
 
 
 @dataclass(frozen=True)
@@ -55,9 +56,24 @@ class Run:
 
     def settings_for(self, model: Path) -> Settings:
         """Settings in force for a model: its file first, options on top. Raises WrongSettings."""
+        from steps.glue.families import family
         from steps.settings import load_settings
 
-        return load_settings(self.settings_file or settings_beside(model), **self.given)
+        settings = load_settings(self.settings_file or settings_beside(model), **self.given)
+        if settings.adhesive not in (None, "none"):
+            family(settings.adhesive)  # refused now rather than after the order is found
+        return settings
+
+    def booklet_settings_for(self, model: Path) -> Settings:
+        """As :meth:`settings_for`, for a booklet that can be made: its language, reader and paper agree."""
+        from steps.booklet.edition import edition_of, paper_of
+        from steps.booklet.words import words_in
+
+        settings = self.settings_for(model)
+        words_in(settings.language)
+        edition_of(settings)
+        paper_of(settings)
+        return settings
 
 
 def settings_beside(model: Path) -> Path | None:

@@ -1,0 +1,72 @@
+"""What the print commands need of the stages: a refitted model, an order if there is one, joints to try."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from steps.errors import FaultyModel, NotPlaced, WrongSettings
+from steps.model import Fit, Joints, Measures, Model, Order, Problem
+from steps.pipeline import Progress, Survey, loose_parts
+from steps.settings import Settings
+
+FITS_TO_AIM_AT: tuple[Fit, ...] = ("tight", "press", "slide", "loose")
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A model with joints to make a fit card of, and what was odd about the model."""
+
+    model: Model
+    measures: Measures
+    joints: Joints
+    problems: tuple[Problem, ...]
+
+
+def joints_to_try(found: Survey, settings: Settings) -> Trial:
+    """The model's own joints; for loose parts those of each shape set on a copy of itself."""
+    from steps.joints import find_joints
+    from steps.prints.trial import trial_model
+
+    if found.joints is not None:
+        return Trial(found.model, found.measures, found.joints, found.problems)
+    trial = trial_model(found.model, found.measures)
+    return Trial(trial, found.measures, find_joints(trial, found.measures, settings), found.problems)
+
+
+def fit_to_aim_at(name: str | None) -> Fit | None:
+    """The wanted fit. Raises WrongSettings, listing the known ones."""
+    for fit in FITS_TO_AIM_AT:
+        if fit == name:
+            return fit
+    if name is None:
+        return None
+    raise WrongSettings(f"--refit: {name!r} is no fit to aim at; known are {', '.join(FITS_TO_AIM_AT)}.")
+
+
+def refitted(found: Survey, fit: Fit | None, settings: Settings) -> tuple[Model, tuple[str, ...]]:
+    """The model with its stud surfaces moved to a fit, and a line on each change.
+
+    Raises NotPlaced for loose parts: their gaps are not known.
+    """
+    from steps.prints.refit import refit
+
+    if fit is None:
+        return found.model, ()
+    if found.joints is None:
+        raise NotPlaced([loose_parts(found.model)])
+    made = refit(found.model, found.measures, found.joints, fit, settings)
+    return made.model, (*map(str, made.changes), *(problem.text for problem in made.problems))
+
+
+def order_of(found: Survey, settings: Settings, progress: Progress | None = None) -> Order | None:
+    """The building order, so that plates come in turn; None where there is none to follow."""
+    from steps.order import plan_order
+
+    if found.joints is None:
+        return None
+    if progress is not None:
+        progress("order", 0, 1)
+    try:
+        return plan_order(found.model, found.measures, found.joints, settings, progress)
+    except FaultyModel:  # it can be printed all the same
+        return None
