@@ -25,7 +25,7 @@ LINE_MM, LINE_GREY = 0.25, (0.4, 0.4, 0.4)  # ISO 128-20 narrow line
 FACE = typeface(words_in("en"))
 BODY = ParagraphStyle("body", fontName=FACE.regular, fontSize=BODY_PT, leading=BODY_PT * 1.25)
 BOLD = ParagraphStyle("bold", parent=BODY, fontName=FACE.bold, spaceBefore=8, spaceAfter=2)
-TITLE = ParagraphStyle("title", fontName=FACE.bold, fontSize=TITLE_PT, leading=TITLE_PT * 1.3)
+TITLE = ParagraphStyle("title", fontName=FACE.bold, fontSize=TITLE_PT, leading=TITLE_PT * 1.3, keepWithNext=1)
 
 
 def line(text: str, style: ParagraphStyle = BODY) -> Paragraph:

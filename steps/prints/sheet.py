@@ -18,9 +18,9 @@ LONGEST_NAME = 60
 SWATCH = 0  # column of the colour patch
 
 NOTES = (
-    "g: of one copy. Ears: small round brims at sharp corners of the first layer, so that they do not lift. Bridges are laid "
-    "without support. Times, ears, bridge and overhang limits are common practice without a source; filament "
-    "follows from walls, infill and the plastic's density, supports included.",
+    "g: grams of one copy. Ears: small round brims at sharp corners of the first layer, so that they do not "
+    "lift. Bridges are laid without support. Times, ears, bridge and overhang limits are common practice "
+    "without a source; filament follows from walls, infill and the plastic's density, supports included.",
     "A small part goes into the small-parts cylinder (16 CFR 1501.4): keep it from children under 3.",
 )
 

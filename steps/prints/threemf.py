@@ -6,6 +6,7 @@ import ctypes
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import lib3mf
@@ -31,9 +32,15 @@ class PrintObject:
     copies: tuple[tuple[str, float, float], ...]
 
 
+@cache
+def _library() -> Any:
+    """The library's functions, looked up once."""
+    return get_wrapper()
+
+
 def print_3mf(title: str, objects: Sequence[PrintObject]) -> bytes:
     """A whole 3MF document in millimetres."""
-    wrapper = get_wrapper()
+    wrapper = _library()
     document = wrapper.CreateModel()
     document.SetUnit(lib3mf.ModelUnit.MilliMeter)
     document.SetBuildUUID(_uuid(title))
