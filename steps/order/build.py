@@ -8,11 +8,12 @@ and that part is chosen before they are laid.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from steps.model import Array, IntArray
 from steps.order.apart import Apart, from_below
@@ -24,6 +25,9 @@ from steps.order.site import Site
 STEP_REACH = 8.0
 #: Parts of one step start at the same height, within so many pitches.
 STEP_LEVEL = 0.3
+#: Units at one height are peers within so many pitches, and so many of them count.
+PEER_REACH = 6.0
+MOST_PEERS = 4
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
 
@@ -34,6 +38,18 @@ class Limits:
 
     parts: int = 4
     kinds: int = 2
+
+
+@dataclass(frozen=True)
+class Variant:
+    """What makes one walk differ from another: where it starts, what it favours, where it turns aside."""
+
+    corner: tuple[float, float] = (1.0, 1.0)  #: signs: from the left or right, from the front or back
+    favour: tuple[tuple[str, float], ...] = ()  #: weights multiplied for this walk's choices
+    detours: Mapping[int, int] = field(default_factory=dict)  #: step -> rank of the unit to take there
+
+    def applied_to(self, weights: Weights) -> Weights:
+        return replace(weights, **{name: factor * getattr(weights, name) for name, factor in self.favour})
 
 
 @dataclass
@@ -60,10 +76,12 @@ class Build:
         limits: Limits,
         before: Iterable[tuple[int, int]] = (),
         together: Sequence[frozenset[int]] = (),
+        variant: Variant | None = None,
     ):
         self.site = site
         ways = apart.ways
-        self.weights = weights
+        self.variant = variant or Variant()
+        self.weights = self.variant.applied_to(weights)
         self.limits = limits
         self.readiness = Readiness(site, ways, [*apart.before, *before], apart.legs)
         count = len(site.units)
@@ -79,6 +97,9 @@ class Build:
         self.whole = np.array([unit.group is not None for unit in site.units])
         self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
         self.together = together
+        self.steps_made = 0
+        self.peers = _peers(self.centre, self.level)
+        self.open_peers = np.array([len(peers) for peers in self.peers], dtype=float)
         self.placed = np.zeros(count, dtype=bool)
         self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
         self.ready = np.zeros(count, dtype=bool)  # near, and shuts nobody out
@@ -101,6 +122,7 @@ class Build:
             self._join(unit)
         for watcher in self._watchers.pop(unit, ()):
             self._review(watcher)
+        self.open_peers[self.peers[unit]] -= 1
         self.last = unit
 
     def _join(self, unit: int) -> None:
@@ -145,10 +167,11 @@ class Build:
         turned = 0.0 if self.last is None else self.under[self.last]
         cost = cost + w.turn * np.abs(self.under[units] - turned)
         if self.last is None:
-            corner = self.centre[units] @ self._front_left()
+            corner = self.centre[units] @ self._from_corner()
             return cost + np.asarray(w.hop * (corner - corner.min()))
         hop = np.linalg.norm(self.centre[units] - self.centre[self.last], axis=1)
         cost = cost + w.hop * np.minimum(hop, w.far) + 1e-3 * hop
+        cost = cost + w.stray * np.minimum(self.open_peers[units], MOST_PEERS)
         cost = cost + w.kind * (self.kind[units] != self.kind[self.last])
         cost = cost + w.direction * (self.way[units] != self.way[self.last])
         for members in self.together:
@@ -156,9 +179,10 @@ class Build:
                 cost = cost + w.together * np.array([unit not in members for unit in units])
         return np.asarray(cost + w.slack * (self.slack[units] != self.slack[self.last]))
 
-    def _front_left(self) -> Array:
+    def _from_corner(self) -> Array:
         frame = self.site.motion.half(self.site.motion.direction_index(self.site.up)).frame
-        return np.asarray(frame[:, 0] + frame[:, 1])
+        right, back = self.variant.corner
+        return np.asarray(right * frame[:, 0] + back * frame[:, 1])
 
     def _ranked(self, mask: NDArray[np.bool_]) -> tuple[list[int], list[float]]:
         units = np.flatnonzero(mask)
@@ -204,15 +228,18 @@ class Build:
     def next_step(self) -> Draft:
         """Choose and place the next step."""
         if self.owed:
+            self.steps_made += 1
             return self._joining_step()
         ready, cost = self._ranked(self.ready)
         loose, loose_cost = self._ranked(self.loose_ready & ~self.near)
+        rank = self.variant.detours.get(self.steps_made, 0)
+        self.steps_made += 1
         if loose and (not ready or loose_cost[0] < cost[0]):
-            draft = self._loose_step(loose, cost[0] if ready else np.inf)
+            draft = self._loose_step(loose[rank:] + loose[:rank])
             if draft is not None:
                 return draft
         if ready:
-            return self._extend(Draft([]), [ready[0]])
+            return self._extend(Draft([]), [ready[min(rank, len(ready) - 1)]])
         return self._doubtful_step(loose)
 
     def _joining_step(self) -> Draft:
@@ -248,7 +275,7 @@ class Build:
             return touching == [step[-1]] and len(kinds) == 1 and not self.whole[unit]
         return abs(self.level[unit] - self.level[first]) <= STEP_LEVEL
 
-    def _loose_step(self, loose: Sequence[int], limit: float) -> Draft | None:
+    def _loose_step(self, loose: Sequence[int]) -> Draft | None:
         """Lay parts on the table whose joining part is known and fits in the step after."""
         laid: list[int] = []
         joiners: list[int] = []
@@ -325,6 +352,18 @@ class Build:
             draft = Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
         self.place(unit)
         return draft
+
+
+def _peers(centre: Array, level: Array) -> list[list[int]]:
+    """For each unit the others near it that start at the same height."""
+    if not len(centre):
+        return []
+    tree = cKDTree(centre)
+    near = tree.query_ball_point(centre, PEER_REACH)
+    return [
+        [other for other in sorted(others) if other != unit and abs(level[other] - level[unit]) <= STEP_LEVEL]
+        for unit, others in enumerate(near)
+    ]
 
 
 def _is_slack(site: Site, unit: int) -> bool:

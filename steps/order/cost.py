@@ -1,19 +1,24 @@
 """What makes an order good for people: one documented cost, used by every choice the planner makes.
 
-Weights can be set under [order.weights] in stepleaf.toml by the names below. All distances are in
-pitches, so that the same model at another scale is ordered alike.
+A finished order of a site costs the sum of five parts (:func:`cost_of`); the walk that builds it up step
+by step (:mod:`steps.order.build`) uses the same weights to choose the next unit. Weights can be set under
+[order.weights] in stepleaf.toml by the names below. All distances are in pitches, so that the same model
+at another scale is ordered alike. No published weights are known for this; these were chosen by looking
+at plans, following the order of importance in the checklist of Agrawala et al. (SIGGRAPH 2003) and Heiser
+et al. (2004): visible, near, alike, one direction.
 
-    up         going up by one pitch while something lower could still be placed ("from the table up")
-    hop        one pitch of distance from what was placed last ("walk along neighbours")
-    far        longest hop that still counts, pitches: beyond it a hop is a hop
-    kind       another shape or colour than the last part ("alike together")
-    direction  another direction of the hand than the last part
-    side       a move that is not straight down
-    slack      a joint that may need glue (slides or looser) among ones that press, or the other way
-    step       one more step to draw and read
-    turn       turning the build over
-    together   leaving a group that was asked to be kept together before it is done
-    hold       a hand that must hold while a part goes in
+    hands      direction  another direction of the hand than in the step before
+               side       (choice only) a move that is not straight down waits for those that are
+               turn       turning the build over
+    eyes       eyes       a whole step's new parts hidden in the best of four views; shares in proportion
+    sense      up         going down again by one pitch after having gone up ("from the table up")
+               hop, far   one pitch of distance from the step before, at most ``far`` pitches
+               kind       another shape or colour than before
+               stray      (choice only) a unit whose neighbours at its height are in already comes first
+               step       one more step to draw and read
+               together   leaving a group that was asked to be kept together before it is done
+    stability  hold       a step after which a hand must hold, by the cheap tests
+    glue       slack      going from joints that press to joints that slide (likely glued), or back: sittings
 """
 
 from __future__ import annotations
@@ -28,9 +33,11 @@ from steps.errors import WrongSettings
 class Weights:
     """One number per part of the cost; see the module's text. Chosen by looking at the plans."""
 
-    up: float = 10.0
+    up: float = 20.0
+    eyes: float = 12.0
+    stray: float = 5.0
     hop: float = 1.0
-    far: float = 12.0
+    far: float = 60.0
     kind: float = 3.0
     direction: float = 6.0
     side: float = 8.0

@@ -13,12 +13,14 @@ from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
 from steps.order.apart import UNDER, Apart, from_below, take_apart
-from steps.order.build import Build, Deadlock, Draft, Limits, hangs_together
+from steps.order.build import Build, Deadlock, Draft, Limits, Variant, hangs_together
 from steps.order.cost import Weights, weights_from
 from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, find_groups, main_up
 from steps.order.locked import dragging, locked_problem, moves_as_one
+from steps.order.search import Judge, runs_for, search
 from steps.order.site import Group, Site, make_site
+from steps.order.stability import Watch
 from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes
 from steps.order.writer import Planned, Writer
 from steps.settings import Settings
@@ -44,6 +46,7 @@ class Planner:
     problems: list[Problem] = field(default_factory=list)
     refused: set[frozenset[int]] = field(default_factory=set)  #: must not be built apart
     asked: list[Group] = field(default_factory=list)  #: must be built apart
+    orders_tried: int = 0
     turned: set[int] = field(default_factory=set)  #: part rows that go in with the build turned over
 
     def __post_init__(self) -> None:
@@ -60,6 +63,7 @@ class Planner:
         root, planned = self._divide(up_of(self.settings.order.down))
         writer = Writer(self.model, self.structure, self.settings.order, root, planned)
         writer.problems = self.problems
+        writer.facts["orders_tried"] = float(self.orders_tried)
         writer.write(root)
         return writer.order()
 
@@ -129,16 +133,34 @@ class Planner:
         self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...], tell: Callable[[int], None]
     ) -> list[Draft]:
         """The site's steps; where wishes bind, as near as can be to those without them."""
+        if not wished:
+            return self._search(site, apart, (), tell)
+        free = take_apart(site)
+        if not free.stuck:
+            build = Build(site, apart, self.weights, self._limits(), wished, unit_sets(site, self.wishes))
+            drafts = build.run_like(self._search(site, free, (), tell))
+            if hangs_together(site, drafts):
+                return drafts
+        return self._search(site, apart, wished, tell)
+
+    def _search(
+        self, site: Site, apart: Apart, before: tuple[tuple[int, int], ...], tell: Callable[[int], None]
+    ) -> list[Draft]:
+        """The cheapest steps found within the site's share of the time budget."""
         together = unit_sets(site, self.wishes)
 
-        def build(before: tuple[tuple[int, int], ...]) -> Build:
-            return Build(site, apart, self.weights, self._limits(), before, together)
+        def make(variant: Variant) -> Build:
+            return Build(site, apart, self.weights, self._limits(), before, together, variant)
 
-        if not wished:
-            return build(()).run(tell)
-        free = Build(site, take_apart(site), self.weights, self._limits(), (), together).run(tell)
-        drafts = build(wished).run_like(free)
-        return drafts if hangs_together(site, drafts) else build(wished).run(tell)
+        budget = self.settings.order.seconds * len(site.units) / len(self.model.parts)
+        runs = runs_for(len(site.units), budget)
+        judge = None
+        if runs > 1:
+            watch = Watch(self.structure, site.up, site.group.parts)
+            judge = Judge(site, apart, self.weights, watch)
+        drafts, tried = search(make, judge, runs, budget, tell)
+        self.orders_tried += tried
+        return drafts
 
     def _give_up(self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...]) -> NoReturn:
         """Raise NoBuildableOrder, or WrongSettings when it is the wishes that keep the site together."""

@@ -66,6 +66,17 @@ class Watch:
 
     def add(self, parts: Sequence[int]) -> tuple[str, ...]:
         """Put parts in; the ids of the parts a hand must hold now, none when it stands by itself."""
+        doubtful = self.doubts(parts)
+        return self._held(doubtful) if doubtful else ()
+
+    def clear(self) -> None:
+        """Nothing is built any more."""
+        self.present.clear()
+        self._on_leaning.clear()
+        self._doubtful.clear()
+
+    def doubts(self, parts: Sequence[int]) -> list[int]:
+        """Put parts in; the parts that only a load programme could clear of leaning."""
         self.present.update(parts)
         touched = set(parts)
         for part in parts:
@@ -84,8 +95,7 @@ class Watch:
         for part in self._on_leaning:
             if part not in self._doubtful:
                 self._doubtful[part] = not self._amply_held(part)
-        doubtful = sorted(part for part, is_doubtful in self._doubtful.items() if is_doubtful)
-        return self._held(doubtful) if doubtful else ()
+        return sorted(part for part, is_doubtful in self._doubtful.items() if is_doubtful)
 
     def _support(self, part: int) -> Array:
         """(k, 2) points that carry the part from below now."""
