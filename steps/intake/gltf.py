@@ -42,12 +42,15 @@ def read_gltf(path: Path) -> Scene:
     return glb_scene(path, path.read_bytes())
 
 
-def glb_scene(path: Path, data: bytes) -> Scene:
-    """The same from the file's bytes; ``path`` names it and tells where its buffers lie."""
+def glb_scene(path: Path, data: bytes, upright: Array = Z_UP) -> Scene:
+    """The same from the file's bytes; ``path`` names it and tells where its buffers lie.
+
+    ``upright`` (4, 4) turns the document's axes to z up.
+    """
     document, chunk = _parts_of_glb(path, data) if data[:4] == b"glTF" else (_json(path, data), b"")
     try:
         _check_understood(path, document)
-        return _Reader(path, document, chunk).scene()
+        return _Reader(path, document, chunk, upright).scene()
     except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise UnreadableInput(
             f"{path.name}: the glTF document contradicts itself ({type(error).__name__}: {error}). Export "
@@ -107,8 +110,8 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
 class _Reader:
     """Walks the node tree once; every mesh is decoded once."""
 
-    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes):
-        self.path, self.document, self.chunk = path, document, chunk
+    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes, upright: Array):
+        self.path, self.document, self.chunk, self.upright = path, document, chunk, upright
         self.buffers: dict[int, bytes] = {}
         self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
         self.meshes: list[RawMesh] = []
@@ -139,7 +142,7 @@ class _Reader:
     def _walk(self, roots: list[int]) -> None:
         """Depth first in file order, with a stack, so that depth cannot overrun."""
         nodes, seen = self.document.get("nodes", []), set()
-        stack = [(row, Z_UP, "") for row in reversed(roots)]
+        stack = [(row, self.upright, "") for row in reversed(roots)]
         while stack:
             row, above, inherited = stack.pop()
             if row in seen or row < 0:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from steps.errors import MissingExtra, UnreadableInput
 from steps.intake.gltf import glb_scene
 from steps.intake.scene import Scene
@@ -38,4 +40,5 @@ def read_step(path: Path) -> Scene:
         raise UnreadableInput(
             f"{path.name}: no solid could be read from it. Export it again, or as 3MF or GLB."
         )
-    return replace(glb_scene(path, glb), unit_mm=1000.0, problems=())
+    # metres, but z stays up: the converter leaves the axes of the file alone
+    return replace(glb_scene(path, glb, upright=np.eye(4)), unit_mm=1000.0, problems=())

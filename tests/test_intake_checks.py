@@ -1,0 +1,180 @@
+"""Faults that the placed meshes alone show: each named, all of them told, none invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.solids import Module
+from demo_model.write import write_3mf
+from steps.errors import FaultyModel
+from steps.intake import read_model
+from steps.intake.assemble import unique_names
+from steps.intake.congruence import QUARTER_TURNS
+from steps.settings import Settings
+from tests.intake_files import SCREW, Gltf, ThreeMF, box, mirrored, placed, pose, same_points
+
+PLAIN = Settings()
+
+
+def read(tmp_path, *items, settings=PLAIN):
+    """The model of (mesh, pose, name) items."""
+    file = ThreeMF()
+    made = {}
+    for mesh, where, name in items:
+        if id(mesh) not in made:
+            made[id(mesh)] = file.mesh(mesh, "mesh of " + name)
+        file.item(made[id(mesh)], where, name)
+    return read_model(file.write(tmp_path / "m.3mf"), settings)
+
+
+def told(model, code):
+    return [problem for problem in model.problems if problem.code == code]
+
+
+@pytest.mark.parametrize("turn", [0, 3, 9, 17, 23])
+def test_exactly_on_top_up_to_symmetry(tmp_path, turn):
+    cube = box((10, 10, 10), (-5, -5, -5))
+    model = read(
+        tmp_path, (cube, None, "a"), (cube, pose(at=(30, 0, 0)), "b"), (cube, pose(QUARTER_TURNS[turn]), "c")
+    )
+    (fault,) = told(model, "same-place")
+    assert fault.severity == "error"
+    assert fault.parts == ("P1", "P3")
+    assert "c lies exactly on top of a" in fault.text
+
+
+def test_not_on_top_when_turned_otherwise_or_a_hair_apart(tmp_path):
+    long = box((10, 10, 30), (-5, -5, -15))
+    turned = pose(QUARTER_TURNS[np.argmax([abs(turn[2, 2]) < 0.5 for turn in QUARTER_TURNS])])
+    model = read(tmp_path, (long, None, "a"), (long, turned, "b"), (long, pose(at=(0.1, 0, 0)), "c"))
+    assert told(model, "same-place") == []
+
+
+def test_separate_copies_of_the_mesh_are_found_too(tmp_path):
+    one, other = box(), box()
+    model = read(tmp_path, (one, None, "a"), (other, None, "b"))
+    assert [problem.parts for problem in told(model, "same-place")] == [("P1", "P2")]
+
+
+def test_a_pile_of_fifty_copies_names_each_once(tmp_path):
+    cube = box()
+    model = read(tmp_path, *[(cube, None, f"c{row}") for row in range(50)])
+    assert [problem.parts for problem in told(model, "same-place")] == [
+        ("P1", f"P{row}") for row in range(2, 51)
+    ]
+
+
+@pytest.mark.parametrize("length", [50_000, 0.05])
+def test_unit_error_says_what_it_looks_like_and_what_helps(tmp_path, length):
+    """A model 50 m or 0.05 mm long."""
+    cube = box(np.array([0.5, 0.2, 0.2]) * length)
+    items = [(cube, None, "a"), (cube, pose(at=(length / 2, 0, 0)), "b")]
+    model = read(tmp_path, *items)
+    (fault,) = told(model, "unit")
+    assert fault.severity == "error"
+    assert ("50 m long" if length > 1 else "0.05 mm long") in fault.text
+    scale = float(fault.text.rsplit("--scale ", 1)[1].rstrip("."))
+    mended = read(tmp_path, *items, settings=Settings(scale=scale))
+    assert told(mended, "unit") == []
+
+
+@pytest.mark.parametrize("scale", [1.0, 4.0, 8.0])
+def test_no_unit_error_for_blocks_at_any_print_scale(tmp_path, scale):
+    write_3mf(beacon(Module(scale=scale)), tmp_path / "b.3mf")
+    assert read_model(tmp_path / "b.3mf", PLAIN).problems == ()
+
+
+def test_mirrored_parts_are_noted_and_baked(tmp_path):
+    flip = np.diag([1.0, -1.0, 1.0, 1.0])
+    flip[:3, 3] = (100, 0, 0)
+    model = read(tmp_path, (SCREW, None, "left"), (SCREW, flip, "right"))
+    (note,) = told(model, "mirrored")
+    assert (note.severity, note.parts) == ("note", ("P2",))
+    assert "right" in note.text
+    assert len(model.shapes) == 2
+    assert same_points(placed(model, model.parts[1]), SCREW[0] * (1, -1, 1) + (100, 0, 0))
+    again = read(tmp_path, (SCREW, None, "left"), (mirrored(SCREW), pose(at=(99, 0, 0)), "right"))
+    assert again.problems == ()
+    assert len(again.shapes) == 2
+
+
+def test_meshes_without_body_are_named_and_the_rest_goes_on(tmp_path):
+    """Written as glTF, which does not refuse them by itself."""
+    file = Gltf()
+    good = file.mesh(file.primitive((box()[0] / 1000, box()[1])))
+    sheet = file.mesh(
+        file.primitive((np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]]) / 50, np.array([[0, 1, 2]])))
+    )
+    line = file.mesh(
+        file.primitive((np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0]]) / 50, np.array([[0, 1, 2]])))
+    )
+    for mesh, name in ((sheet, "sheet"), (good, "hull"), (line, "line")):
+        file.node(mesh=mesh, name=name)
+    model = read_model(file.write(tmp_path / "m.glb"), PLAIN)
+    assert [part.source for part in model.parts] == ["hull"]
+    (fault,) = told(model, "no-body")
+    assert (fault.severity, fault.parts) == ("warning", ("sheet", "line"))
+
+
+def test_nothing_but_sheets_is_a_fault(tmp_path):
+    file = Gltf()
+    flat = file.primitive((np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]]) / 50, np.array([[0, 1, 2]])))
+    file.node(mesh=file.mesh(flat), name="sheet")
+    with pytest.raises(FaultyModel, match="sheet"):
+        read_model(file.write(tmp_path / "m.glb"), PLAIN)
+
+
+def test_flattening_transform_leaves_the_part_out(tmp_path):
+    model = read(tmp_path, (SCREW, None, "a"), (SCREW, np.diag([1.0, 1.0, 0.0, 1.0]), "b"))
+    assert [part.source for part in model.parts] == ["a"]
+    assert told(model, "no-body")[0].parts == ("b",)
+
+
+def test_leaky_mesh_is_a_note_that_names_its_parts(tmp_path):
+    file = Gltf()
+    vertices, faces = box()
+    mesh = file.mesh(file.primitive((vertices / 1000, faces[:-1])))
+    for row in range(2):
+        file.node(mesh=mesh, name=f"bin {row}", translation=[row / 10, 0, 0])
+    model = read_model(file.write(tmp_path / "m.glb"), PLAIN)
+    (note,) = told(model, "not-watertight")
+    assert (note.severity, note.parts) == ("note", ("P1", "P2"))
+    assert not model.shapes[0].watertight
+
+
+@pytest.mark.parametrize("place", ["vertex", "transform"])
+def test_numbers_that_are_not_finite_are_gathered(tmp_path, place):
+    file = Gltf()
+    bad = box()[0] / 1000
+    if place == "vertex":
+        bad = bad.copy()
+        bad[2, 1] = np.inf
+    for name in ("one", "two"):
+        made = file.mesh(file.primitive((bad, box()[1])))
+        file.node(mesh=made, name=name, translation=[0 if place == "vertex" else float("nan"), 0, 0])
+    with pytest.raises(FaultyModel) as caught:
+        read_model(file.write(tmp_path / "m.glb"), PLAIN)
+    named = {name for problem in caught.value.problems for name in problem.parts}
+    assert named == {"one", "two"}
+
+
+def test_names_never_clash():
+    given = ["a", "a", "a#2", "a", "b", "a#2"]
+    made = unique_names(given)
+    assert len(set(made)) == len(made)
+    assert made[0] == "a"
+    assert made[2] == "a#2"
+    assert made[4] == "b"
+    assert unique_names(["x", "x", "x"]) == ["x", "x#2", "x#3"]
+
+
+def test_same_file_same_model(tmp_path):
+    write_3mf(beacon(), tmp_path / "b.3mf")
+    one, two = (read_model(tmp_path / "b.3mf", PLAIN) for _ in range(2))
+    assert one.sha256 == two.sha256
+    assert one.parts[3].pose.tobytes() == two.parts[3].pose.tobytes()
+    assert [shape.vertices.tobytes() for shape in one.shapes] == [
+        shape.vertices.tobytes() for shape in two.shapes
+    ]

@@ -1,0 +1,51 @@
+"""STEP through the optional extra: assemblies, names, units, axes, and what is told when it fails."""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pytest
+
+from steps.errors import MissingExtra, UnreadableInput
+from steps.intake import read_model
+from steps.settings import Settings
+from tests.intake_files import box, placed, same_points
+from tests.intake_step import write_step
+
+PLAIN = Settings()
+BOXES = {"block": (20, 40, 10), "slab": (20, 20, 5)}
+PLACES = [("block", "keel", (0, 0, 0)), ("slab", "deck", (0, 0, 10)), ("slab", "deck two", (0, 20, 10))]
+
+
+@pytest.mark.parametrize(("inch", "factor"), [(False, 1.0), (True, 25.4)])
+def test_assembly_in_its_own_unit_with_z_up(tmp_path, inch, factor):
+    pytest.importorskip("cascadio")
+    model = read_model(write_step(tmp_path / "ship.step", BOXES, PLACES, inch), PLAIN)
+    assert [part.source for part in model.parts] == ["keel", "deck", "deck two"]
+    assert [part.shape for part in model.parts] == ["S1", "S2", "S2"]
+    for part, (which, _, at) in zip(model.parts, PLACES, strict=True):
+        want = box(np.multiply(BOXES[which], factor), np.multiply(at, factor))[0]
+        assert same_points(placed(model, part), want, 1e-3)
+    assert model.problems == ()
+
+
+def test_cut_short(tmp_path):
+    path = write_step(tmp_path / "ship.step", BOXES, PLACES)
+    path.write_text(path.read_text()[:-400])
+    with pytest.raises(UnreadableInput, match=r"ship\.step: the file is cut short"):
+        read_model(path, PLAIN)
+
+
+def test_nothing_solid_in_it(tmp_path):
+    pytest.importorskip("cascadio")
+    path = tmp_path / "void.stp"
+    path.write_text("ISO-10303-21;\nHEADER;\nENDSEC;\nDATA;\nENDSEC;\nEND-ISO-10303-21;\n")
+    with pytest.raises(UnreadableInput, match=r"void\.stp: no solid"):
+        read_model(path, PLAIN)
+
+
+def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "cascadio", None)
+    with pytest.raises(MissingExtra, match=r"pip install 'stepleaf\[step\]'"):
+        read_model(write_step(tmp_path / "ship.step", BOXES, PLACES), PLAIN)
