@@ -79,6 +79,7 @@ class Settings(Section):
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
     fold: bool = False  # impose for folding and stapling: pages half the paper, two a side
+    stickers: str | None = None  # sticker sheet for labels, "a4-24"; see booklet/labels.py
     anyway: bool = False
     printer: PrinterSettings = PrinterSettings()
     fit: FitSettings = FitSettings()

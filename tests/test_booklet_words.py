@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
@@ -54,6 +55,16 @@ def test_catalogues_hold_every_message_and_keep_its_places(language):
         for string in strings:
             assert string
             assert set(re.findall(r"\{\w+\}", string)) == set(re.findall(r"\{\w+\}", text)), text
+
+
+def test_no_message_hides_inside_a_formatted_string():
+    """What stands in an f-string is not extracted, so would be missing from every template."""
+    for path in sorted(SOURCES.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                calls = [each for each in ast.walk(node) if isinstance(each, ast.Call)]
+                names = {getattr(call.func, "attr", getattr(call.func, "id", "")) for call in calls}
+                assert not names & {"say", "say_n", "later"}, f"{path.name}:{node.lineno}"
 
 
 def test_the_template_lists_exactly_the_messages_of_the_code():

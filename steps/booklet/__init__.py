@@ -6,15 +6,19 @@ from collections.abc import Callable
 from pathlib import Path
 
 from steps.booklet.compose import compose
+from steps.booklet.compose.matter import Matter
+from steps.booklet.content import Booklet
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
+from steps.booklet.html import html_of
+from steps.booklet.labels import label_pages, label_setter, sticker_sheet
 from steps.booklet.layout import Composer
 from steps.booklet.paint import paint
 from steps.booklet.pictures import Pictures, StudioPictures
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.model import Plan
-from steps.output import whole_file
+from steps.output import whole_file, write_whole
 from steps.settings import Settings
 
 Progress = Callable[[str, int, int], None]
@@ -40,4 +44,47 @@ def write_booklet(
         paint(pages, booklet, draft, face, words, drawn, settings, progress)
 
 
-__all__ = ["write_booklet"]
+def write_html(
+    plan: Plan,
+    path: Path,
+    settings: Settings,
+    progress: Progress | None = None,
+    pictures: Pictures | None = None,
+) -> None:
+    """The same sheets as one accessible, self-contained HTML file, whole or not at all.
+
+    Raises WrongSettings for an unknown language; CannotWrite.
+    """
+    words = words_in(settings.language)
+    face = typeface(words)
+    drawn = pictures or StudioPictures(plan, settings, progress=progress)
+    booklet = compose(plan, settings, words)
+    write_whole(path, html_of(booklet, words, face, edition_of(settings), drawn, settings.mono))
+
+
+def write_labels(
+    plan: Plan,
+    path: Path,
+    settings: Settings,
+    progress: Progress | None = None,
+    pictures: Pictures | None = None,
+) -> None:
+    """Stickers for the printed parts or their bags as PDF, on the settings' sticker sheet.
+
+    Raises WrongSettings for a sticker sheet that is not known; CannotWrite.
+    """
+    words = words_in(settings.language)
+    face = typeface(words)
+    setter = label_setter(Typesetter(edition_of(settings), face))
+    sheet = sticker_sheet(settings.stickers, settings.paper)
+    matter = Matter(plan, settings, words)
+    pages = label_pages(matter, setter, sheet)
+    title = words.say("Stickers")
+    booklet = Booklet(f"{matter.title}: {title}", matter.model_line, words.language, title, ())
+    drawn = pictures or StudioPictures(plan, settings, progress=progress)
+    flat = settings.model_copy(update={"fold": False})
+    with whole_file(path) as draft:
+        paint(pages, booklet, draft, face, words, drawn, flat, progress)
+
+
+__all__ = ["write_booklet", "write_html", "write_labels"]
