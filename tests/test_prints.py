@@ -26,7 +26,7 @@ from steps.fit import classify
 from steps.intake import read_model
 from steps.joints import find_joints
 from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Shape, Step
-from steps.prints import FILAMENT, PARTS_LIST, RUN, SHEET, Prints, prepare, write_prints
+from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare, write_prints
 from steps.prints.coupon import FORM, write_coupon
 from steps.prints.items import by_colour
 from steps.prints.ladder import BALL_GAPS, STUD_GAPS, find_ladder
@@ -156,6 +156,26 @@ def test_same_input_same_bytes_and_no_litter(big_tug: tuple[Model, Measures, Joi
     assert files and not any(path.name.startswith(".") for path in files)
     for path in files:
         assert (tmp_path / "one" / path).read_bytes() == (tmp_path / "two" / path).read_bytes()
+
+
+def test_an_old_count_does_not_lie_beside_a_new_one(
+    big_tug: tuple[Model, Measures, Joints], tmp_path: Path
+) -> None:
+    model, measures, _ = big_tug
+    small = replace(model, shapes=model.shapes[:1], parts=model.parts[:4])
+    write_prints(small, measures, tmp_path, SETTINGS)
+    own = tmp_path / "my notes.3mf"
+    own.write_text("mine")
+    with open(tmp_path / PARTS_LIST, "a") as file:  # a table that names what is not ours takes nothing away
+        file.write("S99,x,my notes.3mf\nS99,x,../outside.3mf\n")
+    outside = tmp_path.parent / "outside.3mf"
+    outside.write_text("mine too")
+    before = {path.name for path in tmp_path.glob("S*")}
+    write_prints(replace(small, parts=model.parts[:3]), measures, tmp_path, SETTINGS)
+    after = {path.name for path in tmp_path.glob("S*")}
+    assert len(before) == len(after) == 2 and before.isdisjoint(after)
+    assert all("3-off" in name for name in after)
+    assert own.read_text() == "mine" and outside.read_text() == "mine too"
 
 
 def test_a_folder_that_refuses_is_one_clear_error(
@@ -337,6 +357,23 @@ def test_refit_moves_nothing_but_the_studs_and_lists_the_change(
     grown = 8 * polygon * ((12 + change.delta_mm) ** 2 - 12**2)
     volume = [trimesh.Trimesh(s.vertices, s.faces, process=False).volume for s in (before, after)]
     assert volume[1] - volume[0] == pytest.approx(grown, rel=1e-4)
+
+
+def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
+    big_tug: tuple[Model, Measures, Joints], tmp_path: Path
+) -> None:
+    model, measures, joints = big_tug
+    few = replace(model, shapes=model.shapes[:1], parts=model.parts[:1])
+    done = refit(model, measures, joints, "press", Settings(scale=4))
+    only = replace(done, model=replace(done.model, shapes=done.model.shapes[:1], parts=few.parts))
+    prints = write_prints(few, measures, tmp_path, SETTINGS, refitted=only)
+    rows = table(tmp_path / REFIT)
+    assert len(rows) == len(prints.changes) == len(done.changes)
+    assert all(
+        float(row["moved_mm"]) == pytest.approx(0.365, abs=0.01) for row in rows if row["surface"] == "stud"
+    )
+    (file,) = tmp_path.glob("S01*.stl")
+    assert trimesh.load(file).volume > measures.by_shape["S1"].volume_mm3 * 1.001
 
 
 def test_refit_names_a_stud_that_would_run_over_its_edge(

@@ -5,25 +5,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import csv
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import trimesh
 
+from steps.features import measure
 from steps.model import Measures, Model, Order, Problem
 from steps.output import write_whole
 from steps.prints.items import PrintItem, Progress, print_items, print_problems
 from steps.prints.labels import plain
+from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
 from steps.prints.sheet import sheet_pdf
-from steps.prints.tables import filament_table, parts_table, run_table
+from steps.prints.tables import filament_table, parts_table, refit_table, run_table
 from steps.prints.threemf import PrintObject, print_3mf
 from steps.settings import Settings
 
 PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
+REFIT = "refit.csv"
 PLATES = "plates"
+#: What this module names its print files and plates; nothing else in a folder is ever taken away.
+_OWN_NAME = re.compile(r"(S\d+ [a-z0-9.-]+ [a-z0-9.-]+ \d+-off|plates/plate \d+ [a-z0-9.-]+)\.(stl|3mf)")
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +40,8 @@ class Prints:
 
     items: tuple[PrintItem, ...]
     plates: tuple[Plate, ...]
-    needed: dict[str, int]  #: part -> first step; empty without an order
+    needed: Mapping[str, int]  #: part -> first step; empty without an order
+    changes: tuple[Change, ...]  #: what a refit moved
     problems: tuple[Problem, ...]
 
 
@@ -41,13 +50,22 @@ def prepare(
     measures: Measures,
     settings: Settings,
     order: Order | None = None,
+    refitted: Refit | None = None,
     progress: Progress | None = None,
 ) -> Prints:
-    """Lay out all prints of ``model``. With an order, plates follow the build."""
+    """Lay out all prints of ``model``. With an order, plates follow the build.
+
+    With ``refitted`` (of this model) its shapes are printed instead, and its problems are told too.
+    """
+    if refitted is not None:
+        model, measures = refitted.model, measure(refitted.model, settings)
     items = print_items(model, measures, settings, progress)
-    needed = dict(first_needed(order)) if order is not None else {}
+    needed = first_needed(order) if order is not None else {}
     plates = print_run(items, settings.printer, needed)
-    return Prints(items, plates, needed, print_problems(items, settings))
+    problems = print_problems(items, settings)
+    if refitted is None:
+        return Prints(items, plates, needed, (), problems)
+    return Prints(items, plates, needed, refitted.changes, refitted.problems + problems)
 
 
 def write_prints(
@@ -56,15 +74,23 @@ def write_prints(
     folder: Path,
     settings: Settings,
     order: Order | None = None,
+    refitted: Refit | None = None,
     progress: Progress | None = None,
 ) -> Prints:
     """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``.
 
-    Raises CannotWrite; each file is replaced whole or left as it was.
+    Print files that an earlier run listed there and that are no longer meant are taken away, so that
+    an old count does not lie beside a new one. Raises CannotWrite; each file is replaced whole or left
+    as it was.
     """
-    prints = prepare(model, measures, settings, order, progress)
+    prints = prepare(model, measures, settings, order, refitted, progress)
+    earlier = _listed(folder)
+    written = set()
     for name, data in print_files(prints, model, settings):
         write_whole(folder / name, data)
+        written.add(name)
+    for name in sorted(earlier - written):
+        (folder / name).unlink(missing_ok=True)
     return prints
 
 
@@ -77,10 +103,22 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
     files = {plate.number: _plate_name(plate) for plate in prints.plates}
     for plate in prints.plates:
         yield files[plate.number], print_3mf(files[plate.number], _on_plate(plate, prints.items))
-    yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()
+    if prints.changes:
+        yield REFIT, refit_table(prints.changes).encode()
+    yield SHEET, sheet_pdf(model, prints.items, prints.plates, settings)
     yield FILAMENT, filament_table(prints.items).encode()
     yield RUN, run_table(prints.plates, prints.items, files).encode()
-    yield SHEET, sheet_pdf(model, prints.items, prints.plates, settings)
+    yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()
+
+
+def _listed(folder: Path) -> set[str]:
+    """Print files that the tables of an earlier run name, if they are such as this writes."""
+    names: set[str] = set()
+    for table in (PARTS_LIST, RUN):
+        with suppress(OSError, UnicodeDecodeError, csv.Error), open(folder / table, newline="") as file:
+            names.update(row.get("file") or "" for row in csv.DictReader(file))
+    names |= {f"{name[:-4]}.stl" for name in names if name.endswith(".3mf")}
+    return {name for name in names if _OWN_NAME.fullmatch(name)}
 
 
 def _plate_name(plate: Plate) -> str:

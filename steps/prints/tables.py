@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 
 from steps.prints.items import PrintItem, by_colour
+from steps.prints.refit import Change
 from steps.prints.run import Plate
 
 #: A cell that begins with one of these would be read as a formula.
@@ -81,6 +82,17 @@ def run_table(plates: Sequence[Plate], items: Sequence[PrintItem], files: Mappin
         hours = f"{plate.minutes / 60:.1f}"
         rows.append([plate.number, plate.colour_name, what, hours, plate.needed_at, files[plate.number]])
     return _table(["plate", "colour", "prints", "hours", "first_step", "file"], rows)
+
+
+def refit_table(changes: Sequence[Change]) -> str:
+    """What a refit moved: outwards, per side, and the gaps before and after."""
+    header = "shape,name,surface,count,moved_mm,least_gap_before,greatest_gap_before,least_gap,greatest_gap"
+    rows = []
+    for change in changes:
+        lengths = (change.delta_mm, *change.gap_before_mm, *change.gap_after_mm)
+        figures = [f"{length:.3f}" for length in lengths]
+        rows.append([change.shape, change.name, change.kind, change.count, *figures])
+    return _table(header.split(","), rows)
 
 
 def _table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
