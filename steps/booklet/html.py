@@ -96,9 +96,7 @@ class _Page:
             f'<a class="skip" href="#sheet-1">{skip}</a>\n'
             f'<header><h1 dir="auto">{title}</h1><p>{_text(booklet.subject)}</p></header>\n'
             f'{self.symbols()}\n<nav aria-label="{sheets}"><details><summary>{sheets}</summary>'
-            f"<ol>{links}</ol></details></nav>\n<main>\n"
-            + "\n".join(sections)
-            + "\n</main>\n</body>\n</html>\n"
+            f"<ol>{links}</ol></details></nav>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
         )
 
     def section(self, sheet: c.Sheet, n: int, booklet: c.Booklet) -> str:

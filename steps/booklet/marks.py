@@ -16,6 +16,7 @@ from steps.booklet.boxes import BLACK, WHITE, Line
 Points = tuple[tuple[float, float], ...]
 
 YELLOW, BLUE, RED = "#f9a800", "#005387", "#c1121c"  # ISO 3864-4 safety colours as RAL 1003, 5005, 3001 (M)
+GREEN = "#237f52"  # RAL 6032 (M)
 ORANGE = "#ff7900"  # ANSI Z535.1 safety orange, sRGB from memory
 FACETS = 40  # of a drawn circle
 
@@ -301,6 +302,19 @@ def wash_hands() -> list[Line]:
     return _must([solid(tap, WHITE), *drops, solid(hands, WHITE)])
 
 
+def wear_respirator() -> list[Line]:
+    return _must(
+        [
+            solid(circle(0, 0.04, 0.28), WHITE),
+            solid((*circle(0, -0.1, 0.17, 180, 360), (0.17, 0.04), (-0.17, 0.04)), BLUE),
+            solid(circle(-0.1, 0.13, 0.035), BLUE),
+            solid(circle(0.1, 0.13, 0.035), BLUE),
+            solid(circle(-0.17, -0.16, 0.09), WHITE),
+            solid(circle(0.17, -0.16, 0.09), WHITE),
+        ]
+    )
+
+
 def no_flame() -> list[Line]:
     match = ((-0.03, -0.32), (0.03, -0.32), (0.03, -0.02), (-0.03, -0.02), (-0.03, -0.32))
     return _must_not([solid(match), solid(moved(FLAME, 0, 0.12, 0.55))])
@@ -320,11 +334,22 @@ def air_the_room() -> list[Line]:
 
 
 def first_aid() -> list[Line]:
-    green = "#237f52"  # RAL 6032, ISO 3864-4 (from memory)
     return [
-        solid(box(-0.46, -0.46, 0.46, 0.46), green),
+        solid(box(-0.46, -0.46, 0.46, 0.46), GREEN),
         solid(box(-0.1, -0.32, 0.1, 0.32), WHITE),
         solid(box(-0.32, -0.1, 0.32, 0.1), WHITE),
+    ]
+
+
+def rinse_eyes() -> list[Line]:
+    lid = (*circle(0, -0.06, 0.3, 150, 30), *circle(0, 0.2, 0.3, -30, -150))
+    drops = [solid(circle(x, y, 0.03), WHITE) for x, y in ((-0.12, 0.26), (0.0, 0.32), (0.12, 0.26))]
+    return [
+        solid(box(-0.46, -0.46, 0.46, 0.46), GREEN),
+        *drops,
+        solid(lid, WHITE),
+        solid(circle(0, 0.07, 0.08), GREEN),
+        drawn(((-0.3, -0.24), (0.3, -0.24)), 0.05, WHITE),
     ]
 
 
@@ -405,8 +430,10 @@ MARKS: dict[str, Callable[[], list[Line]]] = {
     "M009": wear_gloves,
     "M011": wash_hands,
     "air": air_the_room,
+    "M017": wear_respirator,
     "P003": no_flame,
     "E003": first_aid,
+    "E011": rinse_eyes,
     "GHS01": ghs01,
     "GHS02": ghs02,
     "GHS05": ghs05,

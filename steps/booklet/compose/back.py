@@ -5,7 +5,6 @@ from __future__ import annotations
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
-from steps.glue.hazards import hazard_book
 from steps.glue.schedule import GLUE_MIN, PART_MIN
 
 SOURCES: tuple[tuple[str, str, str], ...] = (
@@ -46,7 +45,7 @@ def last_sheet(matter: Matter) -> Sheet:
 def _care(matter: Matter) -> list[str]:
     words = matter.words
     lines = [words.say("Lift the model from below, with both hands.")]
-    softens = hazard_book().softens.get(matter.settings.material)
+    softens = matter.cautions.softens_c
     if softens is not None:
         warm = words.say(
             "Keep it out of hot cars and sunny windows: {material} softens at about {limit} °C.",
@@ -54,6 +53,13 @@ def _care(matter: Matter) -> list[str]:
             limit=words.number(softens[0]),
         )
         lines.append(warm)
+    tip = next(
+        (each.tip_deg for each in matter.cautions.tips_easily if each.assembly == matter.main.id), None
+    )
+    if tip is not None:
+        lines.append(
+            words.say("It falls over when tilted by {angle}°: stand it safely.", angle=words.number(tip))
+        )
     lines.append(words.say("Dust it with a soft, dry brush."))
     if matter.glued:
         lines.append(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from steps.booklet.compose.matter import Matter
-from steps.booklet.content import Block, Heading, Notice, SignalWord
+from steps.booklet.content import Block, Heading, Marked, Notice, SignalWord
 from steps.booklet.marks import MARKS
 from steps.booklet.words import later
+from steps.glue.cautions import GRAVEST_FIRST, AdhesiveCautions, Air, Heavy, cautions_for
 from steps.glue.families import glue_book
-from steps.glue.hazards import Component, components_of, hazard_book, signal_word
+from steps.glue.hazards import hazard_book
 
 SIGNAL_WORDS: dict[SignalWord, str] = {
     "DANGER": later("DANGER"),
@@ -15,6 +16,8 @@ SIGNAL_WORDS: dict[SignalWord, str] = {
     "CAUTION": later("CAUTION"),
     "NOTICE": later("NOTICE"),
 }
+#: What the glue stage says where no component has a row of first aid.
+NO_FIRST_AID = "As the supplier's safety data sheet says; call the poison centre."
 #: What each safety sign says, for those who cannot see it.
 SIGN_WORDS = {
     "W001": later("warning sign"),
@@ -28,7 +31,9 @@ SIGN_WORDS = {
     "M011": later("wash your hands"),
     "air": later("air the room"),
     "P003": later("no open flame"),
+    "M017": later("wear a respirator"),
     "E003": later("first aid"),
+    "E011": later("rinse the eyes"),
     "GHS01": later("explosive"),
     "GHS02": later("flammable"),
     "GHS05": later("corrosive"),
@@ -36,23 +41,18 @@ SIGN_WORDS = {
     "GHS08": later("health hazard"),
     "GHS09": later("harms the environment"),
 }
-FLAMMABLE = {"H225", "H241"}
 
 
 def caution_blocks(matter: Matter) -> list[Block]:
     """Cautions, the gravest first; the adhesive's begin with the supplier's sheet and local rules."""
-    components = _components(matter)
-    notices = [_small_parts(matter)]
-    if components:
-        notices += [_adhesive(matter, components), *(_component(matter, one) for one in components)]
-    notices.sort(key=lambda each: list(SIGNAL_WORDS).index(each.signal))
-    return [Heading(matter.words.say("Cautions")), *notices]
-
-
-def _components(matter: Matter) -> tuple[Component, ...]:
-    """What is in the adhesive that the plan uses."""
-    family = glue_book().families.get(matter.plan.gluing.adhesive.family)
-    return components_of(family, matter.settings.material) if family and matter.glued else ()
+    gluing = matter.plan.gluing
+    adhesive = cautions_for(gluing.adhesive, matter.settings, gluing)
+    notices = _model(matter)
+    if adhesive is not None:
+        notices.append(_adhesive(matter, adhesive))
+    notices.sort(key=lambda each: GRAVEST_FIRST.index(each.signal))
+    blocks: list[Block] = [Heading(matter.words.say("Cautions")), *notices]
+    return blocks + (_afterwards(matter, adhesive) if adhesive is not None else [])
 
 
 def _notice(
@@ -64,75 +64,86 @@ def _notice(
     return Notice(signal, say(SIGNAL_WORDS[signal]), title, tuple(lines), known, alts)
 
 
-def _small_parts(matter: Matter) -> Notice:
-    say = matter.words.say
-    lines = [
-        say("Small printed parts and broken-off pieces can choke a child under 3 years. Keep them away."),
-        say("A printed model is not a tested toy."),
-    ]
-    return _notice(matter, "WARNING", say("Small parts"), lines)
+def _model(matter: Matter) -> list[Notice]:
+    """Small parts, small balls; what is heavy or tips."""
+    words, found = matter.words, matter.cautions
+    say = words.say
+    toy = say("A printed model is not a tested toy.")
+    small = [matter.label(shape) for shape in dict.fromkeys((*found.small_parts, *found.small_balls))]
+    lines = [say("Broken-off pieces can choke a child under 3 years. Keep them away.")]
+    if small:
+        lines = [
+            say(
+                "These parts can choke a child under 3 years: {labels}. Keep them away.",
+                labels=", ".join(small),
+            ),
+            say("From 3 to 6 years only with an adult near."),
+        ]
+    notices = [_notice(matter, "WARNING", say("Small parts"), [*lines, toy])]
+    weights = [_weight(matter, group) for group in (*found.heavy, *found.tips_easily)]
+    if weights:
+        notices.append(_notice(matter, "CAUTION", say("Heavy or tipping"), list(dict.fromkeys(weights))))
+    return notices
 
 
-def _adhesive(matter: Matter, components: tuple[Component, ...]) -> Notice:
-    """What holds for the adhesive as a whole."""
-    say = matter.words.say
-    gravest = min((signal_word(one) for one in components), key=list(SIGNAL_WORDS).index)
+def _weight(matter: Matter, group: Heavy) -> str:
+    """What a heavy or tipping sub-assembly calls for."""
+    words = matter.words
+    name, mass = words.place_name(group.name), words.grams(group.grams)
+    if group.people > 1:
+        return words.say("{name}: {mass}. Two people lift it.", name=name, mass=mass)
+    if group.tip_deg < hazard_book().limits["tip_deg"]:
+        angle = words.number(group.tip_deg)
+        return words.say("{name}: falls over when tilted by {angle}°. Support it.", name=name, angle=angle)
+    return words.say("{name}: {mass}. Lift it with both hands.", name=name, mass=mass)
+
+
+def _adhesive(matter: Matter, cautions: AdhesiveCautions) -> Notice:
+    """What the chosen adhesive does, and what to wear and open."""
+    words, say = matter.words, matter.words.say
+    stated = " ".join(f"{words.term(text)} ({code})" for code, text in cautions.statements)
     lines = [
         say("Read the supplier's safety data sheet first; it and your local rules come before this booklet."),
         say("Only an adult glues. Children stay away until the glue is hard."),
+        *([stated] if stated else []),
         say("Open a window and keep it open until the glue is hard."),
+        *(_air(matter, air) for air in cautions.air),
+        *([say("No flames, no sparks, no smoking.")] if "P003" in cautions.signs else []),
+        *(say("Gloves: {text}", text=words.term(text)) for text in cautions.gloves),
         say("Keep glue away from joints that must move."),
-        *(line for one in components if (line := _air(matter, one))),
+        *(words.term(text) for text in cautions.training),
     ]
-    signs = ["M002", "M004", "M009", "air", "M011"]
-    if any(FLAMMABLE & set(one.statements) for one in components):
-        lines.insert(3, say("No flames, no sparks, no smoking."))
-        signs.append("P003")
-    title = say("Adhesive: {family}", family=family_words(matter))
-    return _notice(matter, gravest, title, lines, tuple(signs))
+    for name in cautions.missing:
+        lines.append(
+            say("Not everything is known of {name}: follow the supplier's sheet.", name=words.term(name))
+        )
+    title = say("Adhesive: {family}", family=words.term(cautions.words))
+    return _notice(matter, cautions.signal, title, lines, (*cautions.signs, "air", *cautions.pictograms))
 
 
-def _air(matter: Matter, component: Component) -> str:
+def _air(matter: Matter, air: Air) -> str:
     """What the planned amount would do to a closed room, against the lowest limit."""
-    words, settings = matter.words, matter.settings.glue
-    family = glue_book().families[matter.plan.gluing.adhesive.family]
-    share = next(
-        one.share for one in family.ingredients(matter.settings.material) if one.name == component.name
-    )
-    ppm = component.ppm(matter.plan.gluing.adhesive.volume_ml * share, settings.room_m3)
-    if ppm <= 0 or not component.limits:
-        return ""
-    least = min(component.limits, key=lambda limit: limit.lowest)
+    words = matter.words
     return words.say(
         "{name}: in a closed room of {room} m³ the planned amount gives about {ppm} ppm; "
         "the lowest limit is {limit} ppm ({body}).",
-        name=words.term(component.words),
-        room=words.number(settings.room_m3),
-        ppm=words.figures(ppm),
-        limit=words.figures(least.lowest),
-        body=least.body,
+        name=words.term(air.component),
+        room=words.number(air.room_m3),
+        ppm=words.figures(air.ppm),
+        limit=words.figures(air.limit_ppm),
+        body=air.body,
     )
 
 
-def _component(matter: Matter, component: Component) -> Notice:
-    """One component's hazards and what to do about them."""
-    words, book = matter.words, hazard_book()
-    stated = [f"{words.term(book.statements[code])} ({code})" for code in component.statements]
-    lines = [" ".join(stated)] if stated else []
-    for title, text in (
-        (later("Gloves: {text}"), component.gloves),
-        (later("Storage: {text}"), component.storage),
-        (later("Disposal: {text}"), component.disposal),
-    ):
-        if text:
-            lines.append(words.say(title, text=words.term(text)))
-    lines[2:2] = [words.term(text) for text in component.first_aid]
-    lines += [words.term(text) for text in (component.training, component.note) if text]
-    if not component.complete:
-        lines.append(words.say("Not everything is known of it: follow the supplier's sheet."))
-    name = words.term(component.words)
-    signs = (*component.signs, *component.pictograms)
-    return _notice(matter, signal_word(component), name[:1].upper() + name[1:], lines, signs)
+def _afterwards(matter: Matter, cautions: AdhesiveCautions) -> list[Block]:
+    """First aid, storage, disposal."""
+    words, say = matter.words, matter.words.say
+    blocks: list[Block] = [Heading(say("First aid"))]
+    blocks += [Marked("dot", words.term(text)) for text in cautions.first_aid]
+    blocks.append(Heading(say("Afterwards")))
+    blocks += [Marked("dot", say("Storage: {text}", text=words.term(text))) for text in cautions.storage]
+    blocks += [Marked("dot", say("Disposal: {text}", text=words.term(text))) for text in cautions.disposal]
+    return blocks
 
 
 def family_words(matter: Matter) -> str:
@@ -146,7 +157,8 @@ def hazard_terms() -> tuple[str, ...]:
     book = hazard_book()
     found = list(book.statements.values())
     for one in book.components.values():
-        found += [one.words, one.gloves, *one.first_aid, one.storage, one.disposal, one.training, one.note]
+        found += [one.words, one.gloves, *one.first_aid, one.storage, one.disposal, one.training]
     for family in glue_book().families.values():
         found += [family.words, family.surface]
+    found.append(NO_FIRST_AID)
     return tuple(dict.fromkeys(text for text in found if text))

@@ -140,13 +140,11 @@ def parts_sheet(matter: Matter) -> Sheet:
             count = words.say_n("{n} part", "{n} parts", total)
             blocks.append(Heading(f"{words.colour(lot.colour_name)}: {count}"))
         name = matter.shape_name(lot.shape)
-        lines: list[str] = [matter.label(lot.shape)]
+        lines = [matter.label(lot.shape)]
         if matter.edition.numbers:
-            lines[0] += " · " + words.say(
-                "{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g)
-            )
-        if matter.edition.numbers:
-            lines.append(words.size(tuple(float(each) for each in matter.measure(lot.shape).size_mm)))
+            each = words.say("{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g))
+            size = words.size(tuple(float(extent) for extent in matter.measure(lot.shape).size_mm))
+            lines = [matter.file_stem(lot), f"{size}; {each}"]
         wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="parts")
         alt = f"{name}, {words.colour(lot.colour_name)}"
         blocks.append(PartLine(wish, f"{words.number(lot.count)}{NBSP}×", name, tuple(lines), alt))

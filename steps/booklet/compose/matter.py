@@ -10,8 +10,10 @@ import numpy as np
 
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
+from steps.glue.cautions import ModelCautions, model_cautions
 from steps.glue.schedule import GLUE_MIN, PART_MIN
 from steps.model import Assembly, GlueStep, Measure, Plan, Step
+from steps.prints.labels import label_of, stem_of
 from steps.settings import Settings
 
 #: A turn of the build is a change of its up direction by more than this.
@@ -77,8 +79,16 @@ class Matter:
 
     def label(self, shape: str) -> str:
         """The printed-part label, "S07": as the print files are named."""
-        digits = max(2, len(str(len(self.plan.model.shapes))))
-        return f"S{int(shape.lstrip('S')):0{digits}d}" if shape.lstrip("S").isdigit() else shape
+        return label_of(shape)
+
+    def file_stem(self, lot: Lot) -> str:
+        """The name of the lot's print file, without its suffix."""
+        return stem_of(lot.shape, self.measure(lot.shape).name, lot.colour_name, lot.count)
+
+    @cached_property
+    def cautions(self) -> ModelCautions:
+        """Small parts, heavy and tipping sub-assemblies, heat."""
+        return model_cautions(self.plan.model, self.plan.measures, self.plan.order, self.settings)
 
     def assembly_name(self, assembly: str) -> str:
         return self.words.place_name(self.plan.order.assembly_by_id[assembly].name)
