@@ -86,8 +86,8 @@ def find_ladder(model: Model, measures: Measures, joints: Joints, kind: LadderKi
     names = f"{measures.by_shape[carrier.id].name} ({carrier.id}) in {measures.by_shape[holder.id].name}"
     return Ladder(
         kind,
-        _solid(f"{kind} card", card),
-        _solid(f"{kind} piece to try", piece),
+        solid_of(f"{kind} card", card),
+        solid_of(f"{kind} piece to try", piece),
         labelled,
         gap,
         feature.radius_mm,
@@ -239,7 +239,8 @@ def _body(shape: Shape) -> Manifold | None:
     return body if body.status() == m3.Error.NoError and not body.is_empty() else None
 
 
-def _solid(name: str, body: Manifold) -> Solid:
+def solid_of(name: str, body: Manifold) -> Solid:
+    """The body as a mesh that stands on z = 0."""
     mesh = body.to_mesh64()
     vertices = np.array(mesh.vert_properties)[:, :3]
     vertices[:, 2] -= vertices[:, 2].min()
