@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
-from scipy.spatial import ConvexHull, QhullError
 
 from renderer.camera import SAMPLE, Camera
 from renderer.solid import Solid
@@ -22,10 +22,10 @@ Array = NDArray[np.float64]
 
 #: Rays begin this many extents of the solid before it; near enough for float32 hits to be exact.
 STANDOFF = 2.0
-#: Width of the rim drawn round an outline (pixels): 2 to spare on either side.
-SPARE = 5
+#: Room left round an outline (pixels).
+SPARE = 2.0
 #: A window of fewer pixels is not worth outlining.
-SMALL = 10_000
+SMALL = 1_500
 #: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
 EDGE_ON = 1e-6
 
@@ -35,13 +35,100 @@ class RaySource:
 
     name = "rays"
 
+    def __init__(self) -> None:
+        self._attitudes: dict[tuple[int, bytes], _Attitude] = {}
+        self._view: bytes = b""
+
     def table(self, items: Sequence[Item], camera: Camera, base: PixelTable | None = None) -> PixelTable:
         """The table of ``items`` on top of ``base`` (left as it is)."""
         table = PixelTable.empty(camera) if base is None else base.copy()
-        bounds = [_bounds(item, camera) for item in items]
-        for row in sorted(range(len(items)), key=lambda row: (bounds[row][0][2], items[row].key)):
-            _add(table, items[row], *bounds[row])
+        placed = [self._placed(item, camera) for item in items]
+        for one in sorted(placed, key=lambda one: (one.nearest, one.item.key)):
+            _add(table, one)
         return table
+
+    def _placed(self, item: Item, camera: Camera) -> _Placed:
+        """The item with what all items of its solid, turned alike, have in common in this view."""
+        view = np.append(camera.axes.ravel(), camera.pixel).tobytes()
+        if view != self._view:
+            self._attitudes, self._view = {}, view
+        turn = np.ascontiguousarray(item.pose[:3, :3])
+        key = (id(item.solid), turn.tobytes())
+        if key not in self._attitudes:
+            self._attitudes[key] = _Attitude(item.solid, turn, camera)
+        return _Placed(item, self._attitudes[key], camera)
+
+
+class _Attitude:
+    """A solid turned some way and seen in some view, wherever it stands."""
+
+    def __init__(self, solid: Solid, turn: Array, camera: Camera) -> None:
+        self.solid = solid  # kept, so that no other solid gets its id
+        back = turn.T
+        self.across = back @ camera.right * camera.pixel
+        self.down = back @ -camera.up * camera.pixel
+        self.way = -(back @ camera.toward)
+        facing = solid.normals @ self.way
+        self.edge_on = np.abs(facing) < EDGE_ON
+        self.safe = np.where(self.edge_on, 1.0, facing)
+        # depth on each face's plane grows by so much per column and per row
+        self.by_column = np.where(self.edge_on, 0.0, -(solid.normals @ self.across) / self.safe).astype(
+            np.float32
+        )
+        self.by_row = np.where(self.edge_on, 0.0, -(solid.normals @ self.down) / self.safe).astype(np.float32)
+        outer = solid.outer @ (camera.axes @ turn).T
+        #: outline relative to where the solid's origin is seen: columns, rows, depth
+        self.outer = outer * [1 / camera.pixel, -1 / camera.pixel, -1.0]
+        self.low = self.outer.min(axis=0, initial=np.inf)
+        self.high = self.outer.max(axis=0, initial=-np.inf)
+        hull = shapely.MultiPoint(self.outer[:, :2]).convex_hull.buffer(SPARE, join_style="mitre")
+        self.hull = shapely.get_coordinates(hull)
+
+    def reach(self, at: Array, size: NDArray) -> NDArray[np.bool_]:
+        """(rows, columns) of a window of size (columns, rows): what the outline, seen with the origin at
+        ``at``, may cover, some to spare. Half the rays of a window round a tilted part would miss it."""
+        if size.prod() < SMALL:
+            return np.ones(size[::-1], dtype=bool)
+        canvas = Image.new("1", (int(size[0]), int(size[1])))
+        ImageDraw.Draw(canvas).polygon((self.hull + (at - 0.5)).ravel().tolist(), fill=1)
+        return np.asarray(canvas)
+
+
+class _Placed:
+    """An item in its place in a view."""
+
+    def __init__(self, item: Item, attitude: _Attitude, camera: Camera) -> None:
+        self.item, self.attitude, self.camera = item, attitude, camera
+        self.at = camera.project(item.pose[:3, 3])  #: column, row and depth of the item's origin
+        self.nearest = float(self.at[2] + attitude.low[2])
+
+    def window(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """First and last (excluded) column and row that the item may cover, within the picture."""
+        low, high = self.at + self.attitude.low, self.at + self.attitude.high
+        if not np.isfinite(low).all():
+            return np.zeros(2, np.int64), np.zeros(2, np.int64)
+        first = np.maximum(np.floor(low[:2] - 0.5).astype(np.int64), 0)
+        last = np.minimum(np.ceil(high[:2] + 0.5).astype(np.int64), (self.camera.columns, self.camera.rows))
+        return first, last
+
+    def hits(self, columns: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
+        """Face (-1: none) and depth at pixels. The ray's start and the depth on each face are linear in
+        column and row, so float32 sums do (exact to 1e-6 of the picture)."""
+        one, solid, camera = self.attitude, self.item.solid, self.camera
+        turn = self.item.pose[:3, :3].T
+        plane = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - self.item.pose[:3, 3])
+        corner = plane + ((solid.middle - plane) @ one.way - STANDOFF * max(solid.extent, 1e-9)) * one.way
+        column, row = columns.astype(np.float32), rows.astype(np.float32)
+        start = np.empty((len(columns), 3), np.float32)
+        for axis in range(3):
+            np.multiply(column, np.float32(one.across[axis]), out=start[:, axis])
+            start[:, axis] += row * np.float32(one.down[axis]) + np.float32(corner[axis])
+        ways = np.empty_like(start)
+        ways[:] = one.way
+        face = solid.scene.run(start, ways, query="INTERSECT")
+        level = np.where(one.edge_on, self.at[2], (solid.offsets - solid.normals @ plane) / one.safe)
+        depth = level.astype(np.float32)[face] + one.by_column[face] * column + one.by_row[face] * row
+        return face, depth
 
 
 class Prober:
@@ -70,83 +157,25 @@ class Prober:
         return face, depth
 
 
-def _bounds(item: Item, camera: Camera) -> tuple[Array, Array]:
-    """Least and greatest column, row and depth of an item."""
-    seen = camera.project(item.outer)
-    if not len(seen):
-        return np.zeros(3), np.full(3, -1.0)
-    return seen.min(axis=0), seen.max(axis=0)
-
-
-def _add(table: PixelTable, item: Item, low: Array, high: Array) -> None:
+def _add(table: PixelTable, one: _Placed) -> None:
     """Draw one item into the table's arrays."""
-    camera = table.camera
-    first = np.maximum(np.floor(low[:2] - 0.5).astype(int), 0)
-    last = np.minimum(np.ceil(high[:2] + 0.5).astype(int), (camera.columns, camera.rows))
+    first, last = one.window()
     if (first >= last).any():
         return
     window = np.s_[first[1] : last[1], first[0] : last[0]]
-    reach = _silhouette(camera.project(item.outer)[:, :2] - first, last - first)
-    open_rows, open_columns = np.nonzero((table.depth[window] > low[2] - LEVEL_MM) & reach)
-    if not len(open_rows):
+    free = table.depth[window] > one.nearest - LEVEL_MM
+    if not free.any():
         return
+    open_rows, open_columns = np.nonzero(free & one.attitude.reach(one.at[:2] - first, last - first))
     columns, rows = open_columns + first[0], open_rows + first[1]
-    face, depth = _grid_hits(item, camera, columns, rows)
+    face, depth = one.hits(columns, rows)
     hit = np.flatnonzero(face >= 0)
     face, depth, at = face[hit], depth[hit], (rows[hit], columns[hit])
     old = table.depth[at]
-    level = (depth <= old + LEVEL_MM) & (item.key < table.key[at])
+    level = (depth <= old + LEVEL_MM) & (one.item.key < table.key[at])
     shows = (depth < old - LEVEL_MM) | level
     at = at[0][shows], at[1][shows]
-    table.key[at], table.face[at], table.depth[at] = item.key, face[shows], depth[shows]
-
-
-def _silhouette(points: Array, size: NDArray) -> NDArray[np.bool_]:
-    """(rows, columns) of size (columns, rows): what the hull of picture points (n, 2) may cover, a pixel
-    to spare: half the rays of a box round a tilted part would miss it."""
-    if size.prod() < SMALL:
-        return np.ones(size[::-1], dtype=bool)
-    try:
-        corners = points[ConvexHull(points).vertices]
-    except (QhullError, ValueError):
-        return np.ones(size[::-1], dtype=bool)  # seen edge on: no area
-    canvas = Image.new("1", (int(size[0]), int(size[1])))
-    outline = [(float(x) - 0.5, float(y) - 0.5) for x, y in [*corners, corners[0]]]
-    draw = ImageDraw.Draw(canvas)
-    draw.polygon(outline, fill=1)
-    draw.line(outline, fill=1, width=SPARE, joint="curve")
-    return np.asarray(canvas)
-
-
-def _grid_hits(item: Item, camera: Camera, columns: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
-    """Face and depth at pixels, all of one item: as :func:`_hits`, but the ray's start and the depth on
-    each face are linear in column and row, so float32 sums do (exact to 1e-6 of the picture)."""
-    solid, turn = item.solid, item.pose[:3, :3].T
-    across, down, way = (
-        turn @ camera.right * camera.pixel,
-        turn @ -camera.up * camera.pixel,
-        -(turn @ camera.toward),
-    )
-    corner = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - item.pose[:3, 3])
-    corner = corner + ((solid.middle - corner) @ way - STANDOFF * max(solid.extent, 1e-9)) * way
-    column, row = columns.astype(np.float32), rows.astype(np.float32)
-    start = np.empty((len(columns), 3), np.float32)
-    for axis in range(3):
-        np.multiply(column, np.float32(across[axis]), out=start[:, axis])
-        start[:, axis] += row * np.float32(down[axis]) + np.float32(corner[axis])
-    ways = np.empty_like(start)
-    ways[:] = way
-    face = solid.scene.run(start, ways, query="INTERSECT")
-    facing = solid.normals @ way
-    edge_on = np.abs(facing) < EDGE_ON
-    safe = np.where(edge_on, 1.0, facing)
-    # offsets are from the solid's origin; depth is from the camera's plane through its centre
-    at_origin = float((camera.centre - item.pose[:3, 3]) @ camera.toward)
-    flat = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - item.pose[:3, 3])
-    plane = np.where(edge_on, at_origin, (solid.offsets - solid.normals @ flat) / safe).astype(np.float32)
-    by_column = np.where(edge_on, 0.0, -(solid.normals @ across) / safe).astype(np.float32)
-    by_row = np.where(edge_on, 0.0, -(solid.normals @ down) / safe).astype(np.float32)
-    return face, plane[face] + by_column[face] * column + by_row[face] * row
+    table.key[at], table.face[at], table.depth[at] = one.item.key, face[shows], depth[shows]
 
 
 def _hits(solid: Solid, points: Array, ways: Array, middle: Array) -> tuple[NDArray[np.int32], Array]:

@@ -154,6 +154,8 @@ def _placed_insets(
 ) -> list[tuple[float, float, Picture, tuple[Stroke, ...]]]:
     """Lower left corner, inset, and the strokes that frame it and lead from it to its place."""
     found: list[tuple[float, float, Picture, tuple[Stroke, ...]]] = []
+    if not closer:
+        return found
     keys = {item.key for item in new}
     corners = _corners_by_room(field, table, keys)
     for one, (x, y) in zip(closer, corners, strict=False):
