@@ -107,6 +107,18 @@ def test_every_move_of_the_tug_reversed_is_blocked(made: Callable[..., Made]) ->
     assert tried > 40
 
 
+def test_what_has_set_is_not_held_again(made: Callable[..., Made]) -> None:
+    """At 4x the tug's studs are loose: the tyres on its sides are held while their glue sets, then no more."""
+    _, filed = made("tug", 4.0, reader="helper")
+    names = {part.id: part.source for part in filed.parts}
+    tyres = {part for part, name in names.items() if name.startswith("tyre")}
+    assert len(tyres) == 8
+    held = {step.number: tyres & set(step.hold) for step in filed.steps}
+    assert {number: found for number, found in held.items() if found} == {
+        step.number: tyres & set(step.adds) for step in filed.steps if tyres & set(step.adds)
+    }
+
+
 def test_same_model_same_bytes(made: Callable[..., Made], tmp_path: Path) -> None:
     plan, _ = made("beacon", 1.0, reader="child")
     settings = Settings(scale=1.0, reader="child")

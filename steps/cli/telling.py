@@ -29,7 +29,7 @@ class Teller:
     def __init__(self, stages: Sequence[str] = STAGES, quiet: bool = False):
         self.stages = tuple(stages)
         self.quiet = quiet
-        self._stage = ""
+        self._told: set[int] = set()
         self._bar: Any = None
         self._task: Any = None
 
@@ -64,9 +64,9 @@ class Teller:
         title = f"{at + 1} of {len(self.stages)} {stage}"
         if self._bar is not None:
             self._bar.update(self._task, description=title, completed=at + done / max(total, 1))
-        elif stage != self._stage:
+        elif at not in self._told:  # stages may take turns; each is named once
             print(title, file=sys.stderr)
-        self._stage = stage
+        self._told.add(at)
 
 
 def tell_problems(problems: Sequence[Problem], quiet: bool) -> None:

@@ -15,6 +15,7 @@ from steps.motion import Motion
 from steps.order.apart import UNDER, Apart, from_below, take_apart
 from steps.order.build import Build, Deadlock, Draft, Limits, Variant, hangs_together
 from steps.order.cost import Weights, weights_from
+from steps.order.cured import cured
 from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, find_groups, main_up
 from steps.order.locked import dragging, locked_problem, moves_as_one
@@ -61,7 +62,8 @@ class Planner:
             if len(parts) > 1 and connected(self.finder, parts):
                 self.asked.append(Group((parts,), main_up(self.finder, parts), why=WISHED))
         root, planned = self._divide(up_of(self.settings.order.down))
-        writer = Writer(self.model, self.structure, self.settings.order, root, planned)
+        glued = cured(self.structure, self.settings)
+        writer = Writer(self.model, self.structure, glued, self.settings.order, root, planned)
         writer.problems = self.problems
         writer.facts["orders_tried"] = float(self.orders_tried)
         writer.write(root)

@@ -48,6 +48,7 @@ class Writer:
 
     model: Model
     structure: Structure
+    cured: Structure  #: as it holds once the glue of earlier steps has set
     settings: OrderSettings
     root: Group
     planned: dict[int, Planned]
@@ -68,7 +69,7 @@ class Writer:
         site, apart = done.site, done.apart
         placed: set[int] = set()
         ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
-        watches = {key: Watch(self.structure, up, site.group.parts) for key, up in ups.items()}
+        watches = {key: self._watches(up, site) for key, up in ups.items()}
         for draft in done.drafts:
             for unit in draft.units:
                 child = site.units[unit].group
@@ -78,9 +79,14 @@ class Writer:
                 self._ids[id(group)] = f"A{len(self._ids) + 1}"
                 self._begun.append(group)
             step = self._step(done, self._ids[id(group)], draft, placed)
-            self.steps.append(replace(step, hold=_hold(watches, step, draft_parts(site, draft))))
+            self.steps.append(replace(step, hold=self._hold(watches, step, draft_parts(site, draft))))
             placed.update(draft.units)
-        self._programmes += sum(watch.programmes for watch in watches.values())
+        self._programmes += sum(watch.programmes for pair in watches.values() for watch in pair)
+
+    def _watches(self, up: Array, site: Site) -> tuple[Watch, ...]:
+        """One on the bare joints; where glue is needed, another on what has set."""
+        both = (self.structure,) if self.cured is self.structure else (self.structure, self.cured)
+        return tuple(Watch(structure, up, site.group.parts) for structure in both)
 
     def _step(self, done: Planned, assembly: str, draft: Draft, placed: set[int]) -> Step:
         site, apart = done.site, done.apart
@@ -121,6 +127,20 @@ class Writer:
             standing.add(unit)
         return sorted(closing, key=lambda joint: self._row[joint.id]), push
 
+    def _hold(self, watches: dict[bytes, tuple[Watch, ...]], step: Step, parts: list[int]) -> tuple[str, ...]:
+        """Parts that a hand must hold when the step is done: what leans although all glue has set, and of
+        what the step brings also what leans until its own glue has set."""
+        held = {key: [watch.add(parts) for watch in pair] for key, pair in watches.items()}
+        bare, *glued = held[step.up.tobytes()]
+        if not glued:
+            return bare
+        joints = self.structure.joints.by_id
+        new = set(step.adds)
+        for name in step.closes:  # of an attached sub-assembly only what the glue is put on can lean
+            new |= {joints[name].a, joints[name].b} & {self._names[part] for part in parts}
+        keep = set(glued[0]) | (new & set(bare))
+        return tuple(name for name in self._names if name in keep)
+
     def _doubt(self, site: Site, draft: Draft) -> str:
         doubtful = "; ".join(draft.doubtful)
         if doubtful:
@@ -157,14 +177,6 @@ class Writer:
 def draft_parts(site: Site, draft: Draft) -> list[int]:
     """Part rows that a draft brings in."""
     return [part for unit in draft.units for part in site.units[unit].parts]
-
-
-def _hold(watches: dict[bytes, Watch], step: Step, parts: list[int]) -> tuple[str, ...]:
-    """Parts that a hand must hold when the step is done. One watch is kept per way up."""
-    for key, watch in watches.items():
-        if key != step.up.tobytes():
-            watch.add(parts)
-    return watches[step.up.tobytes()].add(parts)
 
 
 def figures(model: Model, assemblies: tuple[Assembly, ...], steps: list[Step]) -> dict[str, float]:
