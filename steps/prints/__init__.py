@@ -50,8 +50,8 @@ def prepare(
     measures: Measures,
     settings: Settings,
     order: Order | None = None,
-    refitted: Refit | None = None,
     progress: Progress | None = None,
+    refitted: Refit | None = None,
 ) -> Prints:
     """Lay out all prints of ``model``. With an order, plates follow the build.
 
@@ -74,8 +74,8 @@ def write_prints(
     folder: Path,
     settings: Settings,
     order: Order | None = None,
-    refitted: Refit | None = None,
     progress: Progress | None = None,
+    refitted: Refit | None = None,
 ) -> Prints:
     """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``.
 
@@ -83,7 +83,7 @@ def write_prints(
     an old count does not lie beside a new one. Raises CannotWrite; each file is replaced whole or left
     as it was.
     """
-    prints = prepare(model, measures, settings, order, refitted, progress)
+    prints = prepare(model, measures, settings, order, progress, refitted)
     earlier = _listed(folder)
     written = set()
     for name, data in print_files(prints, model, settings):
