@@ -108,7 +108,7 @@ def test_every_move_of_the_tug_reversed_is_blocked(made: Callable[..., Made]) ->
 
 
 def test_what_has_set_is_not_held_again(made: Callable[..., Made]) -> None:
-    """At 4x the tug's studs are loose: the tyres on its sides are held while their glue sets, then no more."""
+    """At 4x the tug's studs are loose: tyres on its sides are held while their glue sets, then no more."""
     _, filed = made("tug", 4.0, reader="helper")
     names = {part.id: part.source for part in filed.parts}
     tyres = {part for part, name in names.items() if name.startswith("tyre")}

@@ -126,12 +126,12 @@ def prints(
     folder = out or Path(stem_of(model) + "-prints")
     with Teller((*STAGES[:4], "files"), run.quiet) as progress:
         found = survey(model, settings, progress)
-        printed, changes = refitted(found, fit, settings)
+        moved = refitted(found, fit, settings)
         order = order_of(found, settings, progress)
         progress("files", 0, 1)
-        made = write_prints(printed, found.measures, folder, settings, order, progress)
-    for line in changes:
-        message(line, run.quiet)
+        made = write_prints(found.model, found.measures, folder, settings, order, progress, moved)
+    for change in made.changes:
+        message(str(change), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
 

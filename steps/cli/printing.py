@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
 from steps.model import Fit, Joints, Measures, Model, Order, Problem
 from steps.pipeline import Progress, Survey, loose_parts
 from steps.settings import Settings
+
+if TYPE_CHECKING:
+    from steps.prints.refit import Refit
 
 FITS_TO_AIM_AT: tuple[Fit, ...] = ("tight", "press", "slide", "loose")
 
@@ -43,19 +47,18 @@ def fit_to_aim_at(name: str | None) -> Fit | None:
     raise WrongSettings(f"--refit: {name!r} is no fit to aim at; known are {', '.join(FITS_TO_AIM_AT)}.")
 
 
-def refitted(found: Survey, fit: Fit | None, settings: Settings) -> tuple[Model, tuple[str, ...]]:
-    """The model with its stud surfaces moved to a fit, and a line on each change.
+def refitted(found: Survey, fit: Fit | None, settings: Settings) -> Refit | None:
+    """The model with its stud surfaces moved to a fit, if one is wanted.
 
     Raises NotPlaced for loose parts: their gaps are not known.
     """
     from steps.prints.refit import refit
 
     if fit is None:
-        return found.model, ()
+        return None
     if found.joints is None:
         raise NotPlaced([loose_parts(found.model)])
-    made = refit(found.model, found.measures, found.joints, fit, settings)
-    return made.model, (*map(str, made.changes), *(problem.text for problem in made.problems))
+    return refit(found.model, found.measures, found.joints, fit, settings)
 
 
 def order_of(found: Survey, settings: Settings, progress: Progress | None = None) -> Order | None:
