@@ -8,6 +8,7 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from demo_model.solids import Module, block
+from demo_model.tug import tug
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
 from steps.intake.bodies import split_bodies
@@ -105,15 +106,40 @@ def test_sealed_hollow_stays_with_the_body_round_it():
     assert not doubts
 
 
-def test_edge_that_cannot_be_told_is_named(tmp_path):
-    """Two cubes on an edge, one of them inside out: the faces there contradict each other."""
-    cube, other = box((10, 10, 10)), box((10, 10, 10), (10, 10, 0))
-    model = read_model(binary_stl(tmp_path / "odd.stl", cube, (other[0], other[1][:, ::-1])), PLAIN)
+def test_shared_wall_written_once_is_named_as_not_to_be_split(tmp_path):
+    """Two cubes whose common wall is one sheet: to which of them it belongs cannot be told."""
+    vertices, faces = box((10, 10, 10), (10, 0, 0))
+    wall = (vertices[faces][:, :, 0] == 10).all(axis=1)
+    assert wall.sum() == 2
+    model = read_model(binary_stl(tmp_path / "odd.stl", box((10, 10, 10)), (vertices, faces[~wall])), PLAIN)
     assert len(model.parts) == 1
     (doubt,) = [problem for problem in model.problems if problem.code == "not-to-be-split"]
     assert doubt.severity == "warning"
     assert "body-1" in doubt.text
-    assert "1 of its edges" in doubt.text
+    assert "4 of its edges" in doubt.text
+
+
+def test_a_cube_inside_out_beside_another_is_told_apart(tmp_path):
+    cube, other = box((10, 10, 10)), box((10, 10, 10), (10, 10, 0))
+    model = read_model(binary_stl(tmp_path / "in.stl", cube, (other[0], other[1][:, ::-1])), PLAIN)
+    assert len(model.parts) == 2
+    assert [(problem.code, problem.parts) for problem in model.problems] == [("inside-out", ("P2",))]
+
+
+def test_tug_in_one_file_has_all_its_parts(tmp_path):
+    """Without clearance, so that hundreds of faces, edges and corners are shared."""
+    demo = tug(module=Module(clearance=0.0, facets=16))
+    meshes = []
+    for part in demo.placed:
+        solid = demo.solids[part.solid_key]
+        meshes.append((solid.vertices @ part.pose[:3, :3].T + part.pose[:3, 3], solid.faces))
+    model = read_model(binary_stl(tmp_path / "tug.stl", *meshes), PLAIN)
+    assert model.problems == ()
+    assert len(model.parts) == len(demo.placed)
+    assert len(model.shapes) == len({part.solid_key for part in demo.placed})
+    for part, (vertices, _) in zip(model.parts, meshes, strict=True):
+        np.testing.assert_allclose(placed(model, part).min(axis=0), vertices.min(axis=0), atol=1e-3)
+        np.testing.assert_allclose(placed(model, part).max(axis=0), vertices.max(axis=0), atol=1e-3)
 
 
 def test_torn_skin_is_one_body_and_named():

@@ -8,14 +8,17 @@ other (two blocks sharing a face) sort so that each wedge closes before the next
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from steps.intake.meshes import WELD_SHARE, components, is_closed, welded
 from steps.model import Array, IntArray
 
-#: Faces within this angle round an edge lie on each other, radians (float32 corners wobble by 1e-5).
+#: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.
 SAME_ANGLE = 1e-4
+#: Rounding of a float32 corner as a share of its coordinate (2^-24, with room for text formats).
+FLOAT32_STEP = 1.2e-7
 
 Body = tuple[Array, IntArray]
 
@@ -31,8 +34,8 @@ def split_bodies(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[
         return [(vertices, faces)], {}
     if not is_closed(faces):
         faces = welded(vertices, faces, WELD_SHARE)
-    pairs, doubtful = _side_by_side(vertices, faces)
-    label, torn = _open_sheets_joined(faces, components(len(faces), pairs))
+    label, doubtful = _connected(vertices, faces)
+    label, torn = _open_sheets_joined(faces, label)
     doubtful = np.r_[doubtful, torn]
     label = _hollows_joined(vertices, faces, label)
     order = {int(old): new for new, old in enumerate(dict.fromkeys(label.tolist()))}
@@ -55,53 +58,97 @@ def _edges(faces: IntArray) -> tuple[IntArray, IntArray, IntArray]:
     return np.sort(directed, axis=1), np.repeat(np.arange(len(faces)), 3), sense
 
 
-def _side_by_side(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
-    """Pairs of faces that bound the same material at an edge, and faces at edges that cannot be told."""
+@dataclass(frozen=True, eq=False)
+class _Meeting:
+    """An edge where more than two faces meet."""
+
+    edge: IntArray  #: (2,) vertices
+    owner: IntArray  #: (k,) faces
+    sense: IntArray  #: (k,) +1 where the face runs the edge upward, else -1
+
+    def open_labels(self, label: IntArray) -> IntArray:
+        """Labels whose faces at this edge do not close among themselves."""
+        named, where = np.unique(label[self.owner], return_inverse=True)
+        return named[np.bincount(where.reshape(-1), weights=self.sense) != 0]
+
+
+def _connected(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
+    """Label of each face's body, and one face for each edge where bodies could not be told apart.
+
+    Edges of two faces speak for themselves. At the others nothing need be decided where each body
+    closes by itself; else the faces are paired round the edge; what is still open then is one body.
+    """
+    pairs, meetings = _two_and_more(faces)
+    label = components(len(faces), pairs)
+    undecided = []
+    more = [pairs]
+    for meeting in meetings:
+        if not len(meeting.open_labels(label)):
+            continue
+        wedges = _wedges(vertices, faces, meeting)
+        if wedges is None:
+            undecided.append(meeting)
+        else:
+            more.append(wedges)
+    label = components(len(faces), np.concatenate(more))
+    doubtful = [meeting for meeting in undecided if len(meeting.open_labels(label)) > 1]
+    for meeting in doubtful:
+        open_ = np.isin(label[meeting.owner], meeting.open_labels(label))
+        more.append(np.column_stack([meeting.owner[open_][:-1], meeting.owner[open_][1:]]))
+    label = components(len(faces), np.concatenate(more))
+    return label, np.array([meeting.owner[0] for meeting in doubtful], dtype=np.int64)
+
+
+def _two_and_more(faces: IntArray) -> tuple[IntArray, list[_Meeting]]:
+    """Pairs of faces that share an edge with no other, and the edges where more meet."""
     edges, owner, sense = _edges(faces)
     order = np.lexsort((owner, edges[:, 1], edges[:, 0]))
     edges, owner, sense = edges[order], owner[order], sense[order]
     starts = np.flatnonzero(np.r_[True, (np.diff(edges, axis=0) != 0).any(axis=1)])
     counts = np.diff(np.r_[starts, len(edges)])
     plain = starts[counts == 2]
-    pairs = [np.column_stack([owner[plain], owner[plain + 1]])]
-    doubtful: list[int] = []
-    for start, count in zip(starts[counts > 2], counts[counts > 2], strict=True):
-        span = slice(start, start + count)
-        wedge = _wedges(vertices, faces, edges[start], owner[span], sense[span])
-        if wedge is None:
-            doubtful.append(int(owner[start]))
-            wedge = np.column_stack([owner[span][:-1], owner[span][1:]])
-        pairs.append(wedge)
-    return np.concatenate(pairs), np.array(doubtful, dtype=np.int64)
+    meetings = [
+        _Meeting(edges[start], owner[start : start + count], sense[start : start + count])
+        for start, count in zip(starts[counts > 2], counts[counts > 2], strict=True)
+    ]
+    return np.column_stack([owner[plain], owner[plain + 1]]), meetings
 
 
-def _wedges(
-    vertices: Array, faces: IntArray, edge: IntArray, owner: IntArray, sense: IntArray
-) -> IntArray | None:
+def _wedges(vertices: Array, faces: IntArray, meeting: _Meeting) -> IntArray | None:
     """Faces paired round one edge; None when openings and closings of material do not alternate."""
-    if sense.sum() != 0:
+    if meeting.sense.sum() != 0:
         return None
-    start, along = vertices[edge[0]], vertices[edge[1]] - vertices[edge[0]]
-    along = along / np.linalg.norm(along)
-    apex = vertices[faces[owner].sum(axis=1) - edge.sum()] - start
-    apex = apex - np.outer(apex @ along, along)
-    if np.linalg.norm(apex, axis=1).min() <= 1e-9 * np.abs(start).max(initial=1e-30):
-        return None  # a needle: its side cannot be told
-    across = apex[0] / np.linalg.norm(apex[0])
-    angle = np.arctan2(apex @ np.cross(along, across), apex @ across) % (2 * np.pi)
-    angle[angle > 2 * np.pi - SAME_ANGLE] = 0.0
-    turn = np.argsort(angle, kind="stable")
-    group = np.empty(len(angle), dtype=np.int64)
-    group[turn] = np.cumsum(np.r_[0, np.diff(angle[turn]) > SAME_ANGLE])
+    group = _order_round(vertices, faces, meeting)
+    if group is None:
+        return None
     # seen along the edge, a face that runs it upward has its material clockwise of it: it closes
-    closes = sense > 0
+    closes = meeting.sense > 0
     rank = np.lexsort((~closes, group))
-    first_open = int(np.argmin(closes[rank]))
-    rank = np.roll(rank, -first_open)
+    rank = np.roll(rank, -int(np.argmin(closes[rank])))  # begin with one that opens
     opening, closing = rank[0::2], rank[1::2]
     if closes[opening].any() or not closes[closing].all():
         return None
-    return np.column_stack([owner[opening], owner[closing]])
+    return np.column_stack([meeting.owner[opening], meeting.owner[closing]])
+
+
+def _order_round(vertices: Array, faces: IntArray, meeting: _Meeting) -> IntArray | None:
+    """Place of each face round the edge; faces that lie on each other share one. None for needles."""
+    start, along = vertices[meeting.edge[0]], vertices[meeting.edge[1]] - vertices[meeting.edge[0]]
+    along = along / np.linalg.norm(along)
+    apex = vertices[faces[meeting.owner].sum(axis=1) - meeting.edge.sum()] - start
+    apex = apex - np.outer(apex @ along, along)
+    low = float(np.linalg.norm(apex, axis=1).min())
+    blur = FLOAT32_STEP * float(np.abs(vertices[meeting.edge]).max())
+    if low <= 8 * blur:
+        return None  # its side cannot be told
+    same = max(SAME_ANGLE, 4 * blur / low)
+    across = apex[0] / np.linalg.norm(apex[0])
+    angle = np.arctan2(apex @ np.cross(along, across), apex @ across) % (2 * np.pi)
+    angle[angle > 2 * np.pi - same] = 0.0
+    turn = np.argsort(angle, kind="stable")
+    group = np.empty(len(angle), dtype=np.int64)
+    group[turn] = np.cumsum(np.r_[0, np.diff(angle[turn]) > same])
+    return group
 
 
 def _open_sheets_joined(faces: IntArray, label: IntArray) -> tuple[IntArray, IntArray]:
