@@ -17,6 +17,7 @@ import steps.booklet
 from steps.booklet import words as words_module
 from steps.booklet.compose import compose
 from steps.booklet.compose.cautions import hazard_terms
+from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Wish
 from steps.booklet.fonts import SUBSTITUTE, typeface
 from steps.booklet.terms import TERMS
@@ -120,7 +121,9 @@ def test_no_word_goes_round_the_catalogue(reader):
 
     plan = sample_plan()
     booklet = compose(plan, Settings(reader=reader), Words("en", wrap=bracketed))
+    matter = Matter(plan, Settings(), words_in("en"))
     data = {plan.model.name, *(step.note for step in plan.order.steps)}
+    data |= {matter.file_stem(lot) for lot in matter.lots}
     allowed = re.compile(r"mm|g|kg|N|S\d+|J\d+|(EU)?H\d+|[a-z]|PLA|A4|°|C")
     for text in strings_of(booklet):
         rest = outside(text)

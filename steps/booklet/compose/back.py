@@ -53,13 +53,10 @@ def _care(matter: Matter) -> list[str]:
             limit=words.number(softens[0]),
         )
         lines.append(warm)
-    tip = next(
-        (each.tip_deg for each in matter.cautions.tips_easily if each.assembly == matter.main.id), None
-    )
-    if tip is not None:
-        lines.append(
-            words.say("It falls over when tilted by {angle}°: stand it safely.", angle=words.number(tip))
-        )
+    for each in matter.cautions.tips_easily:
+        if each.assembly == matter.main.id:
+            angle = words.number(each.tip_deg)
+            lines.append(words.say("It falls over when tilted by {angle}°: stand it safely.", angle=angle))
     lines.append(words.say("Dust it with a soft, dry brush."))
     if matter.glued:
         lines.append(

@@ -72,11 +72,9 @@ def _model(matter: Matter) -> list[Notice]:
     small = [matter.label(shape) for shape in dict.fromkeys((*found.small_parts, *found.small_balls))]
     lines = [say("Broken-off pieces can choke a child under 3 years. Keep them away.")]
     if small:
+        labels = ", ".join(small)
         lines = [
-            say(
-                "These parts can choke a child under 3 years: {labels}. Keep them away.",
-                labels=", ".join(small),
-            ),
+            say("These parts can choke a child under 3 years: {labels}. Keep them away.", labels=labels),
             say("From 3 to 6 years only with an adult near."),
         ]
     notices = [_notice(matter, "WARNING", say("Small parts"), [*lines, toy])]
@@ -113,10 +111,9 @@ def _adhesive(matter: Matter, cautions: AdhesiveCautions) -> Notice:
         say("Keep glue away from joints that must move."),
         *(words.term(text) for text in cautions.training),
     ]
-    for name in cautions.missing:
-        lines.append(
-            say("Not everything is known of {name}: follow the supplier's sheet.", name=words.term(name))
-        )
+    for missing in cautions.missing:
+        name = words.term(missing)
+        lines.append(say("Not everything is known of {name}: follow the supplier's sheet.", name=name))
     title = say("Adhesive: {family}", family=words.term(cautions.words))
     return _notice(matter, cautions.signal, title, lines, (*cautions.signs, "air", *cautions.pictograms))
 
