@@ -11,6 +11,7 @@ from steps.pipeline import Progress, Survey, loose_parts
 from steps.settings import Settings
 
 if TYPE_CHECKING:
+    from steps.prints.adapter import Adapter
     from steps.prints.refit import Refit
 
 FITS_TO_AIM_AT: tuple[Fit, ...] = ("tight", "press", "slide", "loose")
@@ -59,6 +60,20 @@ def refitted(found: Survey, fit: Fit | None, settings: Settings) -> Refit | None
     if found.joints is None:
         raise NotPlaced([loose_parts(found.model)])
     return refit(found.model, found.measures, found.joints, fit, settings)
+
+
+def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
+    """A wedge for another display angle, if one is wanted. Raises WrongSettings, NotPlaced, FaultyModel."""
+    from steps.prints.adapter import display_adapter
+
+    if degrees is None:
+        return None
+    if found.joints is None:
+        raise NotPlaced([loose_parts(found.model)])
+    try:
+        return display_adapter(found.model, found.measures, found.joints, degrees)
+    except ValueError as error:
+        raise WrongSettings(f"--display-angle: {error}.") from error
 
 
 def order_of(found: Survey, settings: Settings, progress: Progress | None = None) -> Order | None:
