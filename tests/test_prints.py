@@ -219,6 +219,36 @@ def test_hostile_names_cannot_leave_the_folder(tmp_path: Path) -> None:
     assert (tmp_path / "out" / row["file"]).exists() and not row["parts"].startswith("=")
 
 
+@pytest.mark.parametrize(
+    ("vertices", "faces"),
+    [
+        ([], []),
+        ([[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[0, 1, 2]]),
+        ([[0, 0, 0], [10, 0, 0], [0, 10, 0], [10, 10, 0]], [[0, 1, 2], [1, 3, 2]]),
+        ([[1, 1, 1]] * 4, [[0, 1, 2], [1, 2, 3]]),
+    ],
+)
+def test_a_mesh_without_a_body_is_named_and_the_rest_is_printed(
+    vertices: list[Any], faces: list[Any], tmp_path: Path
+) -> None:
+    box = trimesh.creation.box((20, 20, 20))
+    flat = Shape("S1", np.array(vertices, float).reshape(-1, 3), np.array(faces).reshape(-1, 3), False)
+    good = Shape("S2", box.vertices, box.faces, True)
+    parts = (
+        Part("P1", "sticker", "S1", "#ff0000", "red", np.eye(4)),
+        Part("P2", "cube", "S2", "#ff0000", "red", np.eye(4)),
+    )
+    model = Model("m", "m.3mf", "0" * 64, 1.0, (flat, good), parts)
+    cube = measure(replace(model, shapes=(good,), parts=parts[1:]), SETTINGS).by_shape["S2"]
+    measures = Measures({"S1": replace(cube, shape="S1"), "S2": cube}, None)
+    prints = write_prints(model, measures, tmp_path, SETTINGS)
+    (told,) = prints.problems
+    assert told.code == "nothing-to-print" and told.parts == ("P1",) and "sticker" in told.text
+    assert len(list(tmp_path.glob("S*.stl"))) == 1 and [
+        row["label"] for row in table(tmp_path / PARTS_LIST)
+    ] == ["S02"]
+
+
 # --------------------------------------------------------------------------- print run
 
 

@@ -62,7 +62,7 @@ def prepare(
     items = print_items(model, measures, settings, progress)
     needed = first_needed(order) if order is not None else {}
     plates = print_run(items, settings.printer, needed)
-    problems = print_problems(items, settings)
+    problems = print_problems(model, items, settings)
     if refitted is None:
         return Prints(items, plates, needed, (), problems)
     return Prints(items, plates, needed, refitted.changes, refitted.problems + problems)

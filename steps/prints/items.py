@@ -19,6 +19,9 @@ from steps.settings import Settings
 #: Supports stand on average under half the height of a part (common practice, no source).
 SUPPORT_HEIGHT_SHARE = 0.5
 
+#: Vertices that spread less than this about a plane are flat (mm).
+FLAT_MM = 1e-3
+
 Progress = Callable[[str, int, int], None]
 
 
@@ -63,7 +66,10 @@ class PrintItem:
 def print_items(
     model: Model, measures: Measures, settings: Settings, progress: Progress | None = None
 ) -> tuple[PrintItem, ...]:
-    """All prints, by shape in model order, then by colour in order of appearance."""
+    """All prints, by shape in model order, then by colour in order of appearance.
+
+    Shapes without a body are left out; :func:`print_problems` names them.
+    """
     groups: dict[tuple[str, str], list[Part]] = {}
     for part in model.parts:
         groups.setdefault((part.shape, part.colour), []).append(part)
@@ -72,8 +78,10 @@ def print_items(
     for shape in model.shapes:
         if progress is not None:
             progress("files", rows[shape.id], len(rows))
-        laid[shape.id] = lay(shape, measures.by_shape[shape.id], model.scale, settings)
+        if has_body(shape):
+            laid[shape.id] = lay(shape, measures.by_shape[shape.id], model.scale, settings)
     ordered = sorted(groups.items(), key=lambda entry: rows[entry[0][0]])
+    ordered = [entry for entry in ordered if entry[0][0] in laid]
     return tuple(
         PrintItem(
             laid[shape],
@@ -84,6 +92,14 @@ def print_items(
         )
         for (shape, colour), parts in ordered
     )
+
+
+def has_body(shape: Shape) -> bool:
+    """Whether the mesh extends in all three directions: a flat or empty one cannot be printed."""
+    if len(shape.faces) == 0 or len(shape.vertices) < 4:
+        return False
+    spread = np.linalg.svd(shape.vertices - shape.vertices.mean(axis=0), compute_uv=False)
+    return bool(spread[-1] > FLAT_MM)
 
 
 def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Laid:
@@ -124,15 +140,22 @@ def _turned(mended: Mended, turn: Array) -> trimesh.Trimesh:
     return mesh.apply_transform(pose)
 
 
-def print_problems(items: tuple[PrintItem, ...], settings: Settings) -> tuple[Problem, ...]:
+def print_problems(model: Model, items: tuple[PrintItem, ...], settings: Settings) -> tuple[Problem, ...]:
     """What the maker should know before printing, shape by shape."""
     parts: dict[str, list[str]] = {}
     for item in items:
         parts.setdefault(item.laid.shape, []).extend(item.parts)
     laid_shapes = {item.laid.shape: item.laid for item in items}.values()
-    return tuple(
+    found = [
         problem for laid in laid_shapes for problem in _findings(laid, tuple(parts[laid.shape]), settings)
-    )
+    ]
+    for shape in model.shapes:
+        flat = tuple(part for part in model.parts if part.shape == shape.id)
+        if shape.id not in parts and flat:
+            names = ", ".join(part.source for part in flat)
+            text = f"{names}: the mesh is flat or empty, so there is nothing to print; mend it in the model."
+            found.append(Problem("nothing-to-print", "warning", tuple(part.id for part in flat), text))
+    return tuple(found)
 
 
 def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Problem]:

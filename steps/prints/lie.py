@@ -69,7 +69,7 @@ def best_lie(mesh: trimesh.Trimesh, measure: Measure, layer_mm: float) -> Lie:
 
 def _footprint(mesh: trimesh.Trimesh, found: Hanging) -> float:
     """Mean area over the height, mm2."""
-    return float(mesh.volume) / max(found.height_mm, 1e-9)
+    return abs(float(mesh.volume)) / max(found.height_mm, 1e-9)
 
 
 def _has_foot(mesh: trimesh.Trimesh, up: Array, found: Hanging, layer_mm: float) -> bool:
@@ -123,7 +123,8 @@ def _stands(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> bool:
     hull = shapely.MultiPoint(foot @ flat.T).convex_hull
     if hull.geom_type != "Polygon":
         return False
-    middle = shapely.Point(flat @ mesh.center_mass)
+    solid = mesh.is_volume
+    middle = shapely.Point(flat @ (mesh.center_mass if solid else mesh.centroid))
     return bool(hull.contains(middle) and hull.exterior.distance(middle) > BALANCE * np.sqrt(hull.area))
 
 
