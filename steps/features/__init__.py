@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from steps.features.anatomy import Anatomy, Round, anatomy
+from steps.features.anatomy import Anatomy, anatomy
 from steps.features.patches import Sphere
+from steps.features.roles import Round
 from steps.materials import material
 from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, Problem, Shape
 from steps.naming import Outline, name_shapes

@@ -67,6 +67,23 @@ class Mesh:
         return _adjacency(self)
 
     @cached_property
+    def neighbours(self) -> IntArray:
+        """(m, 3) faces across each face's edges, -1 where there is none."""
+        pairs = self.adjacency[0]
+        source, target = pairs.ravel(order="F"), pairs[:, ::-1].ravel(order="F")
+        order = np.argsort(source, kind="stable")
+        source, target = source[order], target[order]
+        place = np.arange(len(source)) - np.searchsorted(source, source)
+        found = np.full((len(self.faces), 3), -1, dtype=np.int64)
+        found[source, place] = target
+        return found
+
+    @cached_property
+    def shells(self) -> int:
+        """Number of pieces that no edge joins."""
+        return int(components(len(self.faces), self.adjacency[0]).max(initial=-1)) + 1
+
+    @cached_property
     def closed(self) -> bool:
         """Every edge has exactly as many faces on one side as on the other."""
         edges = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).astype(np.int64)

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from steps.features.mesh import Mesh, components
 from steps.model import Array, IntArray
@@ -303,20 +304,24 @@ def _angle_between(a: Array, b: Array) -> Array:
 
 def _joined(mesh: Mesh, cylinders: list[Cylinder]) -> list[Cylinder]:
     """Arcs on one circle (a slit pin, a patch torn by noise) and touching lengths, joined to one."""
-    result = list(cylinders)
-    index = 0
-    while index < len(result):
-        mate = next((k for k in range(index + 1, len(result)) if _same(result[index], result[k])), None)
-        if mate is None:
-            index += 1
-            continue
-        both = np.concatenate([result[index].faces, result[mate].faces])
-        whole = _fit_cylinder(mesh, np.sort(both), result[index].axis)
-        if whole is None:
-            index += 1
-            continue
-        result[index] = whole
-        del result[mate]
+    if len(cylinders) < 2:
+        return cylinders
+    middle = mesh.vertices.mean(axis=0)
+    feet = np.array([c.start - middle - ((c.start - middle) @ c.axis) * c.axis for c in cylinders])
+    reach = 2 * ROUND_SHARE * max(c.radius for c in cylinders)
+    near = cKDTree(feet).query_pairs(reach, output_type="ndarray")
+    mates = [pair for pair in near.tolist() if _same(cylinders[pair[0]], cylinders[pair[1]])]
+    if not mates:
+        return cylinders
+    piece = components(len(cylinders), np.array(mates))
+    result: list[Cylinder] = []
+    for group in _groups(piece, np.arange(len(cylinders)), 1):
+        members = [cylinders[row] for row in group]
+        whole = None
+        if len(members) > 1:
+            faces = np.sort(np.concatenate([c.faces for c in members]))
+            whole = _fit_cylinder(mesh, faces, members[0].axis)
+        result.extend(members if whole is None else [whole])
     return result
 
 

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from steps.features import BALL_SHARE, is_stud, stud_radii
-from steps.features.anatomy import Anatomy, Round, anatomy
+from steps.features.anatomy import Anatomy, anatomy
 from steps.features.patches import Sphere
+from steps.features.roles import Round
 from steps.fit import TURNS, by_calliper, classify, effective_gap, explain
 from steps.hold import Hold, hold_of
 from steps.joints.balls import ball_contacts

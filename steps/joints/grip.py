@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.features.anatomy import Anatomy, Round
+from steps.features.anatomy import Anatomy
 from steps.features.patches import Cylinder
+from steps.features.roles import Round
 from steps.features.section import Section, inside_numbers, nearest_points, section
 from steps.joints.contact import Contact
 from steps.model import Array

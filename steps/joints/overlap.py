@@ -13,13 +13,12 @@ from weakref import WeakKeyDictionary
 
 import manifold3d
 import numpy as np
-from embreex.mesh_construction import TriangleMesh
-from embreex.rtcore_scene import EmbreeScene
 from scipy.spatial import cKDTree
 from trimesh.triangles import closest_point
 
 from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh, clean
+from steps.features.probe import Probe
 from steps.model import Array
 
 #: Depth, as a share of the unit length, beyond which no press fit goes (0.3 mm at a pitch of 10):
@@ -34,8 +33,6 @@ SHARPEST = 4.0
 #: Points from which chords are cast, and chord middles measured exactly, to find the largest ball.
 BALL_POINTS = 3000
 BALLS_TRIED = 24
-#: Two directions off every likely face and edge; a point is inside when both rays say so.
-RAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,46 +44,14 @@ class Overlap:
     exact: bool  #: False when a mesh is open, so that the solids could not be intersected
 
 
-class Probe:
-    """One shape, ready to be asked which points lie in it."""
-
-    def __init__(self, mesh: Mesh):
-        self.mesh = mesh
-        self.middle = mesh.vertices.mean(axis=0)
-        self.low, self.high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
-
-    @cached_property
-    def scene(self) -> EmbreeScene:
-        scene = EmbreeScene()
-        TriangleMesh(scene, (self.mesh.triangles - self.middle).astype(np.float32))
-        return scene
-
-    def inside(self, points: Array) -> np.ndarray:
-        """(k,) whether each (k, 3) point lies in the solid."""
-        result = np.zeros(len(points), dtype=bool)
-        rows = np.flatnonzero(np.all((points > self.low) & (points < self.high), axis=1))
-        for ray in RAYS:
-            if not len(rows):
-                break
-            origins = (points[rows] - self.middle).astype(np.float32)
-            ways = np.tile(ray.astype(np.float32), (len(rows), 1))
-            hit = self.scene.run(origins, ways)
-            leaving = (hit >= 0) & (self.mesh.normals[hit] @ ray > 0)
-            rows = rows[leaving]
-        result[rows] = True
-        return result
+class Solid(Probe):
+    """A shape to be asked whether it stands in another."""
 
     @cached_property
     def solid(self) -> manifold3d.Manifold:
         vertices = np.array(self.mesh.vertices, dtype=np.float64, order="C")
         faces = np.array(self.mesh.faces, dtype=np.uint64, order="C")
         return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces))
-
-    def distances(self, origins: Array, ways: Array) -> Array:
-        """(k,) how far each ray goes before it meets the surface; infinite when it does not."""
-        start, way = (origins - self.middle).astype(np.float32), ways.astype(np.float32)
-        found = self.scene.run(start, way, query="DISTANCE")
-        return np.where(found < 1e30, found, np.inf).astype(np.float64)
 
     def drawn_in(self, depth: float, spacing: float) -> Array:
         """Points ``depth`` inside the surface: spread over the faces, and one for every corner."""
@@ -109,14 +74,14 @@ class Probe:
         return mesh.vertices[usable] - depth * step[usable]
 
 
-_probes: WeakKeyDictionary[Anatomy, Probe] = WeakKeyDictionary()
+_probes: WeakKeyDictionary[Anatomy, Solid] = WeakKeyDictionary()
 
 
-def probe(body: Anatomy) -> Probe:
+def probe(body: Anatomy) -> Solid:
     """The shape's probe, remembered for as long as its anatomy lives."""
     found = _probes.get(body)
     if found is None:
-        found = _probes[body] = Probe(body.mesh)
+        found = _probes[body] = Solid(body.mesh)
     return found
 
 
@@ -139,7 +104,7 @@ def overlap(
     return _depth(probe(first), probe(second), pose, unit) if hit else None
 
 
-def _depth(first: Probe, second: Probe, pose: Array, unit: float) -> Overlap | None:
+def _depth(first: Solid, second: Solid, pose: Array, unit: float) -> Overlap | None:
     """The largest ball that lies in both solids; None when that is no deeper than a press fit."""
     allowed = DEEP_SHARE * unit
     common = first.solid ^ second.solid.transform(pose[:3])

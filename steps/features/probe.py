@@ -1,0 +1,62 @@
+"""Asking a mesh: does this point lie in the solid, and how far does this ray go?"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from embreex.mesh_construction import TriangleMesh
+from embreex.rtcore_scene import EmbreeScene
+
+from steps.features.mesh import Mesh, winding
+from steps.model import Array, IntArray
+
+#: Two directions off every likely face and edge; a point is inside when both rays say so.
+RAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393]])
+#: Points times faces up to which an open or many-shelled mesh is asked by its winding number.
+WINDING_LIMIT = 400_000_000
+
+
+class Probe:
+    """A mesh, or some of its faces, ready for rays. Rays are float32 about the mesh's middle."""
+
+    def __init__(self, mesh: Mesh, rows: IntArray | None = None):
+        self.mesh = mesh
+        self.rows = np.arange(len(mesh.faces)) if rows is None else rows
+        self.middle = mesh.vertices.mean(axis=0)
+        self.low, self.high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+
+    @cached_property
+    def scene(self) -> EmbreeScene:
+        scene = EmbreeScene()
+        TriangleMesh(scene, (self.mesh.triangles[self.rows] - self.middle).astype(np.float32))
+        return scene
+
+    def solid_at(self, points: Array) -> np.ndarray:
+        """(k,) whether each (k, 3) point lies in the solid, also of an open or many-shelled mesh."""
+        plain = self.mesh.closed and self.mesh.shells == 1
+        if plain or len(points) * len(self.mesh.faces) > WINDING_LIMIT:
+            return self.inside(points)
+        return winding(self.mesh, points) > 0.5
+
+    def inside(self, points: Array) -> np.ndarray:
+        """(k,) whether each (k, 3) point lies in a closed solid: rays leave it from within."""
+        result = np.zeros(len(points), dtype=bool)
+        rows = np.flatnonzero(np.all((points > self.low) & (points < self.high), axis=1))
+        for ray in RAYS:
+            if not len(rows):
+                break
+            origins = (points[rows] - self.middle).astype(np.float32)
+            hit = self.scene.run(origins, np.tile(ray.astype(np.float32), (len(rows), 1)))
+            leaving = (hit >= 0) & (self.mesh.normals[self.rows[hit]] @ ray > 0)
+            rows = rows[leaving]
+        result[rows] = True
+        return result
+
+    def distances(self, origins: Array, ways: Array) -> Array:
+        """(k,) how far each ray goes before it meets a face; infinite when it meets none."""
+        if not len(self.rows) or not len(origins):
+            return np.full(len(origins), np.inf)
+        start, way = (origins - self.middle).astype(np.float32), ways.astype(np.float32)
+        found = self.scene.run(start, way, query="DISTANCE")
+        return np.where(found < 1e30, found, np.inf).astype(np.float64)

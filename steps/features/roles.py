@@ -1,0 +1,235 @@
+"""What each cylinder of a shape is: a stud's boss, a rod, a tube, a pin between cheeks, a hole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from steps.features.mesh import Mesh
+from steps.features.patches import Cylinder, plane_basis, reversed_cylinder
+from steps.features.probe import Probe
+from steps.model import Array, IntArray
+
+#: How far beyond the end of a cylinder, as a share of its radius, to ask what is there.
+BEYOND = 0.06
+#: Radius of the ring, as a share of the cylinder's, on which wider material makes a foot.
+FOOT_RING = 1.12
+#: Least share of that ring in the material.
+FOOT_SHARE = 0.4
+#: A wider end is a collar, not a body, when a ring of this many radii meets next to none of it.
+BODY_RING = 1.8
+BODY_SHARE = 0.1
+#: A face whose normal is this near the axis (cosine) is a cap, not a chamfer.
+CAP_TILT = 0.99
+#: A chamfer or dome lies within this many radii of the middle of a boss's upper rim.
+TIP_REACH = 1.6
+#: A cylinder walled in over more than this share of directions is a tube or a pin in a cavity.
+ENCLOSED_SHARE = 0.9
+#: Rays round a cylinder start this many radii from its axis: its own bore does not wall it in.
+WALL_START = 1.02
+#: Less of a circle than this is a rounded wall, not a stud or a hole (radians); a stud that runs into
+#: a wall keeps more than half.
+WHOLE_ARC = np.radians(190)
+
+Role = Literal["boss", "sunk", "rod", "tube", "pin", "hole", "arc"]
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """A cylinder with its role. ``boss``: foot at its start; ``rod``: no foot; ``tube``: a boss walled
+    in; ``sunk``: a solid boss whose surrounding walls rise above it; ``pin``: footed at both ends;
+    ``hole``: concave, its mouth at its start, axis into the depth; ``arc``: too little of a circle to
+    be any of these."""
+
+    role: Role
+    cylinder: Cylinder
+    height: float  #: of a boss with its chamfer, depth of a hole
+    bore: float = 0.0  #: radius of a coaxial hole that opens at the tip
+    through: bool = False
+    collar: float = 0.0  #: radius of a collar at a boss's tip, 0 without
+
+
+def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
+    """Every cylinder of a shape with its role, in order."""
+    if not cylinders:
+        return ()
+    ends = _ends(mesh, cylinders)
+    walled = _walled(mesh, cylinders)
+    tips = _Tips(mesh)
+    bores = _Bores([c for c in cylinders if not c.convex])
+    found = []
+    for row, cylinder in enumerate(cylinders):
+        if cylinder.arc < WHOLE_ARC:
+            found.append(Round("arc", cylinder, cylinder.length))
+        elif cylinder.convex:
+            found.append(_boss(cylinder, ends[row], walled[row], tips, bores))
+        else:
+            found.append(_hole(cylinder, ends[row]))
+    return tuple(found)
+
+
+def _boss(c: Cylinder, ends: tuple[_End, _End], walled: Array, tips: _Tips, bores: _Bores) -> Round:
+    start, end = ends
+    if not start.foot and not end.foot:
+        return Round("rod", c, c.length)
+    collar = 0.0
+    if start.foot and end.foot:
+        if start.body == end.body:
+            return Round("pin", c, c.length)
+        tip = end if start.body else start
+        collar = tip.width
+    if end.body if collar else end.foot:
+        c = reversed_cylinder(c)
+    bore = bores.opening_at(c)
+    role: Role = "boss"
+    if walled[0] >= ENCLOSED_SHARE:
+        role = "sunk" if walled[1] >= ENCLOSED_SHARE and bore == 0 else "tube"
+    return Round(role, c, tips.height(c), bore=bore, collar=collar)
+
+
+def _hole(c: Cylinder, ends: tuple[_End, _End]) -> Round:
+    """Measured from its mouth inwards."""
+    start, end = ends
+    if start.middle and not end.middle:
+        c = reversed_cylinder(c)
+    return Round("hole", c, c.length, through=not start.middle and not end.middle)
+
+
+# ---------------------------------------------------------------------------------- ends
+
+
+@dataclass(frozen=True)
+class _End:
+    """What lies just beyond one end of a cylinder."""
+
+    foot: bool  #: wider material
+    body: bool  #: much wider material
+    middle: bool  #: material on the axis
+    width: float  #: radius at which the wider material ends, where it is no body
+
+
+def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_End, _End]]:
+    """Both ends of every cylinder, start first."""
+    circle = _circle(8, 0.2)  # off the usual symmetry planes
+    unit = np.vstack([FOOT_RING * circle, BODY_RING * circle, [[0.0, 0.0]]])
+    points = np.empty((len(cylinders), 2, len(unit), 3))
+    for row, c in enumerate(cylinders):
+        ring = c.radius * unit @ plane_basis(c.axis)
+        for end, along in enumerate((-BEYOND * c.radius, c.length + BEYOND * c.radius)):
+            points[row, end] = c.start + along * c.axis + ring
+    probe = Probe(mesh)
+    solid = probe.solid_at(points.reshape(-1, 3)).reshape(points.shape[:3])
+    foot = solid[..., :8].mean(axis=2) >= FOOT_SHARE
+    body = solid[..., 8:16].mean(axis=2) > BODY_SHARE
+    found = []
+    for row, c in enumerate(cylinders):
+        pair = []
+        for end in range(2):
+            width = 0.0
+            if foot[row, end] and not body[row, end]:
+                width = _width(probe, c, points[row, end, :8], circle, solid[row, end, :8])
+            pair.append(_End(bool(foot[row, end]), bool(body[row, end]), bool(solid[row, end, 16]), width))
+        found.append((pair[0], pair[1]))
+    return found
+
+
+def _width(probe: Probe, c: Cylinder, ring: Array, circle: Array, solid: np.ndarray) -> float:
+    """Median radius at which the material round an end of a cylinder ends."""
+    ways = (circle @ plane_basis(c.axis))[solid]
+    reach = probe.distances(ring[solid], ways)
+    return float(FOOT_RING * c.radius + np.median(reach))
+
+
+def _circle(count: int, offset: float) -> Array:
+    angles = np.arange(count) * (2 * np.pi / count) + offset
+    return np.column_stack([np.cos(angles), np.sin(angles)])
+
+
+def _walled(mesh: Mesh, cylinders: Sequence[Cylinder]) -> Array:
+    """(c, 2) share of directions, seen from each convex cylinder's middle, and from just beyond either
+    end (the lesser), that end at the part's own walls."""
+    walls = np.ones(len(mesh.faces), dtype=bool)
+    for c in cylinders:
+        if c.convex:
+            walls[c.faces] = False
+    circle = _circle(36, 0.06)
+    origins = np.zeros((len(cylinders), 3, len(circle), 3))
+    ways = np.zeros((len(cylinders), len(circle), 3))
+    for row, c in enumerate(cylinders):
+        ways[row] = circle @ plane_basis(c.axis)
+        for place, along in enumerate((0.53 * c.length, -BEYOND * c.radius, c.length + BEYOND * c.radius)):
+            origins[row, place] = c.start + along * c.axis + WALL_START * c.radius * ways[row]
+    all_ways = np.repeat(ways[:, None], 3, axis=1).reshape(-1, 3)
+    reach = Probe(mesh, np.flatnonzero(walls)).distances(origins.reshape(-1, 3), all_ways)
+    share = np.isfinite(reach).reshape(len(cylinders), 3, len(circle)).mean(axis=2)
+    return np.column_stack([share[:, 0], share[:, 1:].min(axis=1)])
+
+
+# ------------------------------------------------------------------------- tips and bores
+
+
+class _Tips:
+    """Heights of bosses with the chamfer or dome that meets their upper rim."""
+
+    def __init__(self, mesh: Mesh):
+        self.mesh = mesh
+        self.tree = cKDTree(mesh.centres)
+        self.flag = np.zeros(len(mesh.faces), dtype=bool)
+
+    def height(self, c: Cylinder) -> float:
+        """Without a mark on the cap: a flat cap ends the search."""
+        mesh = self.mesh
+        near = np.array(
+            self.tree.query_ball_point(c.start + c.length * c.axis, TIP_REACH * c.radius), dtype=int
+        )
+        if not len(near):
+            return c.length
+        off = mesh.triangles[near] - c.start
+        along = off @ c.axis
+        across = np.linalg.norm(off - along[..., None] * c.axis, axis=2)
+        above = (across <= 1.02 * c.radius).all(axis=1) & (along.min(axis=1) > 0.5 * c.length)
+        sloped = near[above & (np.abs(mesh.normals[near] @ c.axis) < CAP_TILT)]
+        joined = self._joined_to(c.faces, sloped)
+        tops = mesh.triangles[joined] - c.start
+        return max(c.length, float((tops @ c.axis).max(initial=0.0)))
+
+    def _joined_to(self, faces: IntArray, allowed: IntArray) -> IntArray:
+        """Allowed faces that a path over allowed faces joins to the given ones."""
+        self.flag[allowed] = True
+        self.flag[faces] = False
+        found = [np.zeros(0, dtype=np.int64)]
+        edge = faces
+        while len(edge):
+            beside = np.unique(self.mesh.neighbours[edge])
+            edge = beside[(beside >= 0) & self.flag[beside]]
+            self.flag[edge] = False
+            found.append(edge)
+        self.flag[allowed] = False
+        return np.concatenate(found)
+
+
+class _Bores:
+    """Holes of a shape, to be asked which opens at a boss's tip."""
+
+    def __init__(self, holes: Sequence[Cylinder]):
+        self.start = np.array([h.start for h in holes]).reshape(-1, 3)
+        self.axis = np.array([h.axis for h in holes]).reshape(-1, 3)
+        self.radius = np.array([h.radius for h in holes])
+        self.length = np.array([h.length for h in holes])
+
+    def opening_at(self, boss: Cylinder) -> float:
+        """Radius of the widest coaxial hole that ends near the boss's tip; 0 without."""
+        if not len(self.radius):
+            return 0.0
+        off = self.start - boss.start
+        along = off @ boss.axis
+        across = np.linalg.norm(off - np.outer(along, boss.axis), axis=1)
+        same = self.axis @ boss.axis
+        top = along + np.maximum(self.length * same, 0.0)
+        opens = (across < 0.05 * boss.radius) & (np.abs(same) > 0.999) & (self.radius < boss.radius)
+        opens &= np.abs(top - boss.length) < 0.25 * boss.radius
+        return float(self.radius[opens].max(initial=0.0))
