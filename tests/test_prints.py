@@ -406,6 +406,36 @@ def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
     assert trimesh.load(file).volume > measures.by_shape["S1"].volume_mm3 * 1.001
 
 
+def test_refit_says_where_joints_are_too_unlike_to_share_a_fit(
+    big_tug: tuple[Model, Measures, Joints],
+) -> None:
+    """One contact's gap is set 0.5 mm wider by hand: no single move can bring both to a press fit."""
+    model, measures, joints = big_tug
+    first = next(joint for joint in joints.joints if joint.kind == "stud")
+    touch = next(each for each in first.touches if each.kind == "stud")
+    others = tuple(each for each in first.touches if each is not touch)
+    wide = replace(first, touches=(replace(touch, gap_mm=touch.gap_mm + 0.5), *others))
+    uneven = Joints(tuple(wide if joint is first else joint for joint in joints.joints))
+    done = refit(model, measures, uneven, "press", SETTINGS)
+    shape = model.part_by_id[touch.carrier].shape
+    (told,) = done.problems
+    assert told.code == "uneven-refit" and "differ by 0.50 mm" in told.text
+    assert set(told.parts) == {part.id for part in model.parts if part.shape == shape}
+
+
+def test_refit_leaves_a_stud_that_has_no_room_to_grow(big_tug: tuple[Model, Measures, Joints]) -> None:
+    model, measures, joints = big_tug
+    wide = tuple(
+        replace(joint, touches=tuple(replace(touch, gap_mm=touch.gap_mm + 9) for touch in joint.touches))
+        for joint in joints.joints
+    )
+    done = refit(model, measures, Joints(wide), "press", SETTINGS)
+    told = {problem.parts: problem.text for problem in done.problems if problem.code == "cannot-refit"}
+    slab = tuple(part.id for part in model.parts if part.shape == "S1")
+    assert "run into the edge" in told[slab]
+    assert np.array_equal(done.model.shapes[0].vertices, model.shapes[0].vertices)
+
+
 def test_refit_names_a_stud_that_would_run_over_its_edge(
     big_tug: tuple[Model, Measures, Joints],
 ) -> None:

@@ -17,6 +17,7 @@ from manifold3d import Manifold
 
 from steps.model import Array, Feature, IntArray, Joints, Measures, Model, Shape, Touch, frozen_array
 from steps.prints.digits import numeral
+from steps.prints.lie import turn_up
 from steps.prints.refit import moved_shape
 
 LadderKind = Literal["stud", "ball"]
@@ -147,7 +148,7 @@ def _plug(carrier: Shape, feature: Feature, delta: float) -> Manifold:
         radius = feature.radius_mm + delta
         return Manifold.cylinder(feature.height_mm, radius, radius, feature.facets)
     pose = np.eye(4)
-    pose[:3, :3] = _onto_z(feature.axis)
+    pose[:3, :3] = turn_up(feature.axis)
     pose[:3, 3] = -pose[:3, :3] @ feature.point
     wide = feature.radius_mm * 1.05 + max(delta, 0)
     around = Manifold.cylinder(2 * feature.height_mm, wide, wide, 4 * feature.facets)
@@ -169,7 +170,7 @@ class _Reach:
             if part.shape == holder.id and part.id != touch.carrier and _near(model, part.id, touch.point)
         )
         placed = holder.vertices @ part.pose[:3, :3].T + part.pose[:3, 3] - touch.point
-        flat = placed @ _onto_z(touch.axis)[:2].T
+        flat = placed @ turn_up(touch.axis)[:2].T
         middle = (flat.min(axis=0) + flat.max(axis=0)) / 2
         far = np.linalg.norm(middle)
         out = middle / far if far > 1e-3 else np.array([0.0, 1.0])
@@ -203,7 +204,7 @@ def _card(names: Sequence[str], plugs: Sequence[Manifold], reach: _Reach, radius
 
 def _upright(piece: Manifold, up: Array) -> Manifold:
     pose = np.eye(4)
-    pose[:3, :3] = _onto_z(up)
+    pose[:3, :3] = turn_up(up)
     return piece.transform(pose[:3])
 
 
@@ -221,16 +222,6 @@ def _with_handle(body: Manifold) -> Manifold:
         if (eye ^ body).volume() >= wide * thick * ROOTED_MM:
             return body + (eye - bore)
     return body
-
-
-def _onto_z(axis: Array) -> Array:
-    """(3, 3) rotation that brings ``axis`` to z."""
-    if axis[2] > 1 - 1e-12:
-        return np.eye(3)
-    side = np.eye(3)[np.abs(axis).argmin()]
-    x = side - (side @ axis) * axis
-    x /= np.linalg.norm(x)
-    return np.stack([x, np.cross(axis, x), axis])
 
 
 def _body(shape: Shape) -> Manifold | None:

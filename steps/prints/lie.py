@@ -129,10 +129,10 @@ def _stands(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> bool:
 
 
 def _lie(up: Array, studs_up: bool, found: Hanging, reason: str) -> Lie:
-    return Lie(_turn_up(up), up, studs_up, found, reason)
+    return Lie(turn_up(up), up, studs_up, found, reason)
 
 
-def _turn_up(up: Array) -> Array:
+def turn_up(up: Array) -> Array:
     """The rotation (3, 3) that brings ``up`` to z, keeping x where it can."""
     if up[2] > 1 - 1e-12:
         return np.eye(3)

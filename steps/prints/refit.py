@@ -79,30 +79,45 @@ def refit(model: Model, measures: Measures, joints: Joints, fit: Fit, settings: 
     changes: list[Change] = []
     problems: list[Problem] = []
     shapes = {shape.id: shape for shape in model.shapes}
-    for (shape, kind), touches in _touches(model, joints).items():
-        measure = measures.by_shape[shape]
+    for (key, kind), touches in _touches(model, joints).items():
+        measure = measures.by_shape[key]
         features = [each for each in measure.features if each.kind == MOVED[kind]]
-        gaps = np.array([touch.gap_mm for touch in touches])
-        before = (float(gaps.min()), float(gaps.max()))
-        delta = (before[0] + before[1]) / 2 - target
-        moved = moved_shape(shapes[shape], features, delta)
-        parts = tuple(part.id for part in model.parts if part.shape == shape)
-        if moved is None:
-            text = (
-                f"{shape} {measure.name}: moving its {kind} by {delta:+.2f} mm would fold its surface; left."
-            )
-            problems.append(Problem("cannot-refit", "warning", parts, text))
-            continue
-        after = (before[0] - delta, before[1] - delta)
-        if {classify(gap, settings) for gap in after} != {fit}:
-            text = (
-                f"{shape} {measure.name}: its {kind} joints differ by {before[1] - before[0]:.2f} mm, "
-                f"so they cannot all become {fit}; gaps now {after[0]:.2f} to {after[1]:.2f} mm."
-            )
-            problems.append(Problem("uneven-refit", "warning", parts, text))
-        shapes[shape] = moved
-        changes.append(Change(shape, measure.name, kind, len(features), delta, before, after))
+        low, high = (pick(touch.gap_mm for touch in touches) for pick in (min, max))
+        delta = (low + high) / 2 - target
+        change = Change(
+            key, measure.name, kind, len(features), delta, (low, high), (low - delta, high - delta)
+        )
+        moved = moved_shape(shapes[key], features, delta) if features else None
+        fault = _fault(change, moved is not None, fit, settings)
+        if fault is not None:
+            parts = tuple(part.id for part in model.parts if part.shape == key)
+            problems.append(replace(fault, parts=parts))
+        if moved is not None:
+            shapes[key] = moved
+            changes.append(change)
     return Refit(replace(model, shapes=tuple(shapes.values())), tuple(changes), tuple(problems))
+
+
+def _fault(change: Change, moved: bool, fit: Fit, settings: Settings) -> Problem | None:
+    """What is wrong with a change, if anything."""
+    who, code = f"{change.shape} {change.name}", "cannot-refit"
+    low, high = change.gap_after_mm
+    if not change.count:
+        text = f"{who}: its {change.kind} was not found on the mesh itself; left as it is."
+    elif not moved:
+        text = (
+            f"{who}: moving its {change.kind} surfaces by {change.delta_mm:+.2f} mm would run into the "
+            f"edge or a neighbour; left as they are, with a gap of {change.gap_before_mm[0]:.2f} mm."
+        )
+    elif {classify(gap, settings) for gap in (low, high)} != {fit}:
+        code = "uneven-refit"
+        text = (
+            f"{who}: its {change.kind} joints differ by {high - low:.2f} mm, so they cannot all become "
+            f"{fit}; gaps now {low:.2f} to {high:.2f} mm."
+        )
+    else:
+        return None
+    return Problem(code, "warning", (), text)
 
 
 def _touches(model: Model, joints: Joints) -> Mapping[tuple[str, str], list[Touch]]:
@@ -110,7 +125,7 @@ def _touches(model: Model, joints: Joints) -> Mapping[tuple[str, str], list[Touc
     found: dict[tuple[str, str], list[Touch]] = defaultdict(list)
     for joint in joints.joints:
         for touch in joint.touches:
-            if touch.kind in MOVED:
+            if touch.kind in MOVED and touch.grips:
                 found[model.part_by_id[touch.carrier].shape, touch.kind].append(touch)
     rows = {shape.id: row for row, shape in enumerate(model.shapes)}
     return dict(sorted(found.items(), key=lambda entry: (rows[entry[0][0]], entry[0][1])))
