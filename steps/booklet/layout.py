@@ -247,12 +247,13 @@ class Composer:
         if sheet.kind != "step":
             rows = [[model, place, count]]
         else:
+            child = self.edition.reader == "child"
             work = [
-                _Field(say("Done by"), sheet.by, 1.9, mark=sheet.by_mark),
+                _Field(say("Done by"), sheet.by, 2.4 if child else 1.9, mark=sheet.by_mark),
                 _Field(say("Wait"), sheet.wait, 1.45),
                 _Field(say("Step"), sheet.step, 0.95),
             ]
-            if self.edition.reader != "child":
+            if not child:
                 work.append(_Field(say("Scale"), self._scale_words(body), 1.6, scale_of=body.scale_of))
             rows = [[model, place], [*work, count]] if self.paper.portrait else [[model, place, *work, count]]
         frame, top = self.paper.frame, self.paper.frame.y + self.block_height(sheet)

@@ -33,6 +33,7 @@ from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
+LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
 SIGNAL_COLOURS = {  # ground, words: ANSI Z535.4, ISO 3864-2
@@ -213,18 +214,19 @@ class Typesetter:
     @set.register
     def _(self, block: c.PartLine, width: float) -> Cell:
         e = self.edition
+        thumb = (e.thumb[0], LIST_THUMB * e.thumb[1])
         tick = line_height(e.body)
         count = self.fit(block.count, 0.25 * width, e.strong, True)
         count_width = max(self.face.width_mm("20 ×", e.strong, True), self._widest(count))
         thumb_x = tick + 2.0 + count_width + 2.0
-        text_x = thumb_x + e.thumb[0] + 2.5
+        text_x = thumb_x + thumb[0] + 2.5
         galleys = self._name_and_lines(block.name, block.lines, width - text_x, most=4)
-        height = max(e.thumb[1], sum(g.height for g in galleys))
+        height = max(thumb[1], sum(g.height for g in galleys))
         middle = -height / 2
         items: list[Item] = [Mark("tick", tick / 2, middle, tick)]
         items += self.text(count, 0, middle + count.height / 2, right=tick + 2.0 + count_width)
         if block.wish is not None:
-            items.append(Image(block.wish, Rect(thumb_x, middle - e.thumb[1] / 2, *e.thumb), block.alt))
+            items.append(Image(block.wish, Rect(thumb_x, middle - thumb[1] / 2, *thumb), block.alt))
         items += self._stack(galleys, text_x, middle + sum(g.height for g in galleys) / 2)
         return _cell(width, height, items, "list")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from steps.booklet.compose.back import finished_sheet, last_sheet
 from steps.booklet.compose.front import before_sheet, cover_sheet, parts_sheet, reading_sheet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.work import work_sheets
-from steps.booklet.content import Booklet, Sheet
+from steps.booklet.content import Booklet, Marked, Sheet
 from steps.booklet.words import Words
 from steps.model import Plan
 from steps.settings import Settings
@@ -15,16 +17,23 @@ from steps.settings import Settings
 def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
     """Every sheet of the booklet, in order."""
     matter = Matter(plan, settings, words)
+    work = tuple(work_sheets(matter))
     sheets: tuple[Sheet, ...] = (
         cover_sheet(matter),
-        reading_sheet(matter),
+        reading_sheet(matter, _marks(work)),
         before_sheet(matter),
         parts_sheet(matter),
-        *work_sheets(matter),
+        *work,
         finished_sheet(matter),
         last_sheet(matter),
     )
     return Booklet(matter.title, matter.model_line, words.language, words.say("Building booklet"), sheets)
+
+
+def _marks(sheets: Sequence[Sheet]) -> frozenset[str]:
+    """Every mark that the sheets carry."""
+    beside = {block.mark for sheet in sheets for block in sheet.blocks if isinstance(block, Marked)}
+    return frozenset(beside | {sheet.by_mark for sheet in sheets})
 
 
 __all__ = ["compose"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
+
 from steps.booklet.compose.cautions import caution_blocks
 from steps.booklet.compose.gluing import timeline
 from steps.booklet.compose.matter import READERS, Matter
@@ -20,6 +22,7 @@ LEGEND: tuple[tuple[str, str], ...] = (
     ("together", later("A part of the model that is built by itself, as often as said.")),
     ("people", later("Two people are needed.")),
     ("child", later("A child can do this step.")),
+    ("helper", later("A child and a helper do this step together.")),
     ("adult", later("An adult does this step.")),
     ("doubt", later("The planner is not sure of this step: an adult tries it first.")),
     ("note", later("A note by the maker of the model.")),
@@ -87,13 +90,16 @@ def _people(matter: Matter) -> str:
     return words.number(matter.people)
 
 
-def reading_sheet(matter: Matter) -> Sheet:
-    """Every mark explained once."""
+def reading_sheet(matter: Matter, used: Container[str]) -> Sheet:
+    """Every mark that the booklet uses, explained once."""
     words = matter.words
     blocks: list[Block] = [Heading(words.say("A step sheet"))]
     lines = HOW_TO_READ if matter.settings.reader != "child" else HOW_TO_READ[:3]
     blocks += [Para(words.say(line)) for line in lines]
-    blocks += [Heading(words.say("Marks")), *(Marked(mark, words.say(text)) for mark, text in LEGEND)]
+    blocks += [
+        Heading(words.say("Marks")),
+        *(Marked(mark, words.say(text)) for mark, text in LEGEND if mark in used),
+    ]
     return Sheet("reading", words.say("How to read this booklet"), tuple(blocks))
 
 

@@ -48,8 +48,13 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
     if not child:
         blocks.append(Para(words.say("Hold or weigh down each joint until it holds by itself.")))
     blocks.append(Heading(words.say("Glue these joints")))
-    for step in steps:
-        blocks += _step_rows(matter, step, child)
+    if child:
+        numbers = ", ".join(words.number(step.number) for step in steps)
+        blocks.append(
+            Para(words.say_n("Step {steps}", "Steps {steps}", len(steps), steps=numbers), strong=True)
+        )
+    for step in () if child else steps:
+        blocks += _joint_rows(matter, step) if matter.edition.numbers else [_step_row(matter, step)]
     return Sheet("glue", title, tuple(blocks), part=matter.place_name(_assembly(matter, steps[0])), level=1)
 
 
@@ -74,20 +79,30 @@ def _kit(matter: Matter) -> list[str]:
     return kit
 
 
-def _step_rows(matter: Matter, step: GlueStep, child: bool) -> Iterator[Block]:
-    """One box to tick for each joint of a step; for a child only which step it is."""
-    words = matter.words
+def _step_row(matter: Matter, step: GlueStep) -> Marked:
+    """One box to tick for a step: the marks on its drawing show where."""
+    words, copies = matter.words, _copies(matter, step)
+    joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
+    count = words.say_n("{n} joint", "{n} joints", len(joints) * copies)
+    amount = _millilitres(matter, joints, [copies] * len(joints))
     number = words.say("Step {n}", n=words.number(step.number))
-    if child:
-        yield Marked("tick", number)
-        return
-    copies = _copies(matter, step)
-    times = "" if copies == 1 else ", " + words.say_n("{n} time", "{n} times", copies)
-    yield Para(number + times, strong=True)
+    return Marked("tick", f"{number}: {count}", amount)
+
+
+def _joint_rows(matter: Matter, step: GlueStep) -> Iterator[Block]:
+    """The joints of a step by number, alike ones together, each with its amount."""
+    words = matter.words
+    yield Heading(words.say("Step {n}", n=words.number(step.number)))
+    if (copies := _copies(matter, step)) > 1:
+        yield Para(words.say_n("{n} time", "{n} times", copies))
+    alike: dict[tuple[str, str], list[str]] = {}
     for joint_id in step.glues:
         joint = matter.plan.joints.by_id[joint_id]
         between = words.say("{a} to {b}", a=matter.part_words(joint.a), b=matter.part_words(joint.b))
-        yield Marked("tick", f"{joint.id}: {between}", _millilitres(matter, [joint], [1]))
+        alike.setdefault((between, _millilitres(matter, [joint], [1])), []).append(joint_id)
+    for (between, amount), joints in alike.items():
+        each = words.say("{amount} each", amount=amount) if len(joints) > 1 else amount
+        yield Marked("tick", f"{', '.join(joints)}: {between}", each)
 
 
 def _millilitres(matter: Matter, joints: Sequence[Joint], copies: Sequence[int]) -> str:
