@@ -33,7 +33,8 @@ from steps.draw.guides import GUIDE_DASH_MM
 from steps.draw.lift import lifted_things
 from steps.draw.pictures import HERE
 from steps.draw.sheet import DPI
-from steps.draw.step import HIDDEN_SHARE, new_items, uncovered
+from steps.draw.step import new_items, uncovered
+from steps.draw.views import HIDDEN_SHARE
 from steps.model import Sight
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
@@ -272,6 +273,8 @@ def test_a_thousand_new_parts_make_no_thousand_balloons():
     picture = step_picture(studio, 1, WIDTH, HEIGHT)
     kinds = kinds_in_step(plan, plan.order.steps[0])
     assert 1 <= len(picture.balloons) <= len(kinds)
+    counted = {f"{kind.count}×{kind.letter}" if kind.count > 1 else kind.letter for kind in kinds}
+    assert {balloon.text for balloon in picture.balloons} <= counted
     assert len(picture.signs) < 200
 
 

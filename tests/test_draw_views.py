@@ -16,6 +16,7 @@ from steps.draw.lift import lifted_things
 from steps.draw.seeing import Crowd, Places, hidden, samples
 from steps.draw.studio import Studio
 from steps.draw.views import candidate_views, choose_views
+from steps.model import Move
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 from tests.test_renderer_solid import cube
@@ -100,15 +101,31 @@ def test_the_view_is_kept_while_it_serves():
     assert np.median(shares) >= 0.7 and min(shares) >= 0.35
 
 
+def slab(*size: float) -> Solid:
+    return Solid("slab", cube().vertices * size, cube().faces)
+
+
+def at(name: str, key: str, *place: float) -> Placed:
+    pose = np.eye(4)
+    pose[:3, 3] = place
+    return Placed(name, key, "#808080", pose)
+
+
+def test_a_joint_is_seen_from_the_side_on_which_it_closes():
+    # plates that go onto opposite sides of a block: lifted off, both show from anywhere above, but where
+    # they go shows from their own side alone
+    solids = {"core": slab(40, 40, 40), "plate": slab(20, 4, 20)}
+    placed = (at("core", "core", 0, 0, 0), at("near", "plate", 10, -4, 10), at("far", "plate", 10, 40, 10.01))
+    joints = (("core", "near", "stud", 2), ("core", "far", "stud", 2))
+    plan = plan_of(DemoModel("core", solids, placed, joints), per_step=1)
+    steps = list(plan.order.steps)
+    steps[1] = replace(steps[1], moves={"P2": Move([[0, 1, 0]])})
+    steps[2] = replace(steps[2], moves={"P3": Move([[0, -1, 0]])})
+    near, far = choose_views(replace(plan, order=replace(plan.order, steps=tuple(steps))), SETTINGS)[1:]
+    assert np.sin(near.view.azimuth) < 0 < np.sin(far.view.azimuth)
+
+
 def test_parts_on_both_sides_of_a_wall_are_seen_from_both_sides():
-    def slab(*size: float) -> Solid:
-        return Solid("slab", cube().vertices * size, cube().faces)
-
-    def at(name: str, key: str, *place: float) -> Placed:
-        pose = np.eye(4)
-        pose[:3, 3] = place
-        return Placed(name, key, "#808080", pose)
-
     solids = {"floor": slab(80, 80, 4), "wall": slab(80, 4, 80), "small": slab(8, 8, 8)}
     placed = (
         at("floor", "floor", 0, 0, 0),

@@ -15,6 +15,8 @@ from steps.model import Array
 
 #: Radius of a balloon, free space round it, and the shortest leader outside the circle (mm on paper).
 RADIUS_MM, CLEAR_MM, LEADER_MM = 4.2, 1.2, 4.0
+#: A longer text needs a larger circle: this much more for each letter beyond the first two (mm).
+WIDER_MM = 1.2
 #: Side of the cells in which places are looked for (mm on paper).
 CELL_MM = 1.5
 #: Costs of a place: per mm of leader; per mm of leader over another new part, over earlier parts; of each
@@ -47,6 +49,11 @@ def place_balloons(
             continue
         placed.append(_best_place(field, table, text, keys, target, is_new, free, placed))
     return tuple(placed)
+
+
+def radius_of(text: str) -> float:
+    """Radius of a balloon for a text, mm on paper."""
+    return RADIUS_MM + WIDER_MM * max(0, len(text) - 2)
 
 
 def inner_point(field: Field, table: PixelTable, keys: Sequence[int]) -> Array | None:
@@ -113,18 +120,15 @@ def _best_place(
     placed: Sequence[Balloon],
 ) -> Balloon:
     x, y = (grid.ravel() for grid in np.meshgrid(*_middles(field)))
-    room = RADIUS_MM + CLEAR_MM
-    inside = (
-        (x > RADIUS_MM)
-        & (x < field.width_mm - RADIUS_MM)
-        & (y > RADIUS_MM)
-        & (y < field.height_mm - RADIUS_MM)
-    )
+    radius = radius_of(text)
+    room = radius + CLEAR_MM
+    inside = (x > radius) & (x < field.width_mm - radius) & (y > radius) & (y < field.height_mm - radius)
     length = np.hypot(x - target[0], y - target[1])
     apart = np.ones(len(x), dtype=bool)
     for other in placed:
-        apart &= np.hypot(x - other.centre[0], y - other.centre[1]) > 2 * RADIUS_MM + CLEAR_MM
-    usable = inside & apart & (length > RADIUS_MM + LEADER_MM)
+        gap = radius + other.radius_mm + CLEAR_MM
+        apart &= np.hypot(x - other.centre[0], y - other.centre[1]) > gap
+    usable = inside & apart & (length > radius + LEADER_MM)
     if not usable.any():
         usable = inside if inside.any() else np.ones(len(x), dtype=bool)
     x, y, length, clear = x[usable], y[usable], length[usable], free.ravel()[usable]
@@ -135,7 +139,7 @@ def _best_place(
     for other in placed:
         cost += CROSS_COST * _crosses(centre, target, np.array(other.centre), np.array(other.target))
     best = centre[int(np.argmin(cost.round(6)))]
-    return Balloon(text, (float(best[0]), float(best[1])), RADIUS_MM, (float(target[0]), float(target[1])))
+    return Balloon(text, (float(best[0]), float(best[1])), radius, (float(target[0]), float(target[1])))
 
 
 def _leader_cost(

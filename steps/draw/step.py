@@ -21,12 +21,13 @@ from steps.draw.lift import Lifted, lifted_things
 from steps.draw.seeing import Crowd, Places, hiders
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
+from steps.draw.views import HIDDEN_SHARE
 from steps.model import Array, Step
 
 #: Free margin round a step's drawing, for balloons; within an inset (mm on paper).
 STEP_MARGIN_MM, INSET_MARGIN_MM = 7.0, 5.0
-#: A new part of which less than this share shows, or less than that extent on paper (mm), gets an inset.
-HIDDEN_SHARE, TINY_MM = 0.35, 3.0
+#: A new part of less than this extent on paper (mm) gets an inset, as hidden ones do.
+TINY_MM = 3.0
 #: An inset's sides in shares of the drawing's, and the most insets of one drawing.
 INSET_SHARE, MOST_INSETS = 0.36, 2
 #: An inset shows this much of a thing's own size round it.
@@ -230,13 +231,18 @@ def _frame(box: Array, target: Array) -> tuple[Stroke, ...]:
 
 
 def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, list[int]]]:
-    """A balloon for each thing while there are few; beyond, one for each kind."""
+    """A balloon for each thing while there are few; beyond, one for each kind, with its count."""
     row = studio.plan.model.index_of
     each = [(kind.letter, [row[part] for part in group]) for kind in kinds for group in kind.groups]
     if len(each) <= MOST_BALLOONS:
         return each
-    by_kind = [(kind.letter, [row[part] for part in kind.parts]) for kind in kinds]
-    return by_kind[:MOST_BALLOONS]
+    return [
+        (
+            f"{kind.count}\u00d7{kind.letter}" if kind.count > 1 else kind.letter,
+            [row[part] for part in kind.parts],
+        )
+        for kind in kinds[:MOST_BALLOONS]
+    ]
 
 
 def _alt_of(studio: Studio, step: Step) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.table import Item
-from steps.draw.lift import lifted_things, shifts_of
+from steps.draw.lift import Lifted, lifted_things, shifts_of
 from steps.draw.seeing import Crowd, Places, hidden
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
@@ -24,10 +24,14 @@ ISOMETRIC_AZIMUTHS_DEG = (-45.0, 45.0, 135.0, -135.0)
 SERVES_PART, SERVES_JOINT = 0.5, 0.5
 #: What a change of view costs, in units of the score below.
 CHANGE_COST = 0.35
+#: Contacts are looked at this far outside their end (mm), so that they do not hide themselves.
+CLEAR_MM = 0.1
+#: A part seen less than this is hidden: it would need an inset, and that costs so much of the score.
+HIDDEN_SHARE, HIDDEN_COST = 0.35, 0.5
 #: Weight of the joints' visible share in the score, and of looking up from below, which strains.
 JOINT_WEIGHT, BELOW_COST, DIMETRIC_COST = 0.4, 0.3, 0.25
-#: After a search that found nothing better, the view is kept for this many steps while the score stays
-#: this near to what it was: the next parts of a course look alike.
+#: After a search the view is kept for this many steps while the score, the joints and the worst seen part
+#: stay this near to what they were: the next parts of a course look alike.
 PATIENCE_STEPS, PATIENCE_SCORE = 12, 0.1
 
 
@@ -40,8 +44,13 @@ class Look:
     joints: float  #: share of their joints of which some place is seen
 
     @property
+    def least(self) -> float:
+        """Visible share of the part seen worst."""
+        return min(self.seen.values(), default=1.0)
+
+    @property
     def serves(self) -> bool:
-        return min(self.seen.values(), default=1.0) >= SERVES_PART and self.joints >= SERVES_JOINT
+        return self.least >= SERVES_PART and self.joints >= SERVES_JOINT
 
     @property
     def score(self) -> float:
@@ -50,7 +59,9 @@ class Look:
         cost = BELOW_COST if self.view.elevation < 0 else 0.0
         if abs(self.view.elevation) < ISOMETRIC_ELEVATION - 0.01:
             cost += DIMETRIC_COST
-        return min(shares) + 0.3 * float(np.mean(shares)) + JOINT_WEIGHT * self.joints - cost
+        if self.least < HIDDEN_SHARE:
+            cost += HIDDEN_COST
+        return self.least + 0.3 * float(np.mean(shares)) + JOINT_WEIGHT * self.joints - cost
 
 
 def candidate_views() -> tuple[tuple[View, ...], tuple[View, ...]]:
@@ -89,7 +100,7 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
         look = scene.look(last.view)
         if not look.serves and not last.is_patient(look):
             look = _better(scene, look, isometric, others)
-            last = _Kept(look.view, look.score, PATIENCE_STEPS)
+            last = _Kept(look.view, look, PATIENCE_STEPS)
         kept[step.assembly] = replace(last, steps=last.steps - 1)
         sights.append(Sight(step.number, look.view, look.seen))
     return tuple(sights)
@@ -97,14 +108,18 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
 
 @dataclass(frozen=True)
 class _Kept:
-    """The view of an assembly's last step, and how it scored when others were last tried."""
+    """The view of an assembly's last step, and what it showed when others were last tried."""
 
     view: View
-    score: float = np.inf
+    look: Look | None = None
     steps: int = 0
 
     def is_patient(self, look: Look) -> bool:
-        return self.steps > 0 and look.score >= self.score - PATIENCE_SCORE
+        """Whether the view has been found to be the best for steps much like this one."""
+        if self.look is None or self.steps <= 0:
+            return False
+        worse = self.look.score - look.score, self.look.joints - look.joints, self.look.least - look.least
+        return max(worse) <= PATIENCE_SCORE
 
 
 def _better(scene: _Scene, look: Look, *choices: Sequence[View]) -> Look:
@@ -177,11 +192,23 @@ class _Scene:
         return self.studio.samples(self.studio.plan.model.parts[key], axes) + self.shifts[key]
 
     def _joint_places(self) -> list[Array]:
-        """For each joint that opens when the parts are lifted, points half-way between both sides."""
+        """For each joint that opens when the parts are lifted, where each contact ends towards the lifted
+        part: tips of studs, mouths of sockets."""
         return [
-            np.array([touch.point for touch in joint.touches]) + (one.shift + seat) / 2
+            np.array(
+                [
+                    touch.point + seat + _outward(one) * (touch.depth_mm / 2 + CLEAR_MM)
+                    for touch in joint.touches
+                ]
+            )
             for one in self.lifted
             if one.is_lifted
             for joint, seat in zip(one.joints, one.seats, strict=True)
             if joint.touches
         ]
+
+
+def _outward(one: Lifted) -> Array:
+    """(3,) unit, out of the seat: against the last leg of the move."""
+    leg = one.way[-2] - one.way[-1]
+    return np.asarray(leg / max(float(np.linalg.norm(leg)), 1e-12))

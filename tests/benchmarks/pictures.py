@@ -39,7 +39,8 @@ from steps.draw import (
 )
 from steps.draw.lift import lifted_things
 from steps.draw.sheet import Field
-from steps.draw.step import HIDDEN_SHARE, _step_camera, new_items
+from steps.draw.step import _step_camera, new_items
+from steps.draw.views import HIDDEN_SHARE
 from steps.model import Plan
 from steps.settings import Settings
 
