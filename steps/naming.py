@@ -130,15 +130,17 @@ def _body(outline: Outline, features: Sequence[Feature]) -> Array:
     vertices = outline.body.mesh.vertices
     keep = np.ones(len(vertices), dtype=bool)
     for feature in features:
-        off = vertices - feature.point
-        along = off @ feature.axis
         slack = FOOT_SLACK * feature.radius_mm
+        reach = 1.01 * float(np.hypot(2 * feature.height_mm, feature.radius_mm) + slack)
+        near = np.array(outline.body.mesh.tree.query_ball_point(feature.point, reach), dtype=np.int64)
+        off = vertices[near] - feature.point
+        along = off @ feature.axis
         if feature.kind in ("stud", "peg", "hinge pin"):
             across = np.linalg.norm(off - np.outer(along, feature.axis), axis=1)
             beyond = (along > slack) & (along < 2 * feature.height_mm)
-            keep &= ~(beyond & (across < feature.radius_mm + slack))
+            keep[near[beyond & (across < feature.radius_mm + slack)]] = False
         elif feature.kind == "ball":
-            keep &= np.linalg.norm(off, axis=1) > feature.radius_mm + slack
+            keep[near[np.linalg.norm(off, axis=1) <= feature.radius_mm + slack]] = False
     return vertices[keep] @ outline.frame.T
 
 

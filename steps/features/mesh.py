@@ -33,6 +33,16 @@ class Mesh:
     dropped: int = 0  #: degenerate faces left out
 
     @cached_property
+    def bounds(self) -> Array:
+        """(2, 3) least and greatest corner."""
+        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+    @cached_property
+    def tree(self) -> cKDTree:
+        """The vertices, to be asked which are near."""
+        return cKDTree(self.vertices)
+
+    @cached_property
     def diagonal(self) -> float:
         if not len(self.vertices):
             return 0.0

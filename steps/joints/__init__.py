@@ -20,7 +20,7 @@ from steps.hold import Hold, hold_of
 from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
-from steps.joints.grip import holds_all_round, plug_contacts
+from steps.joints.grip import Plugs, holds_all_round, plug_contacts
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.problems import placed_problems
 from steps.joints.situations import relative_poses, situations
@@ -42,7 +42,7 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     found = situations(model, unit, APART_SHARE * unit)
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)}, {})
-    plugs = [_plugs(body, radii) for body in bodies]
+    carried = [_carried(body, radii) for body in bodies]
     points = [drawn_points(body, unit) for body in bodies]
     joints: list[tuple[int, int, Joint]] = []
     overlaps: list[tuple[int, int, Overlap]] = []
@@ -51,7 +51,7 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
         if not len(rows):
             continue
         pair = found.pairs[found.representative[found.situation[rows[0]]]]
-        contacts, deep = _measure(model, pair, bodies, plugs, points, unit)
+        contacts, deep = _measure(model, pair, bodies, carried, points, unit)
         if deep is not None:
             overlaps.extend((int(a), int(b), deep) for a, b in found.pairs[rows])
         if contacts:
@@ -71,13 +71,14 @@ def unit_length(model: Model, measures: Measures) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Plugs:
-    rounds: tuple[Round, ...]
-    kinds: tuple[TouchKind, ...]
+class _Carried:
+    """What a shape can put into another: plugs and balls."""
+
+    plugs: Plugs
     balls: tuple[Sphere, ...]
 
 
-def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
+def _carried(body: Anatomy, radii: Sequence[float]) -> _Carried:
     rounds: list[Round] = []
     kinds: list[TouchKind] = []
     for plug in body.plugs:
@@ -87,7 +88,7 @@ def _plugs(body: Anatomy, radii: Sequence[float]) -> _Plugs:
         rounds.append(plug)
         kinds.append("hinge" if plug.role == "pin" else "stud" if stud else "peg")
     balls = tuple(s for s in body.spheres if s.convex and s.share > BALL_SHARE)
-    return _Plugs(tuple(rounds), tuple(kinds), balls)
+    return _Carried(Plugs(tuple(rounds), tuple(kinds)), balls)
 
 
 # ------------------------------------------------------------------------- one situation
@@ -97,7 +98,7 @@ def _measure(
     model: Model,
     pair: IntArray,
     bodies: Sequence[Anatomy],
-    plugs: Sequence[_Plugs],
+    carried: Sequence[_Carried],
     points: Sequence[Array],
     unit: float,
 ) -> tuple[list[Contact], Overlap | None]:
@@ -105,10 +106,10 @@ def _measure(
     a, b = (int(model.shape_index[row]) for row in pair)
     to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
     to_second = invert(to_first)
-    ours = plug_contacts(plugs[a].rounds, plugs[a].kinds, to_second, bodies[b])
-    ours += ball_contacts(plugs[a].balls, to_second, bodies[b])
-    theirs = plug_contacts(plugs[b].rounds, plugs[b].kinds, to_first, bodies[a])
-    theirs += ball_contacts(plugs[b].balls, to_first, bodies[a])
+    ours = plug_contacts(carried[a].plugs, to_second, bodies[b])
+    ours += ball_contacts(carried[a].balls, to_second, bodies[b])
+    theirs = plug_contacts(carried[b].plugs, to_first, bodies[a])
+    theirs += ball_contacts(carried[b].balls, to_first, bodies[a])
     contacts = _gripping([c.moved(to_first) for c in ours])
     contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
     contacts += rest_contacts(bodies[a], bodies[b], to_first, unit)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from steps.features.patches import Cylinder
 from steps.features.roles import Round
 from steps.features.section import Section, inside_numbers, nearest_points, section
 from steps.joints.contact import Contact
-from steps.model import Array
+from steps.model import Array, TouchKind
 
 #: A surface further from the plug than this share of its radius does not hold it: at 1x a stud of
 #: radius 3 then has 0.75 mm of play, three times the loosest class.
@@ -55,39 +56,66 @@ class Line:
     opening: float  #: half width of the slot of a hole that is open on one side, infinite when whole
 
 
-def plug_contacts(plugs: Sequence[Round], kinds: Sequence[str], pose: Array, other: Anatomy) -> list[Contact]:
+@dataclass(frozen=True, eq=False)
+class Plugs:
+    """What of one shape can go into another's hollow, with the kind of contact each would make."""
+
+    rounds: tuple[Round, ...]
+    kinds: tuple[TouchKind, ...]
+
+    @cached_property
+    def start(self) -> Array:
+        """(k, 3)."""
+        return np.array([p.cylinder.start for p in self.rounds]).reshape(-1, 3)
+
+    @cached_property
+    def axis(self) -> Array:
+        """(k, 3)."""
+        return np.array([p.cylinder.axis for p in self.rounds]).reshape(-1, 3)
+
+    @cached_property
+    def length(self) -> Array:
+        """(k,)."""
+        return np.array([p.cylinder.length for p in self.rounds])
+
+    @cached_property
+    def radius(self) -> Array:
+        """(k,)."""
+        return np.array([p.cylinder.radius for p in self.rounds])
+
+
+def plug_contacts(plugs: Plugs, pose: Array, other: Anatomy) -> list[Contact]:
     """Contacts of one shape's plugs with the hollow of another, in the other's coordinates.
 
     ``pose`` takes the plugs' coordinates to the other's. The carrier is written as 0.
     """
     found = []
     for group in _groups(plugs, pose, other):
-        axis = pose[:3, :3] @ plugs[group[0]].cylinder.axis
-        starts = [pose[:3, :3] @ plugs[i].cylinder.start + pose[:3, 3] for i in group]
-        length = plugs[group[0]].cylinder.length
+        axis = pose[:3, :3] @ plugs.axis[group[0]]
+        starts = [pose[:3, :3] @ plugs.start[i] + pose[:3, 3] for i in group]
+        length = float(plugs.length[group[0]])
         level = float(starts[0] @ axis)
         cuts = [
             (low, high, section(other.mesh, axis, level + (low + high) / 2))
             for low, high in _slices(other, axis, level, length)
         ]
         for i, start in zip(group, starts, strict=True):
-            contact = _contact(plugs[i], kinds[i], start, axis, cuts, other)
+            contact = _contact(plugs.rounds[i], plugs.kinds[i], start, axis, cuts, other)
             if contact is not None:
                 found.append(contact)
     return found
 
 
-def _groups(plugs: Sequence[Round], pose: Array, other: Anatomy) -> Iterator[list[int]]:
+def _groups(plugs: Plugs, pose: Array, other: Anatomy) -> Iterator[list[int]]:
     """Plugs that reach into the other's box, those of one axis, level and length together."""
-    if not plugs or not len(other.mesh.vertices):
+    if not plugs.rounds or not len(other.mesh.vertices):
         return
-    start = np.array([p.cylinder.start for p in plugs]) @ pose[:3, :3].T + pose[:3, 3]
-    axis = np.array([p.cylinder.axis for p in plugs]) @ pose[:3, :3].T
-    length = np.array([p.cylinder.length for p in plugs])
-    radius = np.array([p.cylinder.radius for p in plugs])
+    length, radius = plugs.length, plugs.radius
+    start = plugs.start @ pose[:3, :3].T + pose[:3, 3]
+    axis = plugs.axis @ pose[:3, :3].T
     end = start + axis * length[:, None]
     low, high = np.minimum(start, end), np.maximum(start, end)
-    box_low, box_high = other.mesh.vertices.min(axis=0), other.mesh.vertices.max(axis=0)
+    box_low, box_high = other.mesh.bounds
     slack = 1e-3 * radius[:, None]
     near = np.all((low < box_high - slack) & (high > box_low + slack), axis=1)
     groups: dict[tuple[float, ...], list[int]] = {}
@@ -129,7 +157,7 @@ def _merged(levels: Array, length: float, thin: float) -> Array:
 
 def _contact(
     plug: Round,
-    kind: str,
+    kind: TouchKind,
     start: Array,
     axis: Array,
     cuts: Sequence[tuple[float, float, Section]],
@@ -153,7 +181,7 @@ def _contact(
     total = sum(line.depth for line in lines)
     mean = sum(line.weighted for line in lines) / total
     return Contact(
-        kind,  # type: ignore[arg-type]
+        kind,
         0,
         start + axis * (low + high) / 2,
         axis,

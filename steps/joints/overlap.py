@@ -99,9 +99,18 @@ def overlap(
     the first to the second; ``points`` are the :func:`drawn_points` of both."""
     if not len(first.mesh.faces) or not len(second.mesh.faces):
         return None
-    hit = probe(first).inside(points[1] @ pose[:3, :3].T + pose[:3, 3]).any()
-    hit = hit or probe(second).inside(points[0] @ back[:3, :3].T + back[:3, 3]).any()
+    hit = _any_inside(points[1], pose, back, first) or _any_inside(points[0], back, pose, second)
     return _depth(probe(first), probe(second), pose, unit) if hit else None
+
+
+def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool:
+    """Whether any point, moved by ``pose``, lies in the other; only those near its box are moved."""
+    low, high = other.mesh.bounds
+    corners = np.array([[x, y, z] for x in (0, 1) for y in (0, 1) for z in (0, 1)]) * (high - low) + low
+    there = corners @ back[:3, :3].T + back[:3, 3]
+    near = np.all((points > there.min(axis=0)) & (points < there.max(axis=0)), axis=1)
+    moved = points[near] @ pose[:3, :3].T + pose[:3, 3]
+    return bool(probe(other).inside(moved).any())
 
 
 def _depth(first: Solid, second: Solid, pose: Array, unit: float) -> Overlap | None:
