@@ -58,6 +58,7 @@ class GlueSettings(Section):
     """Load cases, safety and the room."""
 
     safety: float = Field(3.0, ge=1)
+    safety_by_case: dict[Literal["rest", "lift", "over", "bump", "step"], float] = {}  # instead of safety
     bump_g: float = Field(0.5, ge=0)
     glue: tuple[tuple[str, str], ...] = ()  # force: pairs of part names
     never: tuple[tuple[str, str], ...] = ()

@@ -385,3 +385,47 @@ def least_hand(bodies: Bodies, contacts: Contacts, loads: Array) -> tuple[int, .
         return tuple(range(len(bodies)))
     hand = np.abs(solution[columns:].reshape(2, len(bodies), 6)).sum(axis=(0, 2))
     return tuple(np.flatnonzero(hand > HAND_TOLERANCE).tolist())
+
+
+def least_extra(
+    bodies: Bodies,
+    contacts: Contacts,
+    loads: Array,
+    group: IntArray,
+    stronger: Contacts,
+    safety: float = 1.0,
+) -> Array | None:
+    """Shares 0 to 1 of each group's way from ``contacts`` to ``stronger`` capacities, of least sum, that
+    balance the loads with all capacities divided by ``safety``; None when even the strongest do not.
+
+    ``group`` (k,) is each contact's group, -1 for none. Both sets of contacts have the same rows. This is
+    the relaxation of choosing whole groups to strengthen.
+    """
+    programme = _Programme(bodies, stronger)
+    columns, groups = programme.columns, int(group.max(initial=-1)) + 1
+    scale = float(np.abs(loads[:, :3]).max()) or 1.0
+
+    def gains(rows: IntArray, name: str) -> tuple[Any, Array]:
+        weak, strong = getattr(contacts, name)[rows], getattr(stronger, name)[rows]
+        can = group[rows] >= 0
+        matrix = sparse.coo_matrix(
+            (-(strong - weak)[can] / (safety * scale), (np.flatnonzero(can), group[rows][can])),
+            shape=(len(rows), groups),
+        )
+        return matrix, weak / (safety * scale)
+
+    pull_gain, pull_most = gains(programme.pull_rows, "pull")
+    grip_gain, grip_most = gains(programme.cone_rows, "grip")
+    pulls = len(programme.pull_rows)
+    picked = sparse.coo_matrix(
+        (np.ones(pulls), (np.arange(pulls), programme.starts[1] + np.arange(pulls))), shape=(pulls, columns)
+    )
+    unequal = sparse.vstack(
+        [sparse.hstack([picked, pull_gain]), sparse.hstack([programme.cone_matrix(), grip_gain])]
+    ).tocsc()
+    equal = sparse.hstack([programme.balance_matrix(), sparse.csc_matrix((6 * len(bodies), groups))]).tocsc()
+    limits = np.vstack([programme.bounds(), np.tile([0.0, 1.0], (groups, 1))])
+    cost = np.concatenate([np.zeros(columns), np.ones(groups)])
+    right = programme.right_side(loads) / scale
+    solution = solve(cost, unequal, np.concatenate([pull_most, grip_most]), equal, right, limits)
+    return None if solution is None else solution[columns:]
