@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.intake.meshes import WELD_SHARE, components, is_closed, welded
+from steps.intake.meshes import WELD_SHARE, components, edge_runs, is_closed, welded
 from steps.model import Array, IntArray
 
 #: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.
@@ -38,24 +38,24 @@ def split_bodies(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[
     label, torn = _open_sheets_joined(faces, label)
     doubtful = np.r_[doubtful, torn]
     label = _hollows_joined(vertices, faces, label)
-    order = {int(old): new for new, old in enumerate(dict.fromkeys(label.tolist()))}
-    label = np.array([order[int(old)] for old in label])
+    label = _by_first_face(label)
     doubts: dict[int, int] = {}
     for face in doubtful:
         doubts[int(label[face])] = doubts.get(int(label[face]), 0) + 1
-    return [_extract(vertices, faces[label == body]) for body in range(len(order))], doubts
+    order = np.argsort(label, kind="stable")
+    runs = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+    return [_extract(vertices, faces[run]) for run in runs], doubts
+
+
+def _by_first_face(label: IntArray) -> IntArray:
+    """The labels renumbered in order of first appearance."""
+    _, first, where = np.unique(label, return_index=True, return_inverse=True)
+    return np.argsort(np.argsort(first))[where.reshape(-1)]
 
 
 def _extract(vertices: Array, faces: IntArray) -> Body:
     used, renumbered = np.unique(faces, return_inverse=True)
     return vertices[used], renumbered.reshape(-1, 3)
-
-
-def _edges(faces: IntArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Undirected edges (3m, 2), the face of each, and +1 where the face runs it upward, else -1."""
-    directed = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    sense = np.where(directed[:, 0] < directed[:, 1], 1, -1)
-    return np.sort(directed, axis=1), np.repeat(np.arange(len(faces)), 3), sense
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,17 +101,16 @@ def _connected(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
 
 def _two_and_more(faces: IntArray) -> tuple[IntArray, list[_Meeting]]:
     """Pairs of faces that share an edge with no other, and the edges where more meet."""
-    edges, owner, sense = _edges(faces)
-    order = np.lexsort((owner, edges[:, 1], edges[:, 0]))
-    edges, owner, sense = edges[order], owner[order], sense[order]
-    starts = np.flatnonzero(np.r_[True, (np.diff(edges, axis=0) != 0).any(axis=1)])
-    counts = np.diff(np.r_[starts, len(edges)])
+    order, starts, sense = edge_runs(faces)
+    counts = np.diff(np.r_[starts, len(order)])
     plain = starts[counts == 2]
-    meetings = [
-        _Meeting(edges[start], owner[start : start + count], sense[start : start + count])
-        for start, count in zip(starts[counts > 2], counts[counts > 2], strict=True)
-    ]
-    return np.column_stack([owner[plain], owner[plain + 1]]), meetings
+    meetings = []
+    for start, count in zip(starts[counts > 2], counts[counts > 2], strict=True):
+        sides = order[start : start + count]
+        face, corner = divmod(int(sides[0]), 3)
+        edge = np.sort(faces[face, [corner, (corner + 1) % 3]])
+        meetings.append(_Meeting(edge, sides // 3, sense[sides]))
+    return np.column_stack([order[plain] // 3, order[plain + 1] // 3]), meetings
 
 
 def _wedges(vertices: Array, faces: IntArray, meeting: _Meeting) -> IntArray | None:
@@ -153,18 +152,18 @@ def _order_round(vertices: Array, faces: IntArray, meeting: _Meeting) -> IntArra
 
 def _open_sheets_joined(faces: IntArray, label: IntArray) -> tuple[IntArray, IntArray]:
     """Sheets with open edges that meet at a corner are pieces of one torn skin; also one face per tear."""
-    edges, owner, _ = _edges(faces)
-    _, first, counts = np.unique(edges, axis=0, return_index=True, return_counts=True)
-    loose = first[counts == 1]
-    sheet_of, corner = np.repeat(label[owner[loose]], 2), edges[loose].reshape(-1)
-    nodes = int(label.max()) + 1
-    links = np.column_stack([sheet_of, nodes + np.unique(corner, return_inverse=True)[1].reshape(-1)])
-    joined = components(nodes + len(np.unique(corner)), links)[:nodes]
-    merged = (
-        np.bincount(joined[np.unique(sheet_of)], minlength=nodes) > 1 if len(loose) else np.zeros(nodes, bool)
-    )
-    torn = owner[loose][merged[joined[label[owner[loose]]]]]
-    return joined[label], torn
+    order, starts, _ = edge_runs(faces)
+    sides = order[starts[np.diff(np.r_[starts, len(order)]) == 1]]
+    if not len(sides):
+        return label, np.empty(0, dtype=np.int64)
+    owner, corner = np.divmod(sides, 3)
+    ends = np.column_stack([faces[owner, corner], faces[owner, (corner + 1) % 3]])
+    named, node = np.unique(ends, return_inverse=True)
+    sheets = int(label.max()) + 1
+    links = np.column_stack([np.repeat(label[owner], 2), sheets + node.reshape(-1)])
+    joined = components(sheets + len(named), links)[:sheets]
+    several = np.bincount(joined[np.unique(label[owner])], minlength=len(joined)) > 1
+    return joined[label], owner[several[joined[label[owner]]]]
 
 
 def _hollows_joined(vertices: Array, faces: IntArray, label: IntArray) -> IntArray:
