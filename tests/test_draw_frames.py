@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_model.seawall import sea_wall
-from steps.draw.frames import LEAST_PITCH_MM, SERVES_SHARE, frame_of, shared_frames
+from steps.draw.frames import GREATEST_PITCH_MM, LEAST_PITCH_MM, SERVES_SHARE, frame_of, shared_frames
 from steps.draw.lift import lifted_things
 from steps.draw.studio import Studio
 from steps.settings import Settings
@@ -55,3 +55,10 @@ def test_large_models_are_shown_close_up_round_the_new_parts():
         if spread < 0.5 * width / LEAST_PITCH_MM * 10:
             pitch_mm.append(10 * width / need(frame, width / height))
     assert len(pitch_mm) >= 3 and min(pitch_mm) >= SERVES_SHARE * LEAST_PITCH_MM
+
+
+def test_a_single_small_part_is_not_blown_up_to_the_whole_sheet():
+    plan = plan_of(sea_wall(parts=50), per_step=1)
+    studio = Studio(plan, Settings())
+    frame = frame_of(studio, plan.order.steps[0], 400.0, 300.0)
+    assert 10 * 400.0 / (frame[1] - frame[0])[0] <= GREATEST_PITCH_MM + 1e-9

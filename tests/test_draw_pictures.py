@@ -167,6 +167,19 @@ def test_signs_stand_apart_and_say_the_mark(studio, pictures):
             assert np.hypot(*np.subtract(sign.centre, more.centre)) >= sign.size_mm
 
 
+def test_signs_stand_on_white_with_no_line_through_them(pictures):
+    for picture in pictures.values():
+        rows, columns, _ = picture.pixels.shape
+        for sign in picture.signs:
+            disc = shapely.Point(sign.centre).buffer(0.5 * sign.size_mm)
+            assert not any(disc.intersects(shapely.LineString(stroke.points)) for stroke in picture.strokes)
+            column = int(sign.centre[0] / WIDTH * columns)
+            row = int((1 - sign.centre[1] / HEIGHT) * rows)
+            reach = int(0.3 * sign.size_mm / WIDTH * columns)
+            part = picture.pixels[row - reach : row + reach, column - reach : column + reach]
+            assert (part == 255).all()
+
+
 def test_resting_joints_carry_no_sign(studio):
     resting = replace(studio.plan.gluing, marks=dict.fromkeys(studio.plan.gluing.marks, "rest"))
     assert (
@@ -329,6 +342,16 @@ def test_the_overview_shows_the_place_through_what_hides_it(studio):
     pixels = overview_picture(studio, 1, 60, 60).pixels.reshape(-1, 3)
     strong = sum((pixels == tone).all(axis=1).sum() for tone in np.round(tints(HERE, "new") * 255))
     assert strong > 5000
+
+
+def test_every_overview_shows_the_model_from_the_same_side(studio):
+    # pixels that no highlighted part covers are the same from step to step
+    strong = {tuple(tone) for tone in np.round(tints(HERE, "new") * 255).astype(int).tolist()}
+    one, two = (overview_picture(studio, number, 60, 60).pixels.astype(int) for number in (1, 4))
+    covered = np.zeros(one.shape[:2], dtype=bool)
+    for tone in strong:
+        covered |= (one == tone).all(axis=2) | (two == tone).all(axis=2)
+    assert (one == two).all(axis=2)[~covered].mean() > 0.99
 
 
 def test_thumbnails_share_one_scale_and_tell_it(studio):

@@ -12,11 +12,13 @@ from steps.draw.studio import Studio
 from steps.model import Array, Step
 
 #: A step keeps the frame of its neighbours while its own picture would be at most this much larger.
-SERVES_SHARE = 0.8
+SERVES_SHARE = 0.86
 #: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
 #: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3 mm wide, its lines 0.7 mm apart.
 LEAST_PITCH_MM = 5.0
-#: The same where there is no pitch: the largest extent of the smallest new part on paper (mm).
+#: Nor is the pitch drawn larger than this: a single small part need not fill a sheet.
+GREATEST_PITCH_MM = 20.0
+#: As LEAST_PITCH_MM where there is no pitch: the largest extent of the smallest new part on paper (mm).
 LEAST_PART_MM = 12.0
 
 
@@ -50,7 +52,8 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
             focus = np.concatenate([focus, of, of + (axes @ one.shift)[:2]])
         built = _around(np.concatenate([built[None], focus]))
         widest = width_mm / _least_scale(studio, step)
-        run.append((step.number, _window(built, _around(focus), widest, width_mm / height_mm)))
+        box = _window(built, _around(focus), widest, width_mm / height_mm)
+        run.append((step.number, _no_larger(studio, box, width_mm)))
     frames.update(_shared(run, width_mm / height_mm))
     return frames
 
@@ -63,6 +66,15 @@ def _least_scale(studio: Studio, step: Step) -> float:
     part_of = studio.plan.model.part_by_id
     sizes = [studio.solids[part_of[part].shape].extent for part in step.adds]
     return LEAST_PART_MM / max(min(sizes, default=np.inf), 1e-6)
+
+
+def _no_larger(studio: Studio, box: Array, width_mm: float) -> Array:
+    """The box, grown about its middle until the drawing's pitch is no larger than it may be."""
+    pitch = studio.plan.measures.pitch_mm
+    least = width_mm * pitch / GREATEST_PITCH_MM if pitch else 0.0
+    missing = least - float(box[1, 0] - box[0, 0])
+    aside = np.array([max(0.0, missing) / 2, 0.0])
+    return np.array([box[0] - aside, box[1] + aside])
 
 
 def _window(whole: Array, focus: Array, widest: float, ratio: float) -> Array:

@@ -25,11 +25,12 @@ HERE = "#be3808"
 
 
 def overview_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
-    """Where you are: the whole model pale, this step's new parts in place, strong and seen through all
-    that hides them, in one colour throughout the booklet."""
+    """Where you are: the whole model pale, as it stands when finished, and this step's new parts in their
+    place, strong and seen through all that hides them. Place, view and colour are the same throughout
+    the booklet."""
     step = studio.step_by_number[step_number]
     field = Field(width_mm, height_mm)
-    axes = studio.axes(step)
+    axes = studio.axes(studio.plan.order.steps[-1])
     camera = _whole_camera(studio, field, axes)
     new = {studio.plan.model.index_of[part] for thing in things(studio.plan, step) for part in thing.parts}
     # in parallel projection what comes nearer looks the same: so nothing hides it

@@ -13,6 +13,7 @@ from renderer.ink import ink
 from renderer.picture import Picture, Stroke
 from renderer.table import Cast, Item, PixelTable
 from steps.draw.balloons import MOST_BALLOONS, inner_point, place_balloons
+from steps.draw.clear import cleared
 from steps.draw.frames import frame_of
 from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
@@ -102,7 +103,8 @@ def _drawn(
     balloons = place_balloons(field, table, wanted, [item.key for item in new], signs, strokes, taken)
     standing = _standing(studio, step, lifted)
     picture = inked(studio, field, table, _shown(studio, table, new), standing, step.up)
-    return replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+    drawn = replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+    return cleared(drawn)
 
 
 def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[np.int64]:
