@@ -21,7 +21,9 @@ nav ol{columns:16rem;padding-left:1.4rem}
 section{border:2px solid #000;margin:1rem 0;padding:0 1rem .4rem;scroll-margin-top:.5rem}
 .sheet{display:grid;grid-template-columns:minmax(0,2.4fr) minmax(15rem,1fr);gap:1rem}
 .flow{grid-column:1/-1;columns:24rem;column-gap:2rem}
-.flow>*{break-inside:avoid}
+.flow>*,li{break-inside:avoid}
+.flow>.rows{break-inside:auto}
+h3{break-after:avoid}
 figure{margin:0}
 figcaption{font-weight:bold;margin:.6rem 0 .2rem}
 svg{width:100%;height:auto;display:block;max-height:90vh}

@@ -1,0 +1,84 @@
+"""Wishes and the studio: each picture once, in order, the same however many processes draw."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pytest
+
+from renderer.picture import Picture
+from steps.booklet.content import Wish
+from steps.booklet.pictures import FEW, DrawingTable, Order, StudioPictures
+from steps.settings import Settings
+from tests.booklet_sample import sample_plan
+
+
+def small_orders() -> tuple[Order, ...]:
+    """One of every kind, tiny, and thumbnails enough to need workers."""
+    plan = sample_plan()
+    wishes = [
+        Wish("step", step=1),
+        Wish("overview", step=2),
+        Wish("assembly", assembly="A1"),
+        Wish("turn", step=4),
+        Wish("cover"),
+        Wish("finished", index=2),
+    ]
+    wishes += [
+        Wish("thumbnail", shape=part.shape, colour=part.colour, family="take") for part in plan.model.parts
+    ]
+    orders = [Order(wish, 14.0, 10.0) for wish in wishes]
+    return tuple(dict.fromkeys(orders))
+
+
+def test_workers_draw_what_one_process_draws():
+    plan, settings = sample_plan(), Settings(pictures="rays")
+    orders = small_orders()
+    assert len(orders) >= FEW
+    alone = list(StudioPictures(plan, settings, workers=1).drawn(orders))
+    together = list(StudioPictures(plan, settings, workers=2).drawn(orders))
+    assert len(alone) == len(together) == len(orders)
+    for one, two in zip(alone, together, strict=True):
+        assert (one is None) == (two is None)
+        if one is not None and two is not None:
+            assert np.array_equal(one.pixels, two.pixels)
+            assert one.alt == two.alt
+            assert [s.points.tolist() for s in one.strokes] == [s.points.tolist() for s in two.strokes]
+
+
+class Counting(StudioPictures):
+    """Draws nothing; remembers what it was asked to draw."""
+
+    asked: tuple[Order, ...] = ()
+
+    def _drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+        self.asked = tuple(orders)
+        for index, _ in enumerate(orders):
+            yield Picture(1, 1, np.full((1, 1, 3), index, np.uint8))
+
+
+def test_a_picture_wished_for_twice_is_drawn_once_and_handed_out_twice():
+    a, b = Order(Wish("cover"), 10, 10), Order(Wish("step", step=1), 10, 10)
+    told: list[tuple[str, int, int]] = []
+    pictures = Counting(sample_plan(), Settings(), progress=lambda *each: told.append(each))
+    shades = [int(picture.pixels[0, 0, 0]) for picture in pictures.drawn([a, b, a, a, b]) if picture]
+    assert pictures.asked == (a, b)
+    assert shades == [0, 1, 0, 0, 1]
+    assert told == [("pictures", 1, 2), ("pictures", 2, 2)]
+
+
+def test_thumbnails_of_one_family_share_a_scale():
+    plan = sample_plan()
+    table = DrawingTable(plan, Settings(pictures="rays"))
+    wishes = [Wish("thumbnail", shape=shape.id, colour="#808080", family="x") for shape in plan.model.shapes]
+    drawn = [table.draw(Order(wish, 20, 15)) for wish in wishes]
+    scales = [picture.mm_per_model_mm for picture in drawn if picture is not None]
+    assert len(scales) == len(plan.model.shapes)
+    assert max(scales) == pytest.approx(min(scales))
+
+
+def test_a_kind_of_picture_that_nobody_draws_is_an_error():
+    table = DrawingTable(sample_plan(), Settings(pictures="rays"))
+    with pytest.raises(ValueError, match="no picture of kind"):
+        table.draw(Order(Wish("glue"), 10, 10))
