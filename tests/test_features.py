@@ -296,3 +296,25 @@ def test_printed_mass_of_the_worked_example() -> None:
 def test_ball_radius_at_coarse_facets_is_through_the_vertices() -> None:
     pin = box((-10, -10, 0), (10, 10, 4)) + rod(2, 8, (0, 0, -6), 16) + ball(4, (0, 0, -8), 16)
     assert single(measured(pin), "ball").radius_mm == pytest.approx(4, abs=NEAR)
+
+
+@pytest.mark.parametrize("sunk", [0.0, 0.7, 2.5])
+def test_studs_set_into_a_body_and_never_united_with_it(sunk: float) -> None:
+    """Several closed shells in one mesh, the studs' ends buried in the plate."""
+    base = solid(box((0, 0, 0), (20, 10, 4)))
+    vertices, faces = [base.vertices], [base.faces]
+    for x in (5, 15):
+        stud = solid(rod(3, 2 + sunk, (x, 5, 4 - sunk)))
+        faces.append(stud.faces + sum(map(len, vertices)))
+        vertices.append(stud.vertices)
+    found = measured(Solid(np.vstack(vertices), np.vstack(faces)))
+    assert len(found.studs) == 2
+    for stud_found in found.studs:
+        assert stud_found.height_mm == pytest.approx(2, abs=NEAR)
+        assert stud_found.point[2] == pytest.approx(4, abs=NEAR)
+
+
+def test_a_plate_of_hundreds_of_studs() -> None:
+    found = measures_of(placed([(solids.slab(20, 20, Module(facets=8)), np.eye(4))]))
+    assert len(found.by_shape["S1"].studs) == 400
+    assert found.by_shape["S1"].name == "slab 20 x 20"

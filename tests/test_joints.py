@@ -636,3 +636,32 @@ def test_studs_two_ways_do_not_let_go() -> None:
     joint = only(joints_of(placed([(side, np.eye(4)), (bracket, np.eye(4))])))
     assert joint.contacts == 4
     assert len(letting_go(joint)) == 0
+
+
+def foreign_block(columns: int, rows: int, tube: float, off: float = 0.0, roof: float = 1.0) -> Manifold:
+    """Another maker's proportions: pitch 8, height 9.6, walls flush with the footprint, no ribs."""
+    body = box((0, 0, 0), (columns * 8, rows * 8, 9.6))
+    body -= box((1.5, 1.5, -1), (columns * 8 - 1.5, rows * 8 - 1.5, 9.6 - roof))
+    for i in range(1, columns):
+        for j in range(1, rows):
+            at = (i * 8 + off, j * 8, 0)
+            body += rod(tube, 9.6 - roof / 2, at, 24) - rod(2.4, 20, (at[0], at[1], -1), 24)
+    for i in range(columns):
+        for j in range(rows):
+            body += rod(2.4, 2.3, (i * 8 + 4, j * 8 + 4, 9.1), 24)
+    return body
+
+
+@pytest.mark.parametrize(
+    ("tube", "off", "roof", "gap"),
+    [(3.255, 0, 1.0, 0.0), (3.45, 0, 1.0, -0.193), (3.255, 0.2, 1.0, -0.14), (3.255, 0, 7.9, 0.0)],
+)
+def test_proportions_seen_in_files_by_others(tube: float, off: float, roof: float, gap: float) -> None:
+    """Faces shared exactly; tubes that interfere by 0.2, or off centre; studs 0.1 taller than the cavity."""
+    block = foreign_block(2, 4, tube, off, roof)
+    model = placed([(block, np.eye(4)), (block, shift(16, 0, 0)), (block, shift(8, 0, 9.6))])
+    joints = joints_of(model)
+    found = [(j.a, j.b, j.kind, j.contacts) for j in joints.joints]
+    assert found == [("P1", "P2", "rest", 0), ("P1", "P3", "stud", 4), ("P2", "P3", "stud", 4)]
+    assert min(j.gap_mm for j in joints.joints if j.kind == "stud") == pytest.approx(gap, abs=NEAR)
+    assert codes(joints) == []

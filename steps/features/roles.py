@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -23,6 +23,8 @@ FOOT_SHARE = 0.4
 #: A wider end is a collar, not a body, when a ring of this many radii meets next to none of it.
 BODY_RING = 1.8
 BODY_SHARE = 0.1
+#: Levels at which a cylinder of a mesh of several shells is asked whether it stands free.
+BURIED_LEVELS = 16
 #: A face whose normal is this near the axis (cosine) is a cap, not a chamfer.
 CAP_TILT = 0.99
 #: A chamfer or dome lies within this many radii of the middle of a boss's upper rim.
@@ -57,6 +59,8 @@ def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
     """Every cylinder of a shape with its role, in order."""
     if not cylinders:
         return ()
+    if mesh.shells > 1:
+        cylinders = _standing_out(mesh, cylinders)
     ends = _ends(mesh, cylinders)
     walled = _walled(mesh, cylinders)
     tips = _Tips(mesh)
@@ -135,6 +139,38 @@ def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_End, _End]]:
             pair.append(_End(bool(foot[row, end]), bool(body[row, end]), bool(solid[row, end, 16]), width))
         found.append((pair[0], pair[1]))
     return found
+
+
+def _standing_out(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[Cylinder]:
+    """Convex cylinders less what of them is sunk in another shell of the same mesh (studs that were
+    set into a body and never united with it)."""
+    levels = (np.arange(BURIED_LEVELS) + 0.5) / BURIED_LEVELS
+    circle = _circle(8, 0.2)
+    points = np.empty((len(cylinders), len(levels), len(circle), 3))
+    for row, c in enumerate(cylinders):
+        ring = FOOT_RING * c.radius * circle @ plane_basis(c.axis)
+        points[row] = c.start + (levels * c.length)[:, None, None] * c.axis + ring
+    solid = Probe(mesh).solid_at(points.reshape(-1, 3)).reshape(points.shape[:3])
+    buried = solid.mean(axis=2) > 0.5
+    found = []
+    for row, c in enumerate(cylinders):
+        free = np.flatnonzero(~buried[row])
+        if not c.convex or not len(free) or len(free) == len(levels):
+            found.append(c)
+            continue
+        low = _surface_between(mesh, c, free[0] - 1, levels) if free[0] else 0.0
+        high = _surface_between(mesh, c, free[-1], levels) if free[-1] < len(levels) - 1 else c.length
+        found.append(replace(c, start=c.start + low * c.axis, length=high - low))
+    return found
+
+
+def _surface_between(mesh: Mesh, c: Cylinder, step: int, levels: Array) -> float:
+    """Height of the flat face that a cylinder pierces between two sampled levels."""
+    low, high = levels[step] * c.length, levels[step + 1] * c.length
+    flat = np.abs(mesh.normals @ c.axis) > CAP_TILT
+    heights = (mesh.centres[flat] - c.start) @ c.axis
+    between = heights[(heights > low) & (heights < high)]
+    return float(np.median(between)) if len(between) else float((low + high) / 2)
 
 
 def _width(probe: Probe, c: Cylinder, ring: Array, circle: Array, solid: np.ndarray) -> float:

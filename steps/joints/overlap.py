@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from trimesh.triangles import closest_point
 
 from steps.features.anatomy import Anatomy
-from steps.features.mesh import Mesh, clean
+from steps.features.mesh import Mesh, clean, winding
 from steps.features.probe import Probe
 from steps.model import Array
 
@@ -31,7 +31,8 @@ MAX_POINTS = 40_000
 #: A corner so sharp that its drawn-in point is further off than this many depths has none.
 SHARPEST = 4.0
 #: Points from which chords are cast, and chord middles measured exactly, to find the largest ball.
-BALL_POINTS = 3000
+BALL_POINTS = 2000
+MIDDLES_ASKED = 400
 BALLS_TRIED = 24
 
 
@@ -119,6 +120,8 @@ def _depth(first: Solid, second: Solid, pose: Array, unit: float) -> Overlap | N
     common = first.solid ^ second.solid.transform(pose[:3])
     if common.status() != manifold3d.Error.NoError or common.is_empty():
         return Overlap(allowed, 0.0, False)
+    if common.volume() < np.pi / 6 * allowed**3:
+        return None
     raw = common.to_mesh64()
     mesh = clean(
         np.asarray(raw.vert_properties, dtype=np.float64)[:, :3], np.asarray(raw.tri_verts, dtype=np.int64)
@@ -138,9 +141,11 @@ def _largest_ball(mesh: Mesh) -> float:
     middles = origins[met] - normals[met] * chords[met, None] / 2
     if not len(middles):
         return 0.0
+    # Sheets of no thickness hang on such solids, and rays slip through them: ask what is inside.
     room, _ = cKDTree(surface).query(middles)
-    best = middles[np.argsort(-room, kind="stable")[:BALLS_TRIED]]
-    return 2 * max(_distance(mesh, middle) for middle in best)
+    best = middles[np.argsort(-room, kind="stable")[:MIDDLES_ASKED]]
+    best = best[winding(mesh, best) > 0.5][:BALLS_TRIED]
+    return 2 * max((_distance(mesh, middle) for middle in best), default=0.0)
 
 
 def _distance(mesh: Mesh, point: Array) -> float:
