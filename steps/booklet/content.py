@@ -56,9 +56,14 @@ class Take:
     count: str
     letter: str
     name: str
-    lines: tuple[str, ...]  #: colour, printed-part label
+    remark: str  #: its colour, or that it was built before
+    label: str  #: of the printed part
     wish: Wish | None
     alt: str
+
+    @property
+    def lines(self) -> tuple[str, str]:
+        return self.remark, self.label
 
 
 @dataclass(frozen=True)

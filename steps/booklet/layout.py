@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 from steps.booklet import content as c
 from steps.booklet.boxes import (
@@ -29,6 +29,9 @@ from steps.booklet.words import NBSP, Words
 COLUMN_PAD_MM = 4.0
 GUTTER_MM = 9.0  # between columns of a flow sheet
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
+TIGHT = 0.5  # share of the usual gap in a crowded column
+STRIP_SHARES = (0.3, 0.34, 0.38, 0.42, 0.46, 0.5)  # of a portrait page, under the drawing
+FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
 LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for the drawing's scale
 
 
@@ -90,28 +93,39 @@ class Composer:
         inner = self.inner(sheet)
         column = Rect(inner.right - self.edition.column, inner.y, self.edition.column, inner.height)
         field = Rect(inner.x, inner.y, inner.width - column.width, inner.height)
-        cells, rest = self.flow(sheet.blocks, [column.inset(COLUMN_PAD_MM)])
-        cells += self._foot(sheet, column.inset(COLUMN_PAD_MM), cells)
+        box = column.inset(COLUMN_PAD_MM)
+        least = self.paper.least_foot if sheet.foot else 0.0
+        for tighter in (self, self.tight()):
+            cells, rest = tighter.flow(sheet.blocks, [box])
+            if not rest and _room_below(box, cells) >= least:
+                break
+        field, foot = self._foot(sheet, field, box, cells)
+        cells += foot
         rule = Line(((column.x, column.y), (column.x, column.top)), THIN_MM)
         return self._with_figure(sheet, field, cells, [rule]), rest
+
+    def tight(self) -> Composer:
+        """The same with less air between blocks, for a crowded column."""
+        edition = replace(self.edition, gap=TIGHT * self.edition.gap)
+        return replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
 
     def _portrait_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
         """Drawing above, a strip of two columns below it, as low as its blocks allow."""
         inner = self.inner(sheet)
         least = self.paper.least_foot if sheet.foot else 0.0
-        for share in (0.3, 0.34, 0.38, 0.42, 0.46, 0.5):
+        for share, tighter in product(STRIP_SHARES, (self, self.tight())):
             strip = Rect(inner.x, inner.y, inner.width, share * inner.height)
             half = (strip.width - 3 * COLUMN_PAD_MM) / 2
             columns = [
                 Rect(strip.x + COLUMN_PAD_MM, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
                 Rect(strip.x + 2 * COLUMN_PAD_MM + half, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
             ]
-            cells, rest = self.flow(sheet.blocks, columns)
-            free = _room_below(columns[1], cells)
-            if not rest and free >= least:
+            cells, rest = tighter.flow(sheet.blocks, columns)
+            if not rest and _room_below(columns[1], cells) >= least:
                 break
-        cells += self._foot(sheet, columns[1], cells)
         field = Rect(inner.x, strip.top, inner.width, inner.top - strip.top)
+        field, foot = self._foot(sheet, field, columns[1], cells)
+        cells += foot
         rule = Line(((strip.x, strip.top), (strip.right, strip.top)), THIN_MM)
         return self._with_figure(sheet, field, cells, [rule]), rest
 
@@ -122,17 +136,38 @@ class Composer:
         scale_of = sheet.figure.wish if sheet.kind == "step" else None
         return Body(sheet, (drawing, *cells), tuple(rules), scale_of=scale_of)
 
-    def _foot(self, sheet: c.Sheet, column: Rect, cells: Sequence[Cell]) -> list[Cell]:
-        """The figure that takes what the blocks leave of the column, at its bottom."""
+    def _foot(
+        self, sheet: c.Sheet, field: Rect, column: Rect, cells: Sequence[Cell]
+    ) -> tuple[Rect, list[Cell]]:
+        """The small figure at the bottom of the column, or of the field where the column is full.
+
+        Returns what is left of the field, and the figure's cell.
+        """
         if sheet.foot is None:
-            return []
-        room = _room_below(column, cells)
-        caption = self.setter.galley(sheet.foot.caption, column.width, self.edition.body, True)
-        height = min(room - self.edition.gap - caption.height, 0.9 * column.width)
+            return field, []
+        room = Rect(column.x, column.y, column.width, _room_below(column, cells) - self.edition.gap)
+        cell = self._foot_cell(sheet.foot, room)
+        if cell is not None:
+            return field, [cell]
+        low, side = self.paper.least_foot, FOOT_SIDE * field.width
+        if self.paper.portrait:
+            room = Rect(field.right - side, field.y, side, field.height).inset(COLUMN_PAD_MM)
+            field = Rect(field.x, field.y, field.width - side, field.height)
+        else:
+            room = Rect(field.right - self.edition.column, field.y, self.edition.column, low)
+            room = room.inset(COLUMN_PAD_MM, 1.5)
+            field = Rect(field.x, field.y + low, field.width, field.height - low)
+        cell = self._foot_cell(sheet.foot, room)
+        return field, [cell] if cell is not None else []
+
+    def _foot_cell(self, figure: c.Figure, room: Rect) -> Cell | None:
+        """The figure with its caption at the bottom of ``room``; None if it would be too small."""
+        caption = self.setter.galley(figure.caption, room.width, self.edition.body, True)
+        height = min(room.height - caption.height, 0.9 * room.width)
         if height < 0.5 * self.paper.least_foot:
-            return []
-        cell = self.setter.set(replace(sheet.foot, height_mm=height), column.width)
-        return [cell.moved(column.x, column.y + cell.rect.height)]
+            return None
+        cell = self.setter.set(replace(figure, height_mm=height), room.width)
+        return cell.moved(room.x, room.y + cell.rect.height)
 
     # ------------------------------------------------------------------------ flow sheets
 

@@ -34,6 +34,7 @@ ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
+NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
 SIGNAL_COLOURS = {  # ground, words: ANSI Z535.4, ISO 3864-2
@@ -196,20 +197,28 @@ class Typesetter:
 
     @set.register
     def _(self, block: c.Take, width: float) -> Cell:
+        """Count, letter, picture, words in a row; in a narrow column the words stand under the others."""
         e = self.edition
         count = self.fit(block.count, 0.3 * width, e.strong, True)
         count_width = max(self.face.width_mm("4 ×", e.strong, True), self._widest(count))
         thumb_x = count_width + 2.0 + e.balloon + 2.0
         text_x = thumb_x + e.thumb[0] + 2.5
-        galleys = self._name_and_lines(block.name, block.lines, width - text_x, most=3)
-        height = max(e.thumb[1], e.balloon, sum(g.height for g in galleys))
-        middle = -height / 2
+        narrow = width - text_x < NARROW_EM * e.body * MM_PER_POINT
+        beside = [self.fit(block.label, width - text_x, e.least)] if narrow and block.label else []
+        below: list[Galley] = []
+        if narrow:
+            below = [self.fit(", ".join(filter(None, (block.name, block.remark))), width, e.body, True, 2)]
+        else:
+            beside = self._name_and_lines(block.name, block.lines, width - text_x, most=3)
+        high = max(e.thumb[1], e.balloon, sum(g.height for g in beside))
+        middle = -high / 2
         items: list[Item] = [*self.text(count, 0, middle + count.height / 2, right=count_width)]
         items.append(self.balloon(block.letter, count_width + 2.0 + e.balloon / 2, middle))
         if block.wish is not None:
             items.append(Image(block.wish, Rect(thumb_x, middle - e.thumb[1] / 2, *e.thumb), block.alt))
-        items += self._stack(galleys, text_x, middle + sum(g.height for g in galleys) / 2)
-        return _cell(width, height, items, "list")
+        items += self._stack(beside, text_x, middle + sum(g.height for g in beside) / 2)
+        items += self._stack(below, 0, -high)
+        return _cell(width, high + sum(g.height for g in below), items, "list")
 
     @set.register
     def _(self, block: c.PartLine, width: float) -> Cell:

@@ -46,7 +46,12 @@ def joint_notes(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Ma
     groups = joint_groups(matter, step, kinds)
     if matter.settings.reader == "child":
         groups = tuple(group for group in groups if group.mark != "rest") or groups
-    return tuple(Marked(group.mark, _words(matter, group), _detail(matter, group)) for group in groups)
+    notes, said = [], ""
+    for group in groups:
+        detail = _detail(matter, group)
+        notes.append(Marked(group.mark, _words(matter, group), "" if detail == said else detail))
+        said = detail or said
+    return tuple(notes)
 
 
 def _words(matter: Matter, group: JointGroup) -> str:
@@ -61,6 +66,8 @@ def _words(matter: Matter, group: JointGroup) -> str:
 def _deed(matter: Matter, group: JointGroup) -> str:
     say, say_n = matter.words.say, matter.words.say_n
     n = group.contacts // group.each if group.contacts % group.each == 0 else group.contacts
+    if matter.settings.reader == "child" and group.mark in ("press", "glue") and n > 0:
+        return _short_deed(matter, group, n)
     if group.mark == "free":
         if group.kind == "ball":
             return say("push the ball in. It stays free to move: no glue")
@@ -69,8 +76,8 @@ def _deed(matter: Matter, group: JointGroup) -> str:
         if group.kind == "rest":
             return say("glue the faces that touch")
         if group.kind == "peg":
-            return say_n("glue {n} peg, push home", "glue {n} pegs, push home", n)
-        return say_n("glue {n} stud, press home", "glue {n} studs, press home", n)
+            return say_n("glue {n} peg", "glue {n} pegs", n)
+        return say_n("glue {n} stud", "glue {n} studs", n)
     if group.mark == "rest" or group.kind == "rest":
         return say("only rests here")
     if group.kind == "peg":
@@ -78,6 +85,13 @@ def _deed(matter: Matter, group: JointGroup) -> str:
     if group.kind in ("ball", "hinge"):
         return say("push in until it snaps")
     return say_n("press home on {n} stud", "press home on {n} studs", n)
+
+
+def _short_deed(matter: Matter, group: JointGroup, n: int) -> str:
+    """For a child: the mark says what to do, the words only where."""
+    if group.kind == "peg":
+        return matter.words.say_n("{n} peg", "{n} pegs", n)
+    return matter.words.say_n("{n} stud", "{n} studs", n)
 
 
 def _detail(matter: Matter, group: JointGroup) -> str:

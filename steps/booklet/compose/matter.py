@@ -53,6 +53,11 @@ class Matter:
         return edition_of(self.settings)
 
     @property
+    def terse(self) -> bool:
+        """Little room: what the title block says already is not said again."""
+        return self.settings.reader == "child" or self.settings.paper == "a5" or self.settings.fold
+
+    @property
     def title(self) -> str:
         return self.settings.title or self.plan.model.name
 

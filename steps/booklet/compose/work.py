@@ -123,11 +123,11 @@ def take_row(matter: Matter, kind: Kind) -> Take:
     if kind.assembly:
         name = matter.assembly_name(kind.assembly)
         wish = Wish("assembly", assembly=kind.assembly)
-        return Take(count, kind.letter, name, (words.say("built before"),), wish, name)
+        return Take(count, kind.letter, name, words.say("built before"), "", wish, name)
     name = matter.shape_name(kind.shape)
     colour = words.colour(kind.colour_name)
     wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, family="take")
-    return Take(count, kind.letter, name, (colour, matter.label(kind.shape)), wish, f"{name}, {colour}")
+    return Take(count, kind.letter, name, colour, matter.label(kind.shape), wish, f"{name}, {colour}")
 
 
 def step_alt(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> str:
@@ -189,14 +189,14 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     blocks: list[Block] = []
     if step.hold:
         blocks.append(Marked("hold", _hold(matter, step)))
-    if work.people > 1:
+    if work.people > 1 and not matter.terse:
         blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
     if work.by == "adult" and matter.settings.reader == "child":
         blocks.append(Marked("adult", words.say("Ask an adult."), strong=True))
     if matter.edition.numbers and step.needs_push_n > 0:
         push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
         blocks.append(Marked("press", push))
-    if work.wait_min > 0:
+    if work.wait_min > 0 and not matter.terse:
         text = words.say("The glue is hard after {time}.", time=words.minutes(work.wait_min))
         blocks.append(Marked("wait", text))
     copies = len(matter.plan.order.assembly_by_id[step.assembly].copies)
