@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from steps.glue import needs_glue
-from steps.glue.wishes import read_wishes
+from steps.glue.wishes import needs_glue, read_wishes
 from steps.settings import Settings
 from steps.statics import Structure, bond_strength
 
