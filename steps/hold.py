@@ -76,9 +76,18 @@ def hold_of(touches: Sequence[Touch], settings: Settings) -> Hold:
             total += _friction(touch, plastic, settings)
     if not gripping:
         return NOTHING
-    measured = settings.fit.pull_off_n is not None and any(t.kind == "stud" for t in gripping)
-    source = "from your measured pull-off" if measured else "estimated from the gap"
-    return Hold(_clean(total.hold_n), tuple(map(_clean, total.range_n)), _clean(total.push_n), source)  # type: ignore[arg-type]
+    low, high = (_clean(force) for force in total.range_n)
+    return Hold(_clean(total.hold_n), (low, high), _clean(total.push_n), _source(gripping, settings))
+
+
+def _source(gripping: Sequence[Touch], settings: Settings) -> str:
+    """Where the figure comes from, by the strongest touch."""
+    if any(t.kind == "stud" for t in gripping):
+        measured = settings.fit.pull_off_n is not None
+        return "from your measured pull-off" if measured else "estimated from the gap"
+    if any(t.kind == "hinge" for t in gripping):
+        return "estimated from the pin's own strength"
+    return "estimated from the lip" if any(t.snap_mm > 0 for t in gripping) else "estimated from the gap"
 
 
 def lame_pressure(

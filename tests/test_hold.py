@@ -125,6 +125,7 @@ def test_a_snap_ball_holds_and_a_resting_face_does_not() -> None:
     pin = box((-10, -10, 14), (10, 10, 18)) + rod(1.6, 8, (0, 0, 7)) + ball(4, (0, 0, 6.7), 96)
     joint = only(joints_of(placed([(cup, np.eye(4)), (pin, np.eye(4))])))
     assert joint.snap_mm > 0.05 and joint.hold_n > 1
+    assert joint.why.endswith("estimated from the lip")
     flat = only(
         joints_of(placed([(box((0, 0, 0), (9, 9, 5)), np.eye(4)), (box((0, 0, 5), (9, 9, 9)), np.eye(4))]))
     )

@@ -41,6 +41,8 @@ MIN_ARC = np.radians(120)
 ROUND_FACE = 0.87
 #: Share of a cylinder's area that may lie nearer than that, for noise.
 FLAT_SHARE = 0.05
+#: A sphere is fitted through at least so many vertices.
+LEAST_POINTS = 12
 #: Least share of a sphere that makes a patch one: a cup that holds a ball covers about a half.
 MIN_SPHERE_SHARE = 0.12
 #: A sphere's vertices lie on it within this share of its radius.
@@ -352,34 +354,25 @@ def _spheres(mesh: Mesh) -> Iterator[Sphere]:
 
 
 def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
-    points = mesh.vertices[np.unique(mesh.faces[faces])]
-    weighted = mesh.normals[faces] * np.sqrt(mesh.areas[faces] / mesh.areas[faces].sum())[:, None]
-    if len(points) < 12:
+    vertices = np.unique(mesh.faces[faces])
+    areas, normals = mesh.areas[faces], mesh.normals[faces]
+    if len(vertices) < LEAST_POINTS or not _bends_both_ways(normals, areas):
         return None
-    spread, ways = np.linalg.eigh(weighted.T @ weighted)
-    band = mesh.areas[faces][np.abs(mesh.normals[faces] @ ways[:, 0]) < LATERAL_TILT].sum()
-    if spread[0] < SPHERE_SPREAD or band > SPHERE_BAND * mesh.areas[faces].sum():
+    rim = _rim(mesh, faces)
+    # Where a sphere was cut, new vertices lie on its facets' chords, inside it: fit the others.
+    inner = np.setdiff1d(vertices, rim)
+    fit = _sphere_through(mesh.vertices[inner if len(inner) >= LEAST_POINTS else vertices])
+    if fit is None:
         return None
-    middle = points.mean(axis=0)
-    p = points - middle
-    system = np.column_stack([2 * p, np.ones(len(p))])
-    solution, _, rank, _ = np.linalg.lstsq(system, (p**2).sum(axis=1))
-    if rank < 4:
-        return None
-    radius = float(np.sqrt(max(solution[3] + solution[:3] @ solution[:3], 0)))
-    centre = solution[:3] + middle
-    off = np.abs(np.linalg.norm(points - centre, axis=1) - radius)
-    reach = np.einsum("ij,ij->i", mesh.normals[faces], mesh.centres[faces] - centre) * (1 if convex else -1)
-    areas = mesh.areas[faces]
+    centre, radius = fit
+    off = np.abs(np.linalg.norm(mesh.vertices[vertices] - centre, axis=1) - radius)
+    reach = np.einsum("ij,ij->i", normals, mesh.centres[faces] - centre) * (1 if convex else -1)
     flat = areas[reach < SPHERE_FACE * radius].sum()
-    share = float(areas.sum() / (4 * np.pi * radius**2)) if radius > 0 else 0.0
-    if (
-        np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius
-        or flat > 0.02 * areas.sum()
-        or share < MIN_SPHERE_SHARE
-    ):
+    share = float(areas.sum() / (4 * np.pi * radius**2))
+    uneven = np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius or flat > 0.02 * areas.sum()
+    if uneven or share < MIN_SPHERE_SHARE:
         return None
-    opening, lip = _opening(mesh, faces, centre, radius)
+    opening, lip = _opening(mesh, faces, centre, rim)
     turns = np.abs(mesh.adjacency[1][np.isin(mesh.adjacency[0], faces).all(axis=1)])
     typical = float(np.median(turns[turns > MIN_TURN])) if (turns > MIN_TURN).any() else 0.0
     facets = round(2 * np.pi / typical) if typical else 0
@@ -387,12 +380,36 @@ def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
     return Sphere(centre, radius, convex, share, opening, lip, facets, sag, float(off.max()), faces)
 
 
-def _opening(mesh: Mesh, faces: IntArray, centre: Array, radius: float) -> tuple[Array, float]:
-    """Where a patch is open: mean direction of its rim, and the rim's radius about it."""
+def _bends_both_ways(normals: Array, areas: Array) -> bool:
+    """Whether normals spread in every direction, and not most of them across one axis."""
+    weighted = normals * np.sqrt(areas / areas.sum())[:, None]
+    spread, ways = np.linalg.eigh(weighted.T @ weighted)
+    band = areas[np.abs(normals @ ways[:, 0]) < LATERAL_TILT].sum()
+    return bool(spread[0] >= SPHERE_SPREAD and band <= SPHERE_BAND * areas.sum())
+
+
+def _sphere_through(points: Array) -> tuple[Array, float] | None:
+    """Centre and radius of the least-squares sphere (Kasa's algebraic fit)."""
+    middle = points.mean(axis=0)
+    p = points - middle
+    system = np.column_stack([2 * p, np.ones(len(p))])
+    solution, _, rank, _ = np.linalg.lstsq(system, (p**2).sum(axis=1))
+    squared = float(solution[3] + solution[:3] @ solution[:3])
+    if rank < 4 or squared <= 0:
+        return None
+    return solution[:3] + middle, float(np.sqrt(squared))
+
+
+def _rim(mesh: Mesh, faces: IntArray) -> IntArray:
+    """Vertices on the border of a patch."""
     inside = np.zeros(len(mesh.faces), dtype=bool)
     inside[faces] = True
     pairs, _, ends = mesh.adjacency
-    rim = np.unique(ends[inside[pairs].sum(axis=1) == 1])
+    return np.unique(ends[inside[pairs].sum(axis=1) == 1])
+
+
+def _opening(mesh: Mesh, faces: IntArray, centre: Array, rim: IntArray) -> tuple[Array, float]:
+    """Where a patch is open: mean direction of its rim, and the rim's radius about it."""
     if len(rim) < 3:
         return np.array([0.0, 0.0, 1.0]), 0.0
     away = mesh.vertices[rim] - centre

@@ -226,7 +226,7 @@ def _pattern(
         "hold_range_n": hold.range_n,
         "push_n": hold.push_n,
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
-        "why": _why(kind, chosen, judged, fit, hold, model.scale, settings),
+        "why": _why(kind, chosen, judged, fit, hold, moves, model.scale, settings),
     }
     return _Pattern(tuple(contacts), carrier, strongest, values)
 
@@ -252,6 +252,7 @@ def _why(
     gap: float,
     fit: Fit,
     hold: Hold,
+    moves: bool,
     scale: float,
     settings: Settings,
 ) -> str:
@@ -262,7 +263,19 @@ def _why(
     noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
     count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"
     text = f"{count}, {explain(gap, fit, scale, settings, kind == 'stud' and by_calliper(settings))}"
+    text += _motion(kind, chosen, gap, moves)
     return f"{text}; holds about {_newtons(hold.hold_n)}, {hold.source}" if hold.hold_n > 0 else text
+
+
+def _motion(kind: TouchKind, chosen: Sequence[Contact], gap: float, moves: bool) -> str:
+    """What a joint that moves or snaps is meant to do."""
+    snap = max(c.snap for c in chosen)
+    text = f"; snaps past {snap:.2f} mm" if snap > 0 else ""
+    if not moves or kind == "ball":
+        return text
+    low, high = TURNS
+    way = "stiffly" if gap < low else "well" if gap <= high else "with play"
+    return f"{text}; turns {way} ({low:g} to {high:g} mm is meant)"
 
 
 def _newtons(force: float) -> str:
