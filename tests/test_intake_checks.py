@@ -10,8 +10,8 @@ from demo_model.solids import Module
 from demo_model.write import write_3mf
 from steps.errors import FaultyModel
 from steps.intake import read_model
-from steps.intake.assemble import unique_names
 from steps.intake.congruence import QUARTER_TURNS
+from steps.intake.names import unique_names
 from steps.settings import Settings
 from tests.intake_files import SCREW, Gltf, ThreeMF, box, mirrored, placed, pose, same_points
 
@@ -42,7 +42,7 @@ def test_exactly_on_top_up_to_symmetry(tmp_path, turn):
     (fault,) = told(model, "same-place")
     assert fault.severity == "error"
     assert fault.parts == ("P1", "P3")
-    assert "c lies exactly on top of a" in fault.text
+    assert fault.text.startswith("c: exactly on top of a")
 
 
 def test_not_on_top_when_turned_otherwise_or_a_hair_apart(tmp_path):
@@ -58,11 +58,11 @@ def test_separate_copies_of_the_mesh_are_found_too(tmp_path):
     assert [problem.parts for problem in told(model, "same-place")] == [("P1", "P2")]
 
 
-def test_a_pile_of_fifty_copies_names_each_once(tmp_path):
+def test_piles_are_told_once_each(tmp_path):
     cube = box()
-    model = read(tmp_path, *[(cube, None, f"c{row}") for row in range(50)])
+    model = read(tmp_path, *[(cube, pose(at=(40 * (row % 2), 0, 0)), f"c{row}") for row in range(50)])
     assert [problem.parts for problem in told(model, "same-place")] == [
-        ("P1", f"P{row}") for row in range(2, 51)
+        tuple(f"P{row}" for row in range(first, 51, 2)) for first in (1, 2)
     ]
 
 
@@ -168,6 +168,26 @@ def test_names_never_clash():
     assert made[2] == "a#2"
     assert made[4] == "b"
     assert unique_names(["x", "x", "x"]) == ["x", "x#2", "x#3"]
+
+
+def test_control_characters_do_not_reach_a_terminal(tmp_path):
+    file = Gltf()
+    mesh = file.mesh(file.primitive((box()[0] / 1000, box()[1])))
+    for row, name in enumerate(["\x1b[2Jhull", "a\nb\tc", "\x00", "mât 日本 🚢"]):
+        file.node(mesh=mesh, name=name, translation=[row / 10, 0, 0])
+    model = read_model(file.write(tmp_path / "m.glb"), PLAIN)
+    assert [part.source for part in model.parts] == ["[2Jhull", "a b c", "unnamed", "mât 日本 🚢"]
+
+
+@pytest.mark.parametrize("length", [1e31, 1e300])
+def test_numbers_beyond_any_length(tmp_path, length):
+    (tmp_path / "m.obj").write_text(
+        "\n".join(f"v {x * length!r} {y} {z}" for x, y, z in box()[0].tolist())
+        + "\n"
+        + "\n".join(f"f {a + 1} {b + 1} {c + 1}" for a, b, c in box()[1].tolist())
+    )
+    with pytest.raises(FaultyModel, match="beyond any length"):
+        read_model(tmp_path / "m.obj", PLAIN)
 
 
 def test_same_file_same_model(tmp_path):

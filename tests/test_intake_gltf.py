@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from demo_model.beacon import beacon
 from demo_model.write import write_glb
 from steps.errors import UnreadableInput
-from steps.intake import read_model
+from steps.intake import gltf, read_model
 from steps.settings import Settings
 from tests.intake_files import SCREW, Gltf, box, placed, same_points
 
@@ -186,6 +186,14 @@ def lie_nothing(document):
     document["meshes"][0]["primitives"][0]["attributes"]["POSITION"] = 99
 
 
+def lie_copies(document):
+    mesh = {"primitives": [document["meshes"][0]["primitives"][0]]}
+    document["accessors"][0] = {"componentType": 5126, "type": "VEC3", "count": 15_000}
+    document["meshes"] = [mesh, mesh]
+    document["nodes"] = [{"mesh": 0}, {"mesh": 1}]
+    document["scenes"] = [{"nodes": [0, 1]}]
+
+
 def lie_kind(document):
     document["nodes"] = "none"
 
@@ -195,9 +203,11 @@ def lie_draco(document):
 
 
 @pytest.mark.parametrize(
-    "lie", [lie_count, lie_short, lie_index, lie_ring, lie_negative, lie_nothing, lie_kind, lie_draco]
+    "lie",
+    [lie_count, lie_short, lie_index, lie_ring, lie_negative, lie_nothing, lie_copies, lie_kind, lie_draco],
 )
-def test_documents_that_lie_get_a_clear_error(tmp_path, lie):
+def test_documents_that_lie_get_a_clear_error(tmp_path, monkeypatch, lie):
+    monkeypatch.setattr(gltf, "MAX_NUMBERS", 60_000)
     file = Gltf()
     file.node(mesh=file.mesh(file.primitive(metres(box()))))
     lie(file.document)

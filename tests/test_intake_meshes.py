@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from steps.intake import meshes
 from steps.intake.meshes import merge_equal, tidy
 from tests.intake_files import SCREW, box, shuffled
 
@@ -32,6 +33,16 @@ def test_merging_keeps_the_order_of_first_use():
     merged, faces = merge_equal(vertices, np.array([[4, 2, 1], [0, 5, 6]]))
     assert merged.tolist() == [[0, 1, 0], [5, 0, 0], [1, 0, 0], [0, 0, 1]]
     assert faces.tolist() == [[0, 1, 2], [1, 3, 3]]
+
+
+def test_places_with_equal_digests_are_still_told_apart(monkeypatch):
+    vertices, faces = SCREW
+    soup = vertices[faces].reshape(-1, 3)
+    order = np.arange(len(soup)).reshape(-1, 3)
+    want = merge_equal(soup, order)
+    monkeypatch.setattr(meshes, "_ODD", np.zeros(3, dtype=np.uint64))
+    for got, expected in zip(merge_equal(soup, order), want, strict=True):
+        np.testing.assert_array_equal(got, expected)
 
 
 def test_hair_cracks_are_closed_but_gaps_are_not():

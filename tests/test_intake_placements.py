@@ -155,6 +155,13 @@ def test_loose_parts_one_to_a_file(folder):
     assert model.problems == ()
 
 
+def test_one_print_in_two_formats_is_one_part(folder):
+    file = ThreeMF()
+    file.item(file.mesh(SCREW), number="screw of the 3MF")
+    file.write(folder / "screw.3mf")
+    assert [part.source for part in read_model(folder, PLAIN).parts] == ["screw of the 3MF"]
+
+
 def test_loose_parts_all_at_the_origin_are_not_on_top_of_each_other(folder):
     binary_stl(folder / "copy.stl", SCREW)
     model = read_model(folder, PLAIN)

@@ -45,6 +45,19 @@ def test_nothing_solid_in_it(tmp_path):
         read_model(path, PLAIN)
 
 
+def test_damage_that_ends_the_converters_process_is_an_error(tmp_path, capfd):
+    """A separator overwritten: Open CASCADE 8.0 dies of it (segmentation fault)."""
+    pytest.importorskip("cascadio")
+    path = write_step(tmp_path / "ship.step", BOXES, PLACES)
+    data = bytearray(path.read_bytes())
+    line = data.index(b"LINE('',")
+    data[data.index(b",#", line + 8)] = 0xC5
+    path.write_bytes(data)
+    with pytest.raises(UnreadableInput, match=r"ship\.step: .*damaged"):
+        read_model(path, PLAIN)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "cascadio", None)
     with pytest.raises(MissingExtra, match=r"pip install 'stepleaf\[step\]'"):

@@ -127,6 +127,33 @@ def test_triangle_colours_go_by_area_not_by_count(tmp_path):
     assert [part.colour for part in model.parts] == ["#0000ff"]
 
 
+def test_mixed_and_layered_materials(tmp_path):
+    """A composite is the mean by its shares; of layers the last with a colour covers the others."""
+    file = ThreeMF()
+    rgb = file.wrapper.RGBAToColor
+    base = file.model.AddBaseMaterialGroup()
+    ids = [base.AddMaterial("black", rgb(0, 0, 0, 255)), base.AddMaterial("white", rgb(255, 255, 255, 255))]
+    mix = file.model.AddCompositeMaterials(base)
+    share = [lib3mf.CompositeConstituent(), lib3mf.CompositeConstituent()]
+    for row, ratio in enumerate((0.2, 0.8)):
+        share[row].PropertyID, share[row].MixingRatio = ids[row], ratio
+    mixed = mix.AddComposite(share)
+    paint = file.model.AddColorGroup()
+    red = paint.AddColor(rgb(255, 0, 0, 255))
+    layers = file.model.AddMultiPropertyGroup()
+    for resource in (base.GetResourceID(), paint.GetResourceID()):
+        layer = lib3mf.MultiPropertyLayer()
+        layer.ResourceID = resource
+        layers.AddLayer(layer)
+    layered = layers.AddMultiProperty([ids[1], red])
+    for row, (group, at) in enumerate(((mix, mixed), (layers, layered))):
+        mesh = file.mesh(box((10, 10, 10 + row)))
+        mesh.SetObjectLevelProperty(group.GetResourceID(), at)
+        file.item(mesh, pose(at=(50 * row, 0, 0)))
+    model = read_model(file.write(tmp_path / "m.3mf"), PLAIN)
+    assert [part.colour for part in model.parts] == ["#cccccc", "#ff0000"]
+
+
 def test_names_part_number_first_then_object_and_repeats_marked(tmp_path):
     file = ThreeMF()
     named, bare = file.mesh(box(), "hull"), file.mesh(box((5, 5, 5)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import TidyMesh, tidy
+from steps.intake.names import unique_names
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
 from steps.model import Array, Model, Part, Problem, Shape
@@ -68,22 +69,6 @@ def _errors(scene: Scene) -> list[Problem]:
 
 def _was_inside_out(mesh: TidyMesh | None) -> bool:
     return mesh is not None and mesh.turned
-
-
-def unique_names(names: Iterable[str]) -> list[str]:
-    """Names in order, repeats marked "#2", "#3"; a mark never clashes with a name in the file."""
-    given = list(names)
-    taken, counts = set(given), dict.fromkeys(given, 0)
-    made = []
-    for name in given:
-        counts[name] += 1
-        shown = name
-        if counts[name] > 1:
-            while (shown := f"{name}#{counts[name]}") in taken:
-                counts[name] += 1
-            taken.add(shown)
-        made.append(shown)
-    return made
 
 
 def _placings(

@@ -14,9 +14,9 @@ from html import unescape
 from pathlib import Path
 
 from steps.errors import UnreadableInput
+from steps.intake.names import printable
+from steps.intake.scene import MAX_PARTS
 
-#: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
-MAX_PARTS = 200_000
 #: Components within components; assemblies of people go four or five deep.
 MAX_DEPTH = 64
 CHUNK = 4 * 1024**2
@@ -38,7 +38,7 @@ class Census:
     not_finite: list[Key] = field(default_factory=list)
 
     def named(self, key: Key) -> str:
-        return self.names.get(key) or f"object {key[1]}"
+        return printable(self.names.get(key) or f"object {key[1]}")
 
 
 def take_census(path: Path) -> Census:
@@ -98,8 +98,7 @@ def _check_count(path: Path, census: Census) -> None:
     if total > MAX_PARTS:
         raise UnreadableInput(
             f"{path.name}: its nested components make more than {MAX_PARTS:,} parts. It was not opened; "
-            "export "
-            "the model with fewer, or in pieces."
+            "export the model with fewer, or in pieces."
         )
 
 
@@ -119,8 +118,7 @@ def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int]) -> int
         if open_ & set(waiting) or len(open_) > MAX_DEPTH:
             raise UnreadableInput(
                 f"{path.name}: object {key[1]} holds itself, or components are nested deeper than "
-                f"{MAX_DEPTH}. "
-                "It was not opened."
+                f"{MAX_DEPTH}. It was not opened."
             )
         stack.append(waiting[0])
     return counts[top]

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from steps.intake.congruence import Form, coincide
+from steps.intake.names import printable
 from steps.intake.scene import RawMesh, Scene
 from steps.model import Array, Model, Problem
 
@@ -30,6 +32,8 @@ MIXED_UP = (
     (1e-6, "micrometres that were read as metres"),
     (1e6, "a length wrong a millionfold"),
 )
+#: Numbers that can be computed with, in the file's unit; squares and cubes of them must not overflow.
+MAX_NUMBER = 1e30
 #: Names listed in a message before "and more".
 SHOWN = 6
 
@@ -41,21 +45,20 @@ def broken_numbers(scene: Scene) -> list[Problem]:
         users = [part.name for part in scene.parts if part.mesh == row] if not _mesh_sound(mesh) else []
         if not users:
             continue
-        bad = int((~np.isfinite(mesh.vertices)).any(axis=1).sum())
+        bad = int((~_sane(mesh.vertices)).any(axis=1).sum())
         if bad:
             text = (
                 f"{_names(users)}: {bad} of {len(mesh.vertices)} vertices of mesh {mesh.name!r} are not "
-                "finite "
-                "numbers (NaN or infinite). Repair the mesh or export it again."
+                "finite numbers or beyond any length (NaN, infinite). Repair the mesh or export it again."
             )
             found.append(Problem("not-finite", "error", tuple(users), text))
         else:
             text = (
-                f"{_names(users)}: faces of mesh {mesh.name!r} name vertices that are not there. Export "
-                "it again."
+                f"{_names(users)}: faces of mesh {mesh.name!r} name vertices that are not there. Export it "
+                "again."
             )
             found.append(Problem("broken-faces", "error", tuple(users), text))
-    lost = [part.name for part in scene.parts if not np.isfinite(part.transform).all()]
+    lost = [part.name for part in scene.parts if not _sane(part.transform).all()]
     if lost:
         text = (
             f"{_names(lost)}: the place is not a finite number (NaN or infinite). Place it and export again."
@@ -67,9 +70,7 @@ def broken_numbers(scene: Scene) -> list[Problem]:
 def sound_parts(scene: Scene) -> list[int]:
     """Rows of the parts whose mesh and place can be computed with."""
     sound = [_mesh_sound(mesh) for mesh in scene.meshes]
-    return [
-        row for row, part in enumerate(scene.parts) if sound[part.mesh] and np.isfinite(part.transform).all()
-    ]
+    return [row for row, part in enumerate(scene.parts) if sound[part.mesh] and _sane(part.transform).all()]
 
 
 def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
@@ -79,8 +80,7 @@ def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
     names = tuple(scene.parts[row].name for row in rows)
     text = (
         f"{_names(names)}: left out, the mesh has no surface (zero area) or no thickness. Repair it and "
-        "export "
-        "again, or delete it from the file."
+        "export again, or delete it from the file."
     )
     return [Problem("no-body", "warning", names, text)]
 
@@ -91,7 +91,8 @@ def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:
         return []
     text = (
         f"{_sources(model, rows)}: mirrored in the file. No turn of a print makes its mirror image, so the "
-        "mirrored mesh is taken as what to print. If that was not meant, undo the mirroring and export again."
+        "mirrored mesh is taken as what to print. If that was not meant, undo the mirroring and export "
+        "again."
     )
     return [Problem("mirrored", "note", _ids(model, rows), text)]
 
@@ -110,14 +111,18 @@ def of_model(model: Model) -> list[Problem]:
     return [*_unit(model), *doubled, *_not_watertight(model)]
 
 
+def _sane(values: Array) -> NDArray[np.bool_]:
+    return np.abs(values) <= MAX_NUMBER  # not a number compares as false
+
+
 def _mesh_sound(mesh: RawMesh) -> bool:
-    if not np.isfinite(mesh.vertices).all():
+    if not _sane(mesh.vertices).all():
         return False
     return not len(mesh.faces) or (mesh.faces.min() >= 0 and mesh.faces.max() < len(mesh.vertices))
 
 
 def _names(names: Iterable[str]) -> str:
-    listed = list(dict.fromkeys(names))
+    listed = list(dict.fromkeys(printable(name) for name in names))
     more = f" and {len(listed) - SHOWN} more" if len(listed) > SHOWN else ""
     return ", ".join(listed[:SHOWN]) + more
 
@@ -140,8 +145,7 @@ def _unit(model: Model) -> list[Problem]:
         factor, words = guess
         end = (
             f"It looks like {words}: the model would then be {_length(whole * factor)} long. Export it with "
-            "the "
-            f"right unit, or use --scale {model.scale * factor:.6g}."
+            f"the right unit, or use --scale {model.scale * factor:.6g}."
         )
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
@@ -157,39 +161,40 @@ def _on_top_of_each_other(model: Model) -> list[Problem]:
     """Parts of one shape at one place, turned at most as the shape's own symmetry allows."""
     found = []
     for row, shape in enumerate(model.shapes):
-        parts = np.flatnonzero(model.shape_index == row)
-        if len(parts) < 2:
-            continue
-        form = Form(shape.vertices, shape.faces)
-        for first, second in _same_place(form, model.poses[parts]):
-            one, two = model.parts[parts[first]], model.parts[parts[second]]
+        rows = np.flatnonzero(model.shape_index == row)
+        for pile in _piles(Form(shape.vertices, shape.faces), model.poses[rows]):
+            first, *others = rows[pile]
             text = (
-                f"{two.source} lies exactly on top of {one.source}: same shape, same place. Delete one of "
-                "them, "
-                "or move it to where it belongs."
+                f"{_sources(model, others)}: exactly on top of {model.parts[first].source}, same shape, "
+                "same place. Leave one of them there; delete the rest or move them to where they belong."
             )
-            found.append(Problem("same-place", "error", (one.id, two.id), text))
+            found.append(Problem("same-place", "error", _ids(model, rows[pile]), text))
     return found
 
 
-def _same_place(form: Form, poses: Array) -> list[tuple[int, int]]:
-    """(first, copy) of poses that put the form in the same space, each copy told once."""
+def _piles(form: Form, poses: Array) -> list[list[int]]:
+    """Rows of poses that put the form in the same space, two or more to a pile."""
+    if len(poses) < 2:
+        return []
+    reach = 2 * form.tolerance
     centres = poses[:, :3, :3] @ form.centre + poses[:, :3, 3]
-    near = cKDTree(centres).query(centres, k=2, distance_upper_bound=2 * form.tolerance)[0][:, 1]
-    crowded = np.flatnonzero(np.isfinite(near))
-    found = []
-    tree = cKDTree(centres[crowded]) if len(crowded) else None
-    settled: set[int] = set()
-    for at in crowded.tolist():
-        if at in settled or tree is None:
-            continue
-        for other in sorted(crowded[tree.query_ball_point(centres[at], 2 * form.tolerance)].tolist()):
-            if other <= at or other in settled:
-                continue
-            if coincide(form, form, np.linalg.inv(poses[at]) @ poses[other]):
-                settled.add(other)
-                found.append((at, other))
-    return found
+    near = cKDTree(centres).query(centres, k=2, distance_upper_bound=reach)[0][:, 1]
+    waiting = np.flatnonzero(np.isfinite(near))
+    piles = []
+    while len(waiting):
+        first, others = waiting[0], waiting[1:]
+        close = others[np.linalg.norm(centres[others] - centres[first], axis=1) <= reach]
+        pile = [int(first), *(int(other) for other in close if _same_space(form, poses[first], poses[other]))]
+        if len(pile) > 1:
+            piles.append(pile)
+        waiting = np.setdiff1d(waiting, pile)
+    return piles
+
+
+def _same_space(form: Form, one: Array, other: Array) -> bool:
+    if np.array_equal(one, other):
+        return True
+    return coincide(form, form, np.linalg.inv(one) @ other)
 
 
 def _not_watertight(model: Model) -> list[Problem]:

@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.colours import from_linear
-from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
+from steps.intake.scene import MAX_PARTS, Colour, RawMesh, RawPart, Scene, affine
 from steps.model import Array, Problem
 
 #: glTF 2.0 specification, section 3.6.2.2: component types and element widths.
@@ -27,9 +27,8 @@ WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "M
 UNDERSTOOD = {"KHR_mesh_quantization", "EXT_mesh_gpu_instancing"}
 IGNORABLE = ("KHR_materials_", "KHR_texture_", "EXT_texture_", "KHR_lights_", "KHR_xmp")
 
-#: Numbers in one accessor: ten million corners, far above any printable model.
-MAX_NUMBERS = 100_000_000
-MAX_PARTS = 200_000
+#: Numbers read from all accessors together: twenty million corners, far above any printable model.
+MAX_NUMBERS = 60_000_000
 #: A block-style part over this many metres is not meant in metres; as millimetres it is 1 mm.
 METRES_DOUBTED = 1.0
 
@@ -120,6 +119,7 @@ class _Reader:
         generator = str(document.get("asset", {}).get("generator", ""))
         self.plain_srgb = "trimesh" in generator
         self.textured = False
+        self.numbers_read = 0
 
     def scene(self) -> Scene:
         roots, title = self._roots()
@@ -164,20 +164,23 @@ class _Reader:
             return
         row, colour = found
         copies = node.get("extensions", {}).get("EXT_mesh_gpu_instancing")
-        transforms = [placed] if copies is None else [placed @ own for own in self._instances(copies)]
+        transforms = placed[None] if copies is None else placed @ self._instances(copies)
         if len(self.parts) + len(transforms) > MAX_PARTS:
             raise UnreadableInput(f"{self.path.name}: more than {MAX_PARTS:,} parts. It was not read on.")
         name = name or self.meshes[row].name
         self.parts += [RawPart(name, row, transform, colour) for transform in transforms]
 
-    def _instances(self, extension: Mapping[str, Any]) -> list[Array]:
+    def _instances(self, extension: Mapping[str, Any]) -> Array:
+        """(count, 4, 4) transforms of the copies."""
         given = {key: self._accessor(row) for key, row in extension["attributes"].items()}
         count = max(len(values) for values in given.values())
         shifts = given.get("TRANSLATION", np.zeros((count, 3)))
         turns = given.get("ROTATION", np.tile([0.0, 0.0, 0.0, 1.0], (count, 1)))
         sizes = given.get("SCALE", np.ones((count, 3)))
-        linear = Rotation.from_quat(turns).as_matrix() * sizes[:, None, :]
-        return [affine(linear[row], shifts[row]) for row in range(count)]
+        transforms = np.tile(np.eye(4), (count, 1, 1))
+        transforms[:, :3, :3] = Rotation.from_quat(turns).as_matrix() * sizes[:, None, :]
+        transforms[:, :3, 3] = shifts
+        return transforms
 
     def _mesh(self, row: int) -> tuple[int, Colour | None] | None:
         """Row among the meshes read and the colour with most area; None for lines and points."""
@@ -251,8 +254,9 @@ class _Reader:
         """(count, width) numbers; normalised integers become fractions."""
         accessor = self.document["accessors"][row]
         count, width = int(accessor["count"]), WIDTHS[accessor["type"]]
-        if not 0 <= count * width <= MAX_NUMBERS:
-            raise ValueError(f"accessor {row} claims {count:,} elements")
+        self.numbers_read += abs(count) * width
+        if count < 0 or self.numbers_read > MAX_NUMBERS:
+            raise ValueError(f"accessor {row} claims {count:,} elements, too many to read")
         number = np.dtype(NUMBERS[accessor["componentType"]])
         if "bufferView" in accessor:
             values = self._view(accessor["bufferView"], accessor.get("byteOffset", 0), number, count, width)
@@ -304,8 +308,8 @@ class _Reader:
             return 1000.0, []
         text = (
             f"{self.path.name}: read as millimetres. The standard's unit is the metre, but its middling "
-            "part would "
-            f"be {middle:.3g} m long. If it lies on its side too, set order.down in stepleaf.toml."
+            f"part would be {middle:.3g} m long. If it lies on its side too, set order.down in "
+            "stepleaf.toml."
         )
         return 1.0, [Problem("gltf-in-millimetres", "note", (), text)]
 
@@ -337,6 +341,6 @@ def _resolve(path: Path, uri: str) -> bytes:
         return beside.read_bytes()
     except OSError as error:
         raise UnreadableInput(
-            f"{path.name}: its data file {uri!r} cannot be read ({error.strerror}). Put it beside the .gltf, "
-            "or export as .glb."
+            f"{path.name}: its data file {uri!r} cannot be read ({error.strerror}). Put it beside the "
+            ".gltf, or export as .glb."
         ) from error

@@ -36,8 +36,13 @@ def placement_table_in(folder: Path) -> Path | None:
 
 
 def mesh_files(folder: Path) -> Sequence[Path]:
-    """Mesh files directly in a folder, by name."""
-    return _files(folder, MESH_EXTENSIONS)
+    """Mesh files directly in a folder, by name; of one print in several formats the fullest format."""
+    best: dict[str, Path] = {}
+    for path in _files(folder, MESH_EXTENSIONS):
+        rank = MESH_EXTENSIONS.index(path.suffix.lower())
+        if path.stem not in best or rank < MESH_EXTENSIONS.index(best[path.stem].suffix.lower()):
+            best[path.stem] = path
+    return [best[stem] for stem in sorted(best)]
 
 
 def read_loose(folder: Path) -> Scene:

@@ -161,8 +161,8 @@ def _bodies(
         return [(name or "body-1", bodies[0])]
     for row, edges in doubts.items():
         text = (
-            f"body-{row + 1} may be more than one part: {edges} of its edges belong to faces that do not fit "
-            "together, so it was not split there. Export one object per part."
+            f"body-{row + 1} may be more than one part: {edges} of its edges belong to faces that do not "
+            "fit together, so it was not split there. Export one object per part."
         )
         problems.append(Problem("not-to-be-split", "warning", (f"body-{row + 1}",), text))
     return [(f"body-{row + 1}", body) for row, body in enumerate(bodies)]

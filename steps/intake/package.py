@@ -60,8 +60,8 @@ def _check_sizes(path: Path, unpacked: int, entries: int) -> None:
         )
     if unpacked > RATIO_FROM and unpacked > MAX_RATIO * packed:
         raise UnreadableInput(
-            f"{path.name}: would unpack to {unpacked / packed:.0f} times its size, at most {MAX_RATIO} times "
-            "is plausible for a model (a so-called zip bomb). It was not opened."
+            f"{path.name}: would unpack to {unpacked / packed:.0f} times its size, at most {MAX_RATIO} "
+            "times is plausible for a model (a so-called zip bomb). It was not opened."
         )
 
 
@@ -87,8 +87,7 @@ def _refuse_dtd(path: Path, name: str, head: bytes) -> None:
     if b"<!" in prolog:
         raise UnreadableInput(
             f"{path.name}: {name} declares a document type or entities, which the 3MF specification forbids "
-            "and "
-            "which can blow up when read. It was not opened."
+            "and which can blow up when read. It was not opened."
         )
     if root is None and len(head) >= PROLOG_BYTES:
         raise UnreadableInput(f"{path.name}: {name} does not begin like an XML document. It was not opened.")

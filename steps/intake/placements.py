@@ -13,7 +13,8 @@ from scipy.spatial.transform import Rotation
 
 from steps.errors import FaultyModel, StepleafError, UnreadableInput
 from steps.intake.colours import parse_colour
-from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
+from steps.intake.names import printable
+from steps.intake.scene import MAX_PARTS, Colour, RawMesh, RawPart, Scene, affine
 from steps.intake.whole import read_whole
 from steps.model import Problem
 
@@ -27,7 +28,8 @@ class _Row:
     cells: dict[str, str]
 
     def __str__(self) -> str:
-        return f"line {self.line} ({self.cells.get('id') or 'no id'})"
+        name = self.cells.get("id")
+        return f"line {self.line} ({printable(name) if name else 'no id'})"
 
 
 def is_placement_table(path: Path) -> bool:
@@ -99,6 +101,8 @@ def _rows(path: Path) -> list[_Row]:
         for number, row in enumerate(cells[1:], 2)
         if any(row) and not row[0].startswith("#")
     ]
+    if len(rows) > MAX_PARTS:
+        raise UnreadableInput(f"{path.name}: {len(rows):,} parts, at most {MAX_PARTS:,} are read.")
     if not rows:
         raise UnreadableInput(f"{path.name}: has no row below its head line, so no part.")
     return rows

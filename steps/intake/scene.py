@@ -11,6 +11,9 @@ from steps.model import Array, IntArray, Problem
 
 Colour = tuple[int, int, int]  #: sRGB, 0..255
 
+#: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
+MAX_PARTS = 200_000
+
 
 @dataclass(frozen=True, eq=False)
 class RawMesh:

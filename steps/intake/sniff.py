@@ -75,14 +75,14 @@ def kind_of(path: Path) -> str:
         return found
     if found in READABLE:
         raise UnknownFormat(
-            f"{path.name}: by its content this is a {found} file, not what its name says. "
-            f"Rename it to end in {READABLE[found][0]}, or hand in the file you meant."
+            f"{path.name}: by its content this is a {found} file, not what its name says. Rename it to end "
+            f"in {READABLE[found][0]}, or hand in the file you meant."
         )
     if claimed is None:
         raise UnknownFormat(f"{path.name}: this is {found}, not a model. {_what_to_hand_in()}")
     raise UnknownFormat(
-        f"{path.name}: this is {found}, not a {claimed} file. It may be cut short or misnamed; "
-        f"export the model again. {_what_to_hand_in()}"
+        f"{path.name}: this is {found}, not a {claimed} file. It may be cut short or misnamed; export the "
+        f"model again. {_what_to_hand_in()}"
     )
 
 

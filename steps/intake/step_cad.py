@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
+import subprocess
+import sys
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +19,11 @@ from steps.intake.scene import Scene
 CHORD_MM = 0.004
 #: Greatest angle between neighbouring facets, radians.
 FACET_ANGLE = 0.15
+#: What the process that converts runs.
+CONVERT = (
+    f"import sys, cascadio; cascadio.step_to_glb(sys.argv[1], sys.argv[2], {CHORD_MM}, {FACET_ANGLE}, "
+    "use_parallel=False)"
+)
 
 
 def read_step(path: Path) -> Scene:
@@ -22,23 +31,29 @@ def read_step(path: Path) -> Scene:
 
     Raises MissingExtra without cascadio, UnreadableInput when the file is cut short or holds no solid.
     """
-    data = path.read_bytes()
-    if b"END-ISO-10303-21" not in data[-4096:]:
+    if b"END-ISO-10303-21" not in path.read_bytes()[-4096:]:
         raise UnreadableInput(
             f"{path.name}: the file is cut short: 'END-ISO-10303-21;' is missing. Copy or export it again."
         )
-    try:
-        import cascadio
-    except ImportError as error:
+    if importlib.util.find_spec("cascadio") is None:
         raise MissingExtra(
             f"{path.name}: reading STEP needs an extra: pip install 'stepleaf[step]'. Or export 3MF or GLB."
-        ) from error
-    glb = cascadio.load(
-        data, file_type="step", tol_linear=CHORD_MM, tol_angular=FACET_ANGLE, use_parallel=False
-    )
-    if not glb:
-        raise UnreadableInput(
-            f"{path.name}: no solid could be read from it. Export it again, or as 3MF or GLB."
         )
     # metres, but z stays up: the converter leaves the axes of the file alone
-    return replace(glb_scene(path, glb, upright=np.eye(4)), unit_mm=1000.0, problems=())
+    return replace(glb_scene(path, _converted(path), upright=np.eye(4)), unit_mm=1000.0, problems=())
+
+
+def _converted(path: Path) -> bytes:
+    """The GLB of the file, made in a process of its own: a damaged file can end the converter's process,
+    and it writes to standard output."""
+    with tempfile.TemporaryDirectory() as folder:
+        made = Path(folder) / "made.glb"
+        done = subprocess.run(
+            [sys.executable, "-c", CONVERT, str(path.resolve()), str(made)], capture_output=True, check=False
+        )
+        if done.returncode != 0 or not made.is_file() or made.stat().st_size == 0:
+            raise UnreadableInput(
+                f"{path.name}: no solid could be read from it; it may be damaged. Export it again, or as "
+                "3MF or GLB."
+            )
+        return made.read_bytes()

@@ -39,8 +39,13 @@ def read_3mf(path: Path) -> Scene:
     census = take_census(path)
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
-    model, problems = _open(path)
-    return _Walk(path, model, problems).scene()
+    try:
+        model, problems = _open(path)
+        return _Walk(path, model, problems).scene()
+    except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
+        raise UnreadableInput(
+            f"{path.name}: is not a 3MF file that can be read ({error}). Export it again."
+        ) from error
 
 
 def _not_finite(name: str) -> Problem:
@@ -55,12 +60,7 @@ def _open(path: Path) -> tuple[Any, list[Problem]]:
         return _load(wrapper, path, strict=True)[0], []
     except lib3mf.ELib3MFException as strict_error:
         refused = str(strict_error)
-    try:
-        model, warnings = _load(wrapper, path, strict=False)
-    except lib3mf.ELib3MFException as error:
-        raise UnreadableInput(
-            f"{path.name}: is not a 3MF file that can be read ({error}). Export it again."
-        ) from error
+    model, warnings = _load(wrapper, path, strict=False)
     told = "; ".join(dict.fromkeys(warnings)) or refused
     text = f"{path.name} does not keep to the 3MF specification and was read leniently: {told}."
     return model, [Problem("lenient-3mf", "note", (), text)]
@@ -228,8 +228,9 @@ class _Palette:
 
     def _layered(self, group: Any, at: int) -> Colour | None:
         """The last layer that has a colour: later layers cover earlier ones."""
-        ids = group.GetMultiProperty(at)
-        found = [self._lookup(group.GetLayer(row).ResourceID, ids[row]) for row in range(len(ids))]
+        layers = [group.GetLayer(row).ResourceID for row in range(group.GetLayerCount())]
+        ids = group.GetMultiProperty(at, [0] * len(layers))  # the binding wants room for the answer first
+        found = [self._lookup(layer, own) for layer, own in zip(layers, ids, strict=False)]
         return next((colour for colour in reversed(found) if colour is not None), None)
 
 
