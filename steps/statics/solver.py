@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import highspy
@@ -20,6 +21,14 @@ _ANSWERED = {
     highspy.HighsModelStatus.kUnboundedOrInfeasible: False,
 }
 
+#: Ways to solve, tried in turn until one answers. Small programmes of tilted joints can be degenerate: the
+#: simplex then gives up ("not set"), and without presolve or scaling it does not (seen on the demo tug).
+_SIMPLEX: tuple[dict[str, Any], ...] = ({}, {"presolve": "off"}, {"simplex_scale_strategy": 0})
+_INTERIOR: tuple[dict[str, Any], ...] = (
+    {"solver": "ipm", "run_crossover": "off"},
+    {"solver": "ipm", "run_crossover": "on"},
+)
+
 
 def solve(cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limits: Array) -> Array | None:
     """Least ``cost @ x`` with ``unequal @ x <= most``, ``equal @ x = right`` and ``limits`` (n, 2); None
@@ -29,9 +38,8 @@ def solve(cost: Array, unequal: Any, most: Array, equal: Any, right: Array, limi
     """
     problem = _problem(cost, unequal, most, equal, right, limits)
     large = len(cost) > INTERIOR_ABOVE
-    # the simplex gives up on some small degenerate programmes (ended "not set"); the other method answers
-    for interior in (True, False) if large else (False, True):
-        status, solution = _run(problem, interior)
+    for manner in (*_INTERIOR[:1], *_SIMPLEX) if large else (*_SIMPLEX, *_INTERIOR):
+        status, solution = _run(problem, manner)
         if status in _ANSWERED:
             return solution if _ANSWERED[status] else None
     raise ArithmeticError(f"the load programme of {len(cost)} columns ended with {status}")
@@ -54,14 +62,11 @@ def _problem(
     return problem
 
 
-def _run(problem: highspy.HighsLp, interior: bool) -> tuple[highspy.HighsModelStatus, Array]:
+def _run(problem: highspy.HighsLp, manner: Mapping[str, Any]) -> tuple[highspy.HighsModelStatus, Array]:
     # the class without callbacks, because setting those up prints a banner
     solver = highspy._Highs()  # type: ignore[attr-defined]
-    solver.setOptionValue("output_flag", False)
-    solver.setOptionValue("threads", 1)
-    if interior:
-        solver.setOptionValue("solver", "ipm")
-        solver.setOptionValue("run_crossover", "off")
+    for name, value in {"output_flag": False, "threads": 1, **manner}.items():
+        solver.setOptionValue(name, value)
     solver.passModel(problem)
     solver.run()
     return solver.getModelStatus(), np.array(solver.getSolution().col_value)
