@@ -318,9 +318,12 @@ def test_walls_that_pass_near_a_stud_do_not_hold_it() -> None:
     assert [(j.kind, j.b) for j in joints.joints if j.kind != "rest"] == []
 
 
-def test_contacts_that_all_push_from_one_side_do_not_hold() -> None:
-    wall = box((8.1, 0, 4), (20, 10, 12)) + box((0, 8.1, 4), (20, 20, 12))
-    joint = only(joints_of(placed([(plate(1, 1), np.eye(4)), (wall, np.eye(4))])))
+@pytest.mark.parametrize("studs", [1, 3])
+def test_contacts_that_all_push_from_one_side_do_not_hold(studs: int) -> None:
+    """A corner of two walls against the outer studs of a plate, however many lines touch."""
+    far = studs * 10 - 1.9
+    wall = box((far, 0, 4), (far + 10, far + 10, 12)) + box((0, far, 4), (far + 10, far + 10, 12))
+    joint = only(joints_of(placed([(plate(studs, studs), np.eye(4)), (wall, np.eye(4))])))
     assert joint.kind == "rest"
 
 
@@ -339,6 +342,14 @@ def test_a_tenth_of_a_millimetre_apart_is_apart() -> None:
     assert [(j.a, j.b) for j in joints.joints] == [("P1", "P2")]
     (problem,) = (p for p in joints.problems if p.code == "floating-part")
     assert problem.parts == ("P3",) and "0.10 mm" in problem.text
+
+
+@pytest.mark.parametrize("apart", [0.1, -0.01])
+def test_a_slab_over_studs_rests_only_where_it_touches(apart: float) -> None:
+    roof = box((0, 0, 0), (20, 10, 3))
+    joints = joints_of(placed([(plate(2, 1), np.eye(4)), (roof, shift(0, 0, 6 + apart))]))
+    assert [j.kind for j in joints.joints] == ([] if apart > 0 else ["rest"])
+    assert ("floating-part" in codes(joints)) == (apart > 0)
 
 
 def test_side_by_side_blocks_are_not_joined_by_their_clearance() -> None:

@@ -372,7 +372,7 @@ def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
     uneven = np.sqrt(np.mean(off**2)) > SPHERE_SHARE * radius or flat > 0.02 * areas.sum()
     if uneven or share < MIN_SPHERE_SHARE:
         return None
-    opening, lip = _opening(mesh, faces, centre, rim)
+    opening, lip = _opening(mesh, faces, centre, radius, rim)
     turns = np.abs(mesh.adjacency[1][np.isin(mesh.adjacency[0], faces).all(axis=1)])
     typical = float(np.median(turns[turns > MIN_TURN])) if (turns > MIN_TURN).any() else 0.0
     facets = round(2 * np.pi / typical) if typical else 0
@@ -408,7 +408,7 @@ def _rim(mesh: Mesh, faces: IntArray) -> IntArray:
     return np.unique(ends[inside[pairs].sum(axis=1) == 1])
 
 
-def _opening(mesh: Mesh, faces: IntArray, centre: Array, rim: IntArray) -> tuple[Array, float]:
+def _opening(mesh: Mesh, faces: IntArray, centre: Array, radius: float, rim: IntArray) -> tuple[Array, float]:
     """Where a patch is open: mean direction of its rim, and the rim's radius about it."""
     if len(rim) < 3:
         return np.array([0.0, 0.0, 1.0]), 0.0
@@ -416,8 +416,9 @@ def _opening(mesh: Mesh, faces: IntArray, centre: Array, rim: IntArray) -> tuple
     solid = (mesh.areas[faces, None] * (mesh.centres[faces] - centre)).sum(axis=0)
     norm = float(np.linalg.norm(solid))
     direction = -solid / norm if norm > 0 else np.array([0.0, 0.0, 1.0])
-    across = away - np.outer(away @ direction, direction)
-    return direction, float(np.median(np.linalg.norm(across, axis=1)))
+    # The rim's height tells its radius on the true sphere; its vertices lie on chords inside it.
+    height = float(np.median(away @ direction))
+    return direction, float(np.sqrt(max(radius**2 - height**2, 0.0)))
 
 
 def reversed_cylinder(cylinder: Cylinder) -> Cylinder:
