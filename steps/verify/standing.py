@@ -13,6 +13,8 @@ from steps.planfile import PlanFile
 
 #: Vertices this close to the lowest one lie on the table, as a share of the motion tolerance.
 ON_TABLE_SHARE = 0.25
+#: The same at least, mm, for small models: no printed underside is flatter (common practice, no source).
+ON_TABLE_LEAST_MM = 0.05
 #: The centre of mass must lie inside the support by this much, mm: an edge carries nothing.
 INSIDE_MM = 0.01
 
@@ -35,6 +37,10 @@ class Stander:
             part.id: part.pose[:3, :3] @ centres[part.shape] + part.pose[:3, 3] for part in self.model.parts
         }
 
+    @property
+    def _slack(self) -> float:
+        return max(ON_TABLE_SHARE * self.tolerance_mm, ON_TABLE_LEAST_MM)
+
     def low_points(self, part_id: str, up: Array) -> Array:
         """(k, 3) vertices of the part that are its lowest along ``up``, model coordinates."""
         part = self.model.part_by_id[part_id]
@@ -43,7 +49,7 @@ class Stander:
         if key not in self._low:
             vertices = self.model.shape_by_id[part.shape].vertices
             heights = vertices @ there
-            self._low[key] = vertices[heights <= heights.min() + ON_TABLE_SHARE * self.tolerance_mm]
+            self._low[key] = vertices[heights <= heights.min() + self._slack]
         return self._low[key] @ part.pose[:3, :3].T + part.pose[:3, 3]
 
     def lowest(self, parts: Sequence[str], up: Array) -> float:
@@ -52,7 +58,7 @@ class Stander:
 
     def on_table(self, parts: Sequence[str], up: Array, level: float) -> list[str]:
         """Parts that reach the table at ``level``."""
-        low = self._heights(up)[self._rows(parts)] <= level + ON_TABLE_SHARE * self.tolerance_mm
+        low = self._heights(up)[self._rows(parts)] <= level + self._slack
         return [part for part, is_low in zip(parts, low, strict=True) if is_low]
 
     def _rows(self, parts: Sequence[str]) -> IntArray:
@@ -73,7 +79,7 @@ class Stander:
         if not carriers:
             return False
         ground = np.concatenate([self.low_points(part, up) for part in carriers])
-        ground = ground[ground @ up <= level + ON_TABLE_SHARE * self.tolerance_mm]
+        ground = ground[ground @ up <= level + self._slack]
         masses = np.array([self.mass[part] for part in parts])
         centre = masses @ np.array([self.centre[part] for part in parts]) / masses.sum()
         flat = np.linalg.svd(np.asarray(up, dtype=float)[None])[2][1:].T
