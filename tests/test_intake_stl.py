@@ -203,6 +203,13 @@ def test_cut_short_is_an_error(tmp_path, make):
             read_model(tmp_path / "cut.stl", PLAIN)
 
 
+def test_text_without_a_solid(tmp_path):
+    text = text_stl(tmp_path / "t.stl", a=box()).read_text().replace("solid a", "x solid a", 1)
+    (tmp_path / "t.stl").write_text("solidity\n" + text)
+    with pytest.raises(UnreadableInput, match=r"t\.stl: .*no line begins a solid"):
+        read_model(tmp_path / "t.stl", PLAIN)
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf])
 def test_numbers_that_are_not_finite(tmp_path, bad):
     vertices, faces = box()

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from steps.intake.congruence import Form, coincide
 from steps.intake.names import printable
-from steps.intake.scene import RawMesh, Scene
+from steps.intake.scene import RawMesh, Scene, sane
 from steps.model import Array, Model, Problem
 
 #: The longest part and model that are believed, mm. Large printers reach 1 m; a wall of blocks may
@@ -32,8 +31,6 @@ MIXED_UP = (
     (1e-6, "micrometres that were read as metres"),
     (1e6, "a length wrong a millionfold"),
 )
-#: Numbers that can be computed with, in the file's unit; squares and cubes of them must not overflow.
-MAX_NUMBER = 1e30
 #: Names listed in a message before "and more".
 SHOWN = 6
 
@@ -45,7 +42,7 @@ def broken_numbers(scene: Scene) -> list[Problem]:
         users = [part.name for part in scene.parts if part.mesh == row] if not _mesh_sound(mesh) else []
         if not users:
             continue
-        bad = int((~_sane(mesh.vertices)).any(axis=1).sum())
+        bad = int((~sane(mesh.vertices)).any(axis=1).sum())
         if bad:
             text = (
                 f"{_names(users)}: {bad} of {len(mesh.vertices)} vertices of mesh {mesh.name!r} are not "
@@ -58,7 +55,7 @@ def broken_numbers(scene: Scene) -> list[Problem]:
                 "again."
             )
             found.append(Problem("broken-faces", "error", tuple(users), text))
-    lost = [part.name for part in scene.parts if not _sane(part.transform).all()]
+    lost = [part.name for part in scene.parts if not sane(part.transform).all()]
     if lost:
         text = (
             f"{_names(lost)}: the place is not a finite number (NaN or infinite). Place it and export again."
@@ -70,7 +67,7 @@ def broken_numbers(scene: Scene) -> list[Problem]:
 def sound_parts(scene: Scene) -> list[int]:
     """Rows of the parts whose mesh and place can be computed with."""
     sound = [_mesh_sound(mesh) for mesh in scene.meshes]
-    return [row for row, part in enumerate(scene.parts) if sound[part.mesh] and _sane(part.transform).all()]
+    return [row for row, part in enumerate(scene.parts) if sound[part.mesh] and sane(part.transform).all()]
 
 
 def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
@@ -111,12 +108,8 @@ def of_model(model: Model) -> list[Problem]:
     return [*_unit(model), *doubled, *_not_watertight(model)]
 
 
-def _sane(values: Array) -> NDArray[np.bool_]:
-    return np.abs(values) <= MAX_NUMBER  # not a number compares as false
-
-
 def _mesh_sound(mesh: RawMesh) -> bool:
-    if not _sane(mesh.vertices).all():
+    if not sane(mesh.vertices).all():
         return False
     return not len(mesh.faces) or (mesh.faces.min() >= 0 and mesh.faces.max() < len(mesh.vertices))
 

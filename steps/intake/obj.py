@@ -13,7 +13,7 @@ from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.bodies import split_bodies
 from steps.intake.meshes import merged_corners
-from steps.intake.scene import Colour, RawMesh, RawPart, Scene
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
 from steps.model import Array, Problem
 
 
@@ -154,7 +154,7 @@ def _bodies(
     """The part's mesh alone; a file without objects and groups is split into bodies instead."""
     used, renumbered = np.unique(faces, return_inverse=True)
     own = vertices[used], renumbered.reshape(-1, 3)
-    if whole or named > 1 or not np.isfinite(own[0]).all():
+    if whole or named > 1 or not sane(own[0]).all():
         return [(name or "unnamed", own)]
     bodies, doubts = split_bodies(*merged_corners(own[0][own[1]]))
     if len(bodies) == 1:

@@ -13,6 +13,8 @@ Colour = tuple[int, int, int]  #: sRGB, 0..255
 
 #: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
 MAX_PARTS = 200_000
+#: Numbers that can be computed with, in the file's unit; squares and cubes of them must not overflow.
+MAX_NUMBER = 1e30
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +51,11 @@ class Scene:
     placed: bool = True
     own_frames: bool = True  #: False where meshes stand in model coordinates (STL bodies, OBJ groups)
     problems: tuple[Problem, ...] = field(default=())
+
+
+def sane(values: NDArray) -> NDArray[np.bool_]:
+    """Which numbers are finite and not beyond any length; one that is not a number is not."""
+    return np.abs(values) <= MAX_NUMBER
 
 
 def as_rows(values: NDArray, kind: type) -> NDArray:

@@ -10,7 +10,7 @@ import numpy as np
 from steps.errors import UnreadableInput
 from steps.intake.bodies import split_bodies
 from steps.intake.meshes import merged_corners
-from steps.intake.scene import RawMesh, RawPart, Scene
+from steps.intake.scene import RawMesh, RawPart, Scene, sane
 from steps.model import Array, Problem
 
 BINARY_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -31,8 +31,8 @@ def read_stl(path: Path, whole: bool = False) -> Scene:
     meshes: list[RawMesh] = []
     problems: list[Problem] = []
     for _, soup in soups:
-        finite = np.isfinite(soup).all()  # else the checks name the file's fault
-        bodies, doubts = split_bodies(*merged_corners(soup)) if finite else ([merged_corners(soup)], {})
+        sound = sane(soup).all()  # else the checks name the file's fault
+        bodies, doubts = split_bodies(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
         first = len(meshes)
         meshes += [RawMesh(f"body-{first + row + 1}", *body) for row, body in enumerate(bodies)]
         problems += [_not_split(path, f"body-{first + row + 1}", edges) for row, edges in doubts.items()]
@@ -90,6 +90,8 @@ def _binary(path: Path, data: bytes) -> Array:
 
 def _text(path: Path, data: bytes) -> list[tuple[str, Array]]:
     starts = list(_SOLID.finditer(data))
+    if not starts:
+        raise UnreadableInput(f"{path.name}: is not an STL file that can be read: no line begins a solid.")
     if len(_ENDSOLID.findall(data)) < len(starts):
         raise UnreadableInput(
             f"{path.name}: the file is cut short: a solid has no 'endsolid'. Copy or export it again."
