@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from steps.booklet.boxes import Page, Rect, Text
+from steps.booklet.boxes import Image, Page, Rect, Text
 from steps.booklet.compose import compose
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
@@ -161,3 +161,15 @@ def test_sheets_are_numbered_n_of_total():
             i.words for c in page.cells if c.role == "title block" for i in c.items if isinstance(i, Text)
         ]
         assert f"{number} of {len(pages)}" in values
+
+
+@pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
+def test_every_step_shows_where_you_are(reader, paper, language, fold):
+    """However full the column, the overview finds a place and keeps a size that can be read."""
+    pages = pages_of(sample_plan(), Settings(reader=reader, paper=paper, language=language, fold=fold))
+    for page in pages:
+        if page.kind == "step" and page.bookmark:
+            images = [item for cell in page.cells for item in cell.items if isinstance(item, Image)]
+            overview = [image.box for image in images if image.wish.kind == "overview"]
+            assert len(overview) == 1, page.bookmark
+            assert min(overview[0].width, overview[0].height) >= 15.0

@@ -92,6 +92,4 @@ def _paper(name: str, width: float, height: float, reader: str, left: float, oth
     edition = EDITIONS[reader]
     lines = (edition.least + edition.strong) * 25.4 / 72 * 1.24 + 2.4
     portrait = height > width
-    return Paper(
-        name, width, height, frame, 2 * lines if portrait else lines, portrait, 30.0 if width < 250 else 42.0
-    )
+    return Paper(name, width, height, frame, lines, portrait, 30.0 if width < 250 else 42.0)

@@ -31,6 +31,7 @@ GUTTER_MM = 9.0  # between columns of a flow sheet
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
 TIGHT = 0.5  # share of the usual gap in a crowded column
 STRIP_SHARES = (0.3, 0.34, 0.38, 0.42, 0.46, 0.5)  # of a portrait page, under the drawing
+ICON_SHARE = 0.3  # of a title block cell's width, at most, for the mark beside the words
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
 LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for the drawing's scale
 
@@ -310,7 +311,7 @@ class Composer:
     def _field_cell(self, field: _Field, rect: Rect) -> Cell:
         pad = 2.2
         e = self.edition
-        icon = rect.height - 2.0 if field.mark and rect.width > 32 else 0.0
+        icon = min(rect.height - 2.0, ICON_SHARE * rect.width) if field.mark else 0.0
         width = rect.width - 2 * pad - icon
         label = self.setter.fit(field.label, width, e.least)
         items: list[Item] = list(self.setter.text(label, rect.x + pad, rect.top - 1.0, GREY))
