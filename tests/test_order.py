@@ -441,3 +441,70 @@ def test_unknown_names_and_weights_are_all_listed():
     assert "'ruby'" in str(caught.value) and "'opal'" in str(caught.value)
     with pytest.raises(WrongSettings, match="sparkle"):
         plan_order(model, measures, joints, wished(weights={"sparkle": 1.0}))
+
+
+# ------------------------------------------------------------------ turned, waiting, locked anyway
+
+
+def test_six_legs_go_on_the_table_top_turned_over():
+    """Six loose legs cannot wait for one top in one step: they are put on it upside down, apart."""
+    module = Module()
+    leg, top = block(1, 1, module), slab(6, 2, module)
+    feet = [(0, 0), (0, 10), (20, 0), (20, 10), (50, 0), (50, 10)]
+    items = [(f"leg {k}", leg, shift(x, y, 10)) for k, (x, y) in enumerate(feet)]
+    items += [("top", top, shift(0, 0, 20)), ("ground", slab(6, 6, module), shift(0, 0, 25))]
+    grips = [(f"leg {k}", "top", UP) for k in range(6)] + [("top", "ground", UP)]
+    model, measures, joints = world(items, grips)
+    order = plan_order(model, measures, joints, Settings())
+    table = assembly_with(model, order, "leg 0")[0]
+    assert table == {f"leg {k}" for k in range(6)} | {"top"}
+    legs = [step for step in order.steps if any("leg" in name for name in names_of(model, step.adds))]
+    assert all(np.allclose(step.up, [0, 0, -1]) for step in legs)
+    assert all(np.allclose(move.legs, [[0, 0, 1]]) for step in legs for move in step.moves.values())
+    assert not any(step.doubtful for step in order.steps)
+
+
+def test_locked_parts_are_drawn_anyway():
+    """With --anyway every part is placed once, and only the locked ones' steps are doubtful."""
+    ring = m3.Manifold.cube([40, 40, 10]) - m3.Manifold.cube([20, 20, 10]).translate([10, 10, 0])
+    solid = to_solid("ring", ring)
+    items = [
+        ("ring one", solid, shift(0, 0, 0)),
+        ("ring two", solid, shift(18, 25, -15) @ turn((1, 0, 0), 90.0)),
+        ("cap", block(1, 1, Module()), shift(0, 0, 10)),
+    ]
+    model, measures, joints = world(items, [("ring two", "ring one", UP), ("ring one", "cap", UP)])
+    order = plan_order(model, measures, joints, Settings(anyway=True))
+    assert sorted(part for step in order.steps for part in step.adds) == sorted(
+        part.id for part in model.parts
+    )
+    doubtful = {name for step in order.steps if step.doubtful for name in names_of(model, step.adds)}
+    assert doubtful == {"ring one", "ring two"}
+    locked = [problem for problem in order.problems if problem.code == "locked"]
+    assert len(locked) == 1 and set(names_of(model, locked[0].parts)) == {"ring one", "ring two"}
+
+
+def test_what_leans_is_held():
+    """A beam off balance on its pier until the weights are on: held in that step, and not later."""
+    module = Module()
+    pier, beam = block(2, 2, module), slab(12, 2, module)
+    placed = [("pier", pier, shift(0, 0, 0)), ("beam", beam, shift(-30, 0, 10))]
+    placed += [(f"weight {k}", pier, shift(-30, 0, 15 + 10 * k)) for k in range(3)]
+    demo = DemoModel(
+        "scales",
+        {solid.name: solid for solid in (pier, beam)},
+        tuple(Placed(name, solid.name, "#808080", pose) for name, solid, pose in placed),
+    )
+    model = model_of(demo)
+    measures = measure(model, Settings())
+    order = plan_order(model, measures, find_joints(model, measures, Settings()), wished(parts_per_step=1))
+    held = {name: bool(step.hold) for step in order.steps for name in names_of(model, step.adds)}
+    masses = {part.source: measures.by_shape[part.shape].printed_g for part in model.parts}
+    middle = {"pier": 10.0, "beam": 30.0, "weight 0": -20.0, "weight 1": -20.0, "weight 2": -20.0}
+    built: list[str] = []
+    for name in ("pier", "beam", "weight 0", "weight 1", "weight 2"):
+        built.append(name)
+        lean = sum(masses[each] * middle[each] for each in built) / sum(masses[each] for each in built)
+        if min(abs(lean), abs(lean - 20)) > 1.0:  # by hand: the pier's foot reaches from 0 to 20
+            assert held[name] is not (0 < lean < 20), name
+    assert held["beam"] and not held["pier"]

@@ -59,6 +59,7 @@ class Draft:
     units: list[int]
     doubtful: list[str] = field(default_factory=list)
     hanging: bool = False  #: nothing placed before holds it
+    waiting: bool = False  #: lies loose for more than one step
 
 
 class Deadlock(Exception):
@@ -83,7 +84,7 @@ class Build:
         self.variant = variant or Variant()
         self.weights = self.variant.applied_to(weights)
         self.limits = limits
-        self.readiness = Readiness(site, ways, [*apart.before, *before], apart.legs)
+        self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.legs, *apart.stuck})
         count = len(site.units)
         pitch = site.motion.length_mm
         vectors = {way: site.motion.vector(way) for way in sorted(set(ways.values()))}
@@ -96,6 +97,7 @@ class Build:
         self.under = np.array([from_below(site, apart, unit) for unit in range(count)], dtype=float)
         self.whole = np.array([unit.group is not None for unit in site.units])
         self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
+        self.locked = frozenset(apart.stuck)
         self.together = together
         self.steps_made = 0
         self.peers = _peers(self.centre, self.level)
@@ -251,9 +253,12 @@ class Build:
         for unit in seeds:
             draft.units.append(unit)
             self.place(unit)
+        if any(unit in self.locked for unit in draft.units):
+            return draft
         while len(draft.units) < self.limits.parts:
             ready, _ = self._ranked(self.ready)
-            fitting = next((unit for unit in ready if self._fits(draft.units, unit)), None)
+            free = (unit for unit in ready if unit not in self.locked)
+            fitting = next((unit for unit in free if self._fits(draft.units, unit)), None)
             if fitting is None:
                 break
             draft.units.append(fitting)
@@ -341,17 +346,21 @@ class Build:
     def _doubtful_step(self, loose: Sequence[int]) -> Draft:
         """Nothing is both free and held: lay or hold what is free."""
         if loose:
-            unit = loose[0]
-            draft = Draft([unit], ["it waits on the table, joined to nothing, for more than one step"])
-        else:
-            waiting = np.flatnonzero(~self.placed)
-            free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
-            if not free:
-                raise Deadlock
-            unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
-            draft = Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
+            laid: list[int] = []
+            for unit in loose:
+                if self._step_allows([*laid, unit], ()):
+                    laid.append(unit)
+            text = "it waits on the table, joined to nothing, for more than one step"
+            draft = self._put(laid)
+            draft.doubtful, draft.waiting = [text], True
+            return draft
+        waiting = np.flatnonzero(~self.placed)
+        free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
+        if not free:
+            raise Deadlock
+        unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
         self.place(unit)
-        return draft
+        return Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
 
 
 def _peers(centre: Array, level: Array) -> list[list[int]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import NoReturn
 
 import networkx as nx
 import numpy as np
@@ -30,6 +29,10 @@ from steps.statics import Structure
 Progress = Callable[[str, int, int], None]
 
 
+#: Said of a part that no move brings in, where the plan is made anyway.
+LOCKED = (
+    "it is locked by its neighbours: no straight move brings it in, so it has to be bent, split or left out"
+)
 #: Rounds of dividing the model into groups before the planner gives up on finding better ones. Every
 #: round refuses or asks for one more group, so a model seldom needs more than three.
 MOST_ROUNDS = 60
@@ -110,6 +113,9 @@ class Planner:
             apart = take_apart(site, wishes=wished)
         if apart.stuck:
             self._give_up(site, apart, wished)
+            apart = replace(
+                apart, ways={**dict.fromkeys(apart.stuck, self.motion.direction_index(site.up)), **apart.ways}
+            )
         if self._refuse(site, apart) or self._hang(site, apart):
             return None
 
@@ -127,8 +133,11 @@ class Planner:
                 raise
             turned, drafts = apart, self._steps(site, apart, wished, tell)
         hanging = [unit for draft in drafts if draft.hanging for unit in draft.units]
-        if hanging and self._support(site, hanging):
+        waiting = [unit for draft in drafts if draft.waiting for unit in draft.units]
+        if self._support(site, hanging) or self._support(site, waiting, turn=False):
             return None
+        for draft in drafts:
+            draft.doubtful += [LOCKED] if set(draft.units) & set(apart.stuck) else []
         return Planned(site, turned, drafts)
 
     def _steps(
@@ -164,12 +173,19 @@ class Planner:
         self.orders_tried += tried
         return drafts
 
-    def _give_up(self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...]) -> NoReturn:
-        """Raise NoBuildableOrder, or WrongSettings when it is the wishes that keep the site together."""
+    def _give_up(self, site: Site, apart: Apart, wished: tuple[tuple[int, int], ...]) -> None:
+        """Raise NoBuildableOrder, or WrongSettings when it is the wishes that keep the site together.
+
+        With ``anyway`` locked parts are noted, and stay in ``apart.stuck``.
+        """
         stuck = apart.stuck
         free = take_apart(site)
         if free.stuck:
-            raise NoBuildableOrder([locked_problem(site, free.stuck)])
+            problem = locked_problem(site, free.stuck)
+            if not self.settings.anyway:
+                raise NoBuildableOrder([problem])
+            self.problems.append(problem)
+            return
         graph = nx.DiGraph()
         graph.add_edges_from(pair for pair in wished if set(pair) <= set(stuck))
         for unit in stuck:
@@ -185,7 +201,7 @@ class Planner:
         bad = [
             unit
             for unit, each in enumerate(site.units)
-            if each.group is not None and (unit in apart.stuck or from_below(site, apart, unit))
+            if each.group is not None and (unit not in apart.ways or from_below(site, apart, unit))
         ]
         for unit in bad:
             self.refused.add(frozenset(site.units[unit].parts))
@@ -202,24 +218,34 @@ class Planner:
 
     def _hang(self, site: Site, apart: Apart) -> bool:
         """What would go in from below is hung on its neighbour first, apart from the rest."""
-        under = [unit for unit in apart.ways if from_below(site, apart, unit)]
+        under = [unit for unit in sorted(apart.ways) if from_below(site, apart, unit)]
         return self._support(site, sorted(under))
 
-    def _support(self, site: Site, hanging: Sequence[int]) -> bool:
-        """Ask for a group of one hanging unit, what it hangs on, and all else that hangs there."""
+    def _support(self, site: Site, hanging: Sequence[int], turn: bool = True) -> bool:
+        """Ask for a group of one hanging unit, what it hangs on, and all else that hangs there.
+
+        Where that does not serve, and if ``turn`` allows it, the unit goes in with the build turned over.
+        """
         changed = False
         for unit in hanging:
             found = hung_on(site, unit)
             if found is None or site.units[unit].parts[0] in self.turned:
                 continue
             carrier, away = found
-            others = [each for each in hanging if (hung_on(site, each) or (None,))[0] == carrier]
+            others = [
+                each
+                for each in range(len(site.units))
+                if (hung_on(site, each) or (None,))[0] == carrier
+                and (each in hanging or site.neighbours[each] == (carrier,))
+                and (each in hanging or not (turn and site.grounded[each]))
+            ]
             units = sorted({unit, carrier, *others})
             parts = tuple(sorted(part for each in units for part in site.units[each].parts))
             if self._ask(site, parts, away, "hangs"):
                 return True
-            self.turned.add(site.units[unit].parts[0])
-            changed = True
+            if turn:
+                self.turned.add(site.units[unit].parts[0])
+                changed = True
         return changed
 
     def _ask(self, site: Site, parts: tuple[int, ...], up: Array, why: str) -> bool:

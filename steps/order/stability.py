@@ -5,14 +5,14 @@ Three questions, the cheap ones first, so that a thousand steps are not a thousa
 1. Is the part carried straight down (:func:`steps.statics.standing.lies_over`)? It then stays so when
    others are put on it, since every place where something may press on it was counted. Only new
    parts, and those that gained a carrier, are looked at again.
-2. If not: with everything above it as one body, do its own grips hold that body with a reserve of
-   :data:`AMPLE`? A lever estimate, not a proof.
+2. If not: for it and each part under it, with everything above as one body, do the part's grips and the
+   breadth of its support hold that body with a reserve of :data:`AMPLE`? A lever estimate, not a proof.
 3. If not: the load programme, asked again only when what lies on such parts has changed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 
 import numpy as np
 
@@ -34,11 +34,13 @@ class Watch:
         self.structure = structure
         self.up = np.asarray(up, dtype=float)
         self.present: set[int] = set()
-        self._on_leaning: dict[int, set[int]] = {}  # part that is not carried -> it and all above it
+        # parts that are not carried, and those under them -> the part and all above it
+        self._on_leaning: dict[int, set[int]] = {}
         self._doubtful: dict[int, bool] = {}  # of those, whether the lever estimate fails; missing: not known
         self.programmes = 0
         self._stand: Stand | None = None
-        self._last: tuple[tuple[int, ...], tuple[str, ...]] = ((), ())
+        self._hung: dict[int, set[int]] = {}  # part -> parts that hang on its side or under it
+        self._cleared: dict[int, int] = {}  # part -> how many parts it carried when a programme cleared it
         self._feet = structure.feet(self.up)
         rows = np.array(sorted(members), dtype=int)
         self._table = float(self._feet.low[rows].min()) if len(rows) else 0.0
@@ -71,9 +73,8 @@ class Watch:
 
     def clear(self) -> None:
         """Nothing is built any more."""
-        self.present.clear()
-        self._on_leaning.clear()
-        self._doubtful.clear()
+        for store in (self.present, self._on_leaning, self._doubtful, self._hung, self._cleared):
+            store.clear()
 
     def doubts(self, parts: Sequence[int]) -> list[int]:
         """Put parts in; the parts that only a load programme could clear of leaning."""
@@ -81,28 +82,52 @@ class Watch:
         touched = set(parts)
         for part in parts:
             touched.update(over for over in self._above.get(part, ()) if over in self.present)
+            if not len(self._support(part)):
+                for carrier in self._carriers(part):
+                    self._hung.setdefault(carrier, set()).add(part)
         for leaning, above in self._on_leaning.items():
-            grown = [part for part in parts if not above.isdisjoint(self._below.get(part, ()))]
+            grown = [part for part in parts if not above.isdisjoint(self._carriers(part))]
             if grown or leaning in touched:
                 above.update(grown)
                 self._doubtful.pop(leaning, None)
-        for part in touched:
-            if self._carried(part):
-                self._on_leaning.pop(part, None)
-                self._doubtful.pop(part, None)
-            elif part not in self._on_leaning:
-                self._on_leaning[part] = self._with_all_above([part])
+        for part in sorted(touched):
+            if not self._carried(part):
+                self._suspect(part)
         for part in self._on_leaning:
             if part not in self._doubtful:
                 self._doubtful[part] = not self._amply_held(part)
         return sorted(part for part, is_doubtful in self._doubtful.items() if is_doubtful)
 
-    def _support(self, part: int) -> Array:
-        """(k, 2) points that carry the part from below now."""
+    def _suspect(self, leaning: int) -> None:
+        """A part that leans on its grips pushes what carries it off balance too, down to the table."""
+        pending = [leaning]
+        while pending:
+            part = pending.pop()
+            if part in self.present and part not in self._on_leaning:
+                self._on_leaning[part] = self._with_all_above([part])
+                pending += self._carriers(part)
+
+    def _carriers(self, part: int) -> list[int]:
+        """Parts now under the part; where none is, and no table, those that grip it."""
+        below = [under for under in self._below.get(part, ()) if under in self.present]
+        if below or self._on_table(part):
+            return below
+        return [other for other in self._grips.get(part, ()) if other in self.present]
+
+    def _on_table(self, part: int) -> bool:
+        return bool(self._feet.low[part] <= self._table + TABLE_TOLERANCE_MM)
+
+    def _support(self, part: int, without: Container[int] = ()) -> Array:
+        """(k, 2) points that carry the part from below now, those on parts of ``without`` left out."""
         below = self._below.get(part, {})
-        places = [place for under, each in below.items() if under in self.present for place in each]
+        places = [
+            place
+            for under, each in below.items()
+            if under in self.present and under not in without
+            for place in each
+        ]
         support = [self._points[places]]
-        if self._feet.low[part] <= self._table + TABLE_TOLERANCE_MM:
+        if self._on_table(part):
             support.append(flat(self._feet.corners[part], self.up))
         return np.concatenate(support)
 
@@ -111,18 +136,18 @@ class Watch:
         return lies_over(self._points[loads], self._centre[part], self._support(part))
 
     def _amply_held(self, part: int) -> bool:
-        """Lever estimate: the part and all above it tip over their nearest support against its grips."""
-        body = sorted(self._on_leaning[part])
+        """Lever estimate: the part and all above it, cut free, tip over their support against its grips."""
+        inside = self._on_leaning[part]
+        body = sorted(inside)
         masses = self.structure.bodies.mass_g[body]
         weight = float(masses.sum()) * NEWTON_PER_GRAM
-        centre = np.average(self._centre[body], axis=0, weights=masses)
-        inside = self._on_leaning[part]
+        centre = masses @ self._centre[body] / masses.sum()
         grip = sum(
             hold
             for other, hold in self._grips.get(part, {}).items()
             if other in self.present and other not in inside
         )
-        support = self._support(part)
+        support = np.concatenate([self._support(each, inside) for each in body])
         if not len(support):  # gripped from the side or from above only
             return grip >= AMPLE * weight
         middle = support.mean(axis=0)
@@ -132,18 +157,21 @@ class Watch:
         return beyond < -lever / 10 or grip * lever >= AMPLE * weight * max(beyond, 0.0) + 1e-12
 
     def _held(self, doubtful: Sequence[int]) -> tuple[str, ...]:
-        region = tuple(sorted(self._with_all_above(doubtful)))
-        if region != self._last[0]:
-            if self._stand is None:
-                self._stand = Stand.of(self.structure, self.up)
-            names = [part.id for part in self.structure.model.parts]
-            found = self._stand.stands([names[part] for part in sorted(self.present)])
-            self.programmes += found.programmes
-            held = () if found.ok else (found.hold or tuple(names[part] for part in doubtful))
-            self._last = (region, held)
-        return self._last[1]
+        """What a hand must hold; a part once cleared is not asked for again until what it carries changes."""
+        if all(self._cleared.get(part) == len(self._on_leaning[part]) for part in doubtful):
+            return ()
+        if self._stand is None:
+            self._stand = Stand.of(self.structure, self.up)
+        names = [part.id for part in self.structure.model.parts]
+        found = self._stand.stands([names[part] for part in sorted(self.present)])
+        self.programmes += found.programmes
+        if found.ok:
+            self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
+            return ()
+        return found.hold or tuple(names[part] for part in doubtful)
 
     def _with_all_above(self, parts: Iterable[int]) -> set[int]:
+        """The parts, all that lies on them and all that hangs on those."""
         found: set[int] = set()
         pending = list(parts)
         while pending:
@@ -151,6 +179,7 @@ class Watch:
             if part not in found:
                 found.add(part)
                 pending += [over for over in self._above.get(part, ()) if over in self.present]
+                pending += self._hung.get(part, ())
         return found
 
 

@@ -148,7 +148,8 @@ class Writer:
             names = ", ".join(self.model.parts[part].source for part in parts)
             text = f"Step {len(self.steps) + 1}, {names}: {doubtful}."
             ids = tuple(self._names[part] for part in parts)
-            self.problems.append(Problem("doubtful-step", "warning", ids, text))
+            code = "hangs-on-nothing" if draft.hanging else "doubtful-step"
+            self.problems.append(Problem(code, "error" if draft.hanging else "warning", ids, text))
         return doubtful
 
     def _note(self, site: Site, draft: Draft) -> str:
