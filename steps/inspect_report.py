@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from steps.fit import scale_law
-from steps.model import Fit, Joint, Problem, TouchKind
+from steps.graph import articulation_parts, movable_groups
+from steps.model import Fit, Joint, Joints, Problem, TouchKind
 from steps.pipeline import Survey
 from steps.planfile import (
     Amount,
@@ -31,6 +32,8 @@ FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
 GAP_DIGITS = 2
 #: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
 SCALE_ROWS = 8
+#: Groups and parts named in one line.
+SHOWN = 6
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 
 
@@ -63,13 +66,18 @@ class Inspection(Entry):
     #: as in the plan file, less what gluing decides (mark, load_n)
     joints: tuple[dict[str, Any], ...]
     scale_law: tuple[ScaleEntry, ...]
+    #: parts that stay rigid together when every joint that moves is let move; one group: nothing moves
+    rigid_groups: tuple[tuple[str, ...], ...]
+    #: parts that alone hold others: without one of them its group falls apart
+    sole_holders: tuple[str, ...]
     problems: tuple[ProblemEntry, ...]
 
 
 def inspection(found: Survey, settings: Settings) -> Inspection:
     """Gather the report from a surveyed model."""
     model, measures = found.model, found.measures
-    joints = () if found.joints is None else found.joints.joints
+    all_joints = Joints(()) if found.joints is None else found.joints
+    joints = all_joints.joints
     return Inspection(
         source=SourceEntry(file=model.file, sha256=model.sha256),
         scale=model.scale,
@@ -82,6 +90,8 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
         parts=part_entries(model),
         joints=tuple(_measured(joint) for joint in joints),
         scale_law=tuple(_scale_law(found, settings)),
+        rigid_groups=movable_groups(model, all_joints) if model.placed else (),
+        sole_holders=articulation_parts(model, all_joints),
         problems=tuple(_problem(problem) for problem in found.problems),
     )
 
@@ -123,6 +133,7 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
     blocks: list[RenderableType] = [Text(headline(report), style="bold"), shapes_table(report)]
     if report.joints:
         blocks.append(joints_table(report))
+        blocks.extend(Text(line) for line in graph_lines(report))
     if report.scale_law:
         blocks.append(scale_table(report))
     for problem in sorted(report.problems, key=lambda each: list(SEVERITY_STYLE).index(each.severity)):
@@ -196,6 +207,29 @@ def joints_table(report: Inspection) -> Table:
             _span([joint["hold_n"] for joint in joints], 1) if grips else "-",
         )
     return table
+
+
+def graph_lines(report: Inspection) -> list[str]:
+    """How the parts hang together: what moves against what, and which parts alone hold others."""
+    source = {part.id: part.source for part in report.parts}
+    lines = []
+    if len(report.rigid_groups) > 1:
+        groups = "; ".join(
+            _some([source[part] for part in group], 1) for group in report.rigid_groups[:SHOWN]
+        )
+        more = f"; and {len(report.rigid_groups) - SHOWN} more" if len(report.rigid_groups) > SHOWN else ""
+        lines.append(
+            f"Groups that stay rigid while joints move or rest ({len(report.rigid_groups)}): {groups}{more}."
+        )
+    if report.sole_holders:
+        holders = _some([source[part] for part in report.sole_holders], SHOWN)
+        lines.append(f"Alone hold others ({len(report.sole_holders)}): {holders}.")
+    return lines
+
+
+def _some(names: Sequence[str], shown: int) -> str:
+    rest = len(names) - shown
+    return ", ".join(names[:shown]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def scale_table(report: Inspection) -> Table:

@@ -58,3 +58,22 @@ def test_a_wheel_on_a_peg_is_a_group_of_its_own() -> None:
     wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
     model = placed([(base, np.eye(4)), (wheel, np.eye(4))])
     assert movable_groups(model, joints_of(model)) == (("P1",), ("P2",))
+
+
+def test_inspect_names_rigid_groups_and_sole_holders() -> None:
+    from steps.features import measure
+    from steps.inspect_report import graph_lines, inspection
+    from steps.pipeline import Survey
+    from steps.settings import Settings
+
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    model = placed([(base, np.eye(4)), (wheel, np.eye(4))], names=["axle", "wheel"])
+    report = inspection(Survey(model, measure(model, Settings()), joints_of(model)), Settings())
+    assert report.rigid_groups == (("P1",), ("P2",))
+    assert graph_lines(report) == ["Groups that stay rigid while joints move or rest (2): axle; wheel."]
+    block = Solid(*_arrays(solids.block(2, 2)))
+    column = placed([(block, shift(0, 0, 10 * i)) for i in range(4)])
+    report = inspection(Survey(column, measure(column, Settings()), joints_of(column)), Settings())
+    assert report.sole_holders == ("P2", "P3")
+    assert graph_lines(report) == ["Alone hold others (2): item 2, item 3."]
