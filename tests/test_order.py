@@ -189,6 +189,23 @@ def test_repeated_towers_are_built_together():
         assert all(np.allclose(motion @ a.pose, b.pose, atol=1e-6) for a, b in zip(first, other, strict=True))
 
 
+def test_names_say_what_and_where(tug_plan):
+    model, _, _, order = tug_plan
+    names = [assembly.name for assembly in order.assemblies]
+    assert len(set(names)) == len(names)
+    assert names[-1] == f"whole model, {len(model.parts)} parts"
+    for assembly in order.assemblies[:-1]:
+        assert assembly.name.endswith(f"{len(assembly.copies[0])} parts")
+    twice = next(assembly for assembly in order.assemblies if len(assembly.copies) == 2)
+    assert twice.name == "tower, built 2 times, 4 parts"
+
+
+def test_a_name_for_nothing_is_noted():
+    model, measures, joints = planner_input(beacon())
+    order = plan_order(model, measures, joints, wished(names={"lamp": "the light"}))
+    assert [(problem.code, problem.severity) for problem in order.problems] == [("unused-name", "note")]
+
+
 # ------------------------------------------------------------------------------ small worlds
 
 
@@ -344,7 +361,7 @@ def test_together_is_built_apart_where_it_can():
     model, measures, joints = planner_input(beacon())
     wish = wished(together=(("tower low", "tower middle", "tower high"),), names={"tower low": "the shaft"})
     order = plan_order(model, measures, joints, wish)
-    shaft = next(each for each in order.assemblies if each.name == "the shaft")
+    (shaft,) = (each for each in order.assemblies if each.name == "the shaft")
     assert set(names_of(model, shaft.copies[0])) == {"tower low", "tower middle", "tower high"}
 
 

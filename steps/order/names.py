@@ -16,14 +16,36 @@ TOWER = 1.3
 DECK = 0.35
 
 
-def group_name(model: Model, group: Group, root: Group, wished: Mapping[str, str]) -> str:
-    """The user's name for the group, or what it is, where it sits and how many parts it has."""
-    for part in group.parts:
-        if model.parts[part].source in wished:
-            return wished[model.parts[part].source]
+def wished_names(
+    model: Model, groups: Sequence[Group], wished: Mapping[str, str]
+) -> tuple[dict[int, str], list[str]]:
+    """The user's names by place in ``groups``; and the part names whose name found no group.
+
+    A name goes to the smallest group, other than the last (the whole model), that holds the part.
+    """
+    rows = {part.source: row for row, part in enumerate(model.parts)}
+    found: dict[int, str] = {}
+    lost = []
+    for source, name in wished.items():
+        holding = [
+            (len(group.parts), place)
+            for place, group in enumerate(groups[:-1])
+            if any(rows[source] in copy for copy in group.copies)
+        ]
+        if holding:
+            found.setdefault(min(holding)[1], name)
+        else:
+            lost.append(source)
+    return found, lost
+
+
+def group_name(model: Model, group: Group, root: Group) -> str:
+    """What the group is, where it sits and how many parts it has."""
     count = len(group.parts)
     if group is root:
         return f"whole model, {count} parts"
+    if count > len(root.parts) / 2:
+        return f"body, {count} parts"
     words = [what_it_is(model, group.parts, group.up)]
     if len(group.copies) == 1:
         where = where_it_sits(model, group.parts, root.up)
@@ -36,13 +58,13 @@ def group_name(model: Model, group: Group, root: Group, wished: Mapping[str, str
 
 
 def what_it_is(model: Model, parts: Sequence[int], up: Array) -> str:
-    """ "tower", "deck" or "block", by the proportions of its bounding box."""
+    """ "tower", "deck", "arm" or just "section", by the proportions of its bounding box."""
     high, across = _extents(model, parts, up)
     if high > TOWER * max(across):
         return "tower"
     if high < DECK * min(across):
         return "deck"
-    return "arm" if max(across) > 3 * min(across) else "block"
+    return "arm" if max(across) > 3 * min(across) else "section"
 
 
 def where_it_sits(model: Model, parts: Sequence[int], up: Array) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
 from steps.order.apart import Apart, from_below
 from steps.order.build import Draft
-from steps.order.names import group_name
+from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
 from steps.order.stability import Watch
 from steps.settings import OrderSettings
@@ -162,13 +162,18 @@ class Writer:
     def order(self) -> Order:
         """The finished plan."""
         listed = [group for group in self._begun if group is not self.root] + [self.root]
+        named, lost = wished_names(self.model, listed, self.settings.names)
+        for source in lost:
+            name = self.settings.names[source]
+            text = f"order.names: {source} is in no sub-assembly, so the name {name!r} is not used."
+            self.problems.append(Problem("unused-name", "note", (), text))
         assemblies = tuple(
             Assembly(
                 self._ids[id(group)],
-                group_name(self.model, group, self.root, self.settings.names),
+                named.get(place) or group_name(self.model, group, self.root),
                 tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
             )
-            for group in listed
+            for place, group in enumerate(listed)
         )
         counted = figures(self.model, assemblies, self.steps)
         facts = {**self.facts, **counted, "programmes": float(self._programmes)}
