@@ -1,0 +1,100 @@
+"""The cost of an order and the search for a cheaper one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.seawall import sea_wall
+from steps.motion import Motion
+from steps.order.apart import Apart, take_apart
+from steps.order.build import Build, Draft, Limits, Variant, hangs_together
+from steps.order.cost import Weights, weights_from
+from steps.order.search import Judge, runs_for, search
+from steps.order.site import Group, Site, make_site
+from tests.order_models import planner_input
+
+
+def site_of(demo) -> tuple[Site, Apart]:
+    model, measures, joints = planner_input(demo)
+    motion = Motion(model, measures, joints)
+    group = Group((tuple(range(len(model.parts))),), np.array([0.0, 0, 1]), why="whole")
+    site = make_site(model, measures, joints, motion, group)
+    return site, take_apart(site)
+
+
+@pytest.fixture(scope="module")
+def small() -> tuple[Site, Apart]:
+    return site_of(beacon())
+
+
+def row(site: Site, name: str) -> int:
+    return next(k for k, part in enumerate(site.model.parts) if part.source == name)
+
+
+def only(**kept: float) -> Weights:
+    """Weights of nothing but what is named."""
+    return weights_from({**dict.fromkeys(vars(Weights()), 0.0), "far": 60.0, **kept})
+
+
+def test_each_part_of_the_cost_counts_what_it_says(small):
+    """By hand on the beacon: one weight at a time."""
+    site, apart = small
+    names = ["plinth front", "plinth left", "plinth back", "lamp"]
+    drafts = [Draft([row(site, name)]) for name in names]
+
+    def costs(**kept: float) -> list[float]:
+        return Judge(site, apart, only(**kept)).costs(drafts)
+
+    assert costs(step=2.0) == [2.0] * 4
+    assert costs(kind=1.0) == [0, 0, 0, 1]  # plinths are one kind, the lamp another
+    assert costs(up=1.0) == pytest.approx([0, 0, 1, 0])  # back down by one block of one pitch
+    at = site.centres[[row(site, name) for name in names]] / 10.0
+    assert costs(hop=1.0)[1:] == pytest.approx(np.linalg.norm(np.diff(at, axis=0), axis=1))
+    assert costs(direction=1.0, turn=1.0) == [0, 0, 0, 0]  # all straight down
+    assert costs(slack=1.0) == [0, 0, 0, 0]
+
+
+def test_eyes_see_what_is_hidden(small):
+    """Of the lower plinth, under everything else, most points are hidden; of the roof none."""
+    site, apart = small
+    others = [
+        unit for unit in range(len(site.units)) if unit not in (row(site, "tower low"), row(site, "roof"))
+    ]
+    judge = Judge(site, apart, only(eyes=1.0))
+    last = [Draft(others), Draft([row(site, "tower low")]), Draft([row(site, "roof")])]
+    costs = judge.costs(last)
+    assert costs[2] == 0.0
+    assert costs[1] > 0.7
+    assert judge.costs([Draft([row(site, "tower low")])]) == [0.0]
+
+
+def test_search_finds_no_worse_and_repeats_itself():
+    """Whatever is tried, every order is complete, connected and as cheap as the first at least."""
+    site, apart = site_of(sea_wall(parts=60))
+
+    def make(variant: Variant) -> Build:
+        return Build(site, apart, Weights(), Limits(), variant=variant)
+
+    judge = Judge(site, apart, Weights())
+    first = sum(judge.costs(make(Variant()).run()))
+    best, tried = search(make, judge, 24, 600.0)
+    again, _ = search(make, judge, 24, 600.0)
+    assert tried == 24
+    assert sum(judge.costs(best)) < first  # there is something to gain on this wall
+    assert [draft.units for draft in best] == [draft.units for draft in again]
+    assert sorted(unit for draft in best for unit in draft.units) == list(range(60))
+    assert hangs_together(site, best)
+
+
+def test_a_result_at_any_moment():
+    """With no time at all the first walk is handed back."""
+    site, apart = site_of(sea_wall(parts=50))
+
+    def make(variant: Variant) -> Build:
+        return Build(site, apart, Weights(), Limits(), variant=variant)
+
+    drafts, tried = search(make, Judge(site, apart, Weights()), 50, 0.0)
+    assert tried == 1 and sorted(unit for draft in drafts for unit in draft.units) == list(range(50))
+    assert runs_for(84, 60.0) > runs_for(84, 10.0) >= 1 == runs_for(10_000, 60.0)
