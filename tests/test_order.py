@@ -525,3 +525,21 @@ def test_what_leans_is_held():
         if min(abs(lean), abs(lean - 20)) > 1.0:  # by hand: the pier's foot reaches from 0 to 20
             assert held[name] is not (0 < lean < 20), name
     assert held["beam"] and not held["pier"]
+
+
+@pytest.mark.parametrize("vase", [False, True])
+def test_a_build_is_turned_over_only_when_nothing_else_serves(vase):
+    """A drawer under a bench on legs of its own: with more to come the two are built apart on their head;
+    alone the bench is turned over once."""
+    bench = cuboid("bench", ((0, 0, 0), (10, 20, 20)), ((50, 0, 0), (60, 20, 20)), ((0, 0, 20), (60, 20, 25)))
+    drawer = cuboid("drawer", ((20, 2, 10), (40, 18, 19.9)))
+    items = [("bench", bench, AT), ("drawer", drawer, AT)]
+    items += [("vase", block(2, 2, Module()), shift(20, 0, 25))] if vase else []
+    model, measures, joints = world(items, [("drawer", "bench", UP)] + [("bench", "vase", UP)] * vase)
+    order = plan_order(model, measures, joints, Settings())
+    step = next(step for step in order.steps if "drawer" in names_of(model, step.adds))
+    assert np.allclose(step.up, [0, 0, -1]) and np.allclose(step.moves[step.adds[0]].legs, [[0, 0, 1]])
+    assert step_of(model, order)["bench"] < step.number
+    assert order.facts["turns"] == (0 if vase else 1) and len(order.assemblies) == (2 if vase else 1)
+    assert not any(each.doubtful for each in order.steps)
+    assert order.steps[-1].assembly == order.assemblies[-1].id
