@@ -678,3 +678,40 @@ def test_proportions_seen_in_files_by_others(tube: float, off: float, roof: floa
     assert found == [("P1", "P2", "rest", 0), ("P1", "P3", "stud", 4), ("P2", "P3", "stud", 4)]
     assert min(j.gap_mm for j in joints.joints if j.kind == "stud") == pytest.approx(gap, abs=NEAR)
     assert codes(joints) == []
+
+
+# ------------------------------------------------------- points and lines that touch
+
+
+def test_a_ball_on_a_plate_touches_at_a_point() -> None:
+    plate_ = box((0, 0, 0), (40, 40, 4))
+    joint = only(joints_of(placed([(plate_, np.eye(4)), (ball(8), shift(20, 20, 12))])))
+    assert (joint.kind, joint.a, joint.b, joint.hold_n) == ("rest", "P1", "P2", 0)
+    assert joint.touches[0].points == pytest.approx(np.array([[20, 20, 4]]), abs=0.05)
+    assert joint.axis == pytest.approx([0, 0, 1], abs=1e-6)
+    assert "points or a line" in joint.why
+
+
+def test_a_drum_on_its_side_touches_along_a_line() -> None:
+    drum = rod(8, 20).rotate([0, 90, 0])
+    joint = only(joints_of(placed([(drum, shift(10, 20, 12)), (box((0, 0, 0), (40, 40, 4)), np.eye(4))])))
+    assert joint.kind == "rest"
+    points = joint.touches[0].points
+    assert np.ptp(points[:, 0]) == pytest.approx(20, abs=0.1)
+    assert points[:, 1:] == pytest.approx(np.tile([20, 4], (len(points), 1)), abs=0.1)
+    assert joint.axis == pytest.approx([0, 0, -1], abs=1e-6)  # out of P1, the drum
+
+
+def test_edges_that_cross_touch_at_a_point() -> None:
+    """Two prisms on edge, square across each other: no vertex of either is near the other."""
+    ridge = box((-20, -4, -4), (20, 4, 4)).rotate([45, 0, 0])
+    pose = shift(0, 0, 2 * 4 * 2**0.5) @ turn((0, 0, 1), 90)
+    joint = only(joints_of(placed([(ridge, np.eye(4)), (ridge, pose)])))
+    assert joint.touches[0].points == pytest.approx(np.array([[0, 0, 4 * 2**0.5]]), abs=0.1)
+    assert abs(joint.axis[2]) == pytest.approx(1, abs=0.3)
+
+
+def test_a_ball_over_a_plate_floats() -> None:
+    joints = joints_of(placed([(box((0, 0, 0), (40, 40, 4)), np.eye(4)), (ball(8), shift(20, 20, 12.5))]))
+    assert joints.joints == ()
+    assert "floating-part" in codes(joints)

@@ -6,13 +6,14 @@ that repeats it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from steps.features import BALL_SHARE, is_stud, stud_radii
 from steps.features.anatomy import Anatomy, anatomy
+from steps.features.mesh import components
 from steps.features.patches import Sphere
 from steps.features.roles import Round
 from steps.fit import TURNS, by_calliper, classify, effective_gap, explain
@@ -21,9 +22,10 @@ from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
 from steps.joints.grip import Plugs, holds_all_round, plug_contacts
+from steps.joints.leaning import leaning_contact
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.problems import placed_problems
-from steps.joints.situations import relative_poses, situations
+from steps.joints.situations import Situations, relative_poses, situations
 from steps.model import KIND_ORDER, Array, Fit, IntArray, Joint, Joints, Measures, Model, Touch, TouchKind
 from steps.settings import Settings
 
@@ -44,22 +46,50 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)}, {})
     carried = [_carried(body, radii) for body in bodies]
     points = [drawn_points(body, unit) for body in bodies]
-    joints: list[tuple[int, int, Joint]] = []
+    joints: list[_Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
-    order = np.argsort(found.situation, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(found.situation[order])) + 1):
-        if not len(rows):
-            continue
-        pair = found.pairs[found.representative[found.situation[rows[0]]]]
-        contacts, deep = _measure(model, pair, bodies, carried, points, unit)
+    for pairs in _repeats(found.pairs, found.situation):
+        contacts, deep = _measure(model, pairs[0], bodies, carried, points, unit)
         if deep is not None:
-            overlaps.extend((int(a), int(b), deep) for a, b in found.pairs[rows])
+            overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
-            joints.extend(_place(model, found.pairs[rows], contacts, settings))
+            joints.extend(_place(model, pairs, contacts, settings))
+    joints.extend(_leaning(model, found, joints, bodies, unit, settings))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     overlaps.sort(key=lambda item: item[:2])
     return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit))
+
+
+_Placed = tuple[int, int, Joint]  #: rows of the two parts, and their joint
+
+
+def _repeats(pairs: IntArray, situation: IntArray) -> Iterator[IntArray]:
+    """The pairs of each situation, in the order of the situations."""
+    order = np.argsort(situation, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(situation[order])) + 1):
+        if len(rows):
+            yield pairs[rows]
+
+
+def _leaning(
+    model: Model,
+    found: Situations,
+    joints: Sequence[_Placed],
+    bodies: Sequence[Anatomy],
+    unit: float,
+    settings: Settings,
+) -> Iterator[_Placed]:
+    """Joints of parts that would hang in the air, were it not for points and lines that touch."""
+    tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
+    group = components(len(model.parts), tied)
+    across = group[found.pairs[:, 0]] != group[found.pairs[:, 1]]
+    for pairs in _repeats(found.pairs[across], found.situation[across]):
+        a, b = (int(row) for row in model.shape_index[pairs[0]])
+        pose = relative_poses(model.poses[pairs[0][:1]], model.poses[pairs[0][1:]])[0]
+        contact = leaning_contact(bodies[a], bodies[b], pose, unit)
+        if contact is not None:
+            yield from _place(model, pairs, [contact], settings)
 
 
 def unit_length(model: Model, measures: Measures) -> float:
@@ -259,6 +289,8 @@ def _why(
     """One sentence with the numbers: what engages, the gap and its class, the hold and where it is from."""
     if kind == "rest":
         area = sum(c.area for c in chosen)
+        if area == 0:
+            return "they touch at points or a line; nothing grips"
         return f"flat faces rest on each other over {area:.0f} mm²; nothing grips"
     noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
     count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"

@@ -22,12 +22,10 @@ CELL_SHARE = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Situations:
-    """Candidate pairs (k, 2) of part rows, first row smaller, sorted; the situation of each (k,), and
-    for each situation one representative pair."""
+    """Candidate pairs (k, 2) of part rows, first row smaller, sorted, and the situation of each (k,)."""
 
     pairs: IntArray
     situation: IntArray
-    representative: IntArray
 
 
 def situations(model: Model, unit: float, reach: float) -> Situations:
@@ -35,14 +33,14 @@ def situations(model: Model, unit: float, reach: float) -> Situations:
     pairs = near_pairs(model.part_bounds, reach)
     if not len(pairs):
         none = np.zeros(0, dtype=np.int64)
-        return Situations(pairs, none, none)
+        return Situations(pairs, none)
     relative = relative_poses(model.poses[pairs[:, 0]], model.poses[pairs[:, 1]])
     # A step off zero, so that the usual round distances do not fall on the border between two cells.
     turn = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37)
     place = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
     key = np.column_stack([model.shape_index[pairs], turn, place])
-    _, first, group = np.unique(key, axis=0, return_index=True, return_inverse=True)
-    return Situations(pairs, group.ravel().astype(np.int64), first.astype(np.int64))
+    _, group = np.unique(key, axis=0, return_inverse=True)
+    return Situations(pairs, group.ravel().astype(np.int64))
 
 
 def relative_poses(first: Array, second: Array) -> Array:

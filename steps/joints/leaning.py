@@ -1,0 +1,105 @@
+"""Parts that touch at points or lines alone: a wheel on a plate, a board that leans on an edge.
+
+Asked only of parts that would otherwise hang in the air, since it costs more than reading flat faces.
+"""
+
+from __future__ import annotations
+
+import fcl
+import numpy as np
+from trimesh.triangles import closest_point
+
+from steps.features.anatomy import Anatomy
+from steps.features.mesh import Mesh
+from steps.joints.contact import Contact
+from steps.joints.flats import APART_SHARE
+from steps.model import Array
+
+#: Points kept of a line or patch of touching vertices, the outermost ones.
+MAX_POINTS = 8
+#: Vertices times faces compared at once.
+BLOCK = 400_000
+
+
+def leaning_contact(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> Contact | None:
+    """Where two shapes touch without sharing a flat face, in the first's coordinates; else None.
+
+    ``pose`` takes the second to the first. The carrier is the first, normals point out of it.
+    """
+    if not len(first.mesh.faces) or not len(second.mesh.faces):
+        return None
+    reach = APART_SHARE * unit
+    moved = Mesh(second.mesh.vertices @ pose[:3, :3].T + pose[:3, 3], second.mesh.faces)
+    ours, our_ways = _touching(moved, first.mesh, reach)  # the second's vertices on the first's faces
+    theirs, their_ways = _touching(first.mesh, moved, reach)
+    points, ways = np.vstack([ours, theirs]), np.vstack([our_ways, -their_ways])
+    if not len(points):
+        crossing = _edges_that_cross(first.mesh, moved, reach)
+        if crossing is None:
+            return None
+        points, ways = crossing
+    rows = _outermost(points)
+    axis = ways[rows].sum(axis=0)
+    length = float(np.linalg.norm(axis))
+    axis = axis / length if length > 1e-6 else ways[rows[0]]
+    return Contact("rest", 0, points[rows].mean(axis=0), axis, 0.0, 0.0, 0.0, 0.0, points[rows], ways[rows])
+
+
+def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Array]:
+    """Vertices of one mesh within ``reach`` of the other's faces, and those faces' normals."""
+    low, high = faces_of.bounds
+    near = np.all((points_of.vertices > low - reach) & (points_of.vertices < high + reach), axis=1)
+    vertices = points_of.vertices[near]
+    low, high = points_of.bounds
+    corners = faces_of.triangles
+    close = np.all((corners.min(axis=1) < high + reach) & (corners.max(axis=1) > low - reach), axis=1)
+    faces = np.flatnonzero(close)
+    if not len(vertices) or not len(faces):
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    points, normals = [], []
+    for rows in np.array_split(vertices, max(1, len(vertices) * len(faces) // BLOCK)):
+        pairs = np.repeat(rows, len(faces), axis=0)
+        nearest = closest_point(np.tile(corners[faces], (len(rows), 1, 1)), pairs)
+        distance = np.linalg.norm(nearest - pairs, axis=1).reshape(len(rows), len(faces))
+        best = distance.argmin(axis=1)
+        hit = distance[np.arange(len(rows)), best] <= reach
+        points.append(rows[hit])
+        normals.append(faces_of.normals[faces[best[hit]]])
+    return np.vstack(points), np.vstack(normals)
+
+
+def _edges_that_cross(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Array] | None:
+    """The nearest places of two meshes when they are within ``reach``: one point and the way across."""
+    bodies = [fcl.CollisionObject(_bvh(mesh), fcl.Transform()) for mesh in (first, second)]
+    result = fcl.DistanceResult()
+    distance = fcl.distance(*bodies, fcl.DistanceRequest(enable_nearest_points=True), result)
+    if distance > reach:
+        return None
+    apart = second.centres.mean(axis=0) - first.centres.mean(axis=0)
+    if distance > 0:
+        a, b = (np.asarray(point, dtype=np.float64) for point in result.nearest_points)
+        return ((a + b) / 2)[None], ((b - a) / np.linalg.norm(b - a))[None]
+    found = fcl.CollisionResult()
+    fcl.collide(*bodies, fcl.CollisionRequest(num_max_contacts=1, enable_contact=True), found)
+    if not found.contacts:
+        return None
+    way = np.asarray(found.contacts[0].normal, dtype=np.float64)
+    return np.asarray(found.contacts[0].pos)[None], (way if way @ apart >= 0 else -way)[None]
+
+
+def _bvh(mesh: Mesh) -> fcl.BVHModel:
+    model = fcl.BVHModel()
+    model.beginModel(len(mesh.vertices), len(mesh.faces))
+    model.addSubModel(mesh.vertices, mesh.faces)
+    model.endModel()
+    return model
+
+
+def _outermost(points: Array) -> list[int]:
+    """At most MAX_POINTS rows, each the farthest from those before it, the first farthest from the middle."""
+    chosen = [int(np.linalg.norm(points - points.mean(axis=0), axis=1).round(9).argmax())]
+    left = np.linalg.norm(points - points[chosen[0]], axis=1)
+    while len(chosen) < MAX_POINTS and left.max() > 1e-6:
+        chosen.append(int(left.round(9).argmax()))
+        left = np.minimum(left, np.linalg.norm(points - points[chosen[-1]], axis=1))
+    return chosen
