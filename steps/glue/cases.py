@@ -50,6 +50,7 @@ class Case:
     table: bool
     safety: float
     against: Array
+    step: int = 0  #: number of the step, for the kind ``step``
 
 
 def load_cases(
@@ -165,6 +166,7 @@ class _Factory:
                     True,
                     safety_of("step", self.settings),
                     step.up,
+                    step.number,
                 )
             )
         return found

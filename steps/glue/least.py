@@ -26,15 +26,17 @@ from steps.model import Array, IntArray
 from steps.statics import Contacts, Stand, Structure, least_extra
 from steps.statics.programme import USE_TOLERANCE
 
-#: Work allowed, in bodies times programmes: about 10 s on one core (84 bodies take 15 ms each). A count
+#: Work allowed, in bodies times programmes: a few seconds on one core (100 bodies take 60 ms each). A count
 #: and not a clock, so that the same model gives the same set.
-WORK = 40_000
+WORK = 5_000
 #: Parts above which a case is no longer solved again and again: glue follows the quick proof.
 EXACT_PARTS = 600
-#: Joints to choose among above which no least set is sought, only a small one.
-EXACT_JOINTS = 150
+#: Joints to choose among above which no least set is sought, only a small one and the bound.
+EXACT_JOINTS = 40
 #: Pieces above which the bound is counted by the pieces that nothing props.
 MOST_PIECES = 400
+#: Of the joints that the relaxed programme strengthens, those with this share of the most are taken at once.
+WANTED_SHARE = 0.3
 #: Rounds in which the quick set is strengthened.
 ROUNDS = 60
 #: A cheaper choice by this much prefers strong joints among equal counts; all together less than one joint.
@@ -58,6 +60,7 @@ class LeastGlue:
     loose: tuple[int, ...]
     loads_n: Mapping[int, float]
     needs_n: Mapping[int, float]
+    on_glue: frozenset[int]  #: numbers of the steps after which the build stands only by its glue
 
 
 @dataclass(eq=False)
@@ -200,15 +203,15 @@ def least_glue(
     search = _Search(structure, np.asarray(strength, dtype=float), frozenset(forced))
     reachable, loose = _reachable(search, cases)
     open_cases = _unsettled(search, reachable)
-    fails = _hopeless(search, open_cases)
+    glued, fails = _quick_set(search, open_cases)
     hopeless = {id(case) for case, _ in fails}
     active = [case for case in open_cases if id(case) not in hopeless]
     bound = _bound(search, active)
-    glued = _quick_set(search, active)
-    large = len(structure.bodies) > EXACT_PARTS or len(search.may) > EXACT_JOINTS
-    if not large and len(glued) > bound:
+    if len(structure.bodies) <= EXACT_PARTS and len(glued) > bound:
+        search.work = 0
         glued = _thinned(search, glued, active, work)
-        if len(glued) > bound:
+        if len(glued) > bound and len(search.may) <= EXACT_JOINTS:
+            search.work = 0
             glued, bound = _least_cover(search, glued, active, bound, work)
     loads, needs = _loads(search, glued, reachable)
     return LeastGlue(
@@ -221,6 +224,7 @@ def least_glue(
         loose,
         loads,
         needs,
+        frozenset(case.step for case in open_cases if case.kind == "step"),
     )
 
 
@@ -266,13 +270,10 @@ def _unsettled(search: _Search, cases: Sequence[Case]) -> list[Case]:
     return found + search.failing(search.forced, held)
 
 
-def _hopeless(search: _Search, cases: Sequence[Case]) -> list[tuple[Case, int]]:
-    found = []
-    for case in search.failing(search.may.tolist(), cases):
-        balance, joint = search.solved(search.may.tolist(), case)
-        worst = int(joint[int(np.argmax(balance.share))]) if np.isfinite(balance.use) and len(joint) else -1
-        found.append((case, worst))
-    return found
+def _first_to_give(search: _Search, case: Case) -> int:
+    """With everything glued, the joint whose capacity is passed most; -1 when no forces balance at all."""
+    balance, joint = search.solved(search.may.tolist(), case)
+    return int(joint[int(np.argmax(balance.share))]) if np.isfinite(balance.use) and len(joint) else -1
 
 
 def _bound(search: _Search, cases: Sequence[Case]) -> int:
@@ -312,22 +313,23 @@ def _branching(search: _Search, holds: Holds, case: Case) -> int:
 # ------------------------------------------------------------------------------ a quick small set
 
 
-def _quick_set(search: _Search, cases: Sequence[Case]) -> set[int]:
-    glued = set(search.forced)
+def _quick_set(search: _Search, cases: Sequence[Case]) -> tuple[set[int], list[tuple[Case, int]]]:
+    """A small set with which the cases hold, and the cases that fail even with everything glued."""
+    glued, fails = set(search.forced), []
     large = len(search.structure.bodies) > EXACT_PARTS
     for case in cases:
         if len(case.held):
             _connect(search, glued, case, large)
-    for _ in range(ROUNDS):
-        if large:
-            more = _weak_in_trees(search, glued, cases)
-        else:
-            failed = search.failing(glued, cases, first_only=True)
-            more = _most_wanted(search, glued, failed[0]) if failed else set()
-        if not more:
-            return glued
-        glued |= more
-    return set(search.may.tolist()) | glued
+        for _ in range(ROUNDS):
+            more = _weak_in_tree(search, glued, case) if large and len(case.held) else None
+            if more is None and search.failing(glued, [case]):
+                more = _most_wanted(search, glued, case)
+                if more is None:
+                    fails.append((case, _first_to_give(search, case)))
+            if not more:
+                break
+            glued |= more
+    return glued, fails
 
 
 def _connect(search: _Search, glued: set[int], case: Case, all_pieces: bool) -> None:
@@ -372,25 +374,22 @@ def _join_pieces(search: _Search, glued: set[int], case: Case, best: Sequence[in
                 glued.add(row)
 
 
-def _weak_in_trees(search: _Search, glued: set[int], cases: Sequence[Case]) -> set[int]:
-    """Joints of the strongest trees that do not prove their case and could be glued."""
+def _weak_in_tree(search: _Search, glued: set[int], case: Case) -> set[int] | None:
+    """Joints of the strongest tree that do not prove the case and could be glued; None when there is no
+    such tree, or its weak joints cannot be glued."""
     holds, centroid = search.holds(glued), search.structure.bodies.centroid
-    found: set[int] = set()
-    for case in cases:
-        tree = strongest_tree(holds, case.parts, case.held, len(centroid)) if len(case.held) else None
-        if tree is None:
-            continue
-        need = needs_of(tree, holds, case, centroid).need_below * case.safety
-        weak = tree.joint[1:][need[1:] > holds.pull[tree.joint[1:]]]
-        found.update(int(row) for row in weak if search.strength[row] > 0 and int(row) not in glued)
-    return found
+    tree = strongest_tree(holds, case.parts, case.held, len(centroid))
+    if tree is None:
+        return None
+    need = needs_of(tree, holds, case, centroid).need_below * case.safety
+    weak = {int(row) for row in tree.joint[1:][need[1:] > holds.pull[tree.joint[1:]]]}
+    more = {row for row in weak if search.strength[row] > 0 and row not in glued}
+    return more if more or not weak else None
 
 
-def _most_wanted(search: _Search, glued: set[int], case: Case) -> set[int]:
-    """The joint that the relaxed programme strengthens most."""
+def _most_wanted(search: _Search, glued: set[int], case: Case) -> set[int] | None:
+    """The joints that the relaxed programme strengthens most; None when even all joints do not do."""
     left = [row for row in search.may.tolist() if row not in glued]
-    if not left:
-        return set()
     number = np.full(len(search.strength) + 1, -1)
     number[left] = np.arange(len(left))
     weak = pose(search.structure, search.contacts(glued), case)
@@ -400,9 +399,12 @@ def _most_wanted(search: _Search, glued: set[int], case: Case) -> set[int]:
     shares = least_extra(
         weak.bodies, weak.contacts, weak.loads, number[weak.joint], strong.contacts, case.safety
     )
-    if shares is None or shares.max(initial=0.0) <= 0:
-        return {left[0]}
-    return {left[int(np.argmax(np.round(shares, 9)))]}
+    if shares is None or shares.max(initial=0.0) <= 1e-9:
+        return None
+    wanted = np.round(shares, 9)
+    return {
+        left[at] for at in np.flatnonzero((wanted > 0) & (wanted >= WANTED_SHARE * wanted.max())).tolist()
+    }
 
 
 def _thinned(search: _Search, glued: set[int], cases: Sequence[Case], work: int) -> set[int]:
@@ -431,7 +433,7 @@ def _least_cover(
         failed = search.failing(cover, cases, first_only=True)
         if not failed:
             return cover, len(cover)
-        search.demands.append(_demand(search, cover, failed[0]))
+        search.demands.append(_demand(search, cover, failed[0], work))
         # the case that fails most goes first next time
         cases = [failed[0], *(case for case in cases if case is not failed[0])]
     return best, bound
@@ -458,7 +460,7 @@ def _smallest_cover(search: _Search, bound: int) -> set[int]:
     return {int(row) for row, value in zip(may, found.x, strict=True) if value > 0.5}
 
 
-def _demand(search: _Search, glued: set[int], case: Case) -> tuple[int, ...]:
+def _demand(search: _Search, glued: set[int], case: Case, work: int) -> tuple[int, ...]:
     """Joints of which at least one must be glued, given that a case fails with a set."""
     if len(case.held):
         falls = search.out_of_reach(search.holds(glued), case)
@@ -467,9 +469,16 @@ def _demand(search: _Search, glued: set[int], case: Case) -> tuple[int, ...]:
             # whatever else is glued among them, what would fall hangs on these
             return tuple(int(row) for row in search.may if falls[first[row]] != falls[second[row]])
     grown = set(glued)
-    for row in sorted(set(search.may.tolist()) - grown, key=lambda row: (search.strength[row], row)):
-        if search.failing(grown | {row}, [case]):
-            grown.add(row)
+    left = sorted(set(search.may.tolist()) - grown, key=lambda row: (search.strength[row], row))
+    pending = [left[: len(left) // 2], left[len(left) // 2 :]]
+    while pending:
+        some = pending.pop(0)
+        if not some or search.work > work:
+            continue
+        if search.failing(grown | set(some), [case]):
+            grown |= set(some)
+        elif len(some) > 1:
+            pending[:0] = [some[: len(some) // 2], some[len(some) // 2 :]]
     return tuple(sorted(set(search.may.tolist()) - grown))
 
 

@@ -6,7 +6,7 @@ do not load it go on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,8 +94,8 @@ def joints_of_copies(order: Order, joints: Joints) -> dict[str, tuple[str, ...]]
 
 
 class Scheduler:
-    """Works out the schedule of one order. ``stands(parts, up, cured)`` says whether parts stand by
-    themselves when only the joints in ``cured`` are glued fast."""
+    """Works out the schedule of one order. A joint must have cured where a step turns, carries or pushes
+    sideways what it joins, and where the build stands only by its glue (``on_glue``, step numbers)."""
 
     def __init__(
         self,
@@ -106,10 +106,10 @@ class Scheduler:
         settings: Settings,
         glued: Iterable[str],
         wait_min: float,
-        stands: Callable[[frozenset[str], tuple[float, ...], frozenset[str]], bool] | None = None,
+        on_glue: Iterable[int] = (),
     ) -> None:
         self.order, self.joints, self.settings = order, joints, settings
-        self.glued, self.wait_min, self.stands = frozenset(glued), wait_min, stands
+        self.glued, self.wait_min, self.on_glue = frozenset(glued), wait_min, frozenset(on_glue)
         self.copies = joints_of_copies(order, joints)
         self.mass = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
 
@@ -144,25 +144,21 @@ class Scheduler:
     def _needs(self) -> dict[int, tuple[str, ...]]:
         """For each step number the earlier glued joints that it loads."""
         fresh: dict[str, list[str]] = {}
-        built: dict[str, set[str]] = {}
         up: dict[str, np.ndarray] = {}
         needs: dict[int, tuple[str, ...]] = {}
         for step in self.order.steps:
             own = fresh.setdefault(step.assembly, [])
-            parts = built.setdefault(step.assembly, set())
             loaded = [joint for each in step.attaches for joint in fresh.get(each.assembly, [])]
             turned = step.assembly in up and float(up[step.assembly] @ step.up) < SAME_UP
             pushed = self._pushed_sideways(step)
             loaded += [joint for joint in own if turned or set(self._ends(joint)) & pushed]
-            if not loaded and own and not self._stands(parts, step, own):
-                loaded = list(own)
+            if step.number in self.on_glue:
+                loaded = [*loaded, *own]
             needs[step.number] = tuple(dict.fromkeys(loaded))
             for each in step.attaches:
                 moved = fresh.pop(each.assembly, [])
                 own.extend(joint for joint in moved if joint not in loaded)
-                parts.update(self.order.assembly_by_id[each.assembly].copies[each.copy])
             fresh[step.assembly] = [joint for joint in own if joint not in loaded] + list(self.glues(step))
-            parts.update(step.adds)
             up[step.assembly] = step.up
         return needs
 
@@ -178,12 +174,6 @@ class Scheduler:
             if joint.push_n > 0 and abs(float(joint.axis @ step.up)) < SAME_UP:
                 pressed.update((joint.a, joint.b))
         return pressed - set(step.adds)
-
-    def _stands(self, parts: set[str], step: Step, fresh: Sequence[str]) -> bool:
-        if self.stands is None or not parts or step.hold:
-            return True
-        cured = self.glued - set(fresh)
-        return self.stands(frozenset(parts | set(step.adds)), tuple(step.up.tolist()), frozenset(cured))
 
     # ------------------------------------------------------------------ sittings and waits
 

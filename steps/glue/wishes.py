@@ -36,6 +36,11 @@ def read_wishes(model: Model, joints: Joints, settings: Settings) -> Wishes:
     return Wishes(frozenset(free), frozenset(never), frozenset(forced & may), frozenset(may), tuple(problems))
 
 
+def needs_glue(joint: Joint, wishes: Wishes) -> bool:
+    """A first rule, before any load is known: a stud or peg that does not hold."""
+    return joint.id in wishes.may and joint.kind in ("stud", "peg") and joint.fit in ("loose", "none")
+
+
 def _refusal(joint: Joint, moves: bool) -> Problem:
     why = "it moves or must come off again" if moves else "it is also listed under never"
     text = f"{joint.id} ({joint.a} and {joint.b}) is not glued although asked for: {why}."

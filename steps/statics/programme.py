@@ -308,8 +308,13 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
         return Balance(True, 0.0, programme.forces(np.zeros(columns)), programme.shares(np.zeros(columns)))
     scale = float(np.abs(loads[:, :3]).max()) or 1.0
     pulls, cones = len(programme.pull_rows), len(programme.cone_rows)
-    use_of_pull = -contacts.pull[programme.pull_rows] / scale
-    use_of_cone = -contacts.grip[programme.cone_rows] / scale
+    most = max(
+        contacts.pull[programme.pull_rows].max(initial=0.0),
+        contacts.grip[programme.cone_rows].max(initial=0.0),
+    )
+    most = most or 1.0  # the use is reckoned in the greatest capacity, so that its column is of order one
+    use_of_pull = -contacts.pull[programme.pull_rows] / most
+    use_of_cone = -contacts.grip[programme.cone_rows] / most
     pull_rows = sparse.coo_matrix(
         (np.ones(pulls), (np.arange(pulls), programme.starts[1] + np.arange(pulls))), shape=(pulls, columns)
     )
@@ -328,7 +333,7 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
     if solution is None:
         nothing = np.zeros(columns)
         return Balance(False, float("inf"), programme.forces(nothing), programme.shares(nothing))
-    use = float(solution[-1])
+    use = float(solution[-1]) * scale / most
     solution = solution * scale
     return Balance(
         use <= 1 + USE_TOLERANCE,
