@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -33,10 +32,9 @@ def measure(model: Model, settings: Settings) -> Measures:
     Raises nothing for a bad mesh.
     """
     parts = {shape.id: anatomy(shape) for shape in model.shapes}
-    counts = Counter(part.shape for part in model.parts)
-    radii = stud_radii(parts, counts)
+    radii = stud_radii(parts)
     features = {key: tuple(_features(body, radii)) for key, body in parts.items()}
-    pitch = _pitch(features, counts)
+    pitch = _pitch(features)
     ups = {shape.id: _up(features[shape.id]) for shape in model.shapes}
     outlines = {
         shape.id: _outline(shape, parts[shape.id], features[shape.id], ups[shape.id])
@@ -75,7 +73,7 @@ def printed_mass(volume_mm3: float, area_mm2: float, settings: Settings) -> floa
 # ------------------------------------------------------------------------------- features
 
 
-def stud_radii(parts: Mapping[str, Anatomy], counts: Mapping[str, int]) -> tuple[float, ...]:
+def stud_radii(parts: Mapping[str, Anatomy]) -> tuple[float, ...]:
     """Radii that repeat: low bosses of one radius, two or more on one shape, or on several shapes.
 
     A funnel or a round part is a cylinder too; what makes a stud is that it repeats.
@@ -151,7 +149,7 @@ def _sphere_feature(s: Sphere) -> Feature:
     return Feature(kind, s.centre, s.opening, s.radius, 0.0, s.facets, s.sag, s.roundness)
 
 
-def _pitch(features: Mapping[str, Sequence[Feature]], counts: Mapping[str, int]) -> float | None:
+def _pitch(features: Mapping[str, Sequence[Feature]]) -> float | None:
     """The most frequent distance from a stud to its nearest parallel neighbour on the same level."""
     votes: list[float] = []
     for found in features.values():

@@ -69,15 +69,3 @@ def nearest_points(segments: Array) -> Array:
     length = (along**2).sum(axis=1)
     share = np.clip(-(a * along).sum(axis=1) / np.maximum(length, 1e-300), 0, 1)
     return a + share[:, None] * along
-
-
-def covered(segments: Array, directions: Array) -> np.ndarray:
-    """(d,) whether a ray from the origin along each (d, 2) direction meets any segment."""
-    a, b = segments[None, :, 0], segments[None, :, 1]
-    d = directions[:, None]
-    left = d[..., 0] * a[..., 1] - d[..., 1] * a[..., 0]
-    right = d[..., 0] * b[..., 1] - d[..., 1] * b[..., 0]
-    crossing = (left > 0) != (right > 0)
-    share = left / np.where(crossing, left - right, 1.0)
-    ahead = (d * (a + share[..., None] * (b - a))).sum(axis=2) > 0
-    return (crossing & ahead).any(axis=1)
