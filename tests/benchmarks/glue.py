@@ -1,0 +1,103 @@
+"""Joints glued, sittings and waits; seconds to choose: run with ``python -m tests.benchmarks.glue [tug]``.
+
+The walls are synthetic (tests.stacks), loose throughout, built one part a step; with ``tug`` the harbour
+tug at 1x and 4x and three gaps is measured as well, which takes some minutes.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from steps.glue import choose_glue
+from steps.model import Assembly, Gluing, Move, Order, Step
+from steps.settings import Settings
+from tests.benchmarks.statics import wall
+from tests.stacks import Stack
+
+SIZES = (60, 550, 5500)  # parts that give about 100, 1,000 and 10,000 joints
+GAPS = (0.05, 0.10, 0.20)  # mm per side at 1x
+SCALES = (1.0, 4.0)
+COLUMNS = ("model", "joints", "glued", "fewest", "sittings", "wait min", "wait each min", "programmes", "s")
+
+
+def by_courses(built: Stack) -> Order:
+    """The parts from below, four a step."""
+    ids = [part.id for part in built.model.parts]
+    first = {}
+    for number, start in enumerate(range(0, len(ids), 4), start=1):
+        first.update(dict.fromkeys(ids[start : start + 4], number))
+    closes: dict[int, list[str]] = {}
+    for joint in built.joints.joints:
+        closes.setdefault(max(first[joint.a], first[joint.b]), []).append(joint.id)
+    down = Move([(0, 0, -1)])
+    steps = [
+        Step(
+            number,
+            "A1",
+            tuple(ids[start : start + 4]),
+            dict.fromkeys(ids[start : start + 4], down),
+            (),
+            tuple(closes.get(number, ())),
+            (0, 0, 1),
+        )
+        for number, start in enumerate(range(0, len(ids), 4), start=1)
+    ]
+    return Order((Assembly("A1", "wall", (tuple(ids),)),), tuple(steps))
+
+
+def row(name: str, found: Gluing, seconds: float) -> list[str]:
+    facts = found.facts
+    keys = ("joints", "glued", "fewest", "sittings", "waiting_min", "waiting_each_min", "programmes")
+    return [name, *(f"{facts[key]:.0f}" for key in keys), f"{seconds:.1f}"]
+
+
+def walls(table: Table) -> None:
+    for parts in SIZES:
+        built = wall(parts, hold_per_stud=0.0)
+        order = by_courses(built)
+        begun = time.perf_counter()
+        found = choose_glue(built.model, built.measures, built.joints, order, Settings())
+        table.add_row(*row(f"loose wall, {len(built.model.parts)} parts", found, time.perf_counter() - begun))
+
+
+def tugs(table: Table) -> None:
+    from demo_model.solids import Module
+    from demo_model.tug import tug
+    from demo_model.write import write_3mf
+    from steps.features import measure
+    from steps.intake import read_model
+    from steps.joints import find_joints
+    from steps.order import plan_order
+
+    for gap in GAPS:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "tug.3mf"
+            write_3mf(tug(module=Module(clearance=gap)), path)
+            for scale in SCALES:
+                settings = Settings(scale=scale)
+                model = read_model(path, settings)
+                measures = measure(model, settings)
+                joints = find_joints(model, measures, settings)
+                order = plan_order(model, measures, joints, settings)
+                begun = time.perf_counter()
+                found = choose_glue(model, measures, joints, order, settings)
+                name = f"tug {scale:g}x, gap {gap:.2f} mm at 1x"
+                table.add_row(*row(name, found, time.perf_counter() - begun))
+
+
+def main() -> None:
+    table = Table(*COLUMNS)
+    walls(table)
+    if "tug" in sys.argv[1:]:
+        tugs(table)
+    Console().print(table)
+
+
+if __name__ == "__main__":
+    main()
