@@ -14,6 +14,7 @@ from demo_model.beacon import beacon
 from demo_model.write import write_glb
 from steps.errors import UnreadableInput
 from steps.intake import gltf, read_model
+from steps.intake.gltf import read_gltf
 from steps.settings import Settings
 from tests.intake_files import SCREW, Gltf, box, placed, same_points
 
@@ -127,11 +128,13 @@ def test_stretched_node_is_another_shape(tmp_path):
 def test_quantised_positions_and_strips(tmp_path):
     file = Gltf()
     corners = file.accessor([[0, 0, 0], [40, 0, 0], [0, 40, 0], [0, 0, 40]], 5122)
-    # a strip winds 0 1 2, 2 1 3, 2 3 0, 0 3 1 : the four sides of the tetrahedron
-    order = file.accessor([0, 1, 2, 3, 0, 1], 5123, "SCALAR")
+    # a strip winds 0 2 1, 1 2 3, 1 3 0, 0 3 2: the four sides of the tetrahedron, seen from outside
+    order = file.accessor([0, 2, 1, 3, 0, 2], 5123, "SCALAR")
     primitive = {"attributes": {"POSITION": corners}, "indices": order, "mode": 5}
     file.node(mesh=file.mesh(primitive), scale=[0.001, 0.001, 0.001])
-    model = read_model(file.write(tmp_path / "q.glb"), PLAIN)
+    (mesh,) = read_gltf(file.write(tmp_path / "q.glb")).meshes
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).volume == pytest.approx(40**3 / 6)
+    model = read_model(tmp_path / "q.glb", PLAIN)
     assert model.shapes[0].watertight
     assert trimesh.Trimesh(model.shapes[0].vertices, model.shapes[0].faces).volume == pytest.approx(40**3 / 6)
 

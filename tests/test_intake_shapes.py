@@ -206,6 +206,27 @@ def test_coincide_accepts_a_solids_own_symmetries_and_nothing_else():
     assert symmetries == 2
 
 
+def test_equal_corners_are_not_enough():
+    """A box, and the same box with a quarter of one face cut out: every corner meets, one plane does not."""
+    vertices, faces = box()
+    top = np.flatnonzero((vertices[faces][:, :, 2] == 30).all(axis=1))
+    ring = [v for v in (4, 5, 6, 7, 0, 1, 2, 3) if vertices[v, 2] == 30]
+    ring.sort(key=lambda v: np.arctan2(vertices[v, 1] - 10, vertices[v, 0] - 5))
+    fan = [[ring[k], ring[(k + 1) % 4], len(vertices)] for k in range(4)]
+    vertices = np.vstack([vertices, [5.0, 10.0, 30.0]])
+    whole, cut = (np.vstack([np.delete(faces, top, axis=0), fan[:count]]) for count in (4, 3))
+    assert coincide(Form(*box()), Form(vertices, whole), np.eye(4))
+    assert not coincide(Form(*box()), Form(vertices, cut), np.eye(4))
+    assert not coincide(Form(vertices, cut), Form(*box()), np.eye(4))
+
+
+def test_mirrored_open_mesh_with_the_same_faces_is_not_matched_by_a_mirroring():
+    vertices, faces = SCREW
+    open_ = faces[:-1]
+    rows, _ = distinct_shapes([tidy(vertices, open_), tidy(vertices * (-1, 1, 1), open_)])
+    assert rows == [0, 1]
+
+
 def test_cost_follows_distinct_meshes():
     """A hundred copies of a block, each turned anyhow and in another vertex order."""
     mesh = SOLIDS["square block"]
