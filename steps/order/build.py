@@ -19,7 +19,7 @@ from steps.model import Array, IntArray
 from steps.order.apart import Apart, from_below
 from steps.order.cost import Weights
 from steps.order.readiness import Readiness
-from steps.order.site import Site
+from steps.order.site import Site, repeats_of
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
 STEP_REACH = 8.0
@@ -101,6 +101,8 @@ class Build:
         self.together = together
         self.steps_made = 0
         self.peers = _peers(self.centre, self.level)
+        for copies in repeats_of(site):
+            self._pair_up(sorted(copies))
         self.open_peers = np.array([len(peers) for peers in self.peers], dtype=float)
         self.placed = np.zeros(count, dtype=bool)
         self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
@@ -112,6 +114,15 @@ class Build:
         self.owed: list[int] = []
         for unit in np.flatnonzero(site.grounded):
             self._review(int(unit))
+
+    def _pair_up(self, copies: list[int]) -> None:
+        """Copies of one sub-assembly have their nearest copies for peers, however far: ends come first."""
+        centres = self.centre[copies]
+        apart = np.linalg.norm(centres[:, None] - centres, axis=2)
+        least = apart[apart > 0].min(initial=np.inf)
+        for row, copy in enumerate(copies):
+            near = np.flatnonzero((apart[row] > 0) & (apart[row] <= 1.5 * least))
+            self.peers[copy] = [copies[other] for other in near]
 
     # -- state
 

@@ -19,7 +19,7 @@ from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, find_groups, main_up
 from steps.order.locked import dragging, locked_problem, moves_as_one
 from steps.order.search import Judge, runs_for, search
-from steps.order.site import Group, Site, make_site
+from steps.order.site import Group, Site, make_site, repeats_of
 from steps.order.stability import Watch
 from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes
 from steps.order.writer import Planned, Writer
@@ -158,7 +158,7 @@ class Planner:
         self, site: Site, apart: Apart, before: tuple[tuple[int, int], ...], tell: Callable[[int], None]
     ) -> list[Draft]:
         """The cheapest steps found within the site's share of the time budget."""
-        together = unit_sets(site, self.wishes)
+        together = (*unit_sets(site, self.wishes), *repeats_of(site))
 
         def make(variant: Variant) -> Build:
             return Build(site, apart, self.weights, self._limits(), before, together, variant)

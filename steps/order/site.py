@@ -136,6 +136,15 @@ def units_of(group: Group) -> tuple[Unit, ...]:
     return (*loose, *whole)
 
 
+def repeats_of(site: Site) -> tuple[frozenset[int], ...]:
+    """Units that are copies of one sub-assembly, set by set: they are attached one after the other."""
+    copies = [
+        frozenset(number for number, unit in enumerate(site.units) if unit.group is child)
+        for child in site.group.children
+    ]
+    return tuple(each for each in copies if len(each) > 1)
+
+
 def make_site(model: Model, measures: Measures, joints: Joints, motion: Motion, group: Group) -> Site:
     """Gather what is known of a group's units."""
     units = units_of(group)
