@@ -12,6 +12,7 @@ from typing import Any
 import lib3mf
 import numpy as np
 import trimesh
+from scipy.spatial import cKDTree
 
 MODEL_PATH = "3D/3dmodel.model"
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -80,8 +81,8 @@ def placed(model, part) -> np.ndarray:
 
 def same_points(one: np.ndarray, other: np.ndarray, within: float = 1e-3) -> bool:
     """Whether two sets of points cover each other, order aside."""
-    apart = np.linalg.norm(np.asarray(one)[:, None] - np.asarray(other)[None], axis=2)
-    return bool(apart.min(axis=1).max() <= within and apart.min(axis=0).max() <= within)
+    apart = [cKDTree(goal).query(points)[0].max() for points, goal in ((one, other), (other, one))]
+    return bool(max(apart) <= within)
 
 
 # ------------------------------------------------------------------------------------- 3MF
