@@ -28,13 +28,15 @@ from steps.statics.programme import USE_TOLERANCE
 
 #: Work allowed, in bodies times programmes: a few seconds on one core (100 bodies take 60 ms each). A count
 #: and not a clock, so that the same model gives the same set.
-WORK = 2_500
+WORK = 1_500
 #: Parts above which a case is no longer solved again and again: glue follows the quick proof.
 EXACT_PARTS = 600
 #: Joints to choose among above which no least set is sought, only a small one and the bound.
 EXACT_JOINTS = 40
 #: Pieces above which the bound is counted by the pieces that nothing props.
 MOST_PIECES = 400
+#: With more lifts than this all pieces are joined: what rests on another in one lift hangs in the next.
+MANY_LIFTS = 8
 #: Of the joints that the relaxed programme strengthens, those with this share of the most are taken at once.
 WANTED_SHARE = 0.3
 #: Rounds in which the quick set is strengthened.
@@ -69,6 +71,7 @@ class _Search:
     strength: Array  #: (joints,) N when glued, 0 for joints that may not be
     forced: frozenset[int]
     work: int = 0
+    limit: float = np.inf
     programmes: int = 0
     demands: list[tuple[int, ...]] = field(default_factory=list)
 
@@ -174,6 +177,8 @@ class _Search:
         for case in cases:
             if ok.get(id(case), False) or (id(case) not in ok and proved(holds, case, centroid)):
                 continue
+            if first_only and self.work > self.limit:
+                return [case]  # not known: as good as failing
             falls = len(case.held) > 0 and bool(self.out_of_reach(holds, case).any())
             if not falls and self.exact(glued, case):
                 continue
@@ -208,10 +213,10 @@ def least_glue(
     active = [case for case in open_cases if id(case) not in hopeless]
     bound = _bound(search, active)
     if len(structure.bodies) <= EXACT_PARTS and len(glued) > bound:
-        search.work = 0
+        search.work, search.limit = 0, work
         glued = _thinned(search, glued, active, work)
         if len(glued) > bound and len(search.may) <= EXACT_JOINTS:
-            search.work = 0
+            search.work, search.limit = 0, np.inf
             glued, bound = _least_cover(search, glued, active, bound, work)
     loads, needs = _loads(search, glued, reachable)
     return LeastGlue(
@@ -317,9 +322,11 @@ def _quick_set(search: _Search, cases: Sequence[Case]) -> tuple[set[int], list[t
     """A small set with which the cases hold, and the cases that fail even with everything glued."""
     glued, fails = set(search.forced), []
     large = len(search.structure.bodies) > EXACT_PARTS
+    one_piece = large or sum(case.kind == "lift" for case in cases) > MANY_LIFTS
     for case in cases:
         if len(case.held):
-            _connect(search, glued, case, large)
+            _connect(search, glued, case, one_piece)
+    for case in cases if large else search.failing(glued, cases):
         for _ in range(ROUNDS):
             more = _weak_in_tree(search, glued, case) if large and len(case.held) else None
             if more is None and search.failing(glued, [case]):
