@@ -26,9 +26,9 @@ from steps.model import Array, IntArray
 from steps.statics import Contacts, Stand, Structure, least_extra
 from steps.statics.programme import USE_TOLERANCE
 
-#: Work allowed, in bodies times programmes: a few seconds on one core (100 bodies take 60 ms each). A count
+#: Work allowed, in bodies times programmes: a few seconds on one core (100 bodies take 0.1 s each). A count
 #: and not a clock, so that the same model gives the same set.
-WORK = 1_500
+WORK = 800
 #: Parts above which a case is no longer solved again and again: glue follows the quick proof.
 EXACT_PARTS = 600
 #: Joints to choose among above which no least set is sought, only a small one and the bound.
