@@ -23,7 +23,7 @@ _ANSWERED = {
 
 #: The simplex has done after so many iterations per row and column, or it cycles (a healthy one takes less
 #: than one; a cycling one of 600 columns took 13 s before it gave up).
-ITERATIONS_PER_LINE = 2
+ITERATIONS_PER_LINE = 1
 #: Ways to solve, tried in turn until one answers. These programmes are degenerate; scaling by powers of
 #: two keeps the simplex on its feet (measured on the demo tug, 3,000 to 11,000 columns: 0.03-0.4 s, and
 #: 0.02 s where no balance is possible, against 0.04-11 s without). Very large ones go the other way round.
