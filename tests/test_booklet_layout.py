@@ -10,12 +10,13 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from steps.booklet import content as c
 from steps.booklet.boxes import Image, Page, Rect, Text
 from steps.booklet.compose import compose
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer, smallest_type
-from steps.booklet.typeset import Typesetter
+from steps.booklet.typeset import Typesetter, halves
 from steps.booklet.words import words_in
 from steps.errors import WrongSettings
 from steps.model import Plan
@@ -173,3 +174,13 @@ def test_every_step_shows_where_you_are(reader, paper, language, fold):
             overview = [image.box for image in images if image.wish.kind == "overview"]
             assert len(overview) == 1, page.bookmark
             assert min(overview[0].width, overview[0].height) >= 15.0
+
+
+def test_a_timeline_too_long_for_a_column_is_divided_on_one_scale() -> None:
+    bars = tuple(c.Bar(f"Step {n}", 10.0 * n, 5.0, n % 2 == 1) for n in range(90))
+    parts = halves(c.Timeline(bars, "timeline", 900.0))
+    assert parts is not None
+    first, second = parts
+    assert isinstance(first, c.Timeline) and isinstance(second, c.Timeline)
+    assert first.bars + second.bars == bars
+    assert first.total_min == second.total_min == 900.0

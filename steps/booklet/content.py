@@ -127,6 +127,7 @@ class Bar:
 class Timeline:
     bars: tuple[Bar, ...]
     alt: str
+    total_min: float  #: of the whole timeline, so that the pieces of a divided one keep one scale
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ A cell made here has its upper left corner at (0, 0); the layout moves it to its
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import singledispatchmethod
 
 from steps.booklet import content as c
@@ -322,7 +322,7 @@ class Typesetter:
     @set.register
     def _(self, block: c.Timeline, width: float) -> Cell:
         e = self.edition
-        total = max(bar.start_min + bar.length_min for bar in block.bars)
+        total = block.total_min
         items: list[Item] = []
         top = 0.0
         for bar in block.bars:
@@ -375,6 +375,9 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
         return (
             (c.Para(a, block.strong, block.quiet), c.Para(b, block.strong, block.quiet)) if a and b else None
         )
+    if isinstance(block, c.Timeline) and len(block.bars) > 1:
+        middle = len(block.bars) // 2
+        return replace(block, bars=block.bars[:middle]), replace(block, bars=block.bars[middle:])
     if isinstance(block, c.Marked):
         return halves(c.Para(" ".join(filter(None, (block.words, block.detail))), block.strong))
     if isinstance(block, c.Notice) and len(block.lines) > 1:

@@ -88,7 +88,8 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
     """A finished sub-assembly (its first copy), for its opening sheet and for the "Take" column."""
     assembly = studio.plan.order.assembly_by_id[assembly_id]
     steps = [step for step in studio.plan.order.steps if step.assembly == assembly_id]
-    axes, up = (studio.axes(steps[-1]), steps[-1].up) if steps else (_usual_axes(), UP)
+    up = steps[-1].up if steps else UP
+    axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
     picture = _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
     return replace(picture, alt=f"{assembly.name}, finished.")
 
@@ -114,7 +115,8 @@ def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
     """The finished model, every part in full colour, standing as it is displayed."""
     parts = [part.id for part in studio.plan.model.parts]
     steps = studio.plan.order.steps
-    axes, up = (studio.axes(steps[-1]), steps[-1].up) if steps else (_usual_axes(), UP)
+    up = steps[-1].up if steps else UP
+    axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
     picture = _whole(studio, parts, axes, up, width_mm, height_mm)
     return replace(picture, alt=f"{studio.plan.model.name}, finished.")
 
@@ -164,10 +166,6 @@ def _rows(items: Iterable[Item]) -> NDArray[np.int64]:
 
 def _points(items: Sequence[Item]) -> Array:
     return np.concatenate([item.outer for item in items])
-
-
-def _usual_axes() -> Array:
-    return axes_of(USUAL_VIEW.azimuth, USUAL_VIEW.elevation)
 
 
 def _telling_axes(studio: Studio, shape_id: str) -> Array:

@@ -22,6 +22,8 @@ GLUE_MIN = 1.0
 #: Glue steps with at most this many steps without glue between them are one sitting: the adult stays and
 #: the adhesive is still at hand (proposal).
 SITTING_GAP = 2
+#: A wait this short ends no sitting, minutes: the adult stays at the bench (proposal).
+SHORT_WAIT_MIN = 15.0
 #: Two up directions within 5 deg are the same: cos 5 deg.
 SAME_UP = 0.996
 #: Force a child of 6 presses with both thumbs, N (from memory: children's push strength, 40-60 N).
@@ -178,12 +180,12 @@ class Scheduler:
     # ------------------------------------------------------------------ sittings and waits
 
     def _sittings(self, needs: Mapping[int, tuple[str, ...]]) -> dict[int, int]:
-        """Sitting of each glue step: a new one after a pause, or when a joint of this one must have cured."""
+        """Sitting of each glue step: a new one after a pause, or a long wait for a joint of this one."""
         found: dict[int, int] = {}
         sitting, since = 0, SITTING_GAP + 1
         wet: set[str] = set()
         for step in self.order.steps:
-            loads_wet = bool(wet & set(needs[step.number])) and self.wait_min > 0
+            loads_wet = bool(wet & set(needs[step.number])) and self.wait_min > SHORT_WAIT_MIN
             if loads_wet:
                 since, wet = SITTING_GAP + 1, set()
             if not self.glues(step):

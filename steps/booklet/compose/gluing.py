@@ -10,6 +10,7 @@ from steps.booklet.content import Bar, Block, Facts, Heading, Marked, Para, Shee
 from steps.glue.adhesive import bond_volume
 from steps.glue.families import glue_book
 from steps.glue.hazards import components_of
+from steps.glue.schedule import SHORT_WAIT_MIN
 from steps.model import GlueStep, Joint
 
 
@@ -113,7 +114,7 @@ def _millilitres(matter: Matter, joints: Sequence[Joint], copies: Sequence[int])
 
 
 def timeline(matter: Matter) -> Timeline | None:
-    """Steps and waits one after another: runs of steps without a wait, then the wait."""
+    """Steps and waits one after another: runs of steps without a long wait, then the wait."""
     words = matter.words
     if matter.waiting_min <= 0:
         return None
@@ -123,12 +124,13 @@ def timeline(matter: Matter) -> Timeline | None:
     for step in matter.plan.order.steps:
         work = matter.work(step)
         ready = max([now, *(holds.get(joint, 0.0) for joint in work.needs_cured)])
-        if ready > now and first:
+        if ready - now > SHORT_WAIT_MIN and first:
             bars.append(_bar(matter, first, step.number - 1, held, now))
             bars.append(
                 Bar(words.say("Wait {time}", time=words.minutes(ready - now)), now, ready - now, True)
             )
-            now, first = ready, 0
+            first = 0
+        now = ready
         if not first:
             first, held = step.number, now
         now += matter.minutes(step)
@@ -136,7 +138,8 @@ def timeline(matter: Matter) -> Timeline | None:
             holds[joint] = now + matter.plan.gluing.adhesive.fixture_min
     bars.append(_bar(matter, first, matter.plan.order.steps[-1].number, held, now))
     total = words.minutes(now)
-    return Timeline(tuple(bars), words.say("Timeline of building and waiting, {time} in all.", time=total))
+    alt = words.say("Timeline of building and waiting, {time} in all.", time=total)
+    return Timeline(tuple(bars), alt, now)
 
 
 def _bar(matter: Matter, first: int, last: int, start: float, end: float) -> Bar:
