@@ -22,6 +22,8 @@ TABLE_TOLERANCE_MM = 0.05
 UPRIGHT_COSINE = 0.966
 #: Directions in which the farthest corner of a foot is kept: enough for rectangles and round feet.
 FOOT_DIRECTIONS = 8
+#: Directions in which the outermost point of a bond is kept: finds the corners of a rectangle.
+BOND_DIRECTIONS = 4
 #: Joints from which the studs of each are gathered: one programme over 1,000 parts then takes seconds.
 COARSE_ABOVE = 400
 #: Design stress of a bond where no adhesive is chosen yet, MPa: a quarter of the least lap shear of
@@ -80,16 +82,35 @@ class Structure:
         if not strong:
             return self.contacts
         pull, grip, push = (getattr(self.contacts, name).copy() for name in ("pull", "grip", "push"))
-        per_joint = np.full(len(self.joints.joints), np.nan)
-        for joint, newtons in strong.items():
-            per_joint[self.joint_row[joint]] = newtons
-        each = per_joint[self.joint] / np.bincount(self.joint, minlength=len(per_joint))[self.joint]
-        bonded = ~np.isnan(each)
-        pull[bonded] = np.maximum(pull[bonded], each[bonded])
-        grip[bonded] = np.maximum(grip[bonded], each[bonded])
+        rows = {joint: self._bond_rows[self.joint_row[joint]] for joint in strong}
+        bonded = np.concatenate(list(rows.values()))
+        each = np.concatenate(
+            [np.full(len(own), strong[joint] / max(len(own), 1)) for joint, own in rows.items()]
+        )
+        pull[bonded] = np.maximum(pull[bonded], each)
+        grip[bonded] = np.maximum(grip[bonded], each)
         push[bonded] = True
         old = self.contacts
         return Contacts(old.point, old.normal, old.first, old.second, old.friction, pull, grip, push)
+
+    @cached_property
+    def _bond_rows(self) -> tuple[IntArray, ...]:
+        """The contacts of each joint that stand for its bond: the outermost of those across its axis.
+
+        A bond spread evenly over the face tips at F L / 2 about its edge, and so do F / 4 at the corners.
+        """
+        found = []
+        order = np.argsort(self.joint, kind="stable")
+        bounds = np.searchsorted(self.joint[order], np.arange(len(self.joints.joints) + 1))
+        for row, joint in enumerate(self.joints.joints):
+            own = order[bounds[row] : bounds[row + 1]]
+            lying = own[np.abs(self.contacts.normal[own] @ joint.axis) > UPRIGHT_COSINE]
+            used = lying if len(lying) > 2 else own
+            if len(used):
+                across = flat(self.contacts.point[used], joint.axis)
+                used = used[np.unique(extreme_points(across, BOND_DIRECTIONS))]
+            found.append(frozen_indices(used, (None,)))
+        return tuple(found)
 
     def _strengths(self, strength: Mapping[str, float | None] | Iterable[str]) -> dict[str, float]:
         given = strength if isinstance(strength, Mapping) else dict.fromkeys(strength)
