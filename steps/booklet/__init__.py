@@ -87,4 +87,4 @@ def write_labels(
         paint(pages, booklet, draft, face, words, drawn, flat, progress)
 
 
-__all__ = ["write_booklet", "write_html", "write_labels"]
+__all__ = ["StudioPictures", "write_booklet", "write_html", "write_labels"]

@@ -48,9 +48,9 @@ class Paper:
 
 
 EDITIONS = {
-    "child": Edition("child", 18, 18, 21, 24, 36, 94, (28, 22), 11.5, 3.2, False),
-    "helper": Edition("helper", 12, 12.5, 14, 16, 30, 79, (24, 18), 8.5, 2.6, False),
-    "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 16), 7.5, 2.2, True),
+    "child": Edition("child", 18, 18, 21, 24, 36, 94, (28, 18), 11.5, 3.2, False),
+    "helper": Edition("helper", 12, 12.5, 14, 16, 30, 79, (24, 15), 8.5, 2.6, False),
+    "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 13.5), 7.5, 2.2, True),
 }
 SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
 FOLD_COLUMN_MM = 57.0  # one of the two under the drawing of a folded page

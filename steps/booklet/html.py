@@ -325,10 +325,12 @@ def _strokes(strokes: Iterable[Stroke]) -> Iterator[str]:
         path = "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in stroke.points.tolist())
         kinds.setdefault((stroke.width_mm, stroke.dash_mm, level), []).append(path)
     for (width, dash, level), paths in kinds.items():
-        dashes = f' stroke-dasharray="{" ".join(f"{each:.2f}" for each in dash)}"' if dash else ""
+        dashes = f' stroke-dasharray="{" ".join(f"{each:.2f}" for each in dash)}"'
+        # a round end would close the gaps between dashes
+        ends = dashes if dash else ' stroke-linecap="round"'
         yield (
             f'<path d="{"".join(paths)}" fill="none" stroke="#{level:02x}{level:02x}{level:02x}" '
-            f'stroke-width="{width:.3f}" stroke-linejoin="round"{dashes}/>'
+            f'stroke-width="{width:.3f}" stroke-linejoin="round"{ends}/>'
         )
 
 

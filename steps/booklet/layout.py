@@ -29,7 +29,7 @@ from steps.booklet.words import NBSP, Words
 COLUMN_PAD_MM = 4.0
 GUTTER_MM = 9.0  # between columns of a flow sheet
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
-TIGHT = 0.5  # share of the usual gap in a crowded column
+TIGHT, TIGHTEST = 0.5, 0.2  # shares of the usual gap in a crowded column
 STRIP_SHARES = (0.3, 0.34, 0.38, 0.42, 0.46, 0.5)  # of a portrait page, under the drawing
 ICON_SHARE = 0.3  # of a title block cell's width, at most, for the mark beside the words
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
@@ -96,7 +96,7 @@ class Composer:
         field = Rect(inner.x, inner.y, inner.width - column.width, inner.height)
         box = column.inset(COLUMN_PAD_MM)
         least = self.paper.least_foot if sheet.foot else 0.0
-        for tighter in (self, self.tight()):
+        for tighter in (self, self.tight(), self.tight(TIGHTEST)):
             cells, rest = tighter.flow(sheet.blocks, [box])
             if not rest and _room_below(box, cells) >= least:
                 break
@@ -105,9 +105,9 @@ class Composer:
         rule = Line(((column.x, column.y), (column.x, column.top)), THIN_MM)
         return self._with_figure(sheet, field, cells, [rule]), rest
 
-    def tight(self) -> Composer:
+    def tight(self, share: float = TIGHT) -> Composer:
         """The same with less air between blocks, for a crowded column."""
-        edition = replace(self.edition, gap=TIGHT * self.edition.gap)
+        edition = replace(self.edition, gap=share * self.edition.gap)
         return replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
 
     def _portrait_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
@@ -180,7 +180,16 @@ class Composer:
         width = (box.width - (count - 1) * GUTTER_MM) / count
         return [Rect(box.x + k * (width + GUTTER_MM), box.y, width, box.height) for k in range(count)]
 
-    def _flow_bodies(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> Iterator[Body]:
+    def _flow_bodies(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> list[Body]:
+        """The pages that the blocks flow over; set tighter where that saves one, so that no page is
+        left with a line or two."""
+        usual = list(self._flowed(sheet, blocks, first))
+        if len(usual) == 1:
+            return usual
+        tight = list(self.tight()._flowed(sheet, blocks, first))
+        return tight if len(tight) < len(usual) else usual
+
+    def _flowed(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> Iterator[Body]:
         rest: list[c.Block] = list(blocks)
         while rest:
             columns = self._columns(sheet)

@@ -26,6 +26,7 @@ from steps.settings import Settings
 
 POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
+BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
 CAP_HEIGHT = 0.668  # of the type size, from the font
 
 
@@ -180,6 +181,7 @@ class Painter:
             box.y + (box.height - fit * picture.height_mm) / 2,
         )
         canvas.scale(fit, fit)
+        canvas.setLineJoin(ROUND)
         self.layers(picture)
         canvas.restoreState()
 
@@ -203,6 +205,8 @@ class Painter:
     def stroke(self, stroke: Stroke) -> None:
         level = round(255 * min(1.0, max(0.0, stroke.grey)))
         colour = f"#{level:02x}{level:02x}{level:02x}"
+        # a round end would close the gaps between dashes
+        self.canvas.setLineCap(BUTT if stroke.dash_mm else ROUND)
         self.polyline(
             [tuple(p) for p in stroke.points.tolist()], stroke.width_mm, colour, None, stroke.dash_mm
         )

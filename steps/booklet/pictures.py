@@ -58,12 +58,14 @@ def order_of(image: Image) -> Order:
 
 @dataclass
 class StudioPictures:
-    """The plan's studio. Thumbnails of one family share one scale."""
+    """The plan's studio. Thumbnails of one family share one scale. ``notice``: one line for the user, once
+    drawn, where OpenGL was asked for and rays had to take over; else empty."""
 
     plan: Plan
     settings: Settings
     workers: int = field(default_factory=lambda: os.cpu_count() or 1)
     progress: Callable[[str, int, int], None] | None = None
+    notice: str = ""
 
     def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
         """Each picture in turn; a picture wished for several times is drawn once."""
@@ -92,6 +94,7 @@ class StudioPictures:
         table = DrawingTable(self.plan, self.settings)
         for order in orders[count:]:
             yield table.draw(order)
+            self.notice = self.notice or table.studio.notice
 
     def _by_workers(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
         runs = [orders[start : start + RUN] for start in range(0, len(orders), RUN)]
@@ -99,11 +102,12 @@ class StudioPictures:
         context = multiprocessing.get_context("spawn")
         workers = min(self.workers, len(runs))
         with ProcessPoolExecutor(workers, context, _sit_down, (self.plan, self.settings)) as pool:
-            waiting: deque[Future[list[Picture | None]]] = deque()
+            waiting: deque[Future[tuple[list[Picture | None], str]]] = deque()
             rest = iter(runs)
             waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, AHEAD * workers))
             while waiting:
-                finished = waiting.popleft().result()
+                finished, notice = waiting.popleft().result()
+                self.notice = self.notice or notice
                 waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, 1))
                 yield from finished
 
@@ -115,8 +119,10 @@ def _sit_down(plan: Plan, settings: Settings) -> None:
     _tables[:] = [DrawingTable(plan, settings)]
 
 
-def _draw_run(orders: Sequence[Order]) -> list[Picture | None]:
-    return [_tables[0].draw(order) for order in orders]
+def _draw_run(orders: Sequence[Order]) -> tuple[list[Picture | None], str]:
+    """The pictures of a run, and what this worker's studio has to say of how it drew them."""
+    table = _tables[0]
+    return [table.draw(order) for order in orders], table.studio.notice
 
 
 @dataclass

@@ -193,8 +193,8 @@ def verify(
 
 
 def _booklet(model: Path, target: Path, run: Run) -> None:
-    from steps.booklet import write_booklet
-    from steps.cli.telling import Teller, result, tell_problems
+    from steps.booklet import StudioPictures, write_booklet
+    from steps.cli.telling import Teller, message, result, tell_problems
     from steps.output import write_whole
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
@@ -204,9 +204,12 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     _spare_the_input(model, target, plan_target)
     with Teller(quiet=run.quiet) as progress:
         made = make_plan(model, settings, progress)
-        write_booklet(made, target, settings, progress)
+        pictures = StudioPictures(made, settings, progress=progress)
+        write_booklet(made, target, settings, progress, pictures)
         write_whole(plan_target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
+    if pictures.notice:
+        message(pictures.notice, run.quiet)
     result(str(target))
     result(str(plan_target))
 

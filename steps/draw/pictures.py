@@ -30,7 +30,7 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     the booklet."""
     step = studio.step_by_number[step_number]
     field = Field(width_mm, height_mm)
-    axes = studio.axes(studio.plan.order.steps[-1])
+    axes = _display_axes(studio)
     camera = _whole_camera(studio, field, axes)
     new = {studio.plan.model.index_of[part] for thing in things(studio.plan, step) for part in thing.parts}
     # in parallel projection what comes nearer looks the same: so nothing hides it
@@ -114,11 +114,19 @@ def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
 def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
     """The finished model, every part in full colour, standing as it is displayed."""
     parts = [part.id for part in studio.plan.model.parts]
-    steps = studio.plan.order.steps
-    up = steps[-1].up if steps else UP
-    axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
-    picture = _whole(studio, parts, axes, up, width_mm, height_mm)
+    picture = _whole(studio, parts, _display_axes(studio), _display_up(studio), width_mm, height_mm)
     return replace(picture, alt=f"{studio.plan.model.name}, finished.")
+
+
+def _display_up(studio: Studio) -> Array:
+    """(3,) the model direction that points up when it is finished."""
+    steps = studio.plan.order.steps
+    return steps[-1].up if steps else UP
+
+
+def _display_axes(studio: Studio) -> Array:
+    """(3, 3) camera axes of the cover, and of every picture that says where you are."""
+    return axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, _display_up(studio))
 
 
 def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tuple[Picture, ...]:
@@ -127,8 +135,7 @@ def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tupl
     items = studio.items([part.id for part in studio.plan.model.parts], "earlier")
     items = [replace(item, role="new") for item in items]
     points = _points(items)
-    steps = studio.plan.order.steps
-    up = steps[-1].up if steps else UP
+    up = _display_up(studio)
     views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(4)]
     cameras = [
         field.camera(axes_of(view, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM) for view in views

@@ -41,7 +41,7 @@ class Look:
 
     view: View
     seen: dict[str, float]  #: visible share of each new part
-    joints: float  #: share of their joints of which some place is seen
+    joints: float  #: share of their joints of which some place is seen; of a sub-assembly's, of the places
 
     @property
     def least(self) -> float:
@@ -173,7 +173,8 @@ class _Scene:
     def look(self, view: View) -> Look:
         axes = axes_of(view.azimuth, view.elevation, self.step.up)
         parts = [Places(self._samples(key, axes), group) for key, group in self.group.items()]
-        joints = [Places(points) for points in self._joint_places()]
+        opened = self._joint_places()
+        joints = [Places(points) for points, _ in opened]
         hides = hidden([*parts, *joints], self._crowd(axes), axes)
         shares = [1.0 - float(one.mean()) if len(one) else 0.0 for one in hides[: len(parts)]]
         of_thing: dict[int, list[float]] = {}
@@ -185,21 +186,28 @@ class _Scene:
             for at, one in enumerate(self.lifted)
             for part in one.thing.parts
         }
-        found = [float(not one.all()) for one in hides[len(parts) :]]
+        found = [
+            1.0 - float(one.mean()) if whole else float(not one.all())
+            for one, (_, whole) in zip(hides[len(parts) :], opened, strict=True)
+        ]
         return Look(view, seen, round(float(np.mean(found)), 3) if found else 1.0)
 
     def _samples(self, key: int, axes: Array) -> Array:
         return self.studio.samples(self.studio.plan.model.parts[key], axes) + self.shifts[key]
 
-    def _joint_places(self) -> list[Array]:
+    def _joint_places(self) -> list[tuple[Array, bool]]:
         """For each joint that opens when the parts are lifted, where each contact ends towards the lifted
-        part: tips of studs, mouths of sockets."""
+        part: tips of studs, mouths of sockets; and whether it is a sub-assembly's, which is heavy and
+        must be aimed at all of its places."""
         return [
-            np.array(
-                [
-                    touch.point + seat + _outward(one) * (touch.depth_mm / 2 + CLEAR_MM)
-                    for touch in joint.touches
-                ]
+            (
+                np.array(
+                    [
+                        touch.point + seat + _outward(one) * (touch.depth_mm / 2 + CLEAR_MM)
+                        for touch in joint.touches
+                    ]
+                ),
+                bool(one.thing.assembly),
             )
             for one in self.lifted
             if one.is_lifted

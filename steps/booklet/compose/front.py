@@ -16,7 +16,7 @@ LEGEND: tuple[tuple[str, str], ...] = (
     ("glue", later("Glue this joint. Only an adult glues.")),
     ("free", later("This joint moves or opens: it stays free. Never put glue on it.")),
     ("rest", later("The part only rests here; a later part will hold it.")),
-    ("turn", later("Turn the whole model before you go on.")),
+    ("turn", later("Turn it before you go on.")),
     ("hold", later("Hold these parts with your other hand.")),
     ("wait", later("Glue must harden: how long, or that it must be hard before you begin.")),
     ("together", later("A part of the model that is built by itself, as often as said.")),

@@ -18,6 +18,8 @@ from steps.settings import Settings
 
 #: A turn of the build is a change of its up direction by more than this.
 TURN_DEG = 1.0
+#: By more than this it lies upside down: a right angle and a display's tilt are none.
+UPSIDE_DOWN_DEG = 120.0
 
 READERS = {"child": later("Child"), "helper": later("Helper"), "adult": later("Adult")}
 MATERIALS = {
@@ -140,6 +142,13 @@ class Matter:
                 found.add(step.number)
             before[step.assembly] = step
         return frozenset(found)
+
+    def upside_down(self, assembly_id: str) -> bool:
+        """Whether a sub-assembly, when finished, lies the other way up than it goes onto the build."""
+        steps = self.plan.order.steps
+        goes_on = [s.up for s in steps if any(attach.assembly == assembly_id for attach in s.attaches)]
+        lies = [s.up for s in steps if s.assembly == assembly_id]
+        return bool(goes_on and lies) and float(lies[-1] @ goes_on[0]) < np.cos(np.radians(UPSIDE_DOWN_DEG))
 
     @property
     def size_mm(self) -> tuple[float, float, float]:

@@ -50,6 +50,8 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
         words.say("Step {n}", n=first) if first == last else words.say("Steps {a} to {b}", a=first, b=last)
     )
     blocks.append(Para(which))
+    if matter.upside_down(assembly.id):
+        blocks.append(Para(words.say("It is built upside down."), strong=True))
     parts = _assembly_parts(matter, assembly)
     if len(parts) <= MOST_LISTED[matter.settings.reader]:
         blocks += [Rule(), Heading(words.say("What it takes")), *parts]
@@ -158,6 +160,11 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
         blocks += [Marked("turn", words.say("Turn the model first"), strong=True)]
         blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
+    blocks += [
+        Marked("turn", words.say("Turn over first: {name}", name=matter.assembly_name(assembly)), strong=True)
+        for assembly in dict.fromkeys(attach.assembly for attach in step.attaches)
+        if matter.upside_down(assembly)
+    ]
     return blocks
 
 
