@@ -176,6 +176,39 @@ def test_every_step_shows_where_you_are(reader, paper, language, fold):
             assert min(overview[0].width, overview[0].height) >= 15.0
 
 
+def test_a_sheet_is_set_tighter_rather_than_leave_a_line_on_a_further_page() -> None:
+    """Found by growing a sheet until the usual setting needs a second page: the tight one then saves it,
+    and a sheet that no setting saves keeps its usual air."""
+    words, settings = words_in("en"), Settings(reader="child")
+    edition = edition_of(settings)
+    composer = Composer(Typesetter(edition, typeface(words)), edition, paper_of(settings), words)
+
+    def bodies(count: int, usual: bool) -> list[object]:
+        blocks = [c.Marked("adult", f"Line {n}") for n in range(count)]
+        sheet = c.Sheet("how", "How", tuple(blocks))
+        flowed = composer._flowed(sheet, composer._titled(sheet), True) if usual else composer.bodies(sheet)
+        return list(flowed)
+
+    first = next(count for count in range(1, 200) if len(bodies(count, usual=True)) == 2)
+    assert len(bodies(first, usual=False)) == 1
+    far = next(count for count in range(first, 400) if len(bodies(count, usual=False)) == 2)
+    assert [body.cells for body in bodies(far, False)] == [body.cells for body in bodies(far, True)]
+
+
+@pytest.mark.parametrize(("up", "said"), [((0, 0, -1), True), ((1, 0, 0), False), ((0, 0, 1), False)])
+def test_a_sub_assembly_built_upside_down_says_so_and_is_turned_over_first(up, said):
+    plan = sample_plan()
+    steps = tuple(replace(step, up=up) if step.assembly == "A1" else step for step in plan.order.steps)
+    pages = pages_of(replace(plan, order=replace(plan.order, steps=steps)), Settings())
+
+    def texts(kind: str) -> str:
+        cells = [cell for page in pages if page.kind == kind for cell in page.cells]
+        return " ".join(item.words for cell in cells for item in cell.items if isinstance(item, Text))
+
+    assert ("It is built upside down." in texts("opening")) == said
+    assert ("Turn over first: tower" in texts("step")) == said
+
+
 def test_a_timeline_too_long_for_a_column_is_divided_on_one_scale() -> None:
     bars = tuple(c.Bar(f"Step {n}", 10.0 * n, 5.0, n % 2 == 1) for n in range(90))
     parts = halves(c.Timeline(bars, "timeline", 900.0))

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pytest
 
+from renderer import source
 from renderer.picture import Picture
 from steps.booklet.content import Wish
 from steps.booklet.pictures import FEW, DrawingTable, Order, StudioPictures
@@ -45,6 +46,20 @@ def test_workers_draw_what_one_process_draws():
             assert np.array_equal(one.pixels, two.pixels)
             assert one.alt == two.alt
             assert [s.points.tolist() for s in one.strokes] == [s.points.tolist() for s in two.strokes]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_the_notice_of_the_source_comes_back_from_whoever_draws(workers, monkeypatch):
+    # a platform that does not exist makes OpenGL fail, here and in every worker that is started from here
+    monkeypatch.setenv("PYOPENGL_PLATFORM", "none-such")
+    source._probe_once.cache_clear()
+    pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), workers=workers)
+    try:
+        drawn = list(pictures.drawn(small_orders()))
+    finally:
+        source._probe_once.cache_clear()
+    assert "OpenGL does not work here" in pictures.notice
+    assert sum(picture is not None for picture in drawn) >= FEW
 
 
 class Counting(StudioPictures):

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -471,7 +472,7 @@ def test_a_booklet_that_fails_while_written_leaves_the_old_one(
     import steps.booklet
     from steps.output import whole_file
 
-    def burst(plan: object, path: Path, settings: object, progress: object = None) -> None:
+    def burst(plan: object, path: Path, *rest: object) -> None:
         with whole_file(path) as draft:
             draft.write_bytes(b"%PDF-1.4 half")
             raise OSError(28, "No space left on device")
@@ -483,6 +484,19 @@ def test_a_booklet_that_fails_while_written_leaves_the_old_one(
     assert "No space left" in capsys.readouterr().err
     assert old.read_bytes() == b"an older booklet"
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["beacon.3mf", "old.pdf"]
+
+
+def test_what_the_picture_source_has_to_say_reaches_the_user_once(
+    model: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    import steps.booklet
+
+    def fallen_back(plan: object, path: Path, settings: object, progress: object, pictures: Any) -> None:
+        pictures.notice = "OpenGL does not work here (no card); the pictures are drawn with rays."
+
+    monkeypatch.setattr(steps.booklet, "write_booklet", fallen_back)
+    assert run(["booklet", str(model), "-o", str(tmp_path / "new.pdf")]) == 0
+    assert capsys.readouterr().err.count("OpenGL does not work here (no card)") == 1
 
 
 def test_a_fault_of_the_program_is_owned_up_to(

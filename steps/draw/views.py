@@ -22,11 +22,14 @@ ISOMETRIC_AZIMUTHS_DEG = (-45.0, 45.0, 135.0, -135.0)
 
 #: A view serves while every new part shows at least this share and its joints at least that.
 SERVES_PART, SERVES_JOINT = 0.5, 0.5
+#: The latter for a step that attaches a sub-assembly: it is aimed at several places at once.
+SERVES_WHOLE = 0.7
 #: What a change of view costs, in units of the score below.
 CHANGE_COST = 0.35
 #: Contacts are looked at this far outside their end (mm), so that they do not hide themselves.
 CLEAR_MM = 0.1
-#: A part seen less than this is hidden: it would need an inset, and that costs so much of the score.
+#: A part seen less than this is hidden: it would need an inset, and that costs so much of the score. A view
+#: that hides where it joins costs the same.
 HIDDEN_SHARE, HIDDEN_COST = 0.35, 0.5
 #: Weight of the joints' visible share in the score, and of looking up from below, which strains.
 JOINT_WEIGHT, BELOW_COST, DIMETRIC_COST = 0.4, 0.3, 0.25
@@ -42,6 +45,7 @@ class Look:
     view: View
     seen: dict[str, float]  #: visible share of each new part
     joints: float  #: share of their joints of which some place is seen; of a sub-assembly's, of the places
+    wanted: float = SERVES_JOINT  #: of that share, for the view to serve
 
     @property
     def least(self) -> float:
@@ -50,7 +54,7 @@ class Look:
 
     @property
     def serves(self) -> bool:
-        return self.least >= SERVES_PART and self.joints >= SERVES_JOINT
+        return self.least >= SERVES_PART and self.joints >= self.wanted
 
     @property
     def score(self) -> float:
@@ -59,8 +63,7 @@ class Look:
         cost = BELOW_COST if self.view.elevation < 0 else 0.0
         if abs(self.view.elevation) < ISOMETRIC_ELEVATION - 0.01:
             cost += DIMETRIC_COST
-        if self.least < HIDDEN_SHARE:
-            cost += HIDDEN_COST
+        cost += HIDDEN_COST * ((self.least < HIDDEN_SHARE) + (self.joints < self.wanted))
         return self.least + 0.3 * float(np.mean(shares)) + JOINT_WEIGHT * self.joints - cost
 
 
@@ -190,7 +193,8 @@ class _Scene:
             1.0 - float(one.mean()) if whole else float(not one.all())
             for one, (_, whole) in zip(hides[len(parts) :], opened, strict=True)
         ]
-        return Look(view, seen, round(float(np.mean(found)), 3) if found else 1.0)
+        wanted = SERVES_WHOLE if self.step.attaches else SERVES_JOINT
+        return Look(view, seen, round(float(np.mean(found)), 3) if found else 1.0, wanted)
 
     def _samples(self, key: int, axes: Array) -> Array:
         return self.studio.samples(self.studio.plan.model.parts[key], axes) + self.shifts[key]
