@@ -101,7 +101,7 @@ class Stand:
         """Whether the parts stand on a table below the lowest of them.
 
         ``wanted`` is the reserve at which the search for a better proof stops. ``loads`` are forces (N) at
-        the centroids of some of the parts, on top of their weight.
+        the centroids of some of the parts, on top of their weight, or (6,) forces and moments (N mm).
         """
         rows = self.structure.part_rows(parts)
         if not len(rows):
@@ -111,9 +111,12 @@ class Stand:
         present[rows] = True
         table, on_table = self.structure.table_contacts(rows, self.up)
         leaning = present & ~self._carried_mask(rows, present, on_table)
-        for row, force in extra.items():
+        for row, load in extra.items():
+            force = load[:3]
             leaning[row] |= bool(
-                np.linalg.norm(force - (force @ self.up) * self.up) > 0 or force @ self.up > 0
+                np.linalg.norm(force - (force @ self.up) * self.up) > 0
+                or force @ self.up > 0
+                or np.any(load[3:])
             )
         if not leaning.any():
             return Standing(True, float("inf"), why="every part is carried straight down")
@@ -196,7 +199,7 @@ class Stand:
             return self._solved[key], at
         loads = bodies.weight(self.up)
         for row, force in extra.items():
-            loads[np.searchsorted(rows, row), :3] += force
+            loads[np.searchsorted(rows, row), : len(force)] += force
         found = balance(bodies, contacts, loads)
         if not extra:
             self._solved[key] = found
@@ -268,7 +271,7 @@ class Stand:
         bodies, contacts = self._whole(rows, table)
         loads = bodies.weight(self.up)
         for row, force in extra.items():
-            loads[np.searchsorted(rows, row), :3] += force
+            loads[np.searchsorted(rows, row), : len(force)] += force
         held = tuple(names[rows[local]] for local in least_hand(bodies, contacts, loads))
         weakest = None
         reserve = 0.0
