@@ -30,6 +30,8 @@ MOST_RUNS = 400
 RANKS = (1, 2)
 #: What a whole walk may favour: parts of the cost and factors for its choices.
 FAVOURS = ((), (("kind", 3.0),), (("hop", 2.0),), (("stray", 0.3),))
+#: An order is cheaper by more than this, or rounding would decide.
+LEAST_GAIN = 1e-9
 #: Sites of more units are not searched: the hidden-share table would grow with their square.
 MOST_UNITS = 300
 #: Sample points of a box: five on the top, one amid each side; shares of the half size, and which face.
@@ -52,6 +54,7 @@ class Judge:
     watch: Watch | None = None
     hidden: Mask = field(init=False)  #: (views, units, points, units) who hides which point of whom
     facing: Mask = field(init=False)  #: (views, points) which points face the viewer
+    _leans: dict[frozenset[int], bool] = field(default_factory=dict)  #: units placed -> whether any leans
 
     def __post_init__(self) -> None:
         self.hidden, self.facing = _hidden(self.site)
@@ -62,19 +65,27 @@ class Judge:
             any(tie.joint.fit in ("slide", "loose") for tie in ties) for ties in self.site.joints_of
         ]
 
-    def costs(self, drafts: Sequence[Draft]) -> list[float]:
-        """The cost of each step; an order costs their sum."""
-        if self.watch is not None:
-            self.watch.clear()
-        placed: list[int] = []
+    def costs(self, drafts: Sequence[Draft], below: float = np.inf) -> list[float] | None:
+        """The cost of each step; an order costs their sum. None when that is not ``below`` the given sum.
+
+        Whether anything leans costs most to find out, so it is asked last and never of an order that is
+        too dear without it.
+        """
+        seen = self._without_stability(drafts)
+        if sum(seen) >= below - LEAST_GAIN:
+            return None
+        found = [cost + leans for cost, leans in zip(seen, self._stability(drafts), strict=True)]
+        return found if sum(found) < below - LEAST_GAIN else None
+
+    def _without_stability(self, drafts: Sequence[Draft]) -> list[float]:
+        placed = np.zeros(len(self.site.units), dtype=bool)
         found = []
         for before, draft in zip([None, *drafts], drafts, strict=False):
-            placed += draft.units
+            placed[draft.units] = True
             found.append(
                 self._hands(before, draft)
                 + self.weights.eyes * self._unseen(draft.units, placed)
                 + self._sense(before, draft)
-                + self._stability(draft)
                 + self._glue(before, draft)
             )
         return found
@@ -87,9 +98,9 @@ class Judge:
         moved = self.apart.ways[one] != self.apart.ways[two]
         return self.weights.turn * turned + self.weights.direction * moved
 
-    def _unseen(self, units: Sequence[int], placed: Sequence[int]) -> float:
+    def _unseen(self, units: Sequence[int], placed: Mask) -> float:
         """Share of the new units' facing points that is hidden, in the view that hides least."""
-        hidden = self.hidden[:, units][..., placed].any(axis=-1)  # (views, units, points)
+        hidden = (self.hidden[:, units] & placed).any(axis=-1)  # (views, units, points)
         facing = self.facing[:, None, :]
         shares = (hidden & facing).sum(axis=(1, 2)) / np.maximum((facing.sum(axis=(1, 2)) * len(units)), 1)
         return float(shares.min())
@@ -104,11 +115,22 @@ class Judge:
             cost += w.up * max(0.0, float(self.level[before.units].min() - self.level[draft.units].min()))
         return cost
 
-    def _stability(self, draft: Draft) -> float:
+    def _stability(self, drafts: Sequence[Draft]) -> list[float]:
+        """What each step costs because something leans when it is done."""
         if self.watch is None:
-            return 0.0
-        parts = [part for unit in draft.units for part in self.site.units[unit].parts]
-        return self.weights.hold * bool(self.watch.doubts(parts))
+            return [0.0] * len(drafts)
+        self.watch.clear()
+        placed: frozenset[int] = frozenset()
+        waiting: list[int] = []  # parts that the watch has not been told of
+        found = []
+        for draft in drafts:
+            placed |= frozenset(draft.units)
+            waiting += [part for unit in draft.units for part in self.site.units[unit].parts]
+            if placed not in self._leans:
+                self._leans[placed] = bool(self.watch.doubts(waiting))
+                waiting = []
+            found.append(self.weights.hold * self._leans[placed])
+        return found
 
     def _glue(self, before: Draft | None, draft: Draft) -> float:
         slack = any(self.slack[unit] for unit in draft.units)
@@ -128,15 +150,17 @@ def search(
     if judge is None or runs < 2:
         return best, 1
     stop = time.monotonic() + seconds
-    costs = judge.costs(best)
+    costs = judge.costs(best) or []
     tried = 1
     untried = _openings() + _detours(costs, variant)
     while untried and tried < runs and time.monotonic() < stop:
         other = untried.pop(0)
         drafts = make(other).run()
         tried += 1
-        found = judge.costs(drafts)
-        if sum(found) < sum(costs) - 1e-9 and not any(draft.doubtful for draft in drafts):
+        if any(draft.doubtful for draft in drafts):
+            continue
+        found = judge.costs(drafts, below=sum(costs))
+        if found is not None:
             untried = [each for each in untried if not (each.detours or other.detours)]
             best, costs, variant = drafts, found, other
             untried += _detours(costs, variant)

@@ -9,9 +9,9 @@ import numpy as np
 from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
 from steps.order.apart import Apart, from_below
 from steps.order.build import Draft
+from steps.order.hands import Hands
 from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
-from steps.order.stability import Watch
 from steps.settings import OrderSettings
 from steps.statics import Structure
 
@@ -69,7 +69,9 @@ class Writer:
         site, apart = done.site, done.apart
         placed: set[int] = set()
         ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
-        watches = {key: self._watches(up, site) for key, up in ups.items()}
+        hands = {
+            key: Hands(self.structure, self.cured, up, site.group.parts) for key, up in sorted(ups.items())
+        }
         for draft in done.drafts:
             for unit in draft.units:
                 child = site.units[unit].group
@@ -79,14 +81,13 @@ class Writer:
                 self._ids[id(group)] = f"A{len(self._ids) + 1}"
                 self._begun.append(group)
             step = self._step(done, self._ids[id(group)], draft, placed)
-            self.steps.append(replace(step, hold=self._hold(watches, step, draft_parts(site, draft))))
+            parts = draft_parts(site, draft)
+            for key, other in hands.items():
+                if key != step.up.tobytes():
+                    other.pass_by(parts)
+            self.steps.append(replace(step, hold=hands[step.up.tobytes()].after(step, parts)))
             placed.update(draft.units)
-        self._programmes += sum(watch.programmes for pair in watches.values() for watch in pair)
-
-    def _watches(self, up: Array, site: Site) -> tuple[Watch, ...]:
-        """One on the bare joints; where glue is needed, another on what has set."""
-        both = (self.structure,) if self.cured is self.structure else (self.structure, self.cured)
-        return tuple(Watch(structure, up, site.group.parts) for structure in both)
+        self._programmes += sum(each.programmes for each in hands.values())
 
     def _step(self, done: Planned, assembly: str, draft: Draft, placed: set[int]) -> Step:
         site, apart = done.site, done.apart
@@ -126,20 +127,6 @@ class Writer:
             push = max(push, sum(joint.push_n for joint in own))
             standing.add(unit)
         return sorted(closing, key=lambda joint: self._row[joint.id]), push
-
-    def _hold(self, watches: dict[bytes, tuple[Watch, ...]], step: Step, parts: list[int]) -> tuple[str, ...]:
-        """Parts that a hand must hold when the step is done: what leans although all glue has set, and of
-        what the step brings also what leans until its own glue has set."""
-        held = {key: [watch.add(parts) for watch in pair] for key, pair in watches.items()}
-        bare, *glued = held[step.up.tobytes()]
-        if not glued:
-            return bare
-        joints = self.structure.joints.by_id
-        new = set(step.adds)
-        for name in step.closes:  # of an attached sub-assembly only what the glue is put on can lean
-            new |= {joints[name].a, joints[name].b} & {self._names[part] for part in parts}
-        keep = set(glued[0]) | (new & set(bare))
-        return tuple(name for name in self._names if name in keep)
 
     def _doubt(self, site: Site, draft: Draft) -> str:
         doubtful = "; ".join(draft.doubtful)

@@ -1,0 +1,74 @@
+"""What a hand must hold after each step, with glue reckoned in: what is new, and what has set.
+
+A step with glue ends when its glue has fixed, and the next begins only then. So after a step all that was
+glued in earlier steps holds as a bond does, and what the step itself glues holds only as its bare joints
+do. Two watches tell cheaply what leans: one on the build with all glue set, one on the bare joints. The
+load programme is asked about the bare joints only where something that the step brings leans on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from steps.model import Array, Step
+from steps.order.stability import Watch
+from steps.statics import Stand, Structure
+
+
+class Hands:
+    """One build on the table, ``up`` pointing up; ``members`` are the rows of all its parts."""
+
+    def __init__(self, structure: Structure, cured: Structure, up: Array, members: Sequence[int]):
+        self.structure = structure
+        self.up = up
+        self.settled = Watch(cured, up, members)
+        self._names = [part.id for part in structure.model.parts]
+        pairs = zip(structure.joints.joints, cured.joints.joints, strict=True)
+        self._glued = frozenset(bare.id for bare, glued in pairs if bare is not glued)
+        self._bare = Watch(structure, up, members) if self._glued else None
+        self._leant: frozenset[int] = frozenset()  # parts that leaned on bare joints already
+        self._programmes = 0
+
+    @property
+    def programmes(self) -> int:
+        """Load programmes solved so far."""
+        return self._programmes + self.settled.programmes
+
+    def pass_by(self, parts: Sequence[int]) -> None:
+        """The parts go in while the build lies another way: nobody looks at how it stands this way."""
+        self.settled.doubts(parts)
+        self._newly_leaning(parts)
+
+    def after(self, step: Step, parts: Sequence[int]) -> tuple[str, ...]:
+        """Ids of the parts that a hand must hold when the step that puts ``parts`` in is done."""
+        held = self.settled.add(parts)
+        leaning = self._newly_leaning(parts)
+        if self._glued.isdisjoint(step.closes) or leaning.isdisjoint(self._brought(step, parts)):
+            return held
+        return self._in_order({*held, *self._until_set(step, leaning)})
+
+    def _newly_leaning(self, parts: Sequence[int]) -> frozenset[int]:
+        """Put parts in; what leans on bare joints and did not before."""
+        if self._bare is None:
+            return frozenset()
+        now = frozenset(self._bare.doubts(parts))
+        before, self._leant = self._leant, now
+        return now - before
+
+    def _brought(self, step: Step, parts: Sequence[int]) -> set[int]:
+        """What the step adds; of a sub-assembly it attaches only what the glue is put on can lean."""
+        joints, rows = self.structure.joints.by_id, self.structure.model.index_of
+        ends = {rows[end] for name in step.closes for end in (joints[name].a, joints[name].b)}
+        return {rows[name] for name in step.adds} | (ends & set(parts))
+
+    def _until_set(self, step: Step, leaning: Iterable[int]) -> tuple[str, ...]:
+        """What must be held while the step's own glue sets and all earlier glue holds."""
+        stand = Stand.of(self.structure, self.up, sorted(self._glued - set(step.closes)))
+        found = stand.stands([self._names[part] for part in sorted(self.settled.present)])
+        self._programmes += found.programmes
+        if found.ok:
+            return ()
+        return found.hold or tuple(self._names[part] for part in leaning)
+
+    def _in_order(self, names: set[str]) -> tuple[str, ...]:
+        return tuple(name for name in self._names if name in names)
