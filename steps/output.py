@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from steps.errors import CannotWrite
+
+SYNCED_AT_ONCE = 16  # threads that wait for the disk
 
 
 @contextmanager
@@ -45,11 +49,56 @@ def write_whole(path: Path, content: bytes | str) -> None:
         draft.write_bytes(data)
 
 
+def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str, ...]:
+    """Write many files (path within ``folder``, content), all whole before the first is moved into place.
+
+    Returns the paths written. Raises CannotWrite; a full disk, a folder that refuses or an interruption
+    before all were written leaves everything as it was.
+    """
+    names: list[str] = []
+    moved, drafts, new = 0, None, not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        drafts = Path(tempfile.mkdtemp(prefix=".draft-", dir=folder))
+        for name, content in files:
+            (drafts / str(len(names))).write_bytes(content)
+            names.append(name)
+        _make_way([folder / name for name in names])
+        # a disk puts many files down at once in little more time than one
+        with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
+            list(pool.map(_force_to_disk, [drafts / str(row) for row in range(len(names))]))
+        for moved, name in enumerate(names):
+            os.replace(drafts / str(moved), folder / name)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        state = f"{moved} of {len(names)} files are new" if moved else "Nothing was changed there"
+        raise CannotWrite(f"{folder}: cannot be written ({reason}). {state}.") from error
+    finally:
+        if drafts is not None:
+            shutil.rmtree(drafts, ignore_errors=True)
+        if new:
+            with suppress(OSError):
+                folder.rmdir()  # only if nothing is in it
+    return tuple(names)
+
+
+def _make_way(places: list[Path]) -> None:
+    """The folders that files go to. Raises CannotWrite where a folder stands in a file's place."""
+    for place in places:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        if place.is_dir():
+            raise CannotWrite(f"{place}: cannot be written, a folder of that name is in the way.")
+
+
 def _settle(draft: Path, path: Path) -> None:
     """Force the draft to disk, give it the rights of a new file, and move it into place."""
-    with open(draft, "rb+") as written:
-        os.fsync(written.fileno())
+    _force_to_disk(draft)
     umask = os.umask(0)
     os.umask(umask)
     draft.chmod(0o666 & ~umask)  # mkstemp makes it private to the owner
     os.replace(draft, path)
+
+
+def _force_to_disk(path: Path) -> None:
+    with open(path, "rb+") as written:
+        os.fsync(written.fileno())

@@ -6,12 +6,13 @@ import os
 import stat
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from steps.errors import CannotWrite
-from steps.output import whole_file, write_whole
+from steps.output import whole_file, write_folder, write_whole
 
 
 def test_writes_text_and_bytes_and_makes_folders(tmp_path: Path) -> None:
@@ -102,3 +103,44 @@ def test_a_killed_run_leaves_the_old_file(tmp_path: Path) -> None:
         child.kill()
         child.wait(timeout=10)
     assert target.read_text() == "old"
+
+
+# ------------------------------------------------------------------------- whole folders
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
+    }
+
+
+def test_a_folder_of_files_is_written_with_folders_within(tmp_path: Path) -> None:
+    (tmp_path / "a.txt").write_bytes(b"old")
+    assert write_folder(tmp_path, [("a.txt", b"new"), ("b/c.txt", b"\x00")]) == ("a.txt", "b/c.txt")
+    assert contents(tmp_path) == {"a.txt": b"new", "b/c.txt": b"\x00"}
+    (tmp_path / "plain").write_text("")
+    assert (tmp_path / "a.txt").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+@pytest.mark.parametrize("failure", [RuntimeError, KeyboardInterrupt, OSError])
+def test_a_folder_that_fails_half_way_is_as_it_was(tmp_path: Path, failure: type[BaseException]) -> None:
+    def files() -> Iterator[tuple[str, bytes]]:
+        yield "a.txt", b"new"
+        yield "b.txt", b"new"
+        raise failure("stop")
+
+    (tmp_path / "a.txt").write_bytes(b"old")
+    with pytest.raises(CannotWrite if failure is OSError else failure):
+        write_folder(tmp_path, files())
+    assert contents(tmp_path) == {"a.txt": b"old"} and len(list(tmp_path.iterdir())) == 1
+    with pytest.raises(CannotWrite if failure is OSError else failure):
+        write_folder(tmp_path / "fresh", files())
+    assert not (tmp_path / "fresh").exists()
+
+
+def test_a_folder_in_the_place_of_a_file_stops_before_any_is_moved(tmp_path: Path) -> None:
+    (tmp_path / "b.txt").mkdir()
+    (tmp_path / "a.txt").write_bytes(b"old")
+    with pytest.raises(CannotWrite, match=r"b\.txt.*folder"):
+        write_folder(tmp_path, [("a.txt", b"new"), ("b.txt", b"new")])
+    assert contents(tmp_path) == {"a.txt": b"old"}

@@ -170,8 +170,9 @@ def _fits_some_way(hull: Array, sparse: Array, space: TestSpace, directions: _Ce
 
 
 def _best_turns(cells: Array, out: Array) -> Array:
-    best = cells[np.argsort(out, kind="stable")[:TRIES]]
-    return np.stack(_frames(best), axis=1)
+    """Turns that may fit, best first: one that sticks out whatever the shift need not be tried."""
+    best = np.argsort(out, kind="stable")[:TRIES]
+    return np.stack(_frames(cells[best[out[best] <= 0]]), axis=1)
 
 
 def _frames(cells: Array) -> tuple[Array, Array, Array]:

@@ -13,18 +13,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import trimesh
 
 from steps.features import measure
 from steps.model import Measures, Model, Order, Problem
-from steps.output import write_whole
+from steps.output import write_folder
 from steps.prints.items import PrintItem, Progress, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
 from steps.prints.sheet import sheet_pdf
+from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
-from steps.prints.threemf import PrintObject, print_3mf
+from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf
 from steps.settings import Settings
 
 PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
@@ -80,29 +80,28 @@ def write_prints(
     """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``.
 
     Print files that an earlier run listed there and that are no longer meant are taken away, so that
-    an old count does not lie beside a new one. Raises CannotWrite; each file is replaced whole or left
-    as it was.
+    an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
     prints = prepare(model, measures, settings, order, progress, refitted)
     earlier = _listed(folder)
-    written = set()
-    for name, data in print_files(prints, model, settings):
-        write_whole(folder / name, data)
-        written.add(name)
-    for name in sorted(earlier - written):
+    written = write_folder(folder, print_files(prints, model, settings))
+    for name in sorted(earlier.difference(written)):
         (folder / name).unlink(missing_ok=True)
     return prints
 
 
 def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
-    """(path within the folder, content) of every file."""
+    """(path within the folder, content) of every file. What only the mesh decides is made once a shape."""
+    laid = {item.laid.shape: item.laid for item in prints.items}
+    meshes = {shape: packed_mesh(each.vertices, each.faces) for shape, each in laid.items()}
+    facets = {shape: stl_bytes(each.vertices, each.faces) for shape, each in laid.items()}
     for item in prints.items:
-        mesh = trimesh.Trimesh(item.laid.vertices, item.laid.faces, process=False)
-        yield f"{item.stem}.stl", bytes(trimesh.exchange.stl.export_stl(mesh))
-        yield f"{item.stem}.3mf", print_3mf(item.stem, [_object(item, _rows(item))])
+        yield f"{item.stem}.stl", facets[item.laid.shape]
+        yield f"{item.stem}.3mf", print_3mf(item.stem, [_object(item, meshes, _rows(item))])
     files = {plate.number: _plate_name(plate) for plate in prints.plates}
     for plate in prints.plates:
-        yield files[plate.number], print_3mf(files[plate.number], _on_plate(plate, prints.items))
+        name = files[plate.number]
+        yield name, print_3mf(name, _on_plate(plate, prints.items, meshes))
     if prints.changes:
         yield REFIT, refit_table(prints.changes).encode()
     yield SHEET, sheet_pdf(model, prints.items, prints.plates, settings)
@@ -125,15 +124,16 @@ def _plate_name(plate: Plate) -> str:
     return f"{PLATES}/plate {plate.number:02d} {plain(plate.colour_name, 30)}.3mf"
 
 
-def _object(item: PrintItem, copies: tuple[tuple[str, float, float], ...]) -> PrintObject:
-    laid = item.laid
-    name = f"{laid.label} {laid.name}"
-    return PrintObject(name, laid.vertices, laid.faces, item.colour, item.colour_name, copies)
+def _object(
+    item: PrintItem, meshes: Mapping[str, Piece], copies: tuple[tuple[str, float, float], ...]
+) -> PrintObject:
+    name = f"{item.laid.label} {item.laid.name}"
+    return PrintObject(name, meshes[item.laid.shape], item.colour, item.colour_name, copies)
 
 
 def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:
     """Copies side by side in a square, so that none stands in another."""
-    wide, deep = np.ptp(item.laid.vertices[:, :2], axis=0) + APART_MM
+    wide, deep = item.laid.footprint_mm + APART_MM
     across = int(np.ceil(np.sqrt(item.count)))
     return tuple(
         (source, float(wide * (k % across)), float(deep * (k // across)))
@@ -141,10 +141,10 @@ def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:
     )
 
 
-def _on_plate(plate: Plate, items: tuple[PrintItem, ...]) -> list[PrintObject]:
+def _on_plate(plate: Plate, items: tuple[PrintItem, ...], meshes: Mapping[str, Piece]) -> list[PrintObject]:
     places: dict[int, list[tuple[str, float, float]]] = {}
     for copy in plate.copies:
         item = items[copy.item]
-        source = item.sources[item.parts.index(copy.part)]
+        source = item.source_of[copy.part]
         places.setdefault(copy.item, []).append((source, copy.x, copy.y))
-    return [_object(items[row], tuple(copies)) for row, copies in places.items()]
+    return [_object(items[row], meshes, tuple(copies)) for row, copies in places.items()]

@@ -13,8 +13,7 @@ from manifold3d import Manifold
 from steps.errors import FaultyModel
 from steps.model import Array, Feature, Joint, Joints, Measures, Model, Problem
 from steps.output import write_whole
-from steps.prints.ladder import Solid, solid_of
-from steps.prints.threemf import PrintObject, print_3mf
+from steps.prints.ladder import Solid, solid_files, solid_of
 
 #: The steepest slope: beyond it the pegs alone carry the model.
 STEEPEST_DEGREES = 60.0
@@ -71,13 +70,8 @@ def display_adapter(model: Model, measures: Measures, joints: Joints, degrees: f
 
 def write_adapter(adapter: Adapter, folder: Path) -> None:
     """Write the wedge as STL and 3MF. Raises CannotWrite; files are replaced whole."""
-    solid = adapter.solid
-    mesh = trimesh.Trimesh(solid.vertices, solid.faces, process=False)
-    write_whole(folder / f"{solid.name}.stl", bytes(trimesh.exchange.stl.export_stl(mesh)))
-    each = PrintObject(
-        solid.name, solid.vertices, solid.faces, "#b0b0b0", "any colour", ((solid.name, 0.0, 0.0),)
-    )
-    write_whole(folder / f"{solid.name}.3mf", print_3mf(solid.name, [each]))
+    for name, data in solid_files(adapter.solid):
+        write_whole(folder / name, data)
 
 
 def _display_joint(joints: Joints) -> tuple[Joint, tuple[str, ...]]:

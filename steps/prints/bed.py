@@ -25,6 +25,8 @@ SHARP_DEGREES = 100.0
 SHORT_MM = 60.0
 #: Corners between edges shorter than this are rounding, not corners (mm).
 EDGE_MM = 3.0
+#: Ends of a section's lines that agree to so many digits (mm) are one corner.
+JOIN_DIGITS = 5
 #: Turns about the upright tried to fit a long part on the bed (degrees).
 TURNS = np.arange(0.0, 90.0, 1.0)
 
@@ -84,14 +86,19 @@ def consumption(
 
 def ear_corners(mesh: trimesh.Trimesh, layer_mm: float) -> Array:
     """(k, 2) corners of the first layer that want a small round brim, in the mesh's x and y."""
-    low = mesh.bounds[0, 2]
-    section = mesh.section([0, 0, 1], [0, 0, low + layer_mm / 2])
     found: list[Array] = []
-    if section is not None and np.ptp(mesh.vertices[:, :2], axis=0).max() >= SHORT_MM:
-        outlines = shapely.union_all([shapely.Polygon(line[:, :2]) for line in section.discrete])
-        for outline in shapely.get_parts(outlines):
+    if np.ptp(mesh.vertices[:, :2], axis=0).max() >= SHORT_MM:
+        for outline in shapely.get_parts(_first_layer(mesh, layer_mm)):
             found.extend(_corners(outline))
     return frozen_array(np.array(found).reshape(-1, 2), (None, 2), "corners")
+
+
+def _first_layer(mesh: trimesh.Trimesh, layer_mm: float) -> shapely.Geometry:
+    """What the first layer covers, holes filled."""
+    middle = [0.0, 0.0, float(mesh.vertices[:, 2].min()) + layer_mm / 2]
+    lines = trimesh.intersections.mesh_plane(mesh, [0.0, 0.0, 1.0], middle)[:, :, :2]
+    outlines = shapely.build_area(shapely.multilinestrings(shapely.linestrings(lines.round(JOIN_DIGITS))))
+    return shapely.union_all(shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(outlines))))
 
 
 def _corners(outline: shapely.Polygon) -> list[Array]:

@@ -11,11 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 import trimesh
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from shapely import affinity
 
 from steps.model import Array, IntArray
 
@@ -37,6 +35,8 @@ THREADS = 48
 TINY_MM2 = 2.0
 #: Share of threads that may end in the air: rounding of ends at corners.
 STRAY_THREADS = 0.03
+#: A chord shorter than this is two edges that meet (mm).
+NO_LENGTH_MM = 1e-9
 
 
 @dataclass(frozen=True)
@@ -92,15 +92,15 @@ def _ceilings(
     """
     known: dict[tuple[float, ...], float | None] = {}
     for region in _regions(mesh, chosen):
-        rim, walled = _rim(mesh, region, level)
-        outline = shapely.build_area(shapely.multilinestrings(shapely.linestrings(flat[rim])))
-        area = float(outline.area)
+        area = float(mesh.area_faces[region].sum())
         if area < TINY_MM2:
             continue
-        key = tuple(np.round([area, outline.length, walled.sum(), len(rim)], 3))
+        rim, walled = _rim(mesh, region, level)
+        edges = flat[rim]
+        round_it = float(np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1).sum())
+        key = (round(area, 3), round(round_it, 3), float(walled.sum()), float(len(rim)))
         if key not in known:
-            open_edges = shapely.multilinestrings(shapely.linestrings(flat[rim[~walled]]))
-            spans = [_longest_thread(outline, open_edges, angle) for angle in _angles()]
+            spans = [_longest_thread(edges, walled, angle) for angle in _angles()]
             laid = [span for span in spans if span is not None]
             known[key] = min(laid) if laid else None
         yield area, known[key]
@@ -108,16 +108,22 @@ def _ceilings(
 
 def _rim(mesh: trimesh.Trimesh, region: IntArray, level: Array) -> tuple[IntArray, np.ndarray]:
     """Edges round a ceiling (k, 2), and whether a wall goes down beyond each: only there can threads end."""
+    own = np.sort(mesh.faces[region][:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    edges, uses = np.unique(own, axis=0, return_counts=True)
+    rim = edges[uses == 1]
     inside = np.zeros(len(mesh.faces), dtype=bool)
     inside[region] = True
     crossing = inside[mesh.face_adjacency].sum(axis=1) == 1
-    pairs, edges = mesh.face_adjacency[crossing], mesh.face_adjacency_edges[crossing]
+    pairs, shared = mesh.face_adjacency[crossing], np.sort(mesh.face_adjacency_edges[crossing], axis=1)
     outer = np.where(inside[pairs[:, 0]], pairs[:, 1], pairs[:, 0])
-    return edges, level[mesh.faces[outer]].min(axis=1) < level[edges].min(axis=1) - LEVEL_MM
+    down = level[mesh.faces[outer]].min(axis=1) < level[shared].min(axis=1) - LEVEL_MM
+    count = len(mesh.vertices)  # a hole in the mesh is no wall, so its edges stay out of `down`
+    walls = shared[down] @ (count, 1)
+    return rim, np.isin(rim @ (count, 1), walls)
 
 
 def _angles() -> Array:
-    return np.arange(DIRECTIONS) * 180.0 / DIRECTIONS
+    return np.arange(DIRECTIONS) * np.pi / DIRECTIONS
 
 
 def _flatten(points: Array, up: Array) -> Array:
@@ -127,23 +133,23 @@ def _flatten(points: Array, up: Array) -> Array:
     return np.asarray(points @ np.column_stack([first, np.cross(up, first)]))
 
 
-def _longest_thread(outline: shapely.Geometry, open_edges: shapely.Geometry, angle: float) -> float | None:
-    """Longest chord along ``angle`` (degrees); None when chords end at open edges."""
-    turned = affinity.rotate(outline, -angle, origin=(0, 0))
-    left, bottom, right, top = turned.bounds
-    step = (top - bottom) / THREADS
-    heights = bottom + (np.arange(THREADS) + 0.5) * step
-    beyond = np.full((THREADS, 2), [left - 1, right + 1])
-    ends = np.stack([beyond, np.repeat(heights[:, None], 2, 1)], axis=-1)
-    chords = shapely.get_parts(shapely.intersection(shapely.linestrings(ends), turned))
-    chords = shapely.get_parts(chords)
-    chords = chords[shapely.length(chords) > 0]
-    if not len(chords):
+def _longest_thread(edges: Array, walled: np.ndarray, angle: float) -> float | None:
+    """Longest chord along ``angle`` (radians) of the outline ``edges`` (k, 2, 2); None when chords end in
+    the air, at edges that are not ``walled``."""
+    along = edges @ (np.cos(angle), np.sin(angle))
+    across = edges @ (-np.sin(angle), np.cos(angle))
+    bottom, top = float(across.min()), float(across.max())
+    heights = bottom + (np.arange(THREADS) + 0.5) * (top - bottom) / THREADS
+    below = across[:, :, None] <= heights
+    edge, thread = np.nonzero(below[:, 0] != below[:, 1])
+    share = (heights[thread] - across[edge, 0]) / (across[edge, 1] - across[edge, 0])
+    place = along[edge, 0] + share * (along[edge, 1] - along[edge, 0])
+    order = np.lexsort((place, thread))
+    edge, thread, place = edge[order], thread[order], place[order]
+    whole = np.bincount(thread, minlength=THREADS)[thread] % 2 == 0  # an outline with a gap crosses it odd
+    edge, place = edge[whole].reshape(-1, 2), place[whole].reshape(-1, 2)
+    length = place[:, 1] - place[:, 0]
+    real = length > NO_LENGTH_MM
+    if not real.any() or (~walled[edge[real]]).any(axis=1).mean() > STRAY_THREADS:
         return None
-    if not shapely.is_empty(open_edges):
-        turned_open = affinity.rotate(open_edges, -angle, origin=(0, 0))
-        tips = shapely.points(np.concatenate([shapely.get_coordinates(chord)[[0, -1]] for chord in chords]))
-        loose = shapely.distance(tips, turned_open) < 1e-6
-        if loose.reshape(-1, 2).any(axis=1).mean() > STRAY_THREADS:
-            return None
-    return float(shapely.length(chords).max())
+    return float(length[real].max())

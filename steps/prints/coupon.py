@@ -7,18 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import trimesh
 
 from steps.errors import FaultyModel
 from steps.model import Joints, Measures, Model, Problem
 from steps.output import write_whole
 from steps.prints.form import form_pdf
-from steps.prints.ladder import Ladder, Solid, find_ladder
-from steps.prints.threemf import PrintObject, print_3mf
+from steps.prints.ladder import Ladder, Solid, find_ladder, solid_files
 from steps.settings import PrinterSettings, Settings
 
 FORM = "fit card form.pdf"
-GREY, GREY_NAME = "#b0b0b0", "any colour"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,12 +59,7 @@ def write_coupon(
 def _files(coupon: Coupon, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
     for ladder in coupon.ladders:
         for solid in (ladder.card, ladder.piece):
-            mesh = trimesh.Trimesh(solid.vertices, solid.faces, process=False)
-            yield f"{solid.name}.stl", bytes(trimesh.exchange.stl.export_stl(mesh))
-            each = PrintObject(
-                solid.name, solid.vertices, solid.faces, GREY, GREY_NAME, ((solid.name, 0.0, 0.0),)
-            )
-            yield f"{solid.name}.3mf", print_3mf(solid.name, [each])
+            yield from solid_files(solid)
     yield FORM, form_pdf(coupon.ladders, model, settings)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import trimesh
@@ -42,6 +43,11 @@ class Laid:
     faults: tuple[str, ...]
     small: bool  #: goes into the small-parts cylinder
 
+    @cached_property
+    def footprint_mm(self) -> Array:
+        """(2,) width and depth on the bed."""
+        return np.ptp(self.vertices[:, :2], axis=0)
+
 
 @dataclass(frozen=True, eq=False)
 class PrintItem:
@@ -57,7 +63,12 @@ class PrintItem:
     def count(self) -> int:
         return len(self.parts)
 
-    @property
+    @cached_property
+    def source_of(self) -> Mapping[str, str]:
+        """Part id -> its name in the model file."""
+        return dict(zip(self.parts, self.sources, strict=True))
+
+    @cached_property
     def stem(self) -> str:
         """File name without ending."""
         return stem_of(self.laid.shape, self.laid.name, self.colour_name, self.count)

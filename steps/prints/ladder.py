@@ -7,7 +7,7 @@ printed exactly as the model's will be.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +19,8 @@ from steps.model import Array, Feature, IntArray, Joints, Measures, Model, Shape
 from steps.prints.digits import numeral
 from steps.prints.lie import turn_up
 from steps.prints.refit import moved_shape
+from steps.prints.stl import stl_bytes
+from steps.prints.threemf import PrintObject, packed_mesh, print_3mf
 
 LadderKind = Literal["stud", "ball"]
 
@@ -34,6 +36,8 @@ PLATE_MM, DIGIT_MM, STROKE_MM, ENGRAVED_MM, ROOM_MM = 3.0, 9.0, 1.4, 0.6, 2.0
 HANDLE_MM = (4.0, 16.0, 8.0)
 #: The handle goes down until this depth of it is in the part (mm).
 ROOTED_MM = 1.0
+#: What is no part of the model may be printed in anything.
+GREY, GREY_NAME = "#b0b0b0", "any colour"
 #: A ball's neck, in radii of the ball: radius and length to the plate.
 NECK = (0.55, 1.35)
 #: A ball's facets round its girth.
@@ -63,6 +67,14 @@ class Ladder:
     file_gap_mm: float  #: as the model's file has it
     stud_radius_mm: float
     of: str  #: whose stud and whose socket, in words
+
+
+def solid_files(solid: Solid) -> Iterator[tuple[str, bytes]]:
+    """The solid as STL and 3MF, by file name."""
+    yield f"{solid.name}.stl", stl_bytes(solid.vertices, solid.faces)
+    mesh = packed_mesh(solid.vertices, solid.faces)
+    each = PrintObject(solid.name, mesh, GREY, GREY_NAME, ((solid.name, 0.0, 0.0),))
+    yield f"{solid.name}.3mf", print_3mf(solid.name, [each])
 
 
 def find_ladder(model: Model, measures: Measures, joints: Joints, kind: LadderKind) -> Ladder | None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from steps.model import Order, copy_lookup
 from steps.prints.items import PrintItem
 from steps.settings import PrinterSettings
@@ -102,7 +100,7 @@ class _Shelf:
 
     def take(self, row: int, part: str, item: PrintItem) -> bool:
         """Place one copy, or say that it does not go on this plate."""
-        wide, deep = np.ptp(item.laid.vertices[:, :2], axis=0)
+        wide, deep = item.laid.footprint_mm
         minutes = item.laid.use.minutes
         if self.copies and (self.full or self.minutes + minutes > LONGEST_PLATE_MIN):
             return False
