@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import tomllib
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from steps.errors import WrongSettings
+
+
+#: Classes that a number on the fit card can have, tightest first.
+CARD_CLASSES = ("tight", "press", "slide", "loose")
 
 
 class Section(BaseModel):
@@ -28,6 +33,35 @@ class PrinterSettings(Section):
     hole_error_mm: float = -0.2
 
 
+class CardSettings(Section):
+    """What one row of the fit card did: the numbers engraved on it, by how they went, and pulls in kg.
+
+    Numbers count from the tightest on, so each class must come before the next.
+    """
+
+    tight: tuple[int, ...] = ()
+    press: tuple[int, ...] = ()
+    slide: tuple[int, ...] = ()
+    loose: tuple[int, ...] = ()
+    #: number -> peaks of a luggage scale, pulled straight off one stud or peg, the first pull left out
+    pulls_kg: dict[int, tuple[float, ...]] = {}
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        told = [(number, name) for name in CARD_CLASSES for number in getattr(self, name)]
+        for (before, earlier), (after, later) in pairwise(sorted(told)):
+            if before == after:
+                raise ValueError(f"number {before} is said to go {earlier} and {later}; name each number once")
+            if CARD_CLASSES.index(earlier) > CARD_CLASSES.index(later):
+                raise ValueError(
+                    f"number {before} went {earlier} but number {after}, with more room, went {later}; "
+                    "try both again"
+                )
+        if any(not peaks or min(peaks) < 0 for peaks in self.pulls_kg.values()):
+            raise ValueError("pulls_kg: each number wants at least one peak, in kilograms, none below 0")
+        return self
+
+
 class FitSettings(Section):
     """Measured values that replace estimates: calliper readings, the coupon's outcome, pull-off."""
 
@@ -38,6 +72,11 @@ class FitSettings(Section):
     tight_below_mm: float | None = None
     press_below_mm: float | None = None
     slide_below_mm: float | None = None
+    #: the same by the numbers on the card, for studs, pegs and balls; pegs and balls without their own
+    #: follow the studs
+    stud_card: CardSettings | None = None
+    peg_card: CardSettings | None = None
+    ball_card: CardSettings | None = None
 
 
 class OrderSettings(Section):
@@ -67,6 +106,17 @@ class GlueSettings(Section):
     temperature_c: float = 21.0
 
 
+class StickerSettings(Section):
+    """A sheet of stickers by its measures, mm; what is left out is spread evenly over the paper."""
+
+    sticker_mm: tuple[float, float]  # width and height
+    columns: int = Field(ge=1, le=20)
+    rows: int = Field(ge=1, le=40)
+    left_mm: float | None = Field(None, ge=0)
+    top_mm: float | None = Field(None, ge=0)
+    pitch_mm: tuple[float, float] | None = None  # from one sticker to the next, across and down
+
+
 class Settings(Section):
     """Everything an option sets can stand in stepleaf.toml, and more."""
 
@@ -80,7 +130,8 @@ class Settings(Section):
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
     fold: bool = False  # impose for folding and stapling: pages half the paper, two a side
-    stickers: str | None = None  # sticker sheet for labels, "a4-24"; see booklet/labels.py
+    stickers: str | None = None  # sheet of stickers for labels, "70x37"; see booklet/labels.py
+    sticker_sheet: StickerSettings | None = None  # one that has no name there
     anyway: bool = False
     printer: PrinterSettings = PrinterSettings()
     fit: FitSettings = FitSettings()

@@ -150,6 +150,7 @@ class PlainPictures:
     """Flat pictures with one stroke, balloon and sign of every sort; keeps what was asked of it."""
 
     asked: list[Wish] = field(default_factory=list)
+    notice: str = ""
 
     def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
         for order in orders:

@@ -24,6 +24,7 @@ from steps.cli import run
 from steps.cli.options import settings_beside
 from steps.pipeline import STAGES
 from tests.bad_inputs import at, cube, entity_bomb, model_xml, package, stl, zip_bomb
+from tests.booklet_sample import PlainPictures
 
 Capture = pytest.CaptureFixture[str]
 
@@ -454,6 +455,52 @@ def test_a_folder_where_the_plan_should_go(model: Path, tmp_path: Path, capsys: 
     (tmp_path / "out.plan.json").mkdir()
     assert run(["plan", str(model), "-o", str(tmp_path / "out.plan.json")]) == 2
     assert "folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["tug.txt", "tug", ".pdf", "tug.html.gz"])
+def test_a_booklets_name_says_which_kind(name: str, model: Path, capsys: Capture) -> None:
+    assert run(["booklet", str(model), "-o", str(model.parent / name)]) == 2
+    said = capsys.readouterr().err
+    assert ".pdf" in said and ".html" in said and "-o" in said
+    assert [path.name for path in model.parent.iterdir()] == ["beacon.3mf"]
+
+
+@pytest.mark.parametrize("ending", [".html", ".HTML", ".pdf"])
+def test_the_ending_chooses_the_kind_of_booklet_and_stickers_come_beside_it(
+    ending: str, model: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    import steps.booklet
+
+    monkeypatch.setattr(steps.booklet, "StudioPictures", lambda *a, **k: PlainPictures())
+    target = model.parent / f"light{ending}"
+    assert run(["booklet", str(model), "-o", str(target), "--stickers", "99x38", "-q"]) == 0
+    written = [Path(line).name for line in capsys.readouterr().out.split()]
+    assert written == [f"light{ending}", "light-stickers.pdf", "light.plan.json"]
+    head = target.read_bytes()[:15]
+    assert head.startswith(b"<!DOCTYPE html>" if ending.lower() == ".html" else b"%PDF-")
+    assert (model.parent / "light-stickers.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_stickers_may_stand_in_the_settings_and_a_screen_has_no_paper(
+    model: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """A child's booklet is refused on A5, but not for a screen."""
+    import steps.booklet
+
+    monkeypatch.setattr(steps.booklet, "StudioPictures", lambda *a, **k: PlainPictures())
+    toml = "[sticker_sheet]\nsticker_mm = [60, 40]\ncolumns = 3\nrows = 6\n"
+    (model.parent / "stepleaf.toml").write_text('paper = "a5"\nreader = "child"\n' + toml)
+    assert run(["booklet", str(model), "-q", "-o", str(model.parent / "a.pdf")]) == 2
+    assert "18 point" in capsys.readouterr().err
+    assert run(["booklet", str(model), "-q", "-o", str(model.parent / "a.html")]) == 0
+    assert (model.parent / "a-stickers.pdf").exists()
+
+
+def test_a_wrong_sticker_sheet_is_named_before_any_work(model: Path, capsys: Capture) -> None:
+    assert run(["booklet", str(model), "--stickers", "b7"]) == 2
+    said = capsys.readouterr().err
+    assert "b7" in said and "70x37 (70 x 37 mm, 24 on A4)" in said and "read" not in said
+    assert run(["booklet", str(model), "--stickers"]) == 2
 
 
 def test_an_old_booklet_stays_when_the_new_one_cannot_be_made(tmp_path: Path, capsys: Capture) -> None:

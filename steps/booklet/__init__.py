@@ -58,8 +58,9 @@ def write_html(
     words = words_in(settings.language)
     face = typeface(words)
     drawn = pictures or StudioPictures(plan, settings, progress=progress)
-    booklet = compose(plan, settings, words)
-    write_whole(path, html_of(booklet, words, face, edition_of(settings), drawn, settings.mono))
+    screen = settings.model_copy(update={"fold": False, "paper": "a4"})  # a screen has no paper
+    booklet = compose(plan, screen, words)
+    write_whole(path, html_of(booklet, words, face, edition_of(screen), drawn, settings.mono))
 
 
 def write_labels(
@@ -76,7 +77,7 @@ def write_labels(
     words = words_in(settings.language)
     face = typeface(words)
     setter = label_setter(Typesetter(edition_of(settings), face))
-    sheet = sticker_sheet(settings.stickers, settings.paper)
+    sheet = sticker_sheet(settings)
     matter = Matter(plan, settings, words)
     pages = label_pages(matter, setter, sheet)
     title = words.say("Stickers")

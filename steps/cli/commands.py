@@ -21,6 +21,11 @@ MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, or a folder or C
 Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
 Folder = Annotated[Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")]
 PLAN_SUFFIX = ".plan.json"
+PRINTED, SCREEN = ".pdf", ".html"  #: endings of a booklet's name
+STICKERS_HELP = (
+    "Also a PDF of stickers for the printed parts, on a sheet of stickers named by their size, e.g. 70x37; "
+    "'usual' takes the paper's usual one, a wrong name lists all."
+)
 
 
 @app.command()
@@ -96,11 +101,18 @@ def booklet(
     run: Run,
     model: Model,
     out: Annotated[
-        Path | None, typer.Option("-o", "--out", metavar="OUT.pdf", help="The booklet to write.")
+        Path | None,
+        typer.Option(
+            "-o", "--out", metavar="OUT.pdf|OUT.html", help="The booklet; its ending says which kind."
+        ),
+    ] = None,
+    stickers: Annotated[
+        str | None,
+        typer.Option(metavar="SHEET", help=STICKERS_HELP),
     ] = None,
 ) -> None:
-    """The main job: the booklet as PDF, and the plan beside it."""
-    _booklet(model, out or Path(stem_of(model) + ".pdf"), run)
+    """The main job: the booklet as PDF or as HTML for a screen, and the plan beside it."""
+    _booklet(model, out or Path(stem_of(model) + ".pdf"), run.with_option("stickers", stickers))
 
 
 @app.command()
@@ -193,25 +205,45 @@ def verify(
 
 
 def _booklet(model: Path, target: Path, run: Run) -> None:
-    from steps.booklet import StudioPictures, write_booklet
+    from steps.booklet import StudioPictures, write_booklet, write_html, write_labels
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.output import write_whole
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
-    settings = run.booklet_settings_for(model)
-    plan_target = target.with_name(target.name.removesuffix(".pdf") + PLAN_SUFFIX)
-    _spare_the_input(model, target, plan_target)
+    _spare_the_input(model, target)
+    kind = _kind_of(target)
+    settings = run.booklet_settings_for(model, printed=kind == PRINTED)
+    stem = target.name[: -len(kind)]
+    plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
+    stickers = settings.stickers is not None or settings.sticker_sheet is not None
+    _spare_the_input(model, plan_target, label_target)
     with Teller(quiet=run.quiet) as progress:
         made = make_plan(model, settings, progress)
         pictures = StudioPictures(made, settings, progress=progress)
-        write_booklet(made, target, settings, progress, pictures)
+        write = write_booklet if kind == PRINTED else write_html
+        write(made, target, settings, progress, pictures)
+        if stickers:
+            write_labels(made, label_target, settings, progress, pictures)
         write_whole(plan_target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
     if pictures.notice:
         message(pictures.notice, run.quiet)
-    result(str(target))
-    result(str(plan_target))
+    for path in (target, *([label_target] if stickers else []), plan_target):
+        result(str(path))
+
+
+def _kind_of(target: Path) -> str:
+    """The ending of a booklet's name, which says what to write. Raises WrongSettings for another."""
+    from steps.errors import WrongSettings
+
+    for kind in (PRINTED, SCREEN):
+        if target.name.lower().endswith(kind) and len(target.name) > len(kind):
+            return kind
+    raise WrongSettings(
+        f"{target}: a booklet's name ends in {PRINTED} (to print) or {SCREEN} (for a screen); "
+        "choose one of them with -o."
+    )
 
 
 def stem_of(model: Path) -> str:

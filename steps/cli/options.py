@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -64,15 +64,23 @@ class Run:
             family(settings.adhesive)  # refused now rather than after the order is found
         return settings
 
-    def booklet_settings_for(self, model: Path) -> Settings:
-        """As :meth:`settings_for`, for a booklet that can be made: its language, reader and paper agree."""
+    def with_option(self, name: str, value: Any) -> Run:
+        """The same with one command's own option; None: not given."""
+        return self if value is None else replace(self, given={**self.given, name: value})
+
+    def booklet_settings_for(self, model: Path, printed: bool = True) -> Settings:
+        """As :meth:`settings_for`, for a booklet that can be made: its language, reader and paper agree
+        (a screen has no paper), and its sticker sheet is known."""
         from steps.booklet.edition import edition_of, paper_of
+        from steps.booklet.labels import sticker_sheet
         from steps.booklet.words import words_in
 
         settings = self.settings_for(model)
         words_in(settings.language)
         edition_of(settings)
-        paper_of(settings)
+        sticker_sheet(settings)
+        if printed:
+            paper_of(settings)
         return settings
 
 
