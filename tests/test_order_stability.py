@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,11 +12,14 @@ from demo_model.solids import Module, block, slab
 from demo_model.tug import tug
 from steps.features import measure
 from steps.joints import find_joints
-from steps.model import Model
+from steps.model import Joints, Model
 from steps.order.stability import Watch
 from steps.settings import Settings
 from steps.statics import Stand, Structure
+from steps.statics.pressing import pressing
 from tests.order_models import model_of
+from tests.stacks import Cell
+from tests.stacks import stack as stack_of
 
 UP = np.array([0.0, 0, 1])
 
@@ -91,3 +96,88 @@ def test_cleared_once_is_not_asked_again():
     assert watch.programmes - before <= 1
     watch.clear()
     assert watch.add([0]) == () and watch.present == {0}
+
+
+def pushed(cells: list[Cell], push_per_stud: float = 5.0, hold_per_stud: float = 1.0) -> Structure:
+    """A structure of blocks whose studs take ``push_per_stud`` newtons each to close."""
+    built = stack_of(cells, hold_per_stud)
+    joints = tuple(replace(joint, push_n=push_per_stud * joint.contacts) for joint in built.joints.joints)
+    return Structure.of(built.model, built.measures, Joints(joints), Settings())
+
+
+@pytest.mark.parametrize(
+    ("last", "held"),
+    [
+        (Cell(2, 0, 2, 2, 2), ()),  # over the foot: straight down
+        (Cell(8, 0, 2, 2, 2), ("P2",)),  # on the far end of the beam: all of it tips
+        (Cell(4, 0, 2, 2, 2), ("P2",)),  # just beyond the foot: its resultant is outside
+    ],
+)
+def test_pressing_on_an_overhang_needs_a_hand(last, held):
+    """By hand: a foot of 4 studs carries a beam of 8 that stands over it by 6; 20 N against some 0.2 N."""
+    structure = pushed([Cell(0, 0, 0, 4, 2), Cell(2, 0, 1, 8, 2), last])
+    watch = Watch(structure, UP, range(3))
+    watch.add([0])
+    watch.add([1])
+    assert watch.press([2], -UP) == held
+
+
+def test_a_prop_takes_the_press():
+    """As above with a post under the far end: nothing to hold, and no programme asked."""
+    structure = pushed([Cell(0, 0, 0, 4, 2), Cell(8, 0, 0, 2, 2), Cell(2, 0, 1, 8, 2), Cell(8, 0, 2, 2, 2)])
+    watch = Watch(structure, UP, range(4))
+    for row in range(3):
+        watch.add([row])
+    before = watch.programmes
+    assert watch.press([3], -UP) == () and watch.programmes == before
+    assert watch.press([3], np.array([1.0, 0, 0])) == ("P3",)  # 20 N sideways move some 0.3 N of blocks
+
+
+def test_a_press_goes_down_beside_what_leans():
+    """A lid rests on a sound post and on a leaning beam: over the post it bears, whatever leans."""
+    cells = [
+        Cell(0, 0, 0, 4, 2),  # foot
+        Cell(0, 0, 1, 8, 2),  # beam, 4 beyond the foot: leans
+        Cell(8, 0, 0, 4, 2),  # post
+        Cell(8, 0, 1, 4, 2),  # on the post
+        Cell(6, 0, 2, 6, 2),  # lid on both
+        Cell(10, 0, 3, 2, 2),  # over the post
+    ]
+    structure = pushed(cells)
+    watch = Watch(structure, UP, range(6))
+    for row in range(5):
+        watch.add([row])
+    before = watch.programmes
+    assert watch.press([5], -UP) == () and watch.programmes == before
+    watch.clear()
+    assert watch.present == set() and watch.press([5], -UP) == ()  # nothing stands, nothing is pressed
+
+
+def test_presses_agree_with_the_programme():
+    """Random heaps: a hand is asked for exactly where the programme finds no balance under the press."""
+    generator = np.random.default_rng(11)
+    asked = {True: 0, False: 0}
+    quick = 0
+    for _ in range(40):
+        cells = [Cell(0, 0, 0, int(generator.integers(2, 6)), 2), Cell(8, 0, 0, 2, 2)]
+        for level in range(1, 5):
+            low = cells[-1].x if level > 1 else 0
+            cells.append(
+                Cell(low + int(generator.integers(-2, 4)), 0, level, int(generator.integers(3, 8)), 2)
+            )
+        structure = pushed(cells, push_per_stud=float(generator.choice([0.01, 0.1, 5.0])), hold_per_stud=0.3)
+        joined = structure.joints.of_part
+        watch, stand = Watch(structure, UP, range(len(cells))), Stand.of(structure, UP)
+        for row in range(len(cells)):
+            names = [f"P{k + 1}" for k in range(row)]
+            if row > 1 and f"P{row + 1}" in joined and stand.stands(names).ok:
+                way = -UP if row % 2 else np.array([0.1, 0.0, -1.0])
+                press = pressing(structure, set(names), [f"P{row + 1}"], way)
+                before = watch.programmes
+                held = watch.press([row], way)
+                quick += watch.programmes == before
+                answer = stand.stands(names, loads=press.on_parts).ok
+                assert (held == ()) is answer, (cells[: row + 1], press)
+                asked[answer] += 1
+            watch.add([row])
+    assert min(asked.values()) > 20 and quick > 20, (asked, quick)

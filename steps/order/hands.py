@@ -1,9 +1,10 @@
-"""What a hand must hold after each step, with glue reckoned in: what is new, and what has set.
+"""What a hand must hold in each step, with glue reckoned in: what is new, and what has set.
 
 A step with glue ends when its glue has fixed, and the next begins only then. So after a step all that was
 glued in earlier steps holds as a bond does, and what the step itself glues holds only as its bare joints
 do. Two watches tell cheaply what leans: one on the build with all glue set, one on the bare joints. The
 load programme is asked about the bare joints only where something that the step brings leans on them.
+A hand also holds what would slide or topple while a part is pressed home on it.
 """
 
 from __future__ import annotations
@@ -39,6 +40,16 @@ class Hands:
         self.settled.doubts(parts)
         self._newly_leaning(parts)
 
+    def during(self, arrivals: Sequence[tuple[Sequence[int], Array]]) -> tuple[str, ...]:
+        """Ids of the parts that a hand must hold while these parts, which each go in as one along a way (3,),
+        are pressed home one after the other. All but the last are in when this returns."""
+        held: set[str] = set()
+        for number, (parts, way) in enumerate(arrivals, start=1):
+            held.update(self.settled.press(parts, way))
+            if number < len(arrivals):
+                self.settled.doubts(parts)
+        return self._in_order(held)
+
     def after(self, step: Step, parts: Sequence[int]) -> tuple[str, ...]:
         """Ids of the parts that a hand must hold when the step that puts ``parts`` in is done."""
         held = self.settled.add(parts)
@@ -69,6 +80,10 @@ class Hands:
         if found.ok:
             return ()
         return found.hold or tuple(self._names[part] for part in leaning)
+
+    def both(self, *held: Iterable[str]) -> tuple[str, ...]:
+        """What is held for one reason or another, in the model's order."""
+        return self._in_order({name for names in held for name in names})
 
     def _in_order(self, names: set[str]) -> tuple[str, ...]:
         return tuple(name for name in self._names if name in names)

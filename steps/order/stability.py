@@ -8,6 +8,10 @@ Three questions, the cheap ones first, so that a thousand steps are not a thousa
 2. If not: for it and each part under it, with everything above as one body, do the part's grips and the
    breadth of its support hold that body with a reserve of :data:`AMPLE`? A lever estimate, not a proof.
 3. If not: the load programme, asked again only when what lies on such parts has changed.
+
+Pressing the next part home is asked in the same spirit (:meth:`Watch.press`): a press that goes straight
+down through contacts that push, all the way to the table, does no harm; what certainly slides, lifts or
+tips as a whole needs a hand; the programme decides what is left.
 """
 
 from __future__ import annotations
@@ -18,11 +22,15 @@ import numpy as np
 
 from steps.model import Array
 from steps.statics import Stand, Structure
+from steps.statics.pressing import Press, pressing, slides, tips
 from steps.statics.standing import UPRIGHT_COSINE, lies_over
 from steps.statics.structure import TABLE_TOLERANCE_MM, flat
 
 #: Grips that hold so many times what the lever estimate asks of them are not looked at more closely.
 AMPLE = 8.0
+#: A press on more standing parts than this is not put into a programme: the hand is asked for unproved,
+#: as one programme over so many parts takes longer than all the rest of a step.
+MOST_PRESSED = 600
 #: Standard gravity, N per gram.
 NEWTON_PER_GRAM = 9.80665e-3
 
@@ -34,12 +42,14 @@ class Watch:
         self.structure = structure
         self.up = np.asarray(up, dtype=float)
         self.present: set[int] = set()
+        self._ids: set[str] = set()  # of the parts present
         # parts that are not carried, and those under them -> the part and all above it
         self._on_leaning: dict[int, set[int]] = {}
         self._doubtful: dict[int, bool] = {}  # of those, whether the lever estimate fails; missing: not known
         self.programmes = 0
         self._stand: Stand | None = None
         self._hung: dict[int, set[int]] = {}  # part -> parts that hang on its side or under it
+        self._bearings: dict[int, Array] = {}  # part -> points under it that push straight on to the table
         self._cleared: dict[int, int] = {}  # part -> how many parts it carried when a programme cleared it
         self._feet = structure.feet(self.up)
         rows = np.array(sorted(members), dtype=int)
@@ -73,15 +83,94 @@ class Watch:
 
     def clear(self) -> None:
         """Nothing is built any more."""
-        for store in (self.present, self._on_leaning, self._doubtful, self._hung, self._cleared):
+        self._ids.clear()
+        for store in (
+            self.present,
+            self._on_leaning,
+            self._doubtful,
+            self._hung,
+            self._cleared,
+            self._bearings,
+        ):
             store.clear()
+
+    def press(self, parts: Sequence[int], way: Array) -> tuple[str, ...]:
+        """The parts a hand must hold while ``parts``, not there yet, are pressed home along ``way`` (3,)."""
+        names = [self.structure.model.parts[part].id for part in parts]
+        press = pressing(self.structure, self._ids, names, way)
+        weak = [part for part in press.on.tolist() if not self._bears(part, press)]
+        if not weak or not (self._gives_way(press) or not self._withstands(press)):
+            return ()
+        return tuple(self.structure.model.parts[part].id for part in sorted(weak))
+
+    def _bears(self, part: int, press: Press) -> bool:
+        """Whether the part takes its share of the press straight down to the table.
+
+        What stands is in balance without the press; pushes that carry the press alone can be added to it.
+        """
+        if not press.is_down(self.up):
+            return False
+        force, moment = np.split(press.wrench[press.on.tolist().index(part)], 2)
+        arm = np.cross(moment, self.up) / -float(force @ self.up)  # from the centroid to where it is pressed
+        at = self._centre[part] + flat(arm[None], self.up)
+        return _over(at, self._bearing(part))
+
+    def _bearing(self, part: int) -> Array:
+        """(k, 2) points under the part from which a push goes straight on to the table."""
+        pending = [part]
+        while pending:
+            here = pending[-1]
+            carriers = [under for under in self._below.get(here, ()) if under in self.present]
+            unknown = [under for under in carriers if under not in self._bearings]
+            if unknown:  # they start lower, so this ends
+                pending += unknown
+                continue
+            pending.pop()
+            if here not in self._bearings:
+                self._bearings[here] = self._bearing_on(here, carriers)
+        return self._bearings[part]
+
+    def _bearing_on(self, part: int, carriers: Sequence[int]) -> Array:
+        found = [flat(self._feet.corners[part], self.up)] if self._on_table(part) else []
+        for under in carriers:
+            points = self._points[self._below[part][under]]
+            bearing = self._bearings[under]
+            found.append(points[[_over(point[None], bearing) for point in points]])
+        return np.concatenate([np.empty((0, 2)), *found])
+
+    def _gives_way(self, press: Press) -> bool:
+        """Whether what stands certainly slides, is lifted or tips, all of it as one body."""
+        rows = sorted(self.present)
+        bodies = self.structure.bodies
+        masses = bodies.mass_g[rows]
+        weight = float(masses.sum()) * NEWTON_PER_GRAM
+        if slides(press, self.up, weight, self.structure.friction):
+            return True
+        on_table = [part for part in rows if self._on_table(part)]
+        support = np.concatenate([np.empty((0, 3)), *(self._feet.corners[part] for part in on_table)])
+        centre = masses @ bodies.centroid[rows] / masses.sum()
+        return tips(press, self.up, weight, centre, support, bodies.centroid[press.on])
+
+    def _withstands(self, press: Press) -> bool:
+        """Whether a programme balances the press with what stands."""
+        if len(self.present) > MOST_PRESSED:
+            return False
+        if self._stand is None:
+            self._stand = Stand.of(self.structure, self.up)
+        found = self._stand.stands(sorted(self._ids), loads=press.on_parts)
+        self.programmes += found.programmes
+        return found.ok
 
     def doubts(self, parts: Sequence[int]) -> list[int]:
         """Put parts in; the parts that only a load programme could clear of leaning."""
         self.present.update(parts)
+        self._ids.update(self.structure.model.parts[part].id for part in parts)
         touched = set(parts)
         for part in parts:
-            touched.update(over for over in self._above.get(part, ()) if over in self.present)
+            carried = [over for over in self._above.get(part, ()) if over in self.present]
+            if carried:
+                self._bearings.clear()
+            touched.update(carried)
             if not len(self._support(part)):
                 for carrier in self._carriers(part):
                     self._hung.setdefault(carrier, set()).add(part)
@@ -181,6 +270,11 @@ class Watch:
                 pending += [over for over in self._above.get(part, ()) if over in self.present]
                 pending += self._hung.get(part, ())
         return found
+
+
+def _over(points: Array, support: Array) -> bool:
+    """Whether the points (k, 2) lie over the hull of ``support`` (m, 2)."""
+    return len(support) > 2 and lies_over(points, support.mean(axis=0), support)
 
 
 def _grips(structure: Structure) -> dict[int, dict[int, float]]:

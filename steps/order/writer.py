@@ -51,13 +51,13 @@ class Writer:
     cured: Structure  #: as it holds once the glue of earlier steps has set
     settings: OrderSettings
     root: Group
-    planned: dict[int, Planned]
+    planned: dict[tuple[int, ...], Planned]  #: by the parts of a group's first copy
     problems: list[Problem] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     facts: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._ids: dict[int, str] = {}
+        self._ids: dict[tuple[int, ...], str] = {}
         self._begun: list[Group] = []
         self._names = [part.id for part in self.model.parts]
         self._row = {joint.id: row for row, joint in enumerate(self.structure.joints.joints)}
@@ -65,7 +65,7 @@ class Writer:
 
     def write(self, group: Group) -> None:
         """All steps of a group, and before each those of the sub-assemblies it attaches."""
-        done = self.planned[id(group)]
+        done = self.planned[group.parts]
         site, apart = done.site, done.apart
         placed: set[int] = set()
         ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
@@ -75,17 +75,19 @@ class Writer:
         for draft in done.drafts:
             for unit in draft.units:
                 child = site.units[unit].group
-                if child is not None and id(child) not in self._ids:
+                if child is not None and child.parts not in self._ids:
                     self.write(child)
-            if id(group) not in self._ids:
-                self._ids[id(group)] = f"A{len(self._ids) + 1}"
+            if group.parts not in self._ids:
+                self._ids[group.parts] = f"A{len(self._ids) + 1}"
                 self._begun.append(group)
-            step = self._step(done, self._ids[id(group)], draft, placed)
+            step = self._step(done, self._ids[group.parts], draft, placed)
             parts = draft_parts(site, draft)
             for key, other in hands.items():
                 if key != step.up.tobytes():
                     other.pass_by(parts)
-            self.steps.append(replace(step, hold=hands[step.up.tobytes()].after(step, parts)))
+            here = hands[step.up.tobytes()]
+            pressed = here.during(_arrivals(site, apart, draft))
+            self.steps.append(replace(step, hold=here.both(pressed, here.after(step, parts))))
             placed.update(draft.units)
         self._programmes += sum(each.programmes for each in hands.values())
 
@@ -99,7 +101,7 @@ class Writer:
             if each.group is None:
                 moves[self._names[each.parts[0]]] = move
             else:
-                attaches.append(Attach(self._ids[id(each.group)], each.copy, move))
+                attaches.append(Attach(self._ids[each.group.parts], each.copy, move))
         closing, push = self._closing(site, draft, placed)
         return Step(
             number=len(self.steps) + 1,
@@ -156,15 +158,15 @@ class Writer:
             self.problems.append(Problem("unused-name", "note", (), text))
         assemblies = tuple(
             Assembly(
-                self._ids[id(group)],
+                self._ids[group.parts],
                 named.get(place) or group_name(self.model, group, self.root),
                 tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
             )
             for place, group in enumerate(listed)
         )
-        counted = figures(self.model, assemblies, self.steps)
+        counted = figures(self.model, assemblies, self.steps, self.root.up)
         facts = {**self.facts, **counted, "programmes": float(self._programmes)}
-        return Order(assemblies, tuple(self.steps), tuple(self.problems), facts)
+        return Order(assemblies, tuple(self.steps), tuple(self.problems), facts, self.root.up)
 
 
 def draft_parts(site: Site, draft: Draft) -> list[int]:
@@ -172,11 +174,22 @@ def draft_parts(site: Site, draft: Draft) -> list[int]:
     return [part for unit in draft.units for part in site.units[unit].parts]
 
 
-def figures(model: Model, assemblies: tuple[Assembly, ...], steps: list[Step]) -> dict[str, float]:
-    """Counts that people look at; ``longest_hop_mm`` is between successive steps of an assembly."""
+def _arrivals(site: Site, apart: Apart, draft: Draft) -> list[tuple[tuple[int, ...], Array]]:
+    """Part rows of each unit and the direction of its last leg, in the order they go in."""
+    return [(site.units[unit].parts, way_in(site, apart, unit).legs[-1]) for unit in draft.units]
+
+
+def figures(
+    model: Model, assemblies: tuple[Assembly, ...], steps: list[Step], home: Array
+) -> dict[str, float]:
+    """Counts that people look at; ``longest_hop_mm`` is between successive steps of an assembly.
+
+    ``turns`` counts a build's changes of how it lies, the last one back upright too; ``turned_over`` the
+    sub-assemblies that are turned when they are attached.
+    """
     directions: set[tuple[float, ...]] = set()
     last: dict[str, tuple[Array, Array]] = {}
-    turns, hop = 0, 0.0
+    turns, over, hop = 0, 0, 0.0
     copies = {each.id: each.copies for each in assemblies}
     for step in steps:
         moves = [*step.moves.values(), *(attach.move for attach in step.attaches)]
@@ -184,16 +197,19 @@ def figures(model: Model, assemblies: tuple[Assembly, ...], steps: list[Step]) -
             leg = move.legs[-1] / np.linalg.norm(move.legs[-1])
             directions.add(tuple(np.round(leg, 6) + 0.0))
         parts = [*step.adds, *(part for each in step.attaches for part in copies[each.assembly][each.copy])]
+        over += sum(not np.allclose(last[each.assembly][0], step.up) for each in step.attaches)
         centre = model.part_bounds[[model.index_of[part] for part in parts]].mean(axis=(0, 1))
         if step.assembly in last:
             turns += not np.allclose(last[step.assembly][0], step.up)
             hop = max(hop, float(np.linalg.norm(centre - last[step.assembly][1])))
         last[step.assembly] = (step.up, centre)
+    turns += bool(steps) and not np.allclose(steps[-1].up, home)
     return {
         "steps": float(len(steps)),
         "assemblies": float(len(assemblies)),
         "repeated_groups": float(sum(len(each.copies) > 1 for each in assemblies)),
         "turns": float(turns),
+        "turned_over": float(over),
         "directions": float(len(directions)),
         "longest_hop_mm": hop,
         "held_steps": float(sum(bool(step.hold) for step in steps)),

@@ -19,8 +19,8 @@ from steps.model import Array, IntArray, Joint, frozen_array, frozen_indices
 from steps.statics.flat import flat, unit
 from steps.statics.structure import Structure
 
-#: A way in within 15 deg of straight down presses what stands onto the table: cos 15 deg.
-DOWN_COSINE = 0.966
+#: A way in within 1 deg of straight down has nothing to speak of across it: cos 1 deg, less than 2 % across.
+DOWN_COSINE = 0.9998
 #: A force below this is rounding, N.
 NOTHING_N = 1e-6
 
@@ -49,6 +49,11 @@ class Press:
     def on_parts(self) -> dict[str, Array]:
         """Part id -> (6,) what it feels, as :meth:`steps.statics.Stand.stands` takes them."""
         return dict(zip(self.names, self.wrench, strict=True))
+
+    @property
+    def forces(self) -> Array:
+        """(k, 3) N on each part pressed on."""
+        return self.wrench[:, :3]
 
     def is_down(self, up: ArrayLike) -> bool:
         """Whether what stands is pressed straight onto its table."""
