@@ -7,11 +7,15 @@ at print scale; the force (hold.py) subtracts the printer error, the class does 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
 
 from steps.materials import material
 from steps.model import Fit, Joint
-from steps.settings import Settings
+from steps.settings import CARD_CLASSES, CARD_GAPS_MM, CardSettings, Settings
 
 #: Greatest gap per side, mm, of each class for PLA; other plastics add their gap_shift_mm.
 TIGHT_BELOW = -0.05
@@ -19,6 +23,12 @@ PRESS_BELOW = 0.12
 SLIDE_BELOW = 0.25
 #: A hinge or axle is meant to turn between these gaps per side, mm.
 TURNS = (0.25, 0.6)
+
+
+#: Beyond what was tried, a class is taken to end half a step further on (mm).
+HALF_STEP = 0.025
+#: Standard gravity, N per kg, as the form says.
+N_PER_KG = 9.81
 
 
 @dataclass(frozen=True)
@@ -31,21 +41,25 @@ class Limits:
     source: str
 
 
-def limits(settings: Settings) -> Limits:
-    """The fit limits in force: the coupon's outcome where the settings carry it, else the table."""
+def limits(settings: Settings, kind: str = "stud") -> Limits:
+    """The fit limits in force for joints of a kind: the fit card's outcome where the settings carry it.
+
+    Limits given in mm come first, then the numbers of the card, then the table.
+    """
     shift = material(settings.material).gap_shift_mm
-    own = settings.fit
+    own, card = settings.fit, _card(settings, kind)
     measured = (own.tight_below_mm, own.press_below_mm, own.slide_below_mm)
     table = (TIGHT_BELOW + shift, PRESS_BELOW + shift, SLIDE_BELOW + shift)
-    tight, press, slide = (t if m is None else m for m, t in zip(measured, table, strict=True))
+    by_number = table if card is None else _card_limits(*card, table)
+    tight, press, slide = (t if m is None else m for m, t in zip(measured, by_number, strict=True))
     press = max(press, tight)
-    source = "the table" if all(m is None for m in measured) else "your fit card"
+    source = "the table" if all(m is None for m in measured) and card is None else "your fit card"
     return Limits(tight, press, max(slide, press), source)
 
 
-def classify(gap_mm: float, settings: Settings) -> Fit:
+def classify(gap_mm: float, settings: Settings, kind: str = "stud") -> Fit:
     """The fit class of a gap per side at print scale."""
-    limit = limits(settings)
+    limit = limits(settings, kind)
     if gap_mm < limit.tight_below:
         return "tight"
     if gap_mm <= limit.press_below:
@@ -53,6 +67,56 @@ def classify(gap_mm: float, settings: Settings) -> Fit:
     if gap_mm <= limit.slide_below:
         return "slide"
     return "loose"
+
+
+def _card(settings: Settings, kind: str) -> tuple[CardSettings, str] | None:
+    """The row of the fit card that speaks for a kind of joint, and the kind it was made for."""
+    own = {"peg": settings.fit.peg_card, "ball": settings.fit.ball_card}.get(kind)
+    if own is not None:
+        return own, kind
+    return (settings.fit.stud_card, "stud") if settings.fit.stud_card is not None else None
+
+
+def _gaps_of(numbers: Sequence[int], kind: str) -> list[float]:
+    """Gaps at numbers of the card, mm."""
+    return [CARD_GAPS_MM[kind][number - 1] for number in numbers]
+
+
+def _card_limits(card: CardSettings, kind: str, table: Sequence[float]) -> tuple[float, ...]:
+    """Limits half way between the last number of one class and the first of the next."""
+    tried = [_gaps_of(getattr(card, name), kind) for name in CARD_CLASSES]
+    found = []
+    for below, usual in enumerate(table):
+        tighter = [gap for gaps in tried[: below + 1] for gap in gaps]
+        looser = [gap for gaps in tried[below + 1 :] for gap in gaps]
+        if tighter and looser:
+            found.append((max(tighter) + min(looser)) / 2)
+        elif tighter:
+            found.append(max(usual, max(tighter) + HALF_STEP))
+        else:
+            found.append(min([usual, *(gap - HALF_STEP for gap in looser)]))
+    return tuple(found)
+
+
+def measured_pull_n(gap_mm: float, kind: str, settings: Settings) -> float | None:
+    """Newtons that pulled one stud or peg off at this gap per side in the file; None if none was measured.
+
+    The middle one of each number's peaks counts; between numbers it is drawn straight, down to nothing at
+    the first number that went loose. Tighter than all that were pulled, it is the tightest one's; with more
+    room than all, nothing is known, so nothing is claimed.
+    """
+    if kind not in ("stud", "peg"):
+        return None
+    found = _card(settings, kind)
+    if found is not None and found[0].pulls_kg:
+        card, made_for = found
+        pulls = {number: N_PER_KG * median(peaks) for number, peaks in card.pulls_kg.items()}
+        for number in card.loose:
+            pulls.setdefault(number, 0.0)
+        numbers = sorted(pulls)
+        gaps = _gaps_of(numbers, made_for)
+        return float(np.interp(gap_mm, gaps, [pulls[number] for number in numbers], right=0.0))
+    return settings.fit.pull_off_n if kind == "stud" else None
 
 
 def effective_gap(gap_mm: float, settings: Settings) -> float:
@@ -77,9 +141,11 @@ def printer_error(settings: Settings) -> float:
     return (settings.printer.boss_error_mm - settings.printer.hole_error_mm) / 2
 
 
-def explain(gap_mm: float, fit: Fit, scale: float, settings: Settings, measured: bool = False) -> str:
+def explain(
+    gap_mm: float, fit: Fit, scale: float, settings: Settings, measured: bool = False, kind: str = "stud"
+) -> str:
     """The numbers behind a class: "gap 0.42 mm per side at 4x, over 0.25: loose"."""
-    limit = limits(settings)
+    limit = limits(settings, kind)
     bound = {
         "tight": f"under {limit.tight_below:.2f}",
         "press": f"from {limit.tight_below:.2f} to {limit.press_below:.2f}",
@@ -107,8 +173,8 @@ def scale_law(
     """The scale law of a joint read at ``scale``: the gap grows with scale, the limits do not."""
     at_one = joint.gap_mm / scale
     gaps = {s: at_one * s for s in scales}
-    fits = {s: classify(gap, settings) for s, gap in gaps.items()}
-    limit = limits(settings)
+    fits = {s: classify(gap, settings, joint.kind) for s, gap in gaps.items()}
+    limit = limits(settings, joint.kind)
     changes: list[tuple[float, Fit, Fit]] = []
     order: tuple[tuple[float, Fit, Fit], ...] = (
         (limit.press_below, "press", "slide"),

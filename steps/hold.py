@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.fit import printer_error
+from steps.fit import measured_pull_n, printer_error
 from steps.materials import Material, material
-from steps.model import Touch
+from steps.model import KIND_ORDER, Touch
 from steps.settings import Settings
 
 #: Outer over inner diameter assumed for a socket: the references' worked example, 26 over 20.
@@ -70,8 +70,8 @@ def hold_of(touches: Sequence[Touch], settings: Settings) -> Hold:
             total += _captured(touch, plastic)
         elif touch.snap_mm > 0:
             total += _snap(touch, plastic)
-        elif touch.kind == "stud" and settings.fit.pull_off_n is not None:
-            total += _measured(settings.fit.pull_off_n, plastic)
+        elif (pull_off := measured_pull_n(touch.gap_mm, touch.kind, settings)) is not None:
+            total += _measured(pull_off, plastic)
         elif touch.kind in ("stud", "peg"):
             total += _friction(touch, plastic, settings)
     if not gripping:
@@ -82,9 +82,11 @@ def hold_of(touches: Sequence[Touch], settings: Settings) -> Hold:
 
 def _source(gripping: Sequence[Touch], settings: Settings) -> str:
     """Where the figure comes from, by the strongest touch."""
-    if any(t.kind == "stud" for t in gripping):
-        measured = settings.fit.pull_off_n is not None
-        return "from your measured pull-off" if measured else "estimated from the gap"
+    strongest = min(gripping, key=lambda t: KIND_ORDER.index(t.kind))
+    if strongest.snap_mm == 0 and measured_pull_n(strongest.gap_mm, strongest.kind, settings) is not None:
+        return "from your measured pull-off"
+    if strongest.kind == "stud":
+        return "estimated from the gap"
     if any(t.kind == "hinge" for t in gripping):
         return "estimated from the pin's own strength"
     return "estimated from the lip" if any(t.snap_mm > 0 for t in gripping) else "estimated from the gap"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, Self
@@ -11,9 +12,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from steps.errors import WrongSettings
 
-
 #: Classes that a number on the fit card can have, tightest first.
 CARD_CLASSES = ("tight", "press", "slide", "loose")
+#: Gaps per side (mm) at its numbers 1, 2, 3, ...: a step of 0.05 across the whole table of fits.
+CARD_GAPS_MM: Mapping[str, tuple[float, ...]] = {
+    "stud": (-0.10, -0.05, 0.0, 0.05, 0.10, 0.15, 0.20, 0.30),
+    "peg": (-0.10, -0.05, 0.0, 0.05, 0.10, 0.15, 0.20, 0.30),
+    "ball": (-0.10, -0.05, 0.0, 0.05, 0.10, 0.15),
+}
 
 
 class Section(BaseModel):
@@ -48,15 +54,14 @@ class CardSettings(Section):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        told = [(number, name) for name in CARD_CLASSES for number in getattr(self, name)]
-        for (before, earlier), (after, later) in pairwise(sorted(told)):
-            if before == after:
-                raise ValueError(f"number {before} is said to go {earlier} and {later}; name each number once")
-            if CARD_CLASSES.index(earlier) > CARD_CLASSES.index(later):
-                raise ValueError(
-                    f"number {before} went {earlier} but number {after}, with more room, went {later}; "
-                    "try both again"
-                )
+        told = [(number, row) for row, name in enumerate(CARD_CLASSES) for number in getattr(self, name)]
+        for (number, row), (after, later) in pairwise(sorted(told)):
+            went, then = CARD_CLASSES[row], CARD_CLASSES[later]
+            if number == after:
+                raise ValueError(f"number {number} is said to go {went} and {then}; name each number once")
+            if row > later:
+                text = f"number {number} went {went} but number {after}, with more room, went {then}"
+                raise ValueError(f"{text}; try both again")
         if any(not peaks or min(peaks) < 0 for peaks in self.pulls_kg.values()):
             raise ValueError("pulls_kg: each number wants at least one peak, in kilograms, none below 0")
         return self
@@ -77,6 +82,21 @@ class FitSettings(Section):
     stud_card: CardSettings | None = None
     peg_card: CardSettings | None = None
     ball_card: CardSettings | None = None
+
+    @model_validator(mode="after")
+    def _on_the_card(self) -> Self:
+        for kind, gaps in CARD_GAPS_MM.items():
+            card: CardSettings | None = getattr(self, f"{kind}_card")
+            said = (
+                [] if card is None else [*card.tight, *card.press, *card.slide, *card.loose, *card.pulls_kg]
+            )
+            for number in said:
+                if not 1 <= number <= len(gaps):
+                    text = (
+                        f"{kind}_card: number {number} is not on the card; its numbers are 1 to {len(gaps)}"
+                    )
+                    raise ValueError(text)
+        return self
 
 
 class OrderSettings(Section):

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import combinations_with_replacement, pairwise
 
 import numpy as np
 import pytest
 
 from demo_model import solids
 from demo_model.solids import Module
-from steps.fit import classify, effective_gap, explain, limits, scale_law
+from steps.fit import classify, effective_gap, explain, limits, measured_pull_n, scale_law
 from steps.model import Joint
-from steps.settings import Settings
+from steps.settings import CARD_GAPS_MM, Settings
 from tests.joint_cases import Solid, joints_of, only, placed, shift
 
 #: ISO 286-1, nominal 25 mm, micrometres: hole and shaft deviations, then clearance least and greatest.
@@ -140,3 +140,84 @@ def test_scale_law_of_interference_tightens() -> None:
     law = scale_law(block_joint(-0.02), 1.0, Settings())
     assert law.fits == {1.0: "press", 2.0: "press", 4.0: "tight"}
     assert law.changes[0][0] == pytest.approx(2.5, rel=0.05)
+
+
+# ------------------------------------------------------------------------------ fit card
+
+
+def carded(**card: object) -> Settings:
+    return Settings.model_validate({"fit": card})
+
+
+def test_the_numbers_of_the_card_give_the_limits() -> None:
+    """Between number 2 (-0.05) and 3 (0.00), 4 (0.05) and 5 (0.10), 7 (0.20) and 8 (0.30)."""
+    settings = carded(stud_card={"tight": [1, 2], "press": [3, 4], "slide": [5, 6, 7], "loose": [8]})
+    found = limits(settings)
+    assert (found.tight_below, found.press_below, found.slide_below) == pytest.approx((-0.025, 0.075, 0.25))
+    assert found.source == "your fit card"
+    assert [classify(gap, settings) for gap in CARD_GAPS_MM["stud"]] == [
+        *("tight", "tight", "press", "press", "slide", "slide", "slide", "loose")
+    ]
+
+
+@pytest.mark.parametrize("kind", ["stud", "peg", "ball"])
+def test_every_outcome_in_order_classifies_its_own_numbers_as_they_went(kind: str) -> None:
+    """All ways to divide the numbers into four runs, some empty, and numbers not tried."""
+    count = len(CARD_GAPS_MM[kind])
+    for ends in combinations_with_replacement(range(count + 1), 3):
+        went = np.searchsorted(ends, np.arange(count), side="right")
+        card = {
+            name: [n + 1 for n in range(count) if went[n] == row and n % 4 != 3]
+            for row, name in enumerate(("tight", "press", "slide", "loose"))
+        }
+        settings = carded(**{f"{kind}_card": card})
+        for name, numbers in card.items():
+            for number in numbers:
+                assert classify(CARD_GAPS_MM[kind][number - 1], settings, kind) == name
+
+
+def test_pegs_and_balls_follow_the_studs_until_they_have_a_card_of_their_own() -> None:
+    studs = {"tight": [1, 2, 3], "press": [4], "slide": [5], "loose": [6]}
+    assert limits(carded(stud_card=studs), "peg") == limits(carded(stud_card=studs), "stud")
+    both = carded(stud_card=studs, peg_card={"press": [1, 2], "slide": [3]})
+    assert classify(-0.05, both, "peg") == "press" and classify(-0.05, both, "stud") == "tight"
+    assert limits(carded(peg_card=studs), "stud").source == "the table"
+    mm = carded(stud_card=studs, tight_below_mm=-0.2)
+    assert limits(mm).tight_below == -0.2  # a limit in mm goes before the numbers
+
+
+@pytest.mark.parametrize(
+    ("card", "told"),
+    [
+        ({"tight": [1], "press": [1]}, "number 1 is said to go tight and press"),
+        ({"press": [2], "tight": [3]}, "number 2 went press but number 3"),
+        ({"pulls_kg": {"3": []}}, "at least one peak"),
+        ({"pulls_kg": {"3": [-1.0]}}, "none below 0"),
+    ],
+)
+def test_a_card_that_contradicts_itself_is_refused(card: dict[str, object], told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        carded(stud_card=card)
+
+
+def test_a_number_that_is_not_on_the_card_is_named() -> None:
+    with pytest.raises(ValueError, match=r"stud_card: number 9 is not on the card; .* 1 to 8"):
+        carded(stud_card={"loose": [9]})
+    with pytest.raises(ValueError, match=r"ball_card: number 0 is not on the card; .* 1 to 6"):
+        carded(ball_card={"pulls_kg": {"0": [1.0]}})
+
+
+def test_pulls_are_drawn_straight_between_the_numbers_down_to_where_it_fell_off() -> None:
+    """Medians 3 kg at number 3 (0.00) and 1 kg at number 4 (0.05), nothing at number 6 (0.15); 9.81 N/kg."""
+    card = {
+        "loose": [6, 7],
+        "pulls_kg": {"3": [2.8, 3.0, 9.0, 3.1, 2.9], "4": [1.0, 0.9, 1.1, 1.0, 1.0]},
+    }
+    settings = carded(stud_card=card)
+    pulls = {gap: measured_pull_n(gap, "stud", settings) for gap in (-0.3, 0.0, 0.025, 0.05, 0.10, 0.15, 0.4)}
+    kilograms = {-0.3: 3.0, 0.0: 3.0, 0.025: 2.0, 0.05: 1.0, 0.10: 0.5, 0.15: 0.0, 0.4: 0.0}
+    assert pulls == pytest.approx({gap: 9.81 * kg for gap, kg in kilograms.items()})
+    assert measured_pull_n(0.0, "ball", settings) is None
+    unknown = carded(stud_card={"pulls_kg": {"3": [2.0]}})
+    assert measured_pull_n(0.01, "stud", unknown) == 0.0  # more room than was tried: nothing is claimed
+    assert measured_pull_n(0.0, "stud", carded(pull_off_n=5.0)) == 5.0

@@ -106,7 +106,7 @@ def _loose(model: Model, found: LeastGlue) -> list[Problem]:
 
 def stud_offset(joint: Joint, settings: Settings) -> float:
     """How much larger in radius the studs must be printed for the joint to press, mm; 0 when it does."""
-    limit = limits(settings)
+    limit = limits(settings, joint.kind)
     if joint.kind not in ("stud", "peg") or joint.gap_mm <= limit.press_below:
         return 0.0
     return joint.gap_mm - (max(limit.tight_below, 0.0) + limit.press_below) / 2

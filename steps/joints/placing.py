@@ -93,11 +93,11 @@ def _pattern(
     gap = min(c.gap for c in chosen)
     judged = effective_gap(gap, settings) if kind == "stud" else gap
     hold = hold_of(touches, settings)
-    fit: Fit = "none" if kind == "rest" else classify(judged, settings)
+    fit: Fit = "none" if kind == "rest" else classify(judged, settings, kind)
     moves = _moves(kind, chosen, contacts)
     values: dict[str, object] = {
         "kind": kind,
-        "contacts": 0 if kind == "rest" else len(chosen),
+        "contacts": _count(kind, chosen),
         "gap_mm": float(gap),
         "depth_mm": max(c.depth for c in chosen),
         "snap_mm": max(c.snap for c in chosen),
@@ -112,17 +112,35 @@ def _pattern(
     return _Pattern(tuple(contacts), carrier, strongest, values)
 
 
+def _count(kind: TouchKind, chosen: Sequence[Contact]) -> int:
+    """Engaged studs, pegs, balls or hinge pins. A peg with a flange or a collar meets its hole with each
+    of its cylinders and is one peg all the same."""
+    if kind == "rest":
+        return 0
+    if kind not in ("peg", "hinge"):
+        return len(chosen)
+    lines: list[Contact] = []
+    for c in chosen:
+        if not any(c.carrier == other.carrier and _coaxial(c, other) for other in lines):
+            lines.append(c)
+    return len(lines)
+
+
+def _coaxial(one: Contact, other: Contact) -> bool:
+    """Whether two contacts lie on one axis."""
+    off = one.point - other.point
+    across = off - (off @ other.axis) * other.axis
+    return bool(np.linalg.norm(across) <= 0.1 * other.radius and abs(one.axis @ other.axis) >= 0.999)
+
+
 def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact]) -> bool:
     """Balls and hinges; a single round peg that turns freely or has nothing else to stop it."""
     if kind in ("ball", "hinge"):
         return True
     if kind != "peg" or not chosen[0].all_round:
         return False
-    axis, point = chosen[0].axis, chosen[0].point
-    for c in chosen[1:]:
-        off = c.point - point
-        if np.linalg.norm(off - (off @ axis) * axis) > 0.1 * chosen[0].radius or abs(c.axis @ axis) < 0.999:
-            return False
+    if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
+        return False
     gap = min(c.gap for c in chosen)
     return TURNS[0] <= gap <= TURNS[1] or len(contacts) == len(chosen)
 
@@ -144,8 +162,9 @@ def _why(
             return "they touch at points or a line; nothing grips"
         return f"flat faces rest on each other over {area:.0f} mm²; nothing grips"
     noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
-    count = f"{len(chosen)} {noun}{'' if len(chosen) == 1 else 's'}"
-    text = f"{count}, {explain(gap, fit, scale, settings, kind == 'stud' and by_calliper(settings))}"
+    number = _count(kind, chosen)
+    count = f"{number} {noun}{'' if number == 1 else 's'}"
+    text = f"{count}, {explain(gap, fit, scale, settings, kind == 'stud' and by_calliper(settings), kind)}"
     text += _motion(kind, chosen, gap, moves)
     return f"{text}; holds about {_newtons(hold.hold_n)}, {hold.source}" if hold.hold_n > 0 else text
 
