@@ -156,6 +156,15 @@ def test_ball_on_a_neck_and_cup_with_a_lip() -> None:
     assert found.axis == pytest.approx([0, 0, 1], abs=0.02)
 
 
+@pytest.mark.parametrize("facets", [8, 12, 128])
+def test_balls_and_cups_of_few_facets(facets: int) -> None:
+    """Cutting a coarse ball puts vertices on its facets' chords, well inside the sphere."""
+    pin = box((-10, -10, 0), (10, 10, 4)) + rod(1.8, 8, (0, 0, -6), facets) + ball(4, (0, 0, -8), facets)
+    assert single(measured(pin), "ball").radius_mm == pytest.approx(4, abs=NEAR)
+    cup = rod(6, 7, (0, 0, -1.5), facets) - ball(4.1, facets=facets)
+    assert single(measured(cup), "cup").radius_mm == pytest.approx(4.1, abs=NEAR)
+
+
 def test_a_pin_between_cheeks_is_a_hinge_pin() -> None:
     body = box((0, 0, 0), (2, 10, 10)) + box((12, 0, 0), (14, 10, 10)) + box((0, 0, 0), (14, 10, 1))
     body += rod(2, 12).rotate([0, 90, 0]).translate([1, 5, 6])

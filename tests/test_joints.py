@@ -549,6 +549,41 @@ def test_a_pin_with_a_collar_snaps_through_its_hole() -> None:
     assert joint.snap_mm == pytest.approx(0.3, abs=NEAR)
 
 
+@pytest.mark.parametrize("facets", [8, 24, 128])
+@pytest.mark.parametrize("slit", [False, True])
+def test_a_pin_with_a_flange_and_two_collars_joins_two_beams(facets: int, slit: bool) -> None:
+    """Pin 2.4 with collars 2.65 in holes 2.45: one peg to each beam, each snaps past 0.2; its flange and
+    collars lie in counterbores and are no pegs of their own."""
+    beam = box((0, 0, 0), (24, 8, 8))
+    for x in (4, 12, 20):
+        beam -= rod(2.45, 10, (x, 4, -1), facets)
+        beam -= rod(3.05, 0.6, (x, 4, -0.1), facets) + rod(3.05, 0.6, (x, 4, 7.5), facets)
+    pin = rod(2.4, 16, facets=facets) + rod(3.0, 1, (0, 0, 7.5), facets)
+    pin += rod(2.65, 0.4, facets=facets) + rod(2.65, 0.4, (0, 0, 15.6), facets)
+    if slit:
+        pin -= box((-0.4, -5, -1), (0.4, 5, 4)) + box((-0.4, -5, 12), (0.4, 5, 17))
+    model = placed([(beam, np.eye(4)), (pin, shift(12, 4, 0)), (beam, shift(0, 0, 8))])
+    found = joints_of(model)
+    assert signature(model, found) == {("item 2", "item 1", "peg", 1), ("item 2", "item 3", "peg", 1)}
+    assert codes(found) == []
+    for joint in found.joints:
+        if joint.kind == "peg":
+            assert joint.gap_mm == pytest.approx(0.05, abs=NEAR)
+            assert joint.snap_mm == pytest.approx(0.2, abs=NEAR)
+
+
+@pytest.mark.parametrize("facets", [8, 12, 64])
+@pytest.mark.parametrize("tilt", [0, 25])
+def test_a_coarse_ball_turns_in_its_cup(facets: int, tilt: float) -> None:
+    """The corners of a turned coarse ball dip into the cup's facets; that is no overlap."""
+    pin = ball(4, facets=facets) + rod(1.8, 8, (0, 0, -11), facets) + box((-4, -4, -14), (4, 4, -11))
+    cup = rod(6, 7, (0, 0, -1.5), facets) - ball(4.1, facets=facets)
+    found = joints_of(placed([(cup, np.eye(4)), (pin, turn((1, 0, 0), tilt))]))
+    assert (only(found).kind, codes(found)) == ("ball", [])
+    assert only(found).gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert only(found).snap_mm == pytest.approx(4 - np.sqrt(4.1**2 - 1.5**2), abs=0.03)
+
+
 def test_a_pin_without_a_collar_does_not_snap() -> None:
     base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 7, (0, 0, -1))
     washer = rod(8, 5) - rod(2.6, 8, (0, 0, -1))

@@ -361,11 +361,15 @@ def _fit_sphere(mesh: Mesh, faces: IntArray, convex: bool) -> Sphere | None:
     rim = _rim(mesh, faces)
     # Where a sphere was cut, new vertices lie on its facets' chords, inside it: fit the others.
     inner = np.setdiff1d(vertices, rim)
-    fit = _sphere_through(mesh.vertices[inner if len(inner) >= LEAST_POINTS else vertices])
+    trusted = inner if len(inner) >= LEAST_POINTS else vertices
+    fit = _sphere_through(mesh.vertices[trusted])
     if fit is None:
         return None
     centre, radius = fit
-    off = np.abs(np.linalg.norm(mesh.vertices[vertices] - centre, axis=1) - radius)
+    off = np.abs(np.linalg.norm(mesh.vertices[trusted] - centre, axis=1) - radius)
+    cut = np.linalg.norm(mesh.vertices[rim] - centre, axis=1)
+    if ((cut < SPHERE_FACE * radius) | (cut > (1 + SPHERE_SHARE) * radius)).any():
+        return None
     reach = np.einsum("ij,ij->i", normals, mesh.centres[faces] - centre) * (1 if convex else -1)
     flat = areas[reach < SPHERE_FACE * radius].sum()
     share = float(areas.sum() / (4 * np.pi * radius**2))

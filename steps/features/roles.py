@@ -23,6 +23,11 @@ FOOT_SHARE = 0.4
 #: A wider end is a collar, not a body, when a ring of this many radii meets next to none of it.
 BODY_RING = 1.8
 BODY_SHARE = 0.1
+#: Between two wider ends that are no bodies (a pin with a flange and a collar), the narrower is a
+#: collar below this many radii: a printed hole gives no further (a guess).
+COLLAR_MOST = 1.35
+#: A collar stands out by more than this share of the radius.
+COLLAR_LEAST = 0.02
 #: Levels at which a cylinder of a mesh of several shells is asked whether it stands free.
 BURIED_LEVELS = 16
 #: A face whose normal is this near the axis (cosine) is a cap, not a chamfer.
@@ -52,7 +57,7 @@ class Round:
     height: float  #: of a boss with its chamfer, depth of a hole
     bore: float = 0.0  #: radius of a coaxial hole that opens at the tip
     through: bool = False
-    collar: float = 0.0  #: radius of a collar at a boss's tip, 0 without
+    collar: float = 0.0  #: radius of a collar at a boss's tip or either end of a rod, 0 without
 
 
 def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
@@ -79,20 +84,35 @@ def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
 def _boss(c: Cylinder, ends: tuple[_End, _End], walled: Array, tips: _Tips, bores: _Bores) -> Round:
     start, end = ends
     if not start.foot and not end.foot:
-        return Round("rod", c, c.length)
+        return Round("rod", c, c.length, collar=max(tips.collar(c), tips.collar(reversed_cylinder(c))))
     collar = 0.0
     if start.foot and end.foot:
-        if start.body == end.body:
+        tip = _collar(c, start, end)
+        if tip is None:
             return Round("pin", c, c.length)
-        tip = end if start.body else start
         collar = tip.width
-    if end.body if collar else end.foot:
+        upside_down = tip is start
+    else:
+        upside_down = end.foot
+    if upside_down:
         c = reversed_cylinder(c)
     bore = bores.opening_at(c)
     role: Role = "boss"
     if walled[0] >= ENCLOSED_SHARE:
         role = "sunk" if walled[1] >= ENCLOSED_SHARE and bore == 0 else "tube"
+    elif collar == 0:
+        collar = tips.collar(c)
     return Round(role, c, tips.height(c), bore=bore, collar=collar)
+
+
+def _collar(c: Cylinder, start: _End, end: _End) -> _End | None:
+    """The end whose wider material is a collar that passes through a hole; None where both ends hold."""
+    if start.body and end.body:
+        return None
+    if start.body or end.body:
+        return end if start.body else start
+    tip = start if start.width < end.width else end
+    return tip if tip.width < COLLAR_MOST * c.radius else None
 
 
 def _hole(c: Cylinder, ends: tuple[_End, _End]) -> Round:
@@ -209,7 +229,7 @@ def _walled(mesh: Mesh, cylinders: Sequence[Cylinder]) -> Array:
 
 
 class _Tips:
-    """Heights of bosses with the chamfer or dome that meets their upper rim."""
+    """What stands at the tips of bosses: the chamfer or dome that meets their upper rim, a collar."""
 
     def __init__(self, mesh: Mesh):
         self.mesh = mesh
@@ -232,6 +252,22 @@ class _Tips:
         joined = self._joined_to(c.faces, sloped)
         tops = mesh.triangles[joined] - c.start
         return max(c.length, float((tops @ c.axis).max(initial=0.0)))
+
+    def collar(self, c: Cylinder) -> float:
+        """Radius of a narrow collar or ridge that begins at the tip, by its vertices; 0 without one.
+
+        It stands out on at least three quarters of the circle: a slit leaves that, a wall beside does not.
+        """
+        mesh, r = self.mesh, c.radius
+        near = mesh.tree.query_ball_point(c.start + c.length * c.axis, (1 + COLLAR_MOST) * r)
+        off = mesh.vertices[np.sort(np.array(near, dtype=int))] - c.start
+        along = off @ c.axis - c.length
+        flat = off @ plane_basis(c.axis).T
+        across = np.linalg.norm(flat, axis=1)
+        least = r + max(COLLAR_LEAST * r, 2 * c.roundness)
+        ring = (along > -COLLAR_LEAST * r) & (along < r) & (across > least) & (across < COLLAR_MOST * r)
+        quarters = np.unique((flat[ring] > 0) @ [1, 2])
+        return float(across[ring].max()) if len(quarters) >= 3 else 0.0
 
     def _joined_to(self, faces: IntArray, allowed: IntArray) -> IntArray:
         """Allowed faces that a path over allowed faces joins to the given ones."""

@@ -14,12 +14,12 @@ import numpy as np
 from steps.features import BALL_SHARE, is_stud, stud_radii
 from steps.features.anatomy import Anatomy, anatomy
 from steps.features.mesh import components
-from steps.features.patches import Sphere
+from steps.features.patches import Cylinder, Sphere
 from steps.features.roles import Round
 from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
-from steps.joints.grip import Plugs, holds_all_round, plug_contacts
+from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Placed, place
@@ -138,9 +138,18 @@ def _measure(
     theirs += ball_contacts(carried[b].balls, to_first, bodies[a])
     contacts = _gripping([c.moved(to_first) for c in ours])
     contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
+    slack = max((_sag(bodies[a], c.radius) + _sag(bodies[b], c.radius) for c in contacts), default=0.0)
     contacts += rest_contacts(bodies[a], bodies[b], to_first, unit)
-    deep = overlap(bodies[a], bodies[b], (points[a], points[b]), to_first, to_second, unit)
+    deep = overlap(bodies[a], bodies[b], (points[a], points[b]), to_first, to_second, unit, slack)
     return contacts, deep
+
+
+def _sag(body: Anatomy, radius: float) -> float:
+    """How far the facets of a body's round surfaces of about this radius fall short of their circle."""
+    surfaces: list[Cylinder | Sphere] = [r.cylinder for r in body.rounds]
+    surfaces.extend(body.spheres)
+    near = [s.sag for s in surfaces if abs(s.radius - radius) <= REACH_SHARE * radius]
+    return max(near, default=0.0)
 
 
 def _gripping(contacts: Sequence[Contact]) -> list[Contact]:

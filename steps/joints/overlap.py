@@ -94,14 +94,21 @@ def drawn_points(body: Anatomy, unit: float) -> Array:
 
 
 def overlap(
-    first: Anatomy, second: Anatomy, points: tuple[Array, Array], pose: Array, back: Array, unit: float
+    first: Anatomy,
+    second: Anatomy,
+    points: tuple[Array, Array],
+    pose: Array,
+    back: Array,
+    unit: float,
+    slack: float = 0.0,
 ) -> Overlap | None:
     """How deep two shapes stand in each other, or None; ``pose`` takes the second to the first, ``back``
-    the first to the second; ``points`` are the :func:`drawn_points` of both."""
+    the first to the second; ``points`` are the :func:`drawn_points` of both. ``slack`` mm are allowed on
+    top of a press fit: the corners of a coarse ball turned in its cup dip into the cup's facets."""
     if not len(first.mesh.faces) or not len(second.mesh.faces):
         return None
     hit = _any_inside(points[1], pose, back, first) or _any_inside(points[0], back, pose, second)
-    return _depth(probe(first), probe(second), pose, unit) if hit else None
+    return _depth(probe(first), probe(second), pose, DEEP_SHARE * unit + slack) if hit else None
 
 
 def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool:
@@ -114,9 +121,8 @@ def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool
     return bool(probe(other).inside(moved).any())
 
 
-def _depth(first: Solid, second: Solid, pose: Array, unit: float) -> Overlap | None:
-    """The largest ball that lies in both solids; None when that is no deeper than a press fit."""
-    allowed = DEEP_SHARE * unit
+def _depth(first: Solid, second: Solid, pose: Array, allowed: float) -> Overlap | None:
+    """The largest ball that lies in both solids; None when that is no deeper than is allowed."""
     common = first.solid ^ second.solid.transform(pose[:3])
     if common.status() != manifold3d.Error.NoError or common.is_empty():
         return Overlap(allowed, 0.0, False)
