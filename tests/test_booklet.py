@@ -145,6 +145,29 @@ def test_the_glued_joint_is_an_adults_and_the_free_joint_is_never_glued(folder):
     assert any("stays free to turn: no glue" in text for text in texts)
 
 
+@pytest.mark.parametrize("reader", ["helper", "adult"])
+def test_a_glue_sheet_ticks_off_every_joint_of_its_sitting(folder, reader):
+    """Number and amount of each glued joint, how it is held, how long (adhesive's facts: 30 min)."""
+    plan = sample_plan()
+    (sheet,) = [words_of(t) for t in text_of(booklet(folder, reader=reader)) if "Glue sheet 1" in t]
+    glued = [joint for step in plan.gluing.steps for joint in step.glues]
+    rows = re.findall(r"(\d+) (\d\.\d+) ml", sheet.split("Step 2:")[1])
+    assert [number for number, _ in rows] == [joint.removeprefix("J") for joint in glued]
+    assert "Weigh down for 30 min." in sheet
+    wishes = PlainPictures()
+    write_booklet(plan, folder / "glue.pdf", Settings(reader=reader), pictures=wishes)
+    assert [wish.step for wish in wishes.asked if wish.kind == "glue"] == [2]
+
+
+@pytest.mark.parametrize(("axis", "said"), [((0, 0, 1), "Weigh down for"), ((1, 0, 0), "Clamp or tape for")])
+def test_joints_that_close_sideways_are_clamped(tmp_path, axis, said):
+    plan = sample_plan()
+    joints = tuple(replace(joint, axis=axis) for joint in plan.joints.joints)
+    turned = replace(plan, joints=replace(plan.joints, joints=joints))
+    write_booklet(turned, tmp_path / "a.pdf", Settings(), pictures=PlainPictures())
+    assert said in words_of(" ".join(text_of(tmp_path / "a.pdf")))
+
+
 def test_an_adult_edition_prints_the_numbers_and_the_others_do_not(folder):
     numbers = re.compile(r"gap \d\.\d\d mm a side; holds 1\.2 N; carries 0\.4 N")
     assert numbers.search(words_of(" ".join(text_of(booklet(folder, reader="adult")))))

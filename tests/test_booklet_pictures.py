@@ -96,4 +96,4 @@ def test_thumbnails_of_one_family_share_a_scale():
 def test_a_kind_of_picture_that_nobody_draws_is_an_error():
     table = DrawingTable(sample_plan(), Settings(pictures="rays"))
     with pytest.raises(ValueError, match="no picture of kind"):
-        table.draw(Order(Wish("glue"), 10, 10))
+        table.draw(Order(Wish("poster"), 10, 10))  # type: ignore[arg-type]

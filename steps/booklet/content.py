@@ -105,6 +105,17 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class GlueView:
+    """What one step glues: a picture with numbered joints, and a row to tick for each of them."""
+
+    title: str
+    wish: Wish
+    alt: str
+    rows: tuple[tuple[str, str], ...]  #: number of the joint, how much adhesive
+    notes: tuple[str, ...]  #: clamp or weight and how long, how often
+
+
+@dataclass(frozen=True)
 class Table:
     """Rows of short texts under a header."""
 
@@ -135,7 +146,9 @@ class Rule:
     """A thin line across the column."""
 
 
-Block = Heading | Para | Marked | Take | PartLine | Notice | Facts | Figure | Table | Timeline | Rule
+Block = (
+    Heading | Para | Marked | Take | PartLine | Notice | Facts | Figure | GlueView | Table | Timeline | Rule
+)
 
 
 @dataclass(frozen=True)

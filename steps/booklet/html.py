@@ -18,7 +18,15 @@ from steps.booklet.edition import Edition
 from steps.booklet.fonts import Typeface
 from steps.booklet.html_style import STYLE
 from steps.booklet.marks import mark_lines
-from steps.booklet.paint import BALLOON_LINE_MM, CAP_HEIGHT, DOT_MM, LEADER_MM, grey_of, grey_pixels
+from steps.booklet.paint import (
+    BALLOON_LINE_MM,
+    CAP_HEIGHT,
+    DOT_MM,
+    LEADER_MM,
+    TEXT_SHARE,
+    grey_of,
+    grey_pixels,
+)
 from steps.booklet.pictures import Order, Pictures
 from steps.booklet.typeset import SIGNAL_COLOURS
 from steps.booklet.words import Words
@@ -29,9 +37,11 @@ SIZES_MM = {
     "cover": (190.0, 150.0),
     "assembly": (190.0, 150.0),
     "overview": (75.0, 62.0),
+    "glue": (100.0, 64.0),
 }
 FINISHED_MM = (120.0, 100.0)
 SMALL_MM = {"turn": (75.0, 34.0), "thumbnail": (26.0, 20.0), "assembly": (26.0, 20.0)}
+WIDE_EM = 0.66  # widest bold digit or small letter of the typeface over its size
 QUALITY = 90  # of the effort WebP puts into lossless packing, percent
 
 
@@ -51,6 +61,8 @@ def _orders(sheet: c.Sheet) -> Iterator[Order]:
     for block in sheet.blocks:
         if isinstance(block, (c.Take, c.PartLine)) and block.wish is not None:
             yield _small(block.wish)
+        elif isinstance(block, c.GlueView):
+            yield _large(block.wish)
         elif isinstance(block, c.Figure):
             yield _large(block.wish) if block.wish.kind == "finished" else _small(block.wish)
     if sheet.foot is not None:
@@ -229,6 +241,21 @@ class _Page:
         return self.figure(block, _large(block.wish) if large else _small(block.wish))
 
     @block.register
+    def _(self, block: c.GlueView) -> str:
+        picture = self.picture(_large(block.wish), block.alt)
+        joint = self.words.say("Joint {n}", n="{n}")
+        rows = "".join(
+            f'<li><label class="take"><input type="checkbox"><b>{_text(joint.replace("{n}", number))}</b> '
+            f"{_text(amount)}</label></li>"
+            for number, amount in block.rows
+        )
+        notes = "".join(f"<p>{_text(note)}</p>" for note in block.notes)
+        return (
+            f'<div class="glued"><h3>{_text(block.title)}</h3>{picture}<ul class="rows">{rows}</ul>'
+            f"{notes}</div>"
+        )
+
+    @block.register
     def _(self, block: c.Timeline) -> str:
         total = max(bar.start_min + bar.length_min for bar in block.bars)
         rows = []
@@ -345,9 +372,8 @@ def _leader(balloon: Balloon) -> str:
 def _balloon(balloon: Balloon) -> str:
     x, y = balloon.centre
     circle = f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{balloon.radius_mm:.2f}" fill="#fff" stroke="#000"'
-    return f'{circle} stroke-width="{BALLOON_LINE_MM}"/>' + _label(
-        x, y, balloon.text, 1.25 * balloon.radius_mm, "middle"
-    )
+    size = min(1.25 * balloon.radius_mm, 2 * TEXT_SHARE * balloon.radius_mm / (WIDE_EM * len(balloon.text)))
+    return f'{circle} stroke-width="{BALLOON_LINE_MM}"/>' + _label(x, y, balloon.text, size, "middle")
 
 
 def _label(x: float, y: float, words: str, size: float, anchor: str) -> str:

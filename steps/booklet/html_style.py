@@ -53,6 +53,8 @@ th,td{text-align:left;vertical-align:top;padding:.3rem .5rem .3rem 0;border-bott
 .notice{border:2px solid #000;margin:.6rem 0;padding:0 .8rem .3rem}
 .signal{margin:0 -.8rem .4rem;padding:.4rem .8rem;font-weight:bold;font-size:1.2rem}
 .notice ul{margin:.2rem 0;padding-left:1.2rem}
+.glued{break-inside:avoid;border-bottom:1px solid #000;padding-bottom:.4rem}
+.glued .rows{columns:11rem}
 .timeline{list-style:none;padding:0}
 .bar{display:block;height:.7rem;background:#000;border:1px solid #000;min-width:3px}
 .bar.wait{background:#fff}

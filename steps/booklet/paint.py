@@ -27,6 +27,7 @@ from steps.settings import Settings
 POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
+TEXT_SHARE = 0.8  # of a balloon's diameter, for its text
 CAP_HEIGHT = 0.668  # of the type size, from the font
 
 
@@ -197,7 +198,7 @@ class Painter:
         for balloon in picture.balloons:
             self.leader(balloon)
         for balloon in picture.balloons:
-            size_pt = max(self.least_pt, balloon.radius_mm * POINTS_PER_MM * 1.15)
+            size_pt = self.size_within(balloon)
             self.balloon_circle(*balloon.centre, balloon.radius_mm, balloon.text, size_pt)
         for x, y, inset in picture.insets:
             self.inset(x, y, inset)
@@ -222,6 +223,13 @@ class Painter:
                 size_pt,
                 True,
             )
+
+    def size_within(self, balloon: Balloon) -> float:
+        """Type size, points, at which the text fills its circle; never below the edition's least."""
+        room = TEXT_SHARE * 2 * balloon.radius_mm
+        high = balloon.radius_mm * POINTS_PER_MM * 1.15
+        wide = room / max(self.face.width_mm(balloon.text, 1.0, True), 1e-9)
+        return max(self.least_pt, min(high, wide))
 
     def leader(self, balloon: Balloon) -> None:
         self.polyline([balloon.centre, balloon.target], LEADER_MM, BLACK)

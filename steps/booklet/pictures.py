@@ -152,6 +152,8 @@ class DrawingTable:
         if wish.kind == "thumbnail":
             scale = self._scale(wish.family, *size)
             return draw.thumbnail(studio, wish.shape, wish.colour, *size, mm_per_mm=scale)
+        if wish.kind == "glue":
+            return draw.glue_picture(studio, wish.step, *size)
         if wish.kind == "cover":
             return draw.cover_picture(studio, *size)
         if wish.kind == "finished":

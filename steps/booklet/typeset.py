@@ -34,6 +34,7 @@ ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
+GLUE_SHARE, GLUE_HEIGHT = 0.6, 0.36  # of the width of a glued step, for its picture
 NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
@@ -279,6 +280,30 @@ class Typesetter:
         return _cell(width, caption.height + height, items, "figure")
 
     @set.register
+    def _(self, block: c.GlueView, width: float) -> Cell:
+        """Heading, picture at the left, a row to tick for each joint at the right."""
+        e = self.edition
+        title = self.fit(block.title, width, e.body, True)
+        box_width, left = GLUE_SHARE * width, GLUE_SHARE * width + 3.0
+        items: list[Item] = [*self.text(title, 0, 0)]
+        top, tick = -title.height - 1.0, line_height(e.body)
+        indent = left + tick + 2.0
+        least = -title.height - 1.0 - GLUE_HEIGHT * width
+        figure = Image(block.wish, Rect(0, least, box_width, GLUE_HEIGHT * width), block.alt)
+        number_width = 2.0 + max(self.face.width_mm(number, e.body, True) for number, _ in block.rows)
+        for number, amount in block.rows:
+            words = self.galley(amount, width - indent - number_width, e.least)
+            items.append(Mark("tick", left + tick / 2, top - tick / 2, tick))
+            items += self.text(Galley((number,), e.body, True), indent, top)
+            items += self.text(words, indent + number_width, top - (tick - line_height(e.least)) / 2)
+            top -= max(words.height, tick) + 1.2
+        for note in block.notes:
+            galley = self.galley(note, width - left, e.least)
+            items += self.text(galley, left, top - 0.6)
+            top -= galley.height + 0.6
+        return _cell(width, -min(top, least), [*items, figure], "list")
+
+    @set.register
     def _(self, block: c.Notice, width: float) -> Cell:
         e = self.edition
         pad = 2.5
@@ -385,6 +410,9 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
         first = c.Notice(block.signal, block.word, block.title, block.lines[:middle])
         rest = c.Notice(block.signal, block.word, "", block.lines[middle:], block.signs, block.sign_alts)
         return first, rest
+    if isinstance(block, c.GlueView) and len(block.rows) > 1:
+        middle = len(block.rows) // 2
+        return replace(block, rows=block.rows[:middle], notes=()), replace(block, rows=block.rows[middle:])
     if isinstance(block, c.Facts) and len(block.rows) > 1:
         middle = len(block.rows) // 2
         return c.Facts(block.rows[:middle]), c.Facts(block.rows[middle:])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from steps.draw.glue_view import glue_picture, joint_number
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.pictures import (
     assembly_picture,
@@ -23,6 +24,8 @@ __all__ = [
     "choose_views",
     "cover_picture",
     "finished_pictures",
+    "glue_picture",
+    "joint_number",
     "kinds_in_step",
     "overview_picture",
     "step_picture",

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from steps.booklet.compose.cautions import family_words
 from steps.booklet.compose.matter import Matter
-from steps.booklet.content import Bar, Block, Facts, Heading, Marked, Para, Sheet, Timeline
+from steps.booklet.content import Bar, Block, Facts, GlueView, Heading, Marked, Para, Sheet, Timeline, Wish
+from steps.booklet.words import later
+from steps.draw.glue_view import joint_number
 from steps.glue.adhesive import bond_volume
 from steps.glue.families import glue_book
 from steps.glue.hazards import components_of
 from steps.glue.schedule import SHORT_WAIT_MIN
 from steps.model import GlueStep, Joint
+
+#: Joints whose axis leans less than this from upright close under a weight.
+UPRIGHT_DEG = 30.0
+HOW_NUMBERED = later(
+    "A number on a picture is a joint. A line that ends on a part leads to a joint hidden behind it."
+)
 
 
 def glue_sheets(matter: Matter) -> dict[int, Sheet]:
@@ -46,16 +56,15 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
     ]
     blocks: list[Block] = [Facts(tuple(facts)), Heading(words.say("Have at hand"))]
     blocks += [Marked("tick", text) for text in _kit(matter)]
-    if not child:
-        blocks.append(Para(words.say("Hold or weigh down each joint until it holds by itself.")))
     blocks.append(Heading(words.say("Glue these joints")))
     if child:
         numbers = ", ".join(words.number(step.number) for step in steps)
         blocks.append(
             Para(words.say_n("Step {steps}", "Steps {steps}", len(steps), steps=numbers), strong=True)
         )
-    for step in () if child else steps:
-        blocks += _joint_rows(matter, step) if matter.edition.numbers else [_step_row(matter, step)]
+    else:
+        blocks.append(Para(words.say(HOW_NUMBERED)))
+        blocks += [_glued(matter, step) for step in steps]
     return Sheet("glue", title, tuple(blocks), part=matter.place_name(_assembly(matter, steps[0])), level=1)
 
 
@@ -80,37 +89,56 @@ def _kit(matter: Matter) -> list[str]:
     return kit
 
 
-def _step_row(matter: Matter, step: GlueStep) -> Marked:
-    """One box to tick for a step: the marks on its drawing show where."""
-    words, copies = matter.words, _copies(matter, step)
-    joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
-    count = words.say_n("{n} joint", "{n} joints", len(joints) * copies)
-    amount = _millilitres(matter, joints, [copies] * len(joints))
-    number = words.say("Step {n}", n=words.number(step.number))
-    return Marked("tick", f"{number}: {count}", amount)
-
-
-def _joint_rows(matter: Matter, step: GlueStep) -> Iterator[Block]:
-    """The joints of a step by number, alike ones together, each with its amount."""
+def _glued(matter: Matter, step: GlueStep) -> GlueView:
+    """What a step glues, to tick off joint by joint."""
     words = matter.words
-    yield Heading(words.say("Step {n}", n=words.number(step.number)))
+    joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
+    numbers = [joint_number(joint.id) for joint in joints]
+    title = words.say("Step {n}", n=words.number(step.number))
+    place = matter.place_name(_assembly(matter, step))
+    alt = words.say(
+        "What step {n} glues, its joints numbered {numbers}.", n=step.number, numbers=", ".join(numbers)
+    )
+    notes = [_hold(matter, step, joints)]
     if (copies := _copies(matter, step)) > 1:
-        yield Para(words.say_n("{n} time", "{n} times", copies))
-    alike: dict[tuple[str, str], list[str]] = {}
-    for joint_id in step.glues:
-        joint = matter.plan.joints.by_id[joint_id]
-        between = words.say("{a} to {b}", a=matter.part_words(joint.a), b=matter.part_words(joint.b))
-        alike.setdefault((between, _millilitres(matter, [joint], [1])), []).append(joint_id)
-    for (between, amount), joints in alike.items():
-        each = words.say("{amount} each", amount=amount) if len(joints) > 1 else amount
-        yield Marked("tick", f"{', '.join(joints)}: {between}", each)
+        notes.append(words.say_n("Do this {n} time", "Do this {n} times", copies))
+    rows = zip(numbers, (_joint_words(matter, joint) for joint in joints), strict=True)
+    wish = Wish("glue", step=step.number)
+    return GlueView(f"{title}: {place}", wish, alt, tuple(rows), tuple(notes))
+
+
+def _joint_words(matter: Matter, joint: Joint) -> str:
+    """How much adhesive a joint takes; for the adult its gap as well."""
+    words = matter.words
+    amount = words.say("{n} ml", n=words.figures(max(_volume(matter, [joint], [1]), 0.01)))
+    if not matter.edition.numbers:
+        return amount
+    return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))
+
+
+def _hold(matter: Matter, step: GlueStep, joints: Sequence[Joint]) -> str:
+    """A weight where the joints close downwards, a clamp where they do not; until they hold by themselves."""
+    up = next(each.up for each in matter.plan.order.steps if each.number == step.number)
+    downwards = [abs(float(joint.axis @ up)) > np.cos(np.radians(UPRIGHT_DEG)) for joint in joints]
+    time = matter.words.minutes(matter.plan.gluing.adhesive.fixture_min)
+    if all(downwards):
+        return matter.words.say("Weigh down for {time}.", time=time)
+    if not any(downwards):
+        return matter.words.say("Clamp or tape for {time}.", time=time)
+    return matter.words.say("Weigh down, clamp what sits at the side, for {time}.", time=time)
 
 
 def _millilitres(matter: Matter, joints: Sequence[Joint], copies: Sequence[int]) -> str:
     """The adhesive for the joints, with waste."""
+    return matter.words.say(
+        "about {n} ml", n=matter.words.figures(max(_volume(matter, joints, copies), 0.01))
+    )
+
+
+def _volume(matter: Matter, joints: Sequence[Joint], copies: Sequence[int]) -> float:
+    """Millilitres."""
     family = glue_book().families[matter.plan.gluing.adhesive.family]
-    volume = sum(bond_volume(joint, family) * n for joint, n in zip(joints, copies, strict=True))
-    return matter.words.say("about {n} ml", n=matter.words.figures(max(volume, 0.01)))
+    return sum(bond_volume(joint, family) * n for joint, n in zip(joints, copies, strict=True))
 
 
 def timeline(matter: Matter) -> Timeline | None:

@@ -1,0 +1,97 @@
+"""Pictures of a glue sheet: every glued joint has its number, and the numbers can be read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.seawall import sea_wall
+from steps.draw import Studio, glue_picture, glue_view, joint_number
+from steps.draw.guides import guides_of
+from steps.draw.lift import lifted_things
+from steps.draw.sheet import Field
+from steps.model import GlueStep
+from steps.settings import Settings
+from tests.draw_scenes import plan_of
+
+SIZES = ((76.0, 46.0), (50.0, 40.0))
+
+
+def glued_everywhere(plan):
+    """The plan with every joint glued in the step that closes it."""
+    studio = Studio(plan, Settings())
+    work = []
+    for step in plan.order.steps:
+        joints = [joint.id for one in lifted_things(studio, step) for joint in one.joints]
+        work.append(GlueStep(step.number, tuple(joints), 1))
+    marks = dict.fromkeys(plan.gluing.marks, "glue")
+    return replace(plan, gluing=replace(plan.gluing, marks=marks, steps=tuple(work)))
+
+
+@pytest.fixture(scope="module", params=[beacon, lambda: sea_wall(60)], ids=["beacon", "wall"])
+def studio(request) -> Studio:
+    return Studio(glued_everywhere(plan_of(request.param(), per_step=3)), Settings())
+
+
+def glue_steps(studio: Studio) -> list[GlueStep]:
+    return [step for step in studio.plan.gluing.steps if step.glues]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_glued_joint_of_the_step_has_its_number_once(studio, size):
+    assert glue_steps(studio)
+    for step in glue_steps(studio):
+        shown = [balloon.text for balloon in glue_picture(studio, step.number, *size).balloons]
+        assert sorted(shown) == sorted(joint_number(joint) for joint in step.glues)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_numbers_stand_inside_the_picture_and_apart(studio, size):
+    for step in glue_steps(studio):
+        picture = glue_picture(studio, step.number, *size)
+        for balloon in picture.balloons:
+            for at, whole in zip(balloon.centre, size, strict=True):
+                assert balloon.radius_mm <= at <= whole - balloon.radius_mm
+        if len(picture.balloons) <= 6:
+            for one, two in combinations(picture.balloons, 2):
+                gap = np.hypot(*np.subtract(one.centre, two.centre)) - one.radius_mm - two.radius_mm
+                assert gap > 0, f"step {step.number}: {one.text} and {two.text}"
+
+
+def test_only_what_is_glued_is_numbered(studio):
+    step = glue_steps(studio)[0]
+    kept = step.glues[0]
+    work = tuple(replace(one, glues=one.glues[:1]) for one in studio.plan.gluing.steps)
+    plan = replace(studio.plan, gluing=replace(studio.plan.gluing, steps=work))
+    picture = glue_picture(Studio(plan, Settings()), step.number, *SIZES[0])
+    assert [balloon.text for balloon in picture.balloons] == [joint_number(kept)]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_number_points_at_its_own_joint(studio, size):
+    """The leader ends on paper where one of the joint's guides runs, or in the middle of them."""
+    field = Field(*size)
+    for work in glue_steps(studio):
+        step = studio.step_by_number[work.number]
+        lifted = [one for one in lifted_things(studio, step) if one.joints]
+        camera = glue_view._camera(studio, step, field, lifted)
+        ways = glue_view._by_joint(guides_of(lifted))
+        for balloon in glue_picture(studio, work.number, *size).balloons:
+            points = [glue_view._along(guide) for guide in ways[f"J{balloon.text}"]]
+            paper = field.paper(camera, np.concatenate([*points, np.concatenate(points).mean(axis=0)[None]]))
+            assert np.linalg.norm(paper - balloon.target, axis=1).min() < 0.5
+
+
+def test_same_plan_same_picture(studio):
+    number = glue_steps(studio)[0].number
+    one, two = (glue_picture(Studio(studio.plan, Settings()), number, *SIZES[0]) for _ in range(2))
+    assert one.balloons == two.balloons and (one.pixels == two.pixels).all()
+
+
+def test_a_joints_number_is_that_of_the_plan():
+    assert joint_number("J12") == "12"
+    assert joint_number("x") == "x"
