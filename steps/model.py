@@ -390,6 +390,10 @@ class Order:
     steps: tuple[Step, ...]
     problems: tuple[Problem, ...] = ()
     facts: Mapping[str, float] = field(default_factory=dict)  #: figures for people and benchmarks
+    up: Array = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))  #: (3,) what points up when finished
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
 
     @cached_property
     def assembly_by_id(self) -> Mapping[str, Assembly]:
@@ -434,6 +438,7 @@ class Gluing:
     steps: tuple[GlueStep, ...]
     adhesive: Adhesive
     problems: tuple[Problem, ...] = ()
+    on_glue: frozenset[int] = frozenset()  #: steps after which the build stands only by earlier glue
     facts: Mapping[str, float] = field(default_factory=dict)
 
     @cached_property

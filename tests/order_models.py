@@ -6,7 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from demo_model.scene import DemoModel
+from demo_model.lattice import Builder, block_piece
+from demo_model.scene import DemoModel, shift
+from demo_model.solids import Module
 from steps.model import Joint, Joints, Measure, Measures, Model, Part, Shape, Touch
 
 #: Printed grams per solid mm3: PLA at 1.24 mg/mm3, a third of it printed. From memory; only ratios matter.
@@ -98,3 +100,30 @@ def planner_input(demo: DemoModel, pitch_mm: float | None = 10.0) -> tuple[Model
     """All that plan_order asks for, but the settings."""
     model = model_of(demo)
     return model, measures_of(model, pitch_mm), joints_of(demo, model)
+
+
+def barge(plates: int = 3, mast: int = 0, cargo: bool = False) -> DemoModel:
+    """Bottom plates in a row, each on four feet, tied by side blocks; a mast; a crate that only lies there.
+
+    No plate joins another before the sides are on, so the feet can neither wait for them nor carry them
+    one by one: they go on from below, once the hull is turned over.
+    """
+    module = Module()
+    foot, plate = block_piece(1, 1, module), block_piece(4, 4, module, slabs=1)
+    side, lid = block_piece(4, 2, module), block_piece(4, 2, module, slabs=1, smooth=True)
+    build = Builder("Barge", module)
+    for k in range(plates):
+        for number, (x, y) in enumerate(((0, 0), (3, 0), (0, 3), (3, 3)), 1):
+            build.add(f"foot {k + 1}.{number}", foot, "#34414d", 4 * k + x, y, 0)
+    for k in range(plates):
+        build.add(f"bottom {k + 1}", plate, "#a63a2f", 4 * k, 0, 2)
+    for row in (0, 2):
+        for k in range(plates - 1):
+            build.add(f"side {row} {k + 1}", side, "#f1eee4", 4 * k + 2, row, 3)
+    for k in range(mast):
+        build.add(f"mast {k + 1}", foot, "#d9a441", 4, 1, 5 + 2 * k)
+    if cargo:
+        build.add("lid", lid, "#8c6a48", 2, 2, 5)
+        crate = block_piece(2, 2, module).solid
+        build.put("crate", crate, "#3f7a5c", shift(30, 20, 6 * module.slab))
+    return build.model()

@@ -19,7 +19,7 @@ from steps.model import Array, IntArray
 from steps.order.apart import Apart, from_below
 from steps.order.cost import Weights
 from steps.order.readiness import Readiness
-from steps.order.site import Site, repeats_of
+from steps.order.site import TABLE_SHARE, Site, repeats_of
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
 STEP_REACH = 8.0
@@ -108,11 +108,12 @@ class Build:
         self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
         self.ready = np.zeros(count, dtype=bool)  # near, and shuts nobody out
         self.loose_ready = np.zeros(count, dtype=bool)  # on the table, and shuts nobody out
+        self.grounded = _grounded(site, self.under)
         self.main = np.zeros(count, dtype=bool)
         self._watchers: dict[int, list[int]] = {}
         self.last: int | None = None
         self.owed: list[int] = []
-        for unit in np.flatnonzero(site.grounded):
+        for unit in np.flatnonzero(self.grounded):
             self._review(int(unit))
 
     def _pair_up(self, copies: list[int]) -> None:
@@ -164,11 +165,11 @@ class Build:
                 watchers.append(unit)
             return
         self.ready[unit] = self.near[unit]
-        self.loose_ready[unit] = self.site.grounded[unit]
+        self.loose_ready[unit] = self.grounded[unit]
 
     def _may(self, unit: int) -> bool:
         """Whether the unit shuts nobody out and is held, by the build or by the table."""
-        held = bool(self.near[unit] or self.site.grounded[unit])
+        held = bool(self.near[unit] or self.grounded[unit])
         return not self.placed[unit] and held and self.readiness.waits_for(unit) < 0
 
     # -- cost of a choice
@@ -243,7 +244,7 @@ class Build:
         if self.owed:
             self.steps_made += 1
             return self._joining_step()
-        ready, cost = self._ranked(self.ready)
+        ready, cost = self._ranked(self.ready & ~self._too_early())
         loose, loose_cost = self._ranked(self.loose_ready & ~self.near)
         rank = self.variant.detours.get(self.steps_made, 0)
         self.steps_made += 1
@@ -254,6 +255,21 @@ class Build:
         if ready:
             return self._extend(Draft([]), [ready[min(rank, len(ready) - 1)]])
         return self._doubtful_step(loose)
+
+    def _too_early(self) -> NDArray[np.bool_]:
+        """Units that go in from below, while it is not yet time to turn the build over.
+
+        It is turned once, when all that goes in from below can go in; and never with loose parts on it.
+        """
+        under = self.under > 0
+        waiting = under & ~self.placed
+        turned = self.last is not None and bool(under[self.last])
+        if turned or not waiting.any() or not (self.ready & ~under).any():
+            return np.zeros(len(under), dtype=bool)
+        whole = bool((self.main | ~self.placed).all())
+        if whole and bool(self.ready[waiting].all()):
+            return np.zeros(len(under), dtype=bool)
+        return under
 
     def _joining_step(self) -> Draft:
         """Place the parts that were promised to the loose ones, then go on as usual."""
@@ -332,6 +348,8 @@ class Build:
         for joiner in self.site.neighbours[unit]:
             if self.placed[joiner] or joiner in joiners or (self.whole[joiner] and joiners):
                 continue
+            if self.under[joiner]:  # loose parts would fall while the build is turned
+                continue
             around = [other for other in self.site.neighbours[joiner] if self.main[other] or other in laid]
             needs = [other for other in self.readiness.all_waited_for(joiner) if other not in laid]
             if unit not in needs:
@@ -384,6 +402,15 @@ def _peers(centre: Array, level: Array) -> list[list[int]]:
         [other for other in sorted(others) if other != unit and abs(level[other] - level[unit]) <= STEP_LEVEL]
         for unit, others in enumerate(near)
     ]
+
+
+def _grounded(site: Site, under: Array) -> NDArray[np.bool_]:
+    """(units,) whether the unit lies on the table as long as nothing that goes in from below is there."""
+    above = under == 0
+    if above.all() or not above.any():
+        return np.asarray(site.grounded)
+    lowest = site.spans[above, 0].min()
+    return np.asarray(above & (site.spans[:, 0] <= lowest + TABLE_SHARE * site.motion.length_mm))
 
 
 def _is_slack(site: Site, unit: int) -> bool:

@@ -9,7 +9,8 @@ et al. (2004): visible, near, alike, one direction.
 
     hands      direction  another direction of the hand than in the step before
                side       (choice only) a move that is not straight down waits for those that are
-               turn       turning the build over
+               turn       turning the build, or a finished sub-assembly, over; back again costs the same
+               apart      (choice only) a sub-assembly more, where turning the build would serve as well
     eyes       eyes       a whole step's new parts hidden in the best of four views; shares in proportion
     sense      up         going down again by one pitch after having gone up ("from the table up")
                hop, far   one pitch of distance from the step before, at most ``far`` pitches
@@ -44,6 +45,7 @@ class Weights:
     slack: float = 2.0
     step: float = 8.0
     turn: float = 60.0
+    apart: float = 40.0
     together: float = 80.0
     hold: float = 20.0
 

@@ -73,7 +73,7 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array) -> str:
     low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
     centre = boxes[list(parts)].mean(axis=(0, 1))
     share = (centre - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
-    x, y = _level_axes(up)
+    x, y = level_axes(up)
     along, sideways = float(share @ y), float(share @ x)
     words = []
     if abs(along) > MIDDLE_SHARE:
@@ -83,7 +83,7 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array) -> str:
     return " ".join(words) or "middle"
 
 
-def _level_axes(up: Array) -> tuple[Array, Array]:
+def level_axes(up: Array) -> tuple[Array, Array]:
     """What is right and what is back when ``up`` points up; x and y for the usual z."""
     axes = np.eye(3)
     right = axes[0] if abs(up[0]) < 0.9 else axes[1]
@@ -93,7 +93,7 @@ def _level_axes(up: Array) -> tuple[Array, Array]:
 
 
 def _extents(model: Model, parts: Sequence[int], up: Array) -> tuple[float, tuple[float, float]]:
-    x, y = _level_axes(up)
+    x, y = level_axes(up)
     frame = np.column_stack([x, y, up])
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for part in parts:

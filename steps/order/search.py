@@ -30,6 +30,8 @@ MOST_RUNS = 400
 RANKS = (1, 2)
 #: What a whole walk may favour: parts of the cost and factors for its choices.
 FAVOURS = ((), (("kind", 3.0),), (("hop", 2.0),), (("stray", 0.3),))
+#: Where something goes in from below: turn the build as soon as all of it can, not when the rest is done.
+SOON = ((("turn", 0.6),), (("turn", 0.0),))
 #: An order is cheaper by more than this, or rounding would decide.
 LEAST_GAIN = 1e-9
 #: Sites of more units are not searched: the hidden-share table would grow with their square.
@@ -52,9 +54,11 @@ class Judge:
     apart: Apart
     weights: Weights
     watch: Watch | None = None
+    over: Watch | None = None  #: the build turned over
     hidden: Mask = field(init=False)  #: (views, units, points, units) who hides which point of whom
     facing: Mask = field(init=False)  #: (views, points) which points face the viewer
-    _leans: dict[frozenset[int], bool] = field(default_factory=dict)  #: units placed -> whether any leans
+    #: (turned over, units placed) -> whether any leans
+    _leans: dict[tuple[bool, frozenset[int]], bool] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.hidden, self.facing = _hidden(self.site)
@@ -64,6 +68,11 @@ class Judge:
         self.slack = [
             any(tie.joint.fit in ("slide", "loose") for tie in ties) for ties in self.site.joints_of
         ]
+
+    @property
+    def turns(self) -> bool:
+        """Whether something goes in with the build turned over."""
+        return any(from_below(self.site, self.apart, unit) for unit in range(len(self.site.units)))
 
     def costs(self, drafts: Sequence[Draft], below: float = np.inf) -> list[float] | None:
         """The cost of each step; an order costs their sum. None when that is not ``below`` the given sum.
@@ -88,6 +97,8 @@ class Judge:
                 + self._sense(before, draft)
                 + self._glue(before, draft)
             )
+        if drafts and from_below(self.site, self.apart, drafts[-1].units[-1]):
+            found[-1] += self.weights.turn  # it is set upright again
         return found
 
     def _hands(self, before: Draft | None, draft: Draft) -> float:
@@ -117,19 +128,22 @@ class Judge:
 
     def _stability(self, drafts: Sequence[Draft]) -> list[float]:
         """What each step costs because something leans when it is done."""
-        if self.watch is None:
-            return [0.0] * len(drafts)
-        self.watch.clear()
         placed: frozenset[int] = frozenset()
-        waiting: list[int] = []  # parts that the watch has not been told of
+        waiting: dict[bool, list[int]] = {False: [], True: []}  # parts that each watch has not been told of
         found = []
+        for watch in (self.watch, self.over):
+            if watch is not None:
+                watch.clear()
         for draft in drafts:
             placed |= frozenset(draft.units)
-            waiting += [part for unit in draft.units for part in self.site.units[unit].parts]
-            if placed not in self._leans:
-                self._leans[placed] = bool(self.watch.doubts(waiting))
-                waiting = []
-            found.append(self.weights.hold * self._leans[placed])
+            for parts in waiting.values():
+                parts += [part for unit in draft.units for part in self.site.units[unit].parts]
+            turned = from_below(self.site, self.apart, draft.units[0])
+            watch = self.over if turned else self.watch
+            if watch is not None and (turned, placed) not in self._leans:
+                self._leans[turned, placed] = bool(watch.doubts(waiting[turned]))
+                waiting[turned] = []
+            found.append(self.weights.hold * self._leans.get((turned, placed), False))
         return found
 
     def _glue(self, before: Draft | None, draft: Draft) -> float:
@@ -152,7 +166,7 @@ def search(
     stop = time.monotonic() + seconds
     costs = judge.costs(best) or []
     tried = 1
-    untried = _openings() + _detours(costs, variant)
+    untried = _openings(judge.turns) + _detours(costs, variant)
     while untried and tried < runs and time.monotonic() < stop:
         other = untried.pop(0)
         drafts = make(other).run()
@@ -167,11 +181,12 @@ def search(
     return best, tried
 
 
-def _openings() -> list[Variant]:
-    """Walks that start at another corner or favour something else."""
+def _openings(turns: bool) -> list[Variant]:
+    """Walks that turn soon, where anything turns; that start at another corner or favour something else."""
     corners = [(a, b) for a in (1.0, -1.0) for b in (1.0, -1.0)]
     variants = [Variant(corner, favour) for favour in FAVOURS for corner in corners]
-    return variants[1:]  # the first is the plain walk
+    soon = [Variant(corner, favour) for favour in SOON for corner in corners] if turns else []
+    return soon + variants[1:]  # the first is the plain walk
 
 
 def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:

@@ -17,6 +17,8 @@ from steps.verify.standing import Stander
 
 #: A move leads upwards when its direction rises by more than this (sine of the angle); rounding only.
 RISES = 1e-6
+#: Less than this is no turn (cosine of 1 degree).
+SAME_WAY = float(np.cos(np.radians(1.0)))
 #: Names of the checks that a replay makes, and what each looks at.
 CHECKS = (
     ("parts once", "parts"),
@@ -28,6 +30,7 @@ CHECKS = (
     ("touches the build", "additions"),
     ("connected", "steps"),
     ("stands", "steps"),
+    ("turns", "turns"),
     ("complete", "parts"),
 )
 
@@ -40,6 +43,7 @@ class Build:
     steps_left: int
     parts: list[str] = field(default_factory=list)
     earlier: frozenset[str] = frozenset()  #: what was built when the step before ended
+    up: tuple[float, ...] = ()  #: how it lay in the step before
 
 
 class Replay:
@@ -60,6 +64,11 @@ class Replay:
             counts[step.assembly] += 1
         self.builds = {entry.id: Build(entry, counts[entry.id]) for entry in plan.assemblies}
         self.joint_of = {frozenset((joint.a, joint.b)): joint.id for joint in plan.joints}
+        self.grips = [
+            (joint.a, joint.b)
+            for joint in plan.joints
+            if joint.mark == "glue" or (joint.kind != "rest" and joint.fit != "loose")
+        ]
         self.touching = nx.Graph()
         self.added: dict[str, int] = {}
         self.attached: dict[tuple[str, int], int] = {}
@@ -88,6 +97,7 @@ class Replay:
 
     def _step(self, step: StepEntry) -> None:
         build = self.builds[step.assembly]
+        self._turns(step, build)
         before = list(build.parts)
         arrivals: list[list[str]] = []
         for name in step.adds:
@@ -188,6 +198,25 @@ class Replay:
                 check.fault(
                     f"{self._names(group)} would topple, and nobody is told to hold it", step.number, group
                 )
+
+    def _turns(self, step: StepEntry, build: Build) -> None:
+        """Nothing lies loose on a build, or on a sub-assembly, that is turned."""
+        moved = [(build, build.parts), *((self.builds[each.assembly], []) for each in step.attaches)]
+        for turned, built in moved:
+            if turned.up and float(np.dot(turned.up, step.up)) < SAME_WAY:
+                self.checks["turns"].looked_at += 1
+                self._nothing_loose(step, built or list(turned.entry.copies[0]))
+        build.up = tuple(step.up)
+
+    def _nothing_loose(self, step: StepEntry, parts: Sequence[str]) -> None:
+        graph = nx.Graph()
+        graph.add_nodes_from(parts)
+        graph.add_edges_from((one, two) for one, two in self.grips if one in graph and two in graph)
+        bodies = sorted(nx.connected_components(graph), key=len)
+        for body in bodies[:-1]:
+            names = sorted(body, key=self.model.index_of.__getitem__)
+            text = f"{self._names(names)} would fall off: nothing grips them when it is turned"
+            self.checks["turns"].fault(text, step.number, names)
 
     # ------------------------------------------------------------------------- counting
 

@@ -1,0 +1,126 @@
+"""Turning the whole build: only when it pays, in plain words, and never with anything loose on it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from demo_model.beacon import beacon
+from demo_model.scene import DemoModel
+from demo_model.seawall import sea_wall
+from demo_model.tug import tug
+from steps.features import measure
+from steps.joints import find_joints
+from steps.model import Model, Order, Plan
+from steps.order import plan_order
+from steps.order.turns import loose_parts, turn_between
+from steps.planfile import plan_file
+from steps.settings import OrderSettings, Settings
+from steps.statics import Structure
+from steps.verify import verify_plan
+from tests.order_models import barge, model_of
+from tests.test_order import names_of, step_of, whole_plan
+
+X, Y, Z = np.eye(3)
+
+
+def planned(demo: DemoModel, **weights: float) -> tuple[Model, Order, Plan]:
+    settings = Settings(order=OrderSettings(weights=weights))
+    model = model_of(demo)
+    measures = measure(model, settings)
+    joints = find_joints(model, measures, settings)
+    order = plan_order(model, measures, joints, settings)
+    return model, order, whole_plan(model, measures, joints, order)
+
+
+@pytest.mark.parametrize(("plates", "mast"), [(3, 0), (4, 3)])
+def test_feet_go_on_with_the_whole_build_turned_over(plates, mast):
+    """One turn over, all feet one after the other, one turn back; no sub-assembly on its head."""
+    model, order, plan = planned(barge(plates, mast))
+    feet = [step for step in order.steps if any("foot" in name for name in names_of(model, step.adds))]
+    others = [step for step in order.steps if step not in feet]
+    assert all("foot" in name for step in feet for name in names_of(model, step.adds))
+    assert all(np.allclose(step.up, -Z) for step in feet) and all(np.allclose(step.up, Z) for step in others)
+    assert all(np.allclose(move.legs, [Z]) for step in feet for move in step.moves.values())
+    assert [step.number for step in feet] == list(range(feet[0].number, feet[0].number + len(feet)))
+    assert len(feet) == plates and len(order.assemblies) == 1
+    assert order.facts["turns"] == 2 and order.facts["turned_over"] == 0
+    report = verify_plan(plan_file(plan, Settings()), model)
+    assert report.ok, report.faults_text()
+    assert report["turns"].looked_at == (2 if mast else 1)
+
+
+def test_it_is_turned_before_it_would_stand_on_its_mast():
+    model, order, _ = planned(barge(4, 3))
+    at = step_of(model, order)
+    last_foot = max(number for name, number in at.items() if name.startswith("foot"))
+    assert all(at[f"mast {k}"] > last_foot for k in (1, 2, 3))
+
+
+def test_a_turn_is_weighed_against_sub_assemblies():
+    """Where turning is very dear, or sub-assemblies cost nothing, the same feet are put on piece by piece."""
+    _, dear, _ = planned(barge(3), turn=1000.0)
+    assert len(dear.assemblies) > 1
+
+
+@pytest.mark.parametrize("demo", [tug(), beacon(), sea_wall(parts=84)], ids=["tug", "beacon", "wall"])
+def test_nothing_is_turned_that_need_not_be(demo):
+    _, order, _ = planned(demo)
+    assert order.facts["turns"] == 0
+
+
+def test_what_lies_loose_goes_on_after_the_turn():
+    """A crate that only lies on the lid: with it on, the hull may not be turned."""
+    model, order, plan = planned(barge(3, cargo=True))
+    at = step_of(model, order)
+    assert at["crate"] > max(number for name, number in at.items() if name.startswith("foot"))
+    entry = plan_file(plan, Settings())
+    assert verify_plan(entry, model)["turns"].ok
+    crate = next(part.id for part in model.parts if part.source == "crate")
+    turned = next(step.number for step in order.steps if np.allclose(step.up, -Z))
+    steps, early = [], None
+    for step in entry.steps:
+        if crate in step.adds:
+            rest = tuple(part for part in step.adds if part != crate)
+            early = step.model_copy(update={"adds": (crate,), "move": {crate: step.move[crate]}})
+            kept = {part: step.move[part] for part in rest}
+            if not rest:
+                continue
+            step = step.model_copy(update={"adds": rest, "move": kept})
+        steps.append(step)
+    assert early is not None
+    steps.insert(turned - 1, early)
+    steps = [step.model_copy(update={"number": number}) for number, step in enumerate(steps, start=1)]
+    faults = verify_plan(entry.model_copy(update={"steps": tuple(steps)}), model)["turns"].faults
+    assert [fault.parts for fault in faults] == [(crate,)] * 2  # turned over, and back
+    assert "would fall off" in faults[0].text
+
+
+def test_loose_parts_are_those_that_nothing_grips():
+    model = model_of(barge(3, cargo=True))
+    measures = measure(model, Settings())
+    structure = Structure.of(model, measures, find_joints(model, measures, Settings()), Settings())
+    rows = {part.source: row for row, part in enumerate(model.parts)}
+    assert loose_parts(structure, range(len(model.parts))) == [rows["crate"]]
+    hull = [rows[name] for name in ("bottom 1", "bottom 2", "side 0 1")]
+    assert loose_parts(structure, [*hull, rows["bottom 3"]]) == [rows["bottom 3"]]  # not tied yet
+    assert loose_parts(structure, hull) == []
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "home", "words"),
+    [
+        (Z, -Z, Z, "over"),
+        (-Z, Z, Z, "upright"),
+        (Z, -Y, Z, "on its back"),  # what faced away, +y, is now down
+        (Z, Y, Z, "on its front"),
+        (Z, X, Z, "on its left side"),  # -x is down
+        (-Z, -X, Z, "on its right side"),
+        (X, Z, Z, "upright"),
+        (X, -X, X, "over"),
+        (Z, Z, Z, "no turn"),
+        (Z, np.array([0.0, np.sin(0.01), np.cos(0.01)]), Z, "no turn"),
+    ],
+)
+def test_what_a_turn_is_called(before, after, home, words):
+    assert turn_between(before, after, home) == words
