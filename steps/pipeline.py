@@ -81,6 +81,7 @@ def plan_survey(
     from steps.draw import choose_views
     from steps.glue import choose_glue
     from steps.order import plan_order
+    from steps.order.settled import settle
 
     tell = progress or _quiet
     earlier = model.problems + measures.problems + joints.problems
@@ -89,6 +90,7 @@ def plan_survey(
     tell("glue", 0, 1)
     earlier += order.problems
     gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
+    order, gluing = settle(model, measures, joints, order, gluing, settings)
     faults = errors_of(earlier + gluing.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from steps.glue.choose import choose_glue
+from steps.glue.choose import choose_glue, reschedule
 from steps.glue.wishes import needs_glue
 
-__all__ = ["choose_glue", "needs_glue"]
+__all__ = ["choose_glue", "needs_glue", "reschedule"]

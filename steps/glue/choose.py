@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -42,8 +43,19 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         steps=schedule.steps,
         adhesive=adhesive,
         problems=problems_of(model, joints, to_glue, glued, found, chosen, wishes, settings),
+        on_glue=found.on_glue,
         facts=_facts(joints, glued, found, schedule, adhesive.volume_ml, chosen, wishes),
     )
+
+
+def reschedule(
+    gluing: Gluing, model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings
+) -> Gluing:
+    """The same glue with the times worked out anew: other holds, or other steps that stand only by it."""
+    glued = [joint for joint, mark in gluing.marks.items() if mark == "glue"]
+    wait = gluing.adhesive.fixture_min if glued else 0.0
+    schedule = Scheduler(model, measures, joints, order, settings, glued, wait, gluing.on_glue).run()
+    return replace(gluing, steps=schedule.steps, facts={**gluing.facts, **_times(schedule)})
 
 
 def up_of(settings: Settings) -> Array:
@@ -127,6 +139,12 @@ def _facts(
         "cases": float(found.cases),
         "cases_settled": float(found.settled),
         "programmes": float(found.programmes),
+        **_times(schedule),
+    }
+
+
+def _times(schedule: Schedule) -> dict[str, float]:
+    return {
         "sittings": float(schedule.sittings),
         "bench_min": schedule.bench_min,
         "waiting_min": schedule.waiting_min,

@@ -14,6 +14,7 @@ import numpy as np
 from steps.glue.hazards import hazard_book
 from steps.model import GlueStep, Joints, Measures, Model, Order, Reader, Step, copy_lookup
 from steps.settings import Settings
+from steps.strength import who_pushes
 
 #: Time to find, place and press one part, minutes (proposal).
 PART_MIN = 0.75
@@ -26,8 +27,6 @@ SITTING_GAP = 2
 SHORT_WAIT_MIN = 15.0
 #: Two up directions within 5 deg are the same: cos 5 deg.
 SAME_UP = 0.996
-#: Force a child of 6 presses with both thumbs, N (from memory: children's push strength, 40-60 N).
-CHILD_PUSH_N = 40.0
 
 
 @dataclass(frozen=True)
@@ -250,9 +249,7 @@ class Scheduler:
     def _by(self, step: Step, glues: bool) -> Reader:
         if glues or step.doubtful:
             return "adult"
-        if step.needs_push_n > CHILD_PUSH_N:
-            return "helper"
-        return "child"
+        return who_pushes(step.needs_push_n)
 
     def _people(self, step: Step, glues: bool) -> int:
         """Two where glued parts must be held while they cure, or where what is lifted is heavy."""

@@ -1,0 +1,134 @@
+"""The order once the glue is chosen: final holds, the waits they bring, and what is too hard to press."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from steps.model import Adhesive, Assembly, Attach, GlueStep, Gluing, Joints, Move, Order, Step
+from steps.order.settled import settle
+from steps.settings import Settings
+from tests.stacks import Cell, Stack, stack
+
+DOWN = Move(np.array([[0.0, 0, -1]]))
+#: A foot of eight columns, a beam on its last two, and a block over them: the beam tips unless its joint
+#: holds, all three as one body do not (centre at column 7 of 8).
+OVERHANG = [Cell(0, 0, 0, 8, 2), Cell(6, 0, 1, 8, 2), Cell(6, 0, 2, 2, 2)]
+
+
+def built(fits: dict[tuple[int, int], str], push_n: float = 0.0, hold_per_stud: float = 0.0) -> Stack:
+    made = stack(OVERHANG, hold_per_stud, fits=fits)
+    joints = tuple(replace(joint, push_n=push_n) for joint in made.joints.joints)
+    return replace(made, joints=Joints(joints))
+
+
+def one_by_one(made: Stack, hold: dict[int, tuple[str, ...]] | None = None) -> Order:
+    """A step for each part, in file order, with the given holds."""
+    steps = []
+    for row, part in enumerate(made.model.parts):
+        earlier = {each.id for each in made.model.parts[:row]}
+        closes = tuple(
+            joint.id for joint in made.joints.of_part.get(part.id, ()) if joint.other(part.id) in earlier
+        )
+        number = row + 1
+        steps.append(
+            Step(
+                number, "A1", (part.id,), {part.id: DOWN}, (), closes, (0, 0, 1), (hold or {}).get(number, ())
+            )
+        )
+    whole = Assembly("A1", "whole", (tuple(part.id for part in made.model.parts),))
+    return Order((whole,), tuple(steps))
+
+
+def gluing(made: Stack, glued: Iterable[str]) -> Gluing:
+    names = set(glued)
+    marks = {joint.id: "glue" if joint.id in names else "press" for joint in made.joints.joints}
+    steps = tuple(GlueStep(row + 1) for row in range(len(made.model.parts)))
+    return Gluing(marks, {}, {}, steps, Adhesive("epoxy", fixture_min=30.0))
+
+
+def settled(made: Stack, order: Order, glued: Iterable[str]) -> tuple[Order, Gluing]:
+    return settle(made.model, made.measures, made.joints, order, gluing(made, glued), Settings())
+
+
+LOOSE = {(0, 1): "loose", (1, 2): "loose"}
+
+
+def test_a_loose_joint_that_is_left_bare_has_to_be_held():
+    """The order took both loose joints for glued; bare, the beam tips from its step on."""
+    made = built(LOOSE)
+    order, glue = settled(made, one_by_one(made), [])
+    assert [bool(step.hold) for step in order.steps] == [False, True, True]
+    assert all(step.hold[0] in ("P2", "P3") for step in order.steps[1:])
+    assert order.facts["held_steps"] == 2 and glue.on_glue == frozenset()
+
+
+def test_glue_holds_from_the_step_after():
+    """The beam's joint alone is glued: held while it sets, then not; and the next step waits for it."""
+    made = built(LOOSE)
+    said = {2: ("P2",), 3: ("P2",)}
+    order, glue = settled(made, one_by_one(made, said), ["J1"])
+    assert [bool(step.hold) for step in order.steps] == [False, True, False]
+    assert glue.on_glue == {3}
+    assert [step.needs_cured for step in glue.steps] == [(), (), ("J1",)]
+    assert [step.wait_min for step in glue.steps] == [0.0, 30.0, 0.0]
+    assert [step.people for step in glue.steps] == [1, 2, 1]  # one glues, one holds
+
+
+def test_what_stands_bare_waits_for_no_glue():
+    """A hold that proves needless is taken back, and no wait is made of it."""
+    made = built({(0, 1): "press", (1, 2): "loose"}, hold_per_stud=5.0)
+    order, glue = settled(made, one_by_one(made, {2: ("P1",)}), [])
+    assert not any(step.hold for step in order.steps) and glue.on_glue == frozenset()
+
+
+def test_nothing_is_asked_where_the_order_knew():
+    """With the glue that the order reckoned with, steps and times stay the very same values."""
+    made = built(LOOSE)
+    given, glue = one_by_one(made, {1: ("P1",)}), gluing(made, ["J1", "J2"])
+    order, after = settle(made.model, made.measures, made.joints, given, glue, Settings())
+    assert order.steps is given.steps and after is glue
+
+
+@pytest.mark.parametrize(("push_n", "hard"), [(130.0, True), (90.0, False)])
+def test_a_press_beyond_hands_is_named(push_n, hard):
+    """A lid that closes two joints at once: 260 N together are too much, 180 N are not."""
+    made = stack([Cell(0, 0, 0, 2, 2), Cell(4, 0, 0, 2, 2), Cell(0, 0, 1, 6, 2)], 5.0)
+    made = replace(made, joints=Joints(tuple(replace(joint, push_n=push_n) for joint in made.joints.joints)))
+    order, _ = settled(made, one_by_one(made), [])
+    found = [problem for problem in order.problems if problem.code == "hard-to-press"]
+    assert bool(found) is hard
+    for problem in found:
+        assert problem.severity == "warning" and set(problem.parts) == {"P1", "P2", "P3"}
+        assert problem.text.startswith("Step 3: J1, J2 need about 260 N together to close, over the 200 N ")
+
+
+def test_a_sub_assembly_is_pressed_as_one():
+    """The block is on the beam before both are pressed on the foot: 230 N through the beam's joint alone."""
+    made = built({}, push_n=230.0, hold_per_stud=5.0)
+    inner = Assembly("A1", "top", (("P2", "P3"),))
+    whole = Assembly("A2", "whole", (("P1", "P2", "P3"),))
+    up = (0, 0, 1)
+    steps = (
+        Step(1, "A1", ("P2",), {"P2": DOWN}, (), (), up),
+        Step(2, "A1", ("P3",), {"P3": DOWN}, (), ("J2",), up),
+        Step(3, "A2", ("P1",), {"P1": DOWN}, (), (), up),
+        Step(4, "A2", (), {}, (Attach("A1", 0, DOWN),), ("J1",), up),
+    )
+    order, _ = settled(made, Order((inner, whole), steps), [])
+    hard = [problem.text for problem in order.problems if problem.code == "hard-to-press"]
+    assert [text.split(" N ")[0] for text in hard] == [
+        "Step 2: J2 needs about 230",
+        "Step 4: J1 needs about 230",
+    ]
+
+
+@pytest.mark.parametrize(("push_n", "by"), [(30.0, "child"), (100.0, "helper"), (150.0, "adult")])
+def test_who_presses(push_n, by):
+    made = built(LOOSE, push_n=push_n)
+    steps = tuple(replace(step, needs_push_n=push_n) for step in one_by_one(made).steps)
+    _, glue = settled(made, replace(one_by_one(made), steps=steps), ["J1"])
+    assert glue.steps[2].by == by and glue.steps[1].by == "adult"  # the second has the glue
