@@ -120,8 +120,7 @@ def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
 
 def _display_up(studio: Studio) -> Array:
     """(3,) the model direction that points up when it is finished."""
-    steps = studio.plan.order.steps
-    return steps[-1].up if steps else UP
+    return studio.plan.order.up
 
 
 def _display_axes(studio: Studio) -> Array:
