@@ -9,6 +9,9 @@ from demo_model.beacon import beacon
 from demo_model.scene import DemoModel
 from demo_model.seawall import sea_wall
 from demo_model.tug import tug
+from steps.booklet.compose import compose
+from steps.booklet.content import Marked
+from steps.booklet.words import words_in
 from steps.features import measure
 from steps.joints import find_joints
 from steps.model import Model, Order, Plan
@@ -124,3 +127,20 @@ def test_loose_parts_are_those_that_nothing_grips():
 )
 def test_what_a_turn_is_called(before, after, home, words):
     assert turn_between(before, after, home) == words
+
+
+def test_the_booklet_says_each_turn_once():
+    """Over before the first foot; upright again at the end: each one strong line of its own."""
+    _, order, plan = planned(barge(3))
+    sheets = compose(plan, Settings(), words_in("en")).sheets
+    steps = {sheet.step_number: sheet for sheet in sheets if sheet.kind == "step"}
+    said = {
+        number: [block.text for block in sheet.blocks if isinstance(block, Marked) and block.mark == "turn"]
+        for number, sheet in steps.items()
+    }
+    first = next(step.number for step in order.steps if np.allclose(step.up, -Z))
+    last = order.steps[-1].number
+    assert {number: lines for number, lines in said.items() if lines} == {
+        first: ["First turn the build over"],
+        last: ["Then set the model upright."],
+    }

@@ -8,18 +8,28 @@ from functools import cached_property
 
 import numpy as np
 
+from steps.booklet.compose.small import small_steps, turns_or_doubts
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
 from steps.glue.cautions import ModelCautions, model_cautions
 from steps.glue.schedule import GLUE_MIN, PART_MIN
 from steps.model import Assembly, GlueStep, Measure, Plan, Step
+from steps.order.turns import Turn, turn_between
 from steps.prints.labels import label_of, stem_of
 from steps.settings import Settings
 
-#: A turn of the build is a change of its up direction by more than this.
-TURN_DEG = 1.0
 #: By more than this it lies upside down: a right angle and a display's tilt are none.
 UPSIDE_DOWN_DEG = 120.0
+
+#: What to do first, by how the build is turned (steps/order/turns.py).
+TURNS: dict[Turn, str] = {
+    "over": later("First turn the build over"),
+    "upright": later("First set the build upright"),
+    "on its back": later("First lay the build on its back"),
+    "on its front": later("First lay the build on its front"),
+    "on its left side": later("First lay the build on its left side"),
+    "on its right side": later("First lay the build on its right side"),
+}
 
 READERS = {"child": later("Child"), "helper": later("Helper"), "adult": later("Adult")}
 MATERIALS = {
@@ -132,16 +142,29 @@ class Matter:
         return "people" if work.people > 1 else work.by
 
     @cached_property
-    def turned(self) -> frozenset[int]:
-        """Numbers of the steps before which the build is turned."""
-        found: set[int] = set()
+    def turned(self) -> dict[int, Turn]:
+        """How the build is turned before a step, by step number."""
+        found: dict[int, Turn] = {}
         before: dict[str, Step] = {}
         for step in self.plan.order.steps:
             earlier = before.get(step.assembly)
-            if earlier is not None and float(step.up @ earlier.up) < np.cos(np.radians(TURN_DEG)):
-                found.add(step.number)
+            turn = "no turn" if earlier is None else turn_between(earlier.up, step.up, self.plan.order.up)
+            if turn != "no turn":
+                found[step.number] = turn
             before[step.assembly] = step
-        return frozenset(found)
+        return found
+
+    def ends_turned(self, step: Step) -> bool:
+        """Whether it is the last step and the model then lies otherwise than it is to stand."""
+        home = self.plan.order.up
+        return step is self.plan.order.steps[-1] and turn_between(step.up, home, home) != "no turn"
+
+    @cached_property
+    def small(self) -> frozenset[int]:
+        """Numbers of the steps that may share a sheet: drawn small enough, with nothing to overlook."""
+        steps = self.plan.order.steps
+        alone = {step.number for step in steps if turns_or_doubts(step, self.turned)}
+        return small_steps(self.plan, self.settings) - alone
 
     def upside_down(self, assembly_id: str) -> bool:
         """Whether a sub-assembly, when finished, lies the other way up than it goes onto the build."""

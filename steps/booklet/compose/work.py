@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from steps.booklet.compose.gluing import glue_sheets
 from steps.booklet.compose.joints import joint_notes
-from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
@@ -115,6 +115,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         step_number=step.number,
         level=1,
         adult=work.by == "adult",
+        small=step.number in matter.small,
     )
 
 
@@ -158,7 +159,7 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     if step.number in matter.turned:
         height = TURN_HEIGHT_SHARE * matter.edition.column
         alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
-        blocks += [Marked("turn", words.say("Turn the model first"), strong=True)]
+        blocks += [Marked("turn", words.say(TURNS[matter.turned[step.number]]), strong=True)]
         blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
     blocks += [
         Marked("turn", words.say("Turn over first: {name}", name=matter.assembly_name(assembly)), strong=True)
@@ -210,6 +211,8 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if copies > 1:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)
         blocks.append(Marked("together", text, strong=True))
+    if matter.ends_turned(step):
+        blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks
