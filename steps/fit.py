@@ -21,6 +21,8 @@ from steps.settings import CARD_CLASSES, CARD_GAPS_MM, CardSettings, Settings
 TIGHT_BELOW = -0.05
 PRESS_BELOW = 0.12
 SLIDE_BELOW = 0.25
+#: Gaps are compared with limits to so many decimals of a mm: file noise must not tell 0.25 from 0.25.
+GAP_DIGITS = 4
 #: A hinge or axle is meant to turn between these gaps per side, mm.
 TURNS = (0.25, 0.6)
 
@@ -60,6 +62,7 @@ def limits(settings: Settings, kind: str = "stud") -> Limits:
 def classify(gap_mm: float, settings: Settings, kind: str = "stud") -> Fit:
     """The fit class of a gap per side at print scale."""
     limit = limits(settings, kind)
+    gap_mm = round(gap_mm, GAP_DIGITS)
     if gap_mm < limit.tight_below:
         return "tight"
     if gap_mm <= limit.press_below:
@@ -131,6 +134,11 @@ def effective_gap(gap_mm: float, settings: Settings) -> float:
     return (own.socket_diameter_mm - own.stud_diameter_mm) / 2 + printer_error(settings)
 
 
+def judged_gap(gap_mm: float, kind: str, settings: Settings) -> float:
+    """The gap that gives a joint its class: callipers read studs, so for studs their readings count."""
+    return effective_gap(gap_mm, settings) if kind == "stud" else gap_mm
+
+
 def by_calliper(settings: Settings) -> bool:
     """Whether the settings carry readings of both a stud and a socket."""
     return settings.fit.stud_diameter_mm is not None and settings.fit.socket_diameter_mm is not None
@@ -171,7 +179,7 @@ def scale_law(
     joint: Joint, scale: float, settings: Settings, scales: tuple[float, ...] = (1.0, 2.0, 4.0)
 ) -> ScaleLaw:
     """The scale law of a joint read at ``scale``: the gap grows with scale, the limits do not."""
-    at_one = joint.gap_mm / scale
+    at_one = judged_gap(joint.gap_mm, joint.kind, settings) / scale
     gaps = {s: at_one * s for s in scales}
     fits = {s: classify(gap, settings, joint.kind) for s, gap in gaps.items()}
     limit = limits(settings, joint.kind)

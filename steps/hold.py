@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.fit import measured_pull_n, printer_error
+from steps.fit import by_calliper, effective_gap, measured_pull_n, printer_error
 from steps.materials import Material, material
 from steps.model import KIND_ORDER, Touch
 from steps.settings import Settings
@@ -26,6 +26,9 @@ SOCKET_RATIO = 1.3
 #: Spread of the printer error to either side, per side, mm: "tuned +-0.1" per diameter, halved
 #: (makers' practice, from memory).
 ERROR_SPREAD = 0.05
+#: The same where both diameters were read by calliper: +-0.02 mm a reading (from memory), two readings
+#: halved to one side.
+CALLIPER_SPREAD = 0.02
 #: Mean over greatest interference across a line, times elastic over geometric width.
 LINE_SHARE = 2 / 3 / np.sqrt(2)
 #: Angle at which a rounded lip rides up a ball or collar, radians (from memory, a guess: measure).
@@ -86,7 +89,7 @@ def _source(gripping: Sequence[Touch], settings: Settings) -> str:
     if strongest.snap_mm == 0 and measured_pull_n(strongest.gap_mm, strongest.kind, settings) is not None:
         return "from your measured pull-off"
     if strongest.kind == "stud":
-        return "estimated from the gap"
+        return f"estimated from the gap{' by your callipers' if by_calliper(settings) else ''}"
     if any(t.kind == "hinge" for t in gripping):
         return "estimated from the pin's own strength"
     return "estimated from the lip" if any(t.snap_mm > 0 for t in gripping) else "estimated from the gap"
@@ -126,10 +129,11 @@ def parting_torque(hold_per_stud: float, studs: int, pitch_mm: float) -> float:
 
 def _friction(touch: Touch, plastic: Material, settings: Settings) -> Hold:
     """A press fit: friction of the squeezed lines."""
-    error = printer_error(settings)
-    least, fresh, most = (
-        _squeeze(touch, plastic, error - wider) for wider in (ERROR_SPREAD, 0, -ERROR_SPREAD)
-    )
+    error, spread = printer_error(settings), ERROR_SPREAD
+    if touch.kind == "stud" and by_calliper(settings):
+        error += touch.gap_mm - effective_gap(touch.gap_mm, settings)
+        spread = CALLIPER_SPREAD
+    least, fresh, most = (_squeeze(touch, plastic, error - wider) for wider in (spread, 0, -spread))
     low, high = plastic.friction
     middle = (low + high) / 2
     keep = plastic.relaxation

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -22,21 +22,31 @@ CARD_GAPS_MM: Mapping[str, tuple[float, ...]] = {
 }
 
 
+#: A stud and the socket it goes into differ by less than this share of the stud's diameter; more is a
+#: slip of the calliper or of the unit.
+CALLIPER_SHARE = 0.25
+#: Gaps per side beyond this (mm) are no limit of a fit, whatever the material and the printer.
+FIT_MM = 2.0
+
+
 class Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+Length = Annotated[float, Field(gt=0)]
 
 
 class PrinterSettings(Section):
     """The printer and how it is set; lengths in mm."""
 
-    bed_mm: tuple[float, float, float] = (220.0, 220.0, 250.0)
+    bed_mm: tuple[Length, Length, Length] = (220.0, 220.0, 250.0)
     nozzle_mm: float = Field(0.4, gt=0)
     layer_mm: float = Field(0.2, gt=0)
     wall_mm: float = Field(1.2, gt=0)  # three lines of a 0.4 mm nozzle; common practice, no source
     infill: float = Field(0.15, ge=0, le=1)
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
-    boss_error_mm: float = 0.1
-    hole_error_mm: float = -0.2
+    boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
+    hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)
 
 
 class CardSettings(Section):
@@ -74,14 +84,36 @@ class FitSettings(Section):
     socket_diameter_mm: float | None = Field(None, gt=0)
     pull_off_n: float | None = Field(None, gt=0)  # of one stud, measured with a luggage scale
     #: the coupon's outcome: greatest gap per side (mm) that still went tight, press, slide
-    tight_below_mm: float | None = None
-    press_below_mm: float | None = None
-    slide_below_mm: float | None = None
+    tight_below_mm: float | None = Field(None, ge=-FIT_MM, le=FIT_MM)
+    press_below_mm: float | None = Field(None, ge=-FIT_MM, le=FIT_MM)
+    slide_below_mm: float | None = Field(None, ge=-FIT_MM, le=FIT_MM)
     #: the same by the numbers on the card, for studs, pegs and balls; pegs and balls without their own
     #: follow the studs
     stud_card: CardSettings | None = None
     peg_card: CardSettings | None = None
     ball_card: CardSettings | None = None
+
+    @model_validator(mode="after")
+    def _by_calliper(self) -> Self:
+        stud, socket = self.stud_diameter_mm, self.socket_diameter_mm
+        if (stud is None) != (socket is None):
+            missing = "stud_diameter_mm" if stud is None else "socket_diameter_mm"
+            raise ValueError(f"{missing} is missing: a gap needs both a stud and its socket, measured")
+        if stud is not None and socket is not None and abs(stud - socket) > CALLIPER_SHARE * stud:
+            raise ValueError(
+                f"a stud of {stud:g} mm and a socket of {socket:g} mm do not belong together; measure again, "
+                "both in mm, both as printed"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _limits_in_order(self) -> Self:
+        names = ("tight_below_mm", "press_below_mm", "slide_below_mm")
+        given = [(name, value) for name in names if (value := getattr(self, name)) is not None]
+        for (tighter, low), (looser, high) in pairwise(given):
+            if low > high:
+                raise ValueError(f"{tighter} {low:g} is above {looser} {high:g}; more room is never tighter")
+        return self
 
     @model_validator(mode="after")
     def _on_the_card(self) -> Self:
@@ -141,7 +173,7 @@ class Settings(Section):
     """Everything an option sets can stand in stepleaf.toml, and more."""
 
     title: str | None = None
-    scale: float = Field(1.0, gt=0)
+    scale: float = Field(1.0, gt=0, le=1e6)
     paper: Literal["a4", "letter", "a5"] = "a4"
     reader: Literal["child", "helper", "adult"] = "helper"
     language: str = "en"
@@ -150,6 +182,7 @@ class Settings(Section):
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
     fold: bool = False  # impose for folding and stapling: pages half the paper, two a side
+    steps_per_sheet: int = Field(2, ge=1, le=2)  # two small steps share a sheet; never in a child's booklet
     stickers: str | None = None  # sheet of stickers for labels, "70x37"; see booklet/labels.py
     sticker_sheet: StickerSettings | None = None  # one that has no name there
     anyway: bool = False
@@ -180,8 +213,28 @@ def load_settings(path: Path | None = None, **options: Any) -> Settings:
 
 
 def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:
-    """Where a wrong value stands, the option or the file's line, and what would be right."""
+    """Where a wrong value stands, the option or the file's line, what it is, and what would be right."""
     at = [str(each) for each in fault["loc"]]
     if at and options.get(at[0]) is not None:
-        return f"--{at[0]}: {fault['msg']}"
-    return (f"{path.name}: " if path is not None else "") + f"{'.'.join(at)}: {fault['msg']}"
+        where = f"--{at[0]}"
+    else:
+        where = (f"{path.name}: " if path is not None else "") + ".".join(at)
+    if fault["type"] == "extra_forbidden":
+        return f"{where}: there is no such setting; here stand {', '.join(_known(at[:-1]))}"
+    if fault["type"] == "value_error":
+        return f"{where}: {fault['ctx']['error']}"
+    if fault["type"] == "model_type":
+        return f"{where}: is {fault['input']!r}; must be a table, [{'.'.join(at)}]"
+    return f"{where}: is {fault['input']!r}; {fault['msg'].replace('Input should be', 'must be')}"
+
+
+def _known(at: list[str]) -> list[str]:
+    """The settings of the section at a path."""
+    section: Any = Settings
+    for name in at:
+        field = section.model_fields.get(name) if hasattr(section, "model_fields") else None
+        if field is None:
+            return []
+        kinds = [field.annotation, *get_args(field.annotation)]
+        section = next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Section)), None)
+    return list(section.model_fields) if section is not None else []

@@ -221,3 +221,16 @@ def test_pulls_are_drawn_straight_between_the_numbers_down_to_where_it_fell_off(
     unknown = carded(stud_card={"pulls_kg": {"3": [2.0]}})
     assert measured_pull_n(0.01, "stud", unknown) == 0.0  # more room than was tried: nothing is claimed
     assert measured_pull_n(0.0, "stud", carded(pull_off_n=5.0)) == 5.0
+
+
+def test_scale_law_follows_the_callipers() -> None:
+    """Judged 0.20 at 4x (see above) is 0.05 at 1x: press until 2.4x, slide until 5x."""
+    own = Settings.model_validate({"fit": {"stud_diameter_mm": 6.1, "socket_diameter_mm": 6.2}})
+    law = scale_law(block_joint(0.1, 4.0), 4.0, own)
+    assert law.gaps_mm == pytest.approx({1.0: 0.05, 2.0: 0.1, 4.0: 0.2})
+    assert [at for at, _, _ in law.changes] == pytest.approx([2.4, 5.0])
+
+
+def test_rounding_does_not_move_a_gap_over_its_limit() -> None:
+    assert classify(0.25 + 1e-9, Settings()) == classify(0.25, Settings()) == "slide"
+    assert classify(-0.05 - 1e-9, Settings()) == "press"

@@ -137,3 +137,19 @@ def test_touches_that_do_not_grip_do_not_hold() -> None:
     values = {key: getattr(stud, key) for key in stud.__dataclass_fields__}
     assert hold_of([stud], Settings()).hold_n > 0
     assert hold_of([Touch(**{**values, "grips": False})], Settings()).hold_n == 0
+
+
+def test_calliper_readings_drive_the_force() -> None:
+    """Printed stud 6.10 in printed socket 6.00 is squeezed by 0.05 a side, as a file's gap of 0.10 less the
+    usual 0.15 is; socket 6.05 by half of that; a socket wider than the stud holds nothing."""
+    plain = stacked(2, 2)
+    alike = stacked(2, 2, fit={"stud_diameter_mm": 6.10, "socket_diameter_mm": 6.00})
+    less = stacked(2, 2, fit={"stud_diameter_mm": 6.10, "socket_diameter_mm": 6.05})
+    none = stacked(2, 2, fit={"stud_diameter_mm": 6.10, "socket_diameter_mm": 6.20})
+    assert alike.hold_n == pytest.approx(plain.hold_n, rel=0.02)
+    assert 0 < less.hold_n < 0.6 * alike.hold_n
+    assert none.hold_n == 0
+    assert "by your callipers" in alike.why
+    assert alike.why.endswith("estimated from the gap by your callipers")
+    # what was measured is known better
+    assert np.ptp(alike.hold_range_n) < np.ptp(plain.hold_range_n)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.fit import TURNS, by_calliper, classify, effective_gap, explain
+from steps.fit import GAP_DIGITS, TURNS, by_calliper, classify, explain, judged_gap
 from steps.hold import Hold, hold_of
 from steps.joints.contact import Contact
 from steps.model import KIND_ORDER, Array, Fit, IntArray, Joint, Model, Touch, TouchKind
@@ -91,7 +91,7 @@ def _pattern(
         touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
         at = end
     gap = min(c.gap for c in chosen)
-    judged = effective_gap(gap, settings) if kind == "stud" else gap
+    judged = judged_gap(gap, kind, settings)
     hold = hold_of(touches, settings)
     fit: Fit = "none" if kind == "rest" else classify(judged, settings, kind)
     moves = _moves(kind, chosen, contacts)
@@ -141,7 +141,7 @@ def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contac
         return False
     if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
         return False
-    gap = min(c.gap for c in chosen)
+    gap = round(min(c.gap for c in chosen), GAP_DIGITS)
     return TURNS[0] <= gap <= TURNS[1] or len(contacts) == len(chosen)
 
 
@@ -176,6 +176,7 @@ def _motion(kind: TouchKind, chosen: Sequence[Contact], gap: float, moves: bool)
     if not moves or kind == "ball":
         return text
     low, high = TURNS
+    gap = round(gap, GAP_DIGITS)
     way = "stiffly" if gap < low else "well" if gap <= high else "with play"
     return f"{text}; turns {way} ({low:g} to {high:g} mm is meant)"
 

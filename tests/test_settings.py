@@ -1,0 +1,82 @@
+"""stepleaf.toml: nonsense is refused at the door, with its place, its value and what is right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from steps.errors import WrongSettings
+from steps.settings import Settings, load_settings
+
+
+def faults(tmp_path: Path, text: str) -> list[str]:
+    path = tmp_path / "stepleaf.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(WrongSettings) as caught:
+        load_settings(path)
+    return str(caught.value).split("; stepleaf.toml: ")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[fit]\nstud_diameter_mm = 6.1", "fit: socket_diameter_mm is missing"),
+        ("[fit]\nsocket_diameter_mm = 6.1", "fit: stud_diameter_mm is missing"),
+        ("[fit]\nstud_diameter_mm = 61\nsocket_diameter_mm = 6.2", "a stud of 61 mm and a socket of 6.2 mm"),
+        ("[fit]\nstud_diameter_mm = 24\nsocket_diameter_mm = 0.95", "both in mm, both as printed"),
+        (
+            "[fit]\npress_below_mm = 0.3\nslide_below_mm = 0.1",
+            "press_below_mm 0.3 is above slide_",
+        ),
+        (
+            "[fit]\ntight_below_mm = 0.3\nslide_below_mm = 0.1",
+            "tight_below_mm 0.3 is above slide_",
+        ),
+        ("[fit]\npress_below_mm = 30", "fit.press_below_mm: is 30; must be less than or equal to 2"),
+        ("[fit]\npull_off_n = 'many'", "fit.pull_off_n: is 'many'; must be a valid number"),
+        ("[fit]\npull_off_n = nan", "fit.pull_off_n: is nan; must be a finite number"),
+        ("[fit]\nstud = 3", "fit.stud: there is no such setting; here stand stud_diameter_mm,"),
+        (
+            "[fit.stud_card]\nfirm = [1]",
+            "fit.stud_card.firm: there is no such setting; here stand tight,",
+        ),
+        ("colour = 3", "colour: there is no such setting; here stand title, scale,"),
+        ("fit = 3", "fit: is 3; must be a table, [fit]"),
+        ("scale = inf", "scale: is inf; must be a finite number"),
+        ("scale = 0", "scale: is 0; must be greater than 0"),
+        ("[printer]\nboss_error_mm = 50", "printer.boss_error_mm: is 50; must be less than or equal to 2"),
+        ("[printer]\nbed_mm = [220, 0, 250]", "printer.bed_mm.1: is 0; must be greater than 0"),
+        ("[fit", "not valid TOML"),
+    ],
+)
+def test_nonsense_is_named_with_its_place_and_value(tmp_path: Path, text: str, said: str) -> None:
+    (fault,) = faults(tmp_path, text)
+    assert said in fault
+
+
+def test_every_fault_is_told_at_once(tmp_path: Path) -> None:
+    text = "scale = -1\n[fit]\npull_off_n = -2\n[glue]\nroom_m3 = 'big'"
+    told = faults(tmp_path, text)
+    assert [fault.removeprefix("stepleaf.toml: ").split(":")[0] for fault in told] == [
+        "scale",
+        "fit.pull_off_n",
+        "glue.room_m3",
+    ]
+
+
+def test_an_options_fault_names_the_option(tmp_path: Path) -> None:
+    with pytest.raises(WrongSettings, match=r"^--scale: is nan; must be a finite number$"):
+        load_settings(None, scale=float("nan"))
+
+
+def test_sound_values_pass_and_options_go_first(tmp_path: Path) -> None:
+    path = tmp_path / "stepleaf.toml"
+    path.write_text(
+        "scale = 2\n[fit]\nstud_diameter_mm = 24.1\nsocket_diameter_mm = 24.5\n"
+        "tight_below_mm = -0.1\npress_below_mm = 0.1\nslide_below_mm = 0.2\npull_off_n = 4\n",
+        encoding="utf-8",
+    )
+    found = load_settings(path, scale=4.0, material=None)
+    assert (found.scale, found.material) == (4.0, Settings().material)
+    assert (found.fit.stud_diameter_mm, found.fit.slide_below_mm) == (24.1, 0.2)
