@@ -135,7 +135,7 @@ def test_the_booklet_says_each_turn_once():
     sheets = compose(plan, Settings(), words_in("en")).sheets
     steps = {sheet.step_number: sheet for sheet in sheets if sheet.kind == "step"}
     said = {
-        number: [block.text for block in sheet.blocks if isinstance(block, Marked) and block.mark == "turn"]
+        number: [block.words for block in sheet.blocks if isinstance(block, Marked) and block.mark == "turn"]
         for number, sheet in steps.items()
     }
     first = next(step.number for step in order.steps if np.allclose(step.up, -Z))
