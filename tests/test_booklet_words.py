@@ -14,6 +14,7 @@ from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
 import steps.booklet
+import steps.prints
 from steps.booklet import words as words_module
 from steps.booklet.compose import compose
 from steps.booklet.compose.cautions import hazard_terms
@@ -28,13 +29,18 @@ from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
 SOURCES = Path(steps.booklet.__file__).resolve().parent
+SAYERS = (SOURCES, Path(steps.prints.__file__).resolve().parent)  #: packages that say something to a reader
+KEYWORDS = {"say": None, "say_n": (1, 2), "later": None, "phrase": None, "phrase_n": (1, 2)}
 OPEN, CLOSE = "⟦", "⟧"
 
 
 def messages() -> set[tuple[str | None, str]]:
     """(context, message) of every string that the code looks up; of plurals the singular."""
-    keywords = {"say": None, "say_n": (1, 2), "later": None}
-    found = extract_from_dir(str(SOURCES), method_map=[("**.py", "python")], keywords=keywords)
+    found = [
+        each
+        for package in SAYERS
+        for each in extract_from_dir(str(package), method_map=[("**.py", "python")], keywords=KEYWORDS)
+    ]
     texts = [text if isinstance(text, str) else text[0] for _, _, text, _, _ in found]
     terms = [*TERMS, *COLOUR_WORDS, *hazard_terms()]
     return {(None, text) for text in texts} | {("term", text) for text in terms}
@@ -60,12 +66,12 @@ def test_catalogues_hold_every_message_and_keep_its_places(language):
 
 def test_no_message_hides_inside_a_formatted_string():
     """What stands in an f-string is not extracted, so would be missing from every template."""
-    for path in sorted(SOURCES.rglob("*.py")):
+    for path in sorted(path for package in SAYERS for path in package.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.JoinedStr):
                 calls = [each for each in ast.walk(node) if isinstance(each, ast.Call)]
                 names = {getattr(call.func, "attr", getattr(call.func, "id", "")) for call in calls}
-                assert not names & {"say", "say_n", "later"}, f"{path.name}:{node.lineno}"
+                assert not names & set(KEYWORDS), f"{path.name}:{node.lineno}"
 
 
 def test_the_template_lists_exactly_the_messages_of_the_code():

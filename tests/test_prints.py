@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 
 import lib3mf
 import numpy as np
+import pypdf
 import pypdfium2
 import pytest
 import shapely
@@ -20,6 +22,7 @@ from demo_model.beacon import beacon
 from demo_model.solids import Module
 from demo_model.tug import tug
 from demo_model.write import write_3mf
+from steps.booklet.words import words_in
 from steps.errors import CannotWrite, FaultyModel
 from steps.features import measure
 from steps.fit import classify
@@ -29,10 +32,11 @@ from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Sh
 from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare, write_prints
 from steps.prints.coupon import FORM, write_coupon
 from steps.prints.items import by_colour
-from steps.prints.ladder import BALL_GAPS, STUD_GAPS, find_ladder
+from steps.prints.ladder import LADDER_KINDS, find_ladder
 from steps.prints.refit import moved_shape, refit, wanted_gap
 from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, first_needed, print_run
-from steps.settings import PrinterSettings, Settings
+from steps.prints.sheet import runs
+from steps.settings import CARD_GAPS_MM, PrinterSettings, Settings
 
 SETTINGS = Settings()
 
@@ -139,12 +143,54 @@ def test_filament_by_colour_adds_up(big_tug: tuple[Model, Measures, Joints], fol
     assert float(rows[-1]["metres"]) == pytest.approx(float(rows[-1]["grams"]) / 1.25 / 2.405, rel=2e-3)
 
 
+def text_of(path: Path) -> str:
+    document = pypdfium2.PdfDocument(str(path))
+    return " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+
+
 def test_parts_sheet_shows_every_print(folder: Path) -> None:
-    document = pypdfium2.PdfDocument(str(folder / SHEET))
-    text = " ".join(page.get_textpage().get_text_range() for page in document)
+    text = text_of(folder / SHEET)
     for row in table(folder / PARTS_LIST):
-        assert row["label"] in text and f"{row['count']} x" in text
-    assert "12" in text and len(document) >= 1
+        assert f"{row['count']} × {row['label']}" in text
+
+
+def words_of(text: str) -> set[str]:
+    return set(re.findall(r"[^\W\d_]{4,}", text))
+
+
+def test_sheet_and_form_are_german_throughout(
+    big_tug: tuple[Model, Measures, Joints], tmp_path: Path
+) -> None:
+    """Every word of four letters or more is one of the German messages, or data."""
+    model, measures, joints = big_tug
+    german = Settings(scale=4, language="de")
+    order = order_of(model, [[part.id] for part in model.parts])
+    write_prints(model, measures, tmp_path, german, order)
+    write_coupon(model, measures, joints, tmp_path, german)
+    catalogue = words_in("de").catalogue
+    assert catalogue is not None
+    strings = [m.string if isinstance(m.string, str) else " ".join(m.string) for m in catalogue if m.id]
+    known = words_of(" ".join(strings)) | words_of(model.name)
+    known |= {"stepleaf", "toml", "tight", "press", "slide", "loose", "stud", "ball", "card", "pulls"}
+    for file in (SHEET, FORM):
+        text = text_of(tmp_path / file)
+        assert words_of(text) <= known, words_of(text) - known
+        assert pypdf.PdfReader(tmp_path / file).trailer["/Root"]["/Lang"] == "de"
+    assert "Noppen oben" in text_of(tmp_path / SHEET) and "Passkarte" in text_of(tmp_path / FORM)
+
+
+def test_the_sheet_leads_from_a_label_to_its_steps(
+    big_tug: tuple[Model, Measures, Joints], tmp_path: Path
+) -> None:
+    model, measures, _ = big_tug
+    few = replace(model, parts=model.parts[:6])
+    order = order_of(few, [[part.id] for part in few.parts])
+    made = write_prints(few, measures, tmp_path, SETTINGS, order)
+    text = text_of(tmp_path / SHEET)
+    for item in made.items:
+        steps = sorted(made.needed[part] for part in item.parts)
+        assert re.search(rf"{item.laid.label} .{{1,120}}? {re.escape(runs(steps))} ", text), (item.stem, text)
+    assert runs([1, 2, 3, 5, 7, 8]) == "1–3, 5, 7–8" and runs([]) == ""
 
 
 def test_same_input_same_bytes_and_no_litter(big_tug: tuple[Model, Measures, Joints], tmp_path: Path) -> None:
@@ -449,11 +495,12 @@ def test_refit_names_a_stud_that_would_run_over_its_edge(
 # ----------------------------------------------------------------------------- fit card
 
 
-@pytest.mark.parametrize(("kind", "gaps"), [("stud", STUD_GAPS), ("ball", BALL_GAPS)])
+@pytest.mark.parametrize("kind", LADDER_KINDS)
 def test_the_card_has_a_plug_at_each_gap_and_the_piece_is_the_models_own(
-    big_tug: tuple[Model, Measures, Joints], kind: Any, gaps: tuple[float, ...]
+    big_tug: tuple[Model, Measures, Joints], kind: Any
 ) -> None:
     model, measures, joints = big_tug
+    gaps = CARD_GAPS_MM[kind]
     ladder = find_ladder(model, measures, joints, kind)
     assert ladder is not None and tuple(gap for _, gap in ladder.gaps) == gaps
     card = trimesh.Trimesh(ladder.card.vertices, ladder.card.faces, process=False)
@@ -464,7 +511,7 @@ def test_the_card_has_a_plug_at_each_gap_and_the_piece_is_the_models_own(
     radii = sorted(_radii(card, kind), reverse=True)
     expected = [ladder.stud_radius_mm + ladder.file_gap_mm - gap for gap in gaps]
     np.testing.assert_allclose(radii, expected, atol=0.02)
-    assert ladder.file_gap_mm == pytest.approx(0.40 if kind == "stud" else 0.10, abs=0.05)
+    assert ladder.file_gap_mm == pytest.approx({"stud": 0.40, "peg": 0.40, "ball": 0.10}[kind], abs=0.05)
 
 
 def _radii(card: trimesh.Trimesh, kind: str) -> list[float]:
@@ -487,8 +534,7 @@ def test_the_piece_to_try_keeps_its_socket_and_has_an_eye(big_tug: tuple[Model, 
     ladder = find_ladder(model, measures, joints, "stud")
     assert ladder is not None
     piece = trimesh.Trimesh(ladder.piece.vertices, ladder.piece.faces, process=False)
-    name = ladder.of.rsplit("(", 1)[1].rstrip(")")
-    own = model.shape_by_id[name]
+    own = model.shape_by_id[ladder.of[1]]
     mesh = trimesh.Trimesh(own.vertices, own.faces, process=False)
     mesh.apply_translation(piece.bounds[0] - mesh.bounds[0])
     for level in (1.0, 4.0, 8.0):
@@ -514,20 +560,20 @@ def test_the_coupon_folder_and_its_form(big_tug: tuple[Model, Measures, Joints],
     model, measures, joints = big_tug
     coupon = write_coupon(model, measures, joints, tmp_path, SETTINGS)
     names = {path.name for path in tmp_path.iterdir()}
-    kinds = [f"{kind} {what}" for kind in ("stud", "ball") for what in ("card", "piece to try")]
+    kinds = [f"{kind} {what}" for kind in LADDER_KINDS for what in ("card", "piece to try")]
     assert names == {FORM, *(f"{name}.{end}" for name in kinds for end in ("stl", "3mf"))}
     assert coupon.problems == ()
     document = pypdfium2.PdfDocument(str(tmp_path / FORM))
     assert len(document) == 1
     text = document[0].get_textpage().get_text_range()
-    for gap in {*STUD_GAPS, *BALL_GAPS}:
-        assert f"{gap:+.2f}" in text
-    for key in ("tight_below_mm", "press_below_mm", "slide_below_mm", "pull_off_n"):
+    for gap in {gap for gaps in CARD_GAPS_MM.values() for gap in gaps}:
+        assert (f"{gap:+.2f}".replace("-", "−") if gap else "0.00") in text
+    for key in ("[fit.stud_card]", "[fit.peg_card]", "[fit.ball_card]", "tight =", "loose =", "pulls_kg ="):
         assert key in text
     again = write_coupon(model, measures, joints, tmp_path / "again", SETTINGS)
     for name in names:
         assert (tmp_path / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
-    assert len(again.ladders) == 2
+    assert len(again.ladders) == 3
 
 
 def test_a_model_without_joints_gets_no_card(tmp_path: Path) -> None:

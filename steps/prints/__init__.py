@@ -104,7 +104,7 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
         yield name, print_3mf(name, _on_plate(plate, prints.items, meshes))
     if prints.changes:
         yield REFIT, refit_table(prints.changes).encode()
-    yield SHEET, sheet_pdf(model, prints.items, prints.plates, settings)
+    yield SHEET, sheet_pdf(model, prints.items, prints.plates, prints.needed, settings)
     yield FILAMENT, filament_table(prints.items).encode()
     yield RUN, run_table(prints.plates, prints.items, files).encode()
     yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, pi
+from math import ceil, floor, pi
 
 import numpy as np
 import shapely
@@ -39,6 +39,11 @@ class BedFit:
     turn_degrees: float
     largest_scale: float
     size_mm: tuple[float, float, float]  #: as it lies, before that turn
+
+    @property
+    def largest_scale_told(self) -> float:
+        """Rounded down to two decimals: the scale that is named must fit."""
+        return floor(self.largest_scale * 100) / 100
 
 
 def bed_fit(mesh: trimesh.Trimesh, scale: float, printer: PrinterSettings) -> BedFit:

@@ -10,9 +10,9 @@ import numpy as np
 
 from steps.errors import FaultyModel
 from steps.model import Joints, Measures, Model, Problem
-from steps.output import write_whole
+from steps.output import write_folder
 from steps.prints.form import form_pdf
-from steps.prints.ladder import Ladder, Solid, find_ladder, solid_files
+from steps.prints.ladder import LADDER_KINDS, Ladder, Solid, find_ladder, solid_files
 from steps.settings import PrinterSettings, Settings
 
 FORM = "fit card form.pdf"
@@ -27,16 +27,16 @@ class Coupon:
 
 
 def make_coupon(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Coupon:
-    """Ladders for stud and ball joints at the model's scale.
+    """Ladders for stud, peg and ball joints at the model's scale.
 
-    Raises FaultyModel when the model has neither, or only open meshes carry them.
+    Raises FaultyModel when the model has none, or only open meshes carry them.
     """
-    found = [find_ladder(model, measures, joints, kind) for kind in ("stud", "ball")]
+    found = [find_ladder(model, measures, joints, kind) for kind in LADDER_KINDS]
     ladders = tuple(ladder for ladder in found if ladder is not None)
     if not ladders:
         text = (
-            "No fit card can be made: no stud or ball joint between closed meshes was found in the placed "
-            "model. `stepleaf inspect` shows the joints that were found."
+            "No fit card can be made: no stud, peg or ball joint between closed meshes was found in the "
+            "placed model. `stepleaf inspect` shows the joints that were found."
         )
         raise FaultyModel([Problem("no-joint-for-card", "error", (), text)])
     return Coupon(ladders, tuple(_too_large(ladders, settings.printer)))
@@ -47,20 +47,20 @@ def write_coupon(
 ) -> Coupon:
     """Write cards, pieces to try and the form to ``folder``.
 
-    Raises FaultyModel and CannotWrite; each file is replaced whole or left as it was.
+    Raises FaultyModel and CannotWrite; then all files are as they were.
     """
     coupon = make_coupon(model, measures, joints, settings)
-    files = list(_files(coupon, model, settings))
-    for name, data in files:
-        write_whole(folder / name, data)
+    write_folder(folder, _files(coupon, model, measures, settings))
     return coupon
 
 
-def _files(coupon: Coupon, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
+def _files(
+    coupon: Coupon, model: Model, measures: Measures, settings: Settings
+) -> Iterator[tuple[str, bytes]]:
     for ladder in coupon.ladders:
         for solid in (ladder.card, ladder.piece):
             yield from solid_files(solid)
-    yield FORM, form_pdf(coupon.ladders, model, settings)
+    yield FORM, form_pdf(coupon.ladders, model, measures, settings)
 
 
 def _too_large(ladders: tuple[Ladder, ...], printer: PrinterSettings) -> Iterator[Problem]:

@@ -3,66 +3,151 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-from reportlab.platypus import Spacer, Table
+from reportlab.platypus import Flowable, Spacer, Table
 
-from steps.fit import limits
-from steps.model import Model
-from steps.prints.ladder import Ladder
-from steps.prints.paper import BOLD, MM, TITLE, grid, line, pdf
-from steps.settings import Settings
+from steps.booklet.words import Words, later
+from steps.fit import N_PER_KG, limits
+from steps.model import Measures, Model
+from steps.prints.ladder import Ladder, LadderKind
+from steps.prints.paper import MM, Paper, shortened
+from steps.settings import CARD_CLASSES, Settings
 
-BOX = "[   ]"  # a tick box that every typeface has
-ROW_MM = 6.6
-LONGEST_TITLE = 60  # characters that fit one line
+ROW_MM = 5.6
+LONGEST_TITLE = 50  # characters that fit one line
+LONGEST_NAME = 34
+FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
+#: Pulls that the form has room for: the first one, which is left out, and five that count (proposal in the
+#: references).
+PULLS, PULLED_NUMBERS = 5, 3
 
-HOW = (
-    "Print card and piece in the material, layer height, wall count and orientation of the model.",
-    "Press the piece on each number by hand, pointing outwards. Tick what it does: tight (more than hands "
-    "close), press (holds by itself), slide (closes easily, holds little), loose (falls off).",
-    "Hook a luggage scale in the eye of the piece and pull slowly, straight up. Leave the first pull out, "
-    "note five; newtons = kilograms x 9.81. The middle one counts.",
-    "Copy the outcome to stepleaf.toml beside the model. Do it again for each spool and nozzle.",
-)
+#: By the letter that the word in the settings file begins with.
+CLASS_WORDS = {
+    "T": later("T tight: takes more than hands to close"),
+    "P": later("P press: holds by itself"),
+    "S": later("S slide: closes easily, holds little"),
+    "L": later("L loose: falls off"),
+}
+CARD_TITLES: dict[LadderKind, str] = {
+    "stud": later("Studs: {carrier} in {holder}; the file's gap is {gap} mm per side"),
+    "peg": later("Pegs: {carrier} in {holder}; the file's gap is {gap} mm per side"),
+    "ball": later("Balls: {carrier} in {holder}; the file's gap is {gap} mm per side"),
+}
 
 
-def form_pdf(ladders: Sequence[Ladder], model: Model, settings: Settings) -> bytes:
-    """The form as PDF."""
-    title = f"Fit card: {settings.title or model.name}"
-    flow: list[Any] = [line(f"{title[:LONGEST_TITLE]}, {model.scale:g}x", TITLE)]
-    flow += [line(f"{number}. {text}") for number, text in enumerate(HOW, 1)]
-    head = grid([["Printer", "", "Spool", "", "Date", ""]], (18, 38, 16, 52, 16, 38), rowHeights=ROW_MM * MM)
-    flow += [Spacer(1, 3 * MM), head]
+def form_pdf(ladders: Sequence[Ladder], model: Model, measures: Measures, settings: Settings) -> bytes:
+    """The form as PDF, in the language of the settings."""
+    paper = Paper.of(settings)
+    words = paper.words
+    name = shortened(settings.title or model.name, LONGEST_TITLE)
+    title = words.say("Fit card: {title}, {scale}", title=name, scale=words.scale(model.scale))
+    flow: list[Flowable] = [paper.title(title)]
+    flow += [paper.line(f"{number}. {text}") for number, text in enumerate(_how(words), 1)]
+    flow += [Spacer(1, 2 * MM), _head(paper)]
     for ladder in ladders:
-        flow += [line(f"{ladder.kind.capitalize()} card", BOLD), line(_heading(ladder)), _outcome(ladder)]
-    flow += [line("What to write in stepleaf.toml", BOLD), _lines(settings)]
-    return pdf(flow, title, settings.paper)
-
-
-def _heading(ladder: Ladder) -> str:
-    return f"{ladder.of}. The model's file has a gap of {ladder.file_gap_mm:.2f} mm per side."
-
-
-def _outcome(ladder: Ladder) -> Table:
-    """A column per engraved number."""
-    rows = [["Number", *(number for number, _ in ladder.gaps)]]
-    rows.append(["Gap per side, mm", *(f"{gap:+.2f}" for _, gap in ladder.gaps)])
-    rows += [[what, *(BOX for _ in ladder.gaps)] for what in ("tight", "press", "slide", "loose")]
-    if ladder.kind == "stud":
-        rows.append(["Pull-off, kg", *("" for _ in ladder.gaps)])
-        rows.append(["Stud, caliper X / Y", *("" for _ in ladder.gaps)])
-    width = 138 / len(ladder.gaps)
-    return grid(rows, (40, *(width for _ in ladder.gaps)), rowHeights=ROW_MM * MM)
-
-
-def _lines(settings: Settings) -> Table:
-    limit = limits(settings)
-    rows = [
-        ["[fit]", "", ""],
-        ["tight_below_mm =", "", f"greatest gap that still went tight (now {limit.tight_below:+.2f})"],
-        ["press_below_mm =", "", f"greatest gap that still held by itself (now {limit.press_below:+.2f})"],
-        ["slide_below_mm =", "", f"greatest gap that did not fall off (now {limit.slide_below:+.2f})"],
-        ["pull_off_n =", "", "newtons of one stud, at the gap you will print"],
+        flow += [paper.strong(_title(ladder, measures, words)), _outcome(ladder, paper)]
+    pulled = [ladder for ladder in ladders if ladder.kind != "ball"]
+    if pulled:
+        flow += [paper.strong(words.say("Pulls, kg")), _pulls(paper)]
+    flow += [
+        paper.strong(words.say("What to write in stepleaf.toml, beside the model")),
+        _lines(ladders, paper),
     ]
-    return grid(rows, (40, 30, 108), rowHeights=ROW_MM * MM)
+    flow.append(paper.line(_now(words, settings)))
+    return paper.pdf(flow, title)
+
+
+def _how(words: Words) -> list[str]:
+    return [
+        words.say(
+            "Print card and piece in the material, layer height, wall count and orientation of the model."
+        ),
+        words.say(
+            "Press the piece on each number by hand, pointing outwards, and circle what it does: {classes}.",
+            classes="; ".join(words.say(each) for each in CLASS_WORDS.values()),
+        ),
+        words.say(
+            "Where it holds: hook a luggage scale in the eye and pull slowly, straight up. Leave the first "
+            "pull out, note five. N = kg × {factor}; the middle one counts.",
+            factor=words.number(N_PER_KG, 2),
+        ),
+        words.say("Do it again for each spool and nozzle."),
+    ]
+
+
+def _head(paper: Paper) -> Table:
+    say = paper.words.say
+    row = [say("Printer"), "", say("Spool"), "", say("Date"), ""]
+    return paper.grid([row], (20, 42, 18, 50, 18, 32), rowHeights=ROW_MM * MM)
+
+
+def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
+    carrier, holder = (
+        f"{shortened(words.part_name(measures.by_shape[shape].name), LONGEST_NAME)} ({shape})"
+        for shape in ladder.of
+    )
+    gap = words.number(ladder.file_gap_mm, 2)
+    return words.say(CARD_TITLES[ladder.kind], carrier=carrier, holder=holder, gap=gap)
+
+
+def _outcome(ladder: Ladder, paper: Paper) -> Table:
+    """A column per engraved number."""
+    words = paper.words
+    letters = " ".join(CLASS_WORDS)
+    blanks = ["" for _ in ladder.gaps]
+    rows = [
+        [words.say("Number"), *(number for number, _ in ladder.gaps)],
+        [words.say("Gap per side, mm"), *(signed(gap, words) for _, gap in ladder.gaps)],
+        [words.say("It goes"), *(letters for _ in ladder.gaps)],
+        [words.say("Caliper X, mm"), *blanks],
+        [words.say("Caliper Y, mm"), *blanks],
+    ]
+    width = (WIDE_MM - FIRST_MM) / len(ladder.gaps)
+    return paper.grid(rows, (FIRST_MM, *(width for _ in ladder.gaps)), rowHeights=ROW_MM * MM)
+
+
+def signed(value: float, words: Words) -> str:
+    """A gap with its sign: "+0.05", "−0.10", "0.00"."""
+    text = words.number(abs(value), 2)
+    return text if round(value, 2) == 0 else f"{'+' if value > 0 else '−'}{text}"
+
+
+def _pulls(paper: Paper) -> Table:
+    words = paper.words
+    counted = [words.number(number) for number in range(1, PULLS + 1)]
+    header = [
+        words.say("Number"),
+        words.say("first (left out)"),
+        *counted,
+        words.say("middle × {factor} = N", factor=words.number(N_PER_KG, 2)),
+    ]
+    blank = ["" for _ in header]
+    return paper.grid(
+        [header, *[blank] * PULLED_NUMBERS], (18, 30, *[18] * PULLS, 42), rowHeights=ROW_MM * MM
+    )
+
+
+def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
+    """The lines of the settings file, with room for the numbers."""
+    words = paper.words
+    tables = ", ".join(f"[fit.{ladder.kind}_card]" for ladder in ladders)
+    rows = [[tables, words.say("one for each row of the card, with these lines in it")]]
+    for each, letter in zip(CARD_CLASSES, CLASS_WORDS, strict=True):
+        rows.append([f"{each} = [ {'_ ' * 6}]", words.say("numbers circled {letter}", letter=letter)])
+    rows.append(
+        [
+            f"pulls_kg = {{ _ = [ {'_, ' * (PULLS - 1)}_ ] }}",
+            words.say("number = its five pulls; more numbers after a comma"),
+        ]
+    )
+    return paper.grid(rows, (86, 94), rowHeights=ROW_MM * MM)
+
+
+def _now(words: Words, settings: Settings) -> str:
+    limit = limits(settings)
+    return words.say(
+        "Without it: tight below {tight}, press up to {press}, slide up to {slide} mm gap per side.",
+        tight=signed(limit.tight_below, words),
+        press=signed(limit.press_below, words),
+        slide=signed(limit.slide_below, words),
+    )

@@ -15,6 +15,7 @@ from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corn
 from steps.prints.labels import label_of, stem_of
 from steps.prints.lie import Lie, best_lie
 from steps.prints.mend import Mended, mend
+from steps.prints.wording import Phrase
 from steps.settings import Settings
 
 #: Supports stand on average under half the height of a part (common practice, no source).
@@ -39,8 +40,8 @@ class Laid:
     fit: BedFit
     use: Consumption
     ears: Array  #: (k, 2) corners that want a small round brim
-    mended: tuple[str, ...]
-    faults: tuple[str, ...]
+    mended: tuple[Phrase, ...]
+    faults: tuple[Phrase, ...]
     small: bool  #: goes into the small-parts cylinder
 
     @cached_property
@@ -177,20 +178,16 @@ def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Pr
         bed = " x ".join(f"{value:.0f}" for value in settings.printer.bed_mm)
         text = (
             f"{who}: {size} mm as it lies, larger than the bed ({bed} mm). "
-            f"The largest scale that fits is {_floor(laid.fit.largest_scale)}."
+            f"The largest scale that fits is {laid.fit.largest_scale_told:g}."
         )
         found.append(Problem("too-large-for-bed", "warning", parts, text))
     if laid.faults:
-        text = f"{who}: {'; '.join(laid.faults)}. Written as it is: look at its layers before printing."
+        faults = "; ".join(map(str, laid.faults))
+        text = f"{who}: {faults}. Written as it is: look at its layers before printing."
         found.append(Problem("cannot-be-mended", "warning", parts, text))
     if laid.mended:
-        found.append(Problem("mended", "note", parts, f"{who}: {'; '.join(laid.mended)}."))
+        found.append(Problem("mended", "note", parts, f"{who}: {'; '.join(map(str, laid.mended))}."))
     return found
-
-
-def _floor(scale: float) -> str:
-    """Two decimals, rounded down: the scale that is named must fit."""
-    return f"{np.floor(scale * 100) / 100:g}"
 
 
 def by_colour(items: tuple[PrintItem, ...]) -> Mapping[str, tuple[float, float, float]]:

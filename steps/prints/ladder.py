@@ -8,25 +8,35 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import manifold3d as m3
 import numpy as np
 from manifold3d import Manifold
 
-from steps.model import Array, Feature, IntArray, Joints, Measures, Model, Shape, Touch, frozen_array
+from steps.model import (
+    Array,
+    Feature,
+    IntArray,
+    Joints,
+    Measures,
+    Model,
+    Part,
+    Shape,
+    Touch,
+    frozen_array,
+)
 from steps.prints.digits import numeral
 from steps.prints.lie import turn_up
 from steps.prints.refit import moved_shape
 from steps.prints.stl import stl_bytes
 from steps.prints.threemf import PrintObject, packed_mesh, print_3mf
+from steps.settings import CARD_GAPS_MM
 
-LadderKind = Literal["stud", "ball"]
+LadderKind = Literal["stud", "peg", "ball"]
+LADDER_KINDS: tuple[LadderKind, ...] = ("stud", "peg", "ball")
 
-#: Gaps per side on the card (mm): a step of 0.05 across the whole fit table, from tight to loose.
-STUD_GAPS = (-0.10, -0.05, 0.0, 0.05, 0.10, 0.15, 0.20, 0.30)
-BALL_GAPS = (-0.10, -0.05, 0.0, 0.05, 0.10, 0.15)
 #: A socket that holds at least this share of the model's stud joints is one to try.
 COMMON_SHARE = 0.04
 #: Plate under the studs; digits: height, stroke, depth; room between things (mm). Common practice: three
@@ -34,6 +44,9 @@ COMMON_SHARE = 0.04
 PLATE_MM, DIGIT_MM, STROKE_MM, ENGRAVED_MM, ROOM_MM = 3.0, 9.0, 1.4, 0.6, 2.0
 #: The handle on the piece to try, for a luggage scale's hook (mm): thickness, height, hole.
 HANDLE_MM = (4.0, 16.0, 8.0)
+#: A piece to try longer than this is cut down to a square about its socket, half as wide as the second:
+#: it leaves a wall of one radius, stiffer than any tube (in radii of the stud or peg; a choice of ours).
+HANDY_RADII, CUT_OUT_RADII = 8.0, 2.0
 #: The handle goes down until this depth of it is in the part (mm).
 ROOTED_MM = 1.0
 #: What is no part of the model may be printed in anything.
@@ -66,7 +79,7 @@ class Ladder:
     gaps: tuple[tuple[str, float], ...]
     file_gap_mm: float  #: as the model's file has it
     stud_radius_mm: float
-    of: str  #: whose stud and whose socket, in words
+    of: tuple[str, str]  #: ids of the shapes whose stud and whose socket it tries
 
 
 def solid_files(solid: Solid) -> Iterator[tuple[str, bytes]]:
@@ -77,46 +90,56 @@ def solid_files(solid: Solid) -> Iterator[tuple[str, bytes]]:
     yield f"{solid.name}.3mf", print_3mf(solid.name, [each])
 
 
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """A shape with studs, a placed part with sockets for them, one of their contacts, and their mean gap."""
+
+    carrier: Shape
+    holder: Part
+    touch: Touch
+    gap_mm: float
+
+
 def find_ladder(model: Model, measures: Measures, joints: Joints, kind: LadderKind) -> Ladder | None:
     """The fit card for one kind of joint; None when the model has none, or its meshes are open."""
-    found = _pair(model, joints, kind)
-    if found is None:
+    pair = _pair(model, joints, kind)
+    if pair is None:
         return None
-    carrier, holder, touch, gap = found
-    feature = _feature(model, measures, carrier, touch, kind)
+    holder = model.shape_by_id[pair.holder.shape]
+    feature = _feature(model, measures, pair, kind)
     socket = _body(holder)
     if feature is None or socket is None:
         return None
-    labelled = tuple(
-        (str(number), each) for number, each in enumerate(STUD_GAPS if kind == "stud" else BALL_GAPS, 1)
-    )
-    plugs = [_plug(carrier, feature, gap - each) for _, each in labelled]
-    reach = _Reach.of(model, holder, touch)
-    card = _card([name for name, _ in labelled], plugs, reach, feature.radius_mm)
-    piece = _upright(socket, measures.by_shape[holder.id].up)
-    if kind == "stud":  # a ball's cup must stay open
+    gaps = CARD_GAPS_MM[kind]
+    plugs = [_plug(pair.carrier, feature, pair.gap_mm - gap) for gap in gaps]
+    into = _into_holder(pair)
+    piece = _handy(socket.transform(into[:3]), feature.radius_mm)
+    reach = _Reach.of(np.array(piece.to_mesh64().vert_properties)[:, :3])
+    if kind != "ball":  # a ball's cup must stay open
         piece = _with_handle(piece)
-    names = f"{measures.by_shape[carrier.id].name} ({carrier.id}) in {measures.by_shape[holder.id].name}"
+        reach = replace(reach, side=max(reach.side, HANDLE_MM[2] / 2 + HANDLE_MM[0]))
+    numbers = [str(number) for number in range(1, len(gaps) + 1)]
+    card = _card(numbers, plugs, reach, feature.radius_mm)
     return Ladder(
         kind,
         solid_of(f"{kind} card", card),
-        solid_of(f"{kind} piece to try", piece),
-        labelled,
-        gap,
+        solid_of(f"{kind} piece to try", _as_printed(piece, into, measures.by_shape[holder.id].up)),
+        tuple(zip(numbers, gaps, strict=True)),
+        pair.gap_mm,
         feature.radius_mm,
-        f"{names} ({holder.id})",
+        (pair.carrier.id, holder.id),
     )
 
 
-def _pair(model: Model, joints: Joints, kind: str) -> tuple[Shape, Shape, Touch, float] | None:
-    """Carrier, holder, one of their contacts, and the mean gap: the smallest of the usual holders."""
-    touches: dict[tuple[str, str], list[Touch]] = {}
+def _pair(model: Model, joints: Joints, kind: str) -> _Pair | None:
+    """The handiest of the usual holders, and what it is most often put on."""
+    touches: dict[tuple[str, str], list[tuple[Touch, str]]] = {}
     for joint in joints.joints:
         for touch in joint.touches:
             if touch.kind == kind and touch.grips:
-                carrier = model.part_by_id[touch.carrier].shape
-                holder = model.part_by_id[joint.other(touch.carrier)].shape
-                touches.setdefault((carrier, holder), []).append(touch)
+                other = joint.other(touch.carrier)
+                shapes = model.part_by_id[touch.carrier].shape, model.part_by_id[other].shape
+                touches.setdefault(shapes, []).append((touch, other))
     if not touches:
         return None
     held = Counter({holder: 0 for _, holder in touches})
@@ -126,8 +149,9 @@ def _pair(model: Model, joints: Joints, kind: str) -> tuple[Shape, Shape, Touch,
     holder = min(usual, key=lambda each: (*_bulk(model.shape_by_id[each]), each))
     pairs = {carrier: found for (carrier, other), found in touches.items() if other == holder}
     carrier = max(pairs, key=lambda each: (len(pairs[each]), each))
-    gap = float(np.mean([touch.gap_mm for touch in pairs[carrier]]))
-    return model.shape_by_id[carrier], model.shape_by_id[holder], pairs[carrier][0], gap
+    gap = float(np.mean([touch.gap_mm for touch, _ in pairs[carrier]]))
+    touch, part = pairs[carrier][0]
+    return _Pair(model.shape_by_id[carrier], model.part_by_id[part], touch, gap)
 
 
 def _bulk(shape: Shape) -> tuple[float, float]:
@@ -135,11 +159,11 @@ def _bulk(shape: Shape) -> tuple[float, float]:
     return round(float(shape.size_mm.max()), 2), round(float(shape.size_mm.prod()), 2)
 
 
-def _feature(model: Model, measures: Measures, carrier: Shape, touch: Touch, kind: str) -> Feature | None:
+def _feature(model: Model, measures: Measures, pair: _Pair, kind: str) -> Feature | None:
     """The carrier's feature nearest to the contact."""
-    back = np.linalg.inv(model.part_by_id[touch.carrier].pose)
-    point = back[:3, :3] @ touch.point + back[:3, 3]
-    features = [each for each in measures.by_shape[carrier.id].features if each.kind == kind]
+    back = np.linalg.inv(model.part_by_id[pair.touch.carrier].pose)
+    point = back[:3, :3] @ pair.touch.point + back[:3, 3]
+    features = [each for each in measures.by_shape[pair.carrier.id].features if each.kind == kind]
     return min(features, key=lambda each: float(np.linalg.norm(each.point - point)), default=None)
 
 
@@ -167,32 +191,49 @@ def _plug(carrier: Shape, feature: Feature, delta: float) -> Manifold:
     return body.transform(pose[:3]) ^ around
 
 
+def _into_holder(pair: _Pair) -> Array:
+    """(4, 4) holder's shape coordinates to ones with z along the socket's axis, which goes through 0."""
+    place = np.eye(4)
+    place[:3, :3] = turn_up(pair.touch.axis)
+    place[:3, 3] = -place[:3, :3] @ pair.touch.point
+    return np.asarray(place @ pair.holder.pose)
+
+
+def _handy(piece: Manifold, radius: float) -> Manifold:
+    """The piece, or what is round its socket (axis z) where the whole of it would waste plastic."""
+    box = np.array(piece.bounding_box()).reshape(2, 3)
+    if np.ptp(box[:, :2], axis=0).max() <= HANDY_RADII * radius:
+        return piece
+    half = CUT_OUT_RADII * radius
+    around = Manifold.cube([2 * half, 2 * half, np.ptp(box[:, 2])]).translate([-half, -half, box[0, 2]])
+    cut = piece ^ around
+    return cut if len(cut.decompose()) == 1 else piece
+
+
+def _as_printed(piece: Manifold, into: Array, up: Array) -> Manifold:
+    """The piece as the model's own part is printed: the way up decides how its socket comes out."""
+    pose = np.eye(4)
+    pose[:3, :3] = turn_up(up) @ into[:3, :3].T
+    return piece.transform(pose[:3])
+
+
 @dataclass(frozen=True)
 class _Reach:
-    """How far the piece to try reaches from its socket's axis (mm): outwards, inwards, and to either side."""
+    """How far the piece to try reaches from its socket's axis (mm): inwards, and to either side of the way
+    out."""
 
     inward: float
     side: float
 
     @staticmethod
-    def of(model: Model, holder: Shape, touch: Touch) -> _Reach:
-        part = next(
-            part
-            for part in model.parts
-            if part.shape == holder.id and part.id != touch.carrier and _near(model, part.id, touch.point)
-        )
-        placed = holder.vertices @ part.pose[:3, :3].T + part.pose[:3, 3] - touch.point
-        flat = placed @ turn_up(touch.axis)[:2].T
+    def of(piece: Array) -> _Reach:
+        """``piece`` (n, 3) with the socket's axis along z through 0."""
+        flat = piece[:, :2]
         middle = (flat.min(axis=0) + flat.max(axis=0)) / 2
         far = np.linalg.norm(middle)
         out = middle / far if far > 1e-3 else np.array([0.0, 1.0])
         across = np.array([out[1], -out[0]])
         return _Reach(float(-(flat @ out).min()), float(np.abs(flat @ across).max()))
-
-
-def _near(model: Model, part: str, point: Array) -> bool:
-    low, high = model.part_bounds[model.index_of[part]]
-    return bool((low - 1e-6 <= point).all() and (point <= high + 1e-6).all())
 
 
 def _card(names: Sequence[str], plugs: Sequence[Manifold], reach: _Reach, radius: float) -> Manifold:
@@ -214,23 +255,19 @@ def _card(names: Sequence[str], plugs: Sequence[Manifold], reach: _Reach, radius
     return card
 
 
-def _upright(piece: Manifold, up: Array) -> Manifold:
-    pose = np.eye(4)
-    pose[:3, :3] = turn_up(up)
-    return piece.transform(pose[:3])
-
-
 def _with_handle(body: Manifold) -> Manifold:
-    """The model's own part with an eye on top for the hook of a luggage scale."""
+    """The model's own part with an eye over its socket for the hook of a luggage scale: so it pulls straight.
+
+    The socket's axis is z.
+    """
     box = np.array(body.bounding_box()).reshape(2, 3)
-    middle, top = box.mean(axis=0), box[1, 2]
+    top = box[1, 2]
     thick, high, hole = HANDLE_MM
     wide = hole + 2 * thick
     bore = Manifold.cylinder(3 * thick, hole / 2, hole / 2, 32, True).rotate([90, 0, 0])
-    bore = bore.translate([middle[0], middle[1], top + high / 2])
+    bore = bore.translate([0, 0, top + high / 2])
     for sunk in np.arange(ROOTED_MM, top - box[0, 2], ROOTED_MM / 2):
-        corner = [middle[0] - wide / 2, middle[1] - thick / 2, top - sunk]
-        eye = Manifold.cube([wide, thick, high + sunk]).translate(corner)
+        eye = Manifold.cube([wide, thick, high + sunk]).translate([-wide / 2, -thick / 2, top - sunk])
         if (eye ^ body).volume() >= wide * thick * ROOTED_MM:
             return body + (eye - bore)
     return body

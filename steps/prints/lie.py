@@ -10,6 +10,7 @@ import trimesh
 
 from steps.model import Array, Measure, frozen_array
 from steps.prints.bridges import Hanging, hanging
+from steps.prints.wording import Phrase, phrase
 
 #: Another face must need less than this share of the support before studs do not point up.
 MUCH_LESS = 0.5
@@ -26,6 +27,9 @@ FOOT_SHARE = 0.1
 #: The foot must hold the centre of mass this share of its own size inside its edge.
 BALANCE = 0.02
 
+STUDS_UP, AS_DRAWN = phrase("studs up"), phrase("as drawn")
+NO_COST = phrase("no support, no bridge")
+
 
 @dataclass(frozen=True, eq=False)
 class Lie:
@@ -35,7 +39,7 @@ class Lie:
     up: Array  #: (3,) shape direction that points up on the bed
     studs_up: bool
     hanging: Hanging
-    reason: str  #: one sentence with the numbers
+    reason: Phrase  #: which face, and why, with the numbers
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "turn", frozen_array(self.turn, (3, 3), "turn"))
@@ -50,21 +54,28 @@ def best_lie(mesh: trimesh.Trimesh, measure: Measure, layer_mm: float) -> Lie:
     up = np.asarray(measure.up, dtype=np.float64)
     studded = bool(measure.studs)
     first = hanging(mesh, up, layer_mm)
-    usual = "studs up" if studded else "as drawn"
+    usual = STUDS_UP if studded else AS_DRAWN
     sound = _has_foot(mesh, up, first, layer_mm)
     if studded and sound and first.support_mm2 <= LITTLE_SUPPORT * _footprint(mesh, first):
-        return _lie(up, True, first, f"studs up: {_cost(first)}")
+        return _lie(up, True, first, phrase("{face}: {cost}", face=usual, cost=_cost(first)))
     tried = [(hanging(mesh, way, layer_mm), way) for way in _ways_up(mesh)]
     tried = [(found, way) for found, way in tried if _has_foot(mesh, way, found, layer_mm)]
     if not tried:
-        return _lie(up, studded, first, f"{usual}: no flat face to lie on, needs a raft; {_cost(first)}")
+        raft = phrase("{face}: {cost}; no flat face to lie on, needs a raft", face=usual, cost=_cost(first))
+        return _lie(up, studded, first, raft)
     best, way = min(tried, key=lambda pair: _rank(pair[0]))
     if sound and studded and best.support_mm2 >= MUCH_LESS * first.support_mm2:
-        return _lie(up, True, first, f"studs up: {_cost(first)}; no other face needs much less")
+        kept = phrase("{face}: {cost}; no other face needs much less", face=usual, cost=_cost(first))
+        return _lie(up, True, first, kept)
     if sound and not studded and _rank(first) <= _rank(best):
-        return _lie(up, False, first, f"as drawn: {_cost(first)}")
-    instead = f"{usual}: {_cost(first)}" if sound else f"{usual} it has no foot"
-    return _lie(way, False, best, f"{_face(way, up)} up: {_cost(best)}; {instead}")
+        return _lie(up, False, first, phrase("{face}: {cost}", face=usual, cost=_cost(first)))
+    face, cost = _face(way, up), _cost(best)
+    if not sound:
+        return _lie(
+            way, False, best, phrase("{face}: {cost}; {usual}: no foot", face=face, cost=cost, usual=usual)
+        )
+    instead = phrase("{face}: {cost}", face=usual, cost=_cost(first))
+    return _lie(way, False, best, phrase("{face}: {cost}; {instead}", face=face, cost=cost, instead=instead))
 
 
 def _footprint(mesh: trimesh.Trimesh, found: Hanging) -> float:
@@ -87,17 +98,22 @@ def _rank(found: Hanging) -> tuple[float, float, float, float]:
     )
 
 
-def _cost(found: Hanging) -> str:
-    support = f"{found.support_mm2:.0f} mm² to support" if found.support_mm2 >= 0.5 else "no support"
-    bridge = f", bridges up to {found.bridge_mm:.0f} mm" if found.bridge_mm >= 0.5 else ", no bridge"
-    return support + bridge
+def _cost(found: Hanging) -> Phrase:
+    area, span = round(found.support_mm2), round(found.bridge_mm)
+    if area and span:
+        return phrase("{area} mm² to support, bridges up to {span} mm", area=area, span=span)
+    if area:
+        return phrase("{area} mm² to support, no bridge", area=area)
+    return phrase("no support, bridges up to {span} mm", span=span) if span else NO_COST
 
 
-def _face(way: Array, up: Array) -> str:
+def _face(way: Array, up: Array) -> Phrase:
     lean = float(way @ up)
     if lean > 0.99:
-        return "top"
-    return "underside" if lean < -0.99 else "side" if abs(lean) < 0.1 else "slanted face"
+        return phrase("top up")
+    if lean < -0.99:
+        return phrase("underside up")
+    return phrase("side up") if abs(lean) < 0.1 else phrase("slanted face up")
 
 
 def _ways_up(mesh: trimesh.Trimesh) -> list[Array]:
@@ -128,7 +144,7 @@ def _stands(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> bool:
     return bool(hull.contains(middle) and hull.exterior.distance(middle) > BALANCE * np.sqrt(hull.area))
 
 
-def _lie(up: Array, studs_up: bool, found: Hanging, reason: str) -> Lie:
+def _lie(up: Array, studs_up: bool, found: Hanging, reason: Phrase) -> Lie:
     return Lie(turn_up(up), up, studs_up, found, reason)
 
 

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
+import manifold3d as m3
 import numpy as np
+import shapely
 import trimesh
 
-from steps.model import Shape
+from steps.model import Array, IntArray, Shape
+from steps.prints.wording import Phrase, phrase, phrase_n
 
-#: Holes with at most this many edges are closed; larger ones may be meant, or need a person.
-SMALL_HOLE_EDGES = 4
+#: A hole with at most this many edges is closed whatever its form.
+FEW_EDGES = 4
+#: A larger one is closed if it spans less than this share of the shape: what is wider may be meant, such as
+#: an underside that was left out (a choice of ours, no source).
+SMALL_HOLE_SHARE = 0.25
+#: And if its corners lie in one plane within this share of its span: then there is one way to close it.
+FLAT_SHARE = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -18,8 +27,8 @@ class Mended:
     """A mesh for the printer, in shape coordinates, and what was done to it."""
 
     mesh: trimesh.Trimesh
-    done: tuple[str, ...]
-    left: tuple[str, ...]  #: faults that remain
+    done: tuple[Phrase, ...]
+    left: tuple[Phrase, ...]  #: faults that remain
 
     @property
     def sound(self) -> bool:
@@ -27,45 +36,38 @@ class Mended:
 
 
 def mend(shape: Shape) -> Mended:
-    """Duplicate and collapsed faces, loose vertices, normals and small holes; the shape is untouched."""
+    """Duplicate and collapsed faces, split corners, small holes and turned faces; the shape is untouched."""
     mesh = trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False)
-    done: list[str] = []
-    _drop_faces(mesh, ~mesh.nondegenerate_faces(), "collapsed", done)
-    _drop_faces(mesh, ~mesh.unique_faces(), "duplicate", done)
+    done: list[Phrase] = []
+    if n := _drop_faces(mesh, ~mesh.nondegenerate_faces()):
+        done.append(phrase_n("{n} collapsed face removed", "{n} collapsed faces removed", n))
+    if n := _drop_faces(mesh, ~mesh.unique_faces()):
+        done.append(phrase_n("{n} duplicate face removed", "{n} duplicate faces removed", n))
     mesh.remove_unreferenced_vertices()
     if not mesh.is_watertight:
         before = len(mesh.vertices)
         mesh.merge_vertices(merge_norm=True, merge_tex=True)
-        if len(mesh.vertices) < before:
-            done.append(f"{_count(before - len(mesh.vertices), 'vertex', 'vertices')} welded")
-    if not mesh.is_watertight:
-        before = len(mesh.faces)
-        trimesh.repair.fill_holes(mesh)
-        if len(mesh.faces) > before:
-            done.append(f"small holes closed with {_count(len(mesh.faces) - before, 'face', 'faces')}")
-    _turn_faces(mesh, done)
+        if n := before - len(mesh.vertices):
+            done.append(phrase_n("{n} split corner joined", "{n} split corners joined", n))
+    faces = mesh.faces.copy()
+    if not mesh.is_winding_consistent:
+        trimesh.repair.fix_winding(mesh)
+    if not mesh.is_watertight and (n := _close_holes(mesh)):
+        done.append(phrase_n("{n} small hole closed", "{n} small holes closed", n))
+    if mesh.is_watertight and mesh.volume < 0:
+        mesh.invert()
+    if n := _turned(faces, mesh.faces[: len(faces)]):
+        done.append(phrase_n("{n} face turned outwards", "{n} faces turned outwards", n))
     return Mended(mesh, tuple(done), _left(mesh))
 
 
-def _drop_faces(mesh: trimesh.Trimesh, wrong: np.ndarray, what: str, done: list[str]) -> None:
+def _drop_faces(mesh: trimesh.Trimesh, wrong: np.ndarray) -> int:
     if wrong.any():
         mesh.update_faces(~wrong)
-        done.append(f"{_count(int(wrong.sum()), f'{what} face', f'{what} faces')} removed")
+    return int(wrong.sum())
 
 
-def _turn_faces(mesh: trimesh.Trimesh, done: list[str]) -> None:
-    """Make the winding agree and point outwards."""
-    before = mesh.faces.copy()
-    if not mesh.is_winding_consistent:
-        trimesh.repair.fix_winding(mesh)
-    if mesh.is_watertight and mesh.volume < 0:
-        mesh.invert()
-    turned = int((np.sort(before, axis=1) != before).any()) and _turned(before, mesh.faces)
-    if turned:
-        done.append(f"{_count(turned, 'face', 'faces')} turned outwards")
-
-
-def _turned(before: np.ndarray, after: np.ndarray) -> int:
+def _turned(before: IntArray, after: IntArray) -> int:
     """How many faces run the other way round."""
     same = np.zeros(len(before), dtype=bool)
     for shift in range(3):
@@ -73,17 +75,72 @@ def _turned(before: np.ndarray, after: np.ndarray) -> int:
     return int((~same).sum())
 
 
-def _left(mesh: trimesh.Trimesh) -> tuple[str, ...]:
+# -------------------------------------------------------------------------------- holes
+
+
+def _close_holes(mesh: trimesh.Trimesh) -> int:
+    """Close the small holes; returns how many."""
+    widest = SMALL_HOLE_SHARE * float(np.ptp(mesh.vertices, axis=0).max())
+    lids = [_lid(mesh.vertices, rim, widest) for rim in rims(mesh.faces)]
+    lids = [lid for lid in lids if lid is not None]
+    if lids:
+        mesh.faces = np.concatenate([mesh.faces, *lids])
+    return len(lids)
+
+
+def rims(faces: IntArray) -> list[IntArray]:
+    """Corners round each hole, in the order of a face that closes it.
+
+    A hole that meets another in a corner is left out: there are two ways to go on.
+    """
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    known = {(int(a), int(b)) for a, b in edges}
+    open_edges = [(b, a) for a, b in sorted(known) if (b, a) not in known]
+    leaves = Counter(a for a, _ in open_edges)
+    shared = {corner for corner, count in leaves.items() if count > 1}
+    after_of = dict(open_edges)
+    after = dict(after_of)
+    found: list[IntArray] = []
+    while after:
+        run = [min(after)]
+        while (following := after.pop(run[-1], run[0])) != run[0]:  # a missing edge ends the run too
+            run.append(following)
+        closed = after_of.get(run[-1]) == run[0]
+        if closed and not shared & set(run) and len(run) > 2:
+            found.append(np.array(run))
+    return found
+
+
+def _lid(vertices: Array, rim: IntArray, widest: float) -> IntArray | None:
+    """Faces that close a hole; None where it is too large or there is more than one way."""
+    corners = vertices[rim]
+    normal = np.cross(corners, np.roll(corners, -1, axis=0)).sum(axis=0)
+    length = float(np.linalg.norm(normal))
+    span = float(np.ptp(corners, axis=0).max())
+    if len(rim) == 3:
+        return rim[None]
+    if length < 1e-12 or (len(rim) > FEW_EDGES and span > widest):
+        return None
+    normal = normal / length
+    height = corners @ normal
+    if len(rim) > FEW_EDGES and np.ptp(height) > FLAT_SHARE * span:
+        return None
+    first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
+    first /= np.linalg.norm(first)
+    flat = corners @ np.column_stack([first, np.cross(normal, first)])
+    if not shapely.Polygon(flat).is_valid:
+        return None
+    return rim[np.asarray(m3.triangulate([flat]), dtype=np.int64)]
+
+
+def _left(mesh: trimesh.Trimesh) -> tuple[Phrase, ...]:
     left = []
     if not mesh.is_watertight:
         edges = np.unique(mesh.edges_sorted, axis=0, return_counts=True)[1]
-        left.append(f"not watertight, {_count(int((edges != 2).sum()), 'open edge', 'open edges')}")
+        n = int((edges != 2).sum())
+        left.append(phrase_n("not watertight, {n} open edge", "not watertight, {n} open edges", n))
     elif not mesh.is_winding_consistent:
-        left.append("faces disagree about inside and outside")
+        left.append(phrase("faces disagree about inside and outside"))
     if len(mesh.faces) == 0:
-        left.append("no faces")
+        left.append(phrase("no faces"))
     return tuple(left)
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from steps.model import Order, copy_lookup
 from steps.prints.items import PrintItem
@@ -35,6 +37,11 @@ class Plate:
     copies: tuple[OnPlate, ...]
     minutes: float
     needed_at: int | None  #: first step of the build that needs a part of it
+
+    @cached_property
+    def counts(self) -> Mapping[int, int]:
+        """Row of each item on it -> number of copies, in order of appearance."""
+        return Counter(copy.item for copy in self.copies)
 
 
 def first_needed(order: Order) -> Mapping[str, int]:

@@ -6,91 +6,158 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from reportlab.lib.colors import HexColor
-from reportlab.platypus import Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, Spacer, Table, TableStyle
 
+from steps.booklet.words import NBSP, Words
 from steps.model import Model
 from steps.prints.items import PrintItem, by_colour
-from steps.prints.paper import MM, TITLE, grid, line, pdf
+from steps.prints.paper import MM, Paper, shortened
 from steps.prints.run import Plate
 from steps.settings import Settings
 
 LONGEST_NAME = 60
 SWATCH = 0  # column of the colour patch
-
-NOTES = (
-    "g: grams of one copy. Ears: small round brims at sharp corners of the first layer, so that they do not "
-    "lift. Bridges are laid without support. Times, ears, bridge and overhang limits are common practice "
-    "without a source; filament follows from walls, infill and the plastic's density, supports included.",
-    "A small part goes into the small-parts cylinder (16 CFR 1501.4): keep it from children under 3.",
-)
+RIGHT = ("ALIGN", (1, 0), (-1, -1), "RIGHT")
+PRINT_WIDTHS_MM = (5, 58, 46, 20, 14, 12, 10, 15)
+FILAMENT_WIDTHS_MM = (70, 22, 22, 22)
+RUN_WIDTHS_MM = (16, 40, 74, 18, 17, 15)
 
 
-def sheet_pdf(model: Model, items: Sequence[PrintItem], plates: Sequence[Plate], settings: Settings) -> bytes:
-    """Prints by label, filament by colour, and the run of plates."""
-    title = f"Prints: {(settings.title or model.name)[:LONGEST_NAME]}, {model.scale:g}x"
+def sheet_pdf(
+    model: Model,
+    items: Sequence[PrintItem],
+    plates: Sequence[Plate],
+    needed: Mapping[str, int],
+    settings: Settings,
+) -> bytes:
+    """Prints by label, filament by colour, and the run of plates, in the language of the settings.
+
+    ``needed`` (part -> step) may be empty.
+    """
+    paper = Paper.of(settings)
+    say = paper.words.say
+    name = shortened(settings.title or model.name, LONGEST_NAME)
+    title = say("Prints: {title}, {scale}", title=name, scale=paper.words.scale(model.scale))
+    flow: list[Flowable] = [paper.title(title), paper.line(_how_printed(items, paper.words, settings))]
+    flow += [Spacer(1, 2 * MM), _prints(items, needed, paper)]
+    flow += [Spacer(1, 3 * MM), *(paper.line(note) for note in _notes(paper.words))]
+    flow += [Spacer(1, 4 * MM), paper.title(say("Filament")), _filament(items, paper)]
+    flow += [Spacer(1, 4 * MM), paper.title(say("Print run")), _run(plates, items, paper)]
+    return paper.pdf(flow, title)
+
+
+def _how_printed(items: Sequence[PrintItem], words: Words, settings: Settings) -> str:
     printer = settings.printer
-    how = (
-        f"{settings.material.upper()}, layers {printer.layer_mm:g} mm, walls {printer.wall_mm:g} mm, "
-        f"infill {printer.infill:.0%}, {sum(item.count for item in items)} parts in {len(items)} files."
+    return words.say(
+        "{material}, layers {layer} mm, walls {wall} mm, infill {infill} %, {parts} parts in {files} files.",
+        material=settings.material.upper(),
+        layer=words.number(printer.layer_mm, 2),
+        wall=words.number(printer.wall_mm, 1),
+        infill=words.number(100 * printer.infill),
+        parts=words.number(sum(item.count for item in items)),
+        files=words.number(len(items)),
     )
-    flow: list[Any] = [line(title, TITLE), line(how), Spacer(1, 2 * MM), _prints(items)]
-    flow += [Spacer(1, 4 * MM), line("Filament", TITLE), _filament(items)]
-    flow += [Spacer(1, 4 * MM), line("Print run", TITLE), _run(plates, items)]
-    flow += [Spacer(1, 3 * MM), *(line(note) for note in NOTES)]
-    return pdf(flow, title, settings.paper)
 
 
-def _prints(items: Sequence[PrintItem]) -> Table:
-    rows: list[list[Any]] = [["", "Print", "How it lies", "Ears", "g", "Done"]]
+def _notes(words: Words) -> list[str]:
+    return [
+        words.say("The file's name begins with the label. Steps: where the parts go. g, h: of one copy."),
+        words.say(
+            "Ears: small round brims at sharp corners of the first layer, so that they do not lift. Bridges "
+            "are laid without support. Times, ears, bridge and overhang limits are common practice without "
+            "a source; filament follows from walls, infill and the plastic's density, supports included."
+        ),
+        words.say(
+            "A small part goes into the small-parts cylinder (16 CFR 1501.4): keep it from children under 3."
+        ),
+    ]
+
+
+def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper) -> Table:
+    words = paper.words
+    say = words.say
+    rows: list[list[Any]] = [
+        ["", say("Print"), say("How it lies"), say("Steps"), say("Ears"), "g", "h", say("Done")]
+    ]
     for item in items:
-        what = line(f"{item.count} x {item.laid.label} {_short(item.laid.name)}, {_short(item.colour_name)}")
-        ears = str(len(item.laid.ears) or "")
-        rows.append(["", what, line(_how(item)), ears, f"{item.laid.use.grams:.0f}", ""])
-    table = grid(rows, (6, 62, 74, 12, 13, 13), repeatRows=1)
+        use = item.laid.use
+        steps = sorted({needed[part] for part in item.parts if part in needed})
+        rows.append(
+            [
+                "",
+                _what(item, words),
+                _how(item, words),
+                runs(steps),
+                words.number(len(item.laid.ears)) if len(item.laid.ears) else "",
+                words.number(use.grams + use.support_g),
+                words.number(use.minutes / 60, 1),
+                "",
+            ]
+        )
+    table = paper.grid(rows, PRINT_WIDTHS_MM, repeatRows=1)
     patches = [
         ("BACKGROUND", (SWATCH, row), (SWATCH, row), HexColor(item.colour))
         for row, item in enumerate(items, 1)
     ]
-    table.setStyle(TableStyle([*patches, ("ALIGN", (3, 0), (4, -1), "RIGHT")]))
+    table.setStyle(TableStyle([*patches, ("ALIGN", (4, 0), (6, -1), "RIGHT")]))
     return table
 
 
-def _how(item: PrintItem) -> str:
+def _what(item: PrintItem, words: Words) -> str:
+    name = shortened(words.part_name(item.laid.name), LONGEST_NAME)
+    colour = shortened(words.colour(item.colour_name), LONGEST_NAME)
+    return f"{words.number(item.count)}{NBSP}×{NBSP}{item.laid.label} {name}, {colour}"
+
+
+def _how(item: PrintItem, words: Words) -> str:
     laid = item.laid
-    told = [laid.lie.reason]
+    told = [laid.lie.reason.said(words)]
     if not laid.fit.fits:
-        told.append(f"TOO LARGE for the bed, fits at {laid.fit.largest_scale:.2f}x")
+        scale = words.number(laid.fit.largest_scale_told, 2)
+        told.append(words.say("TOO LARGE for the bed, fits at {scale}×", scale=scale))
     if laid.small:
-        told.append("small part")
-    told += [f"mended: {each}" for each in laid.mended] + [f"FAULT: {each}" for each in laid.faults]
+        told.append(words.say("small part"))
+    told += [words.say("mended: {what}", what=each.said(words)) for each in laid.mended]
+    told += [words.say("FAULT: {what}", what=each.said(words)) for each in laid.faults]
     return "; ".join(told)
 
 
-def _filament(items: Sequence[PrintItem]) -> Table:
-    rows: list[list[Any]] = [["Colour", "g", "m", "hours"]]
+def runs(steps: Sequence[int]) -> str:
+    """Rising numbers as "1, 3–6"."""
+    ends: list[list[int]] = []
+    for step in steps:
+        if ends and step == ends[-1][1] + 1:
+            ends[-1][1] = step
+        else:
+            ends.append([step, step])
+    return ", ".join(str(low) if low == high else f"{low}–{high}" for low, high in ends)
+
+
+def _filament(items: Sequence[PrintItem], paper: Paper) -> Table:
+    words = paper.words
+    rows: list[list[Any]] = [[words.say("Colour"), "g", "m", "h"]]
     sums: Mapping[str, tuple[float, float, float]] = by_colour(tuple(items))
     total = [sum(values) for values in zip(*sums.values(), strict=True)] if sums else [0.0, 0.0, 0.0]
-    for name, (grams, metres, minutes) in (*sums.items(), ("all", tuple(total))):
-        rows.append([line(_short(name)), f"{grams:.0f}", f"{metres:.0f}", f"{minutes / 60:.0f}"])
-    table = grid(rows, (70, 22, 22, 22), repeatRows=1)
-    table.setStyle(TableStyle([("ALIGN", (1, 0), (-1, -1), "RIGHT")]))
+    named = [(shortened(words.colour(name), LONGEST_NAME), each) for name, each in sums.items()]
+    for name, (grams, metres, minutes) in (*named, (words.say("all together"), total)):
+        rows.append([name, words.number(grams), words.number(metres), words.number(minutes / 60)])
+    table = paper.grid(rows, FILAMENT_WIDTHS_MM, repeatRows=1)
+    table.setStyle(TableStyle([RIGHT]))
     return table
 
 
-def _run(plates: Sequence[Plate], items: Sequence[PrintItem]) -> Table:
-    rows: list[list[Any]] = [["Plate", "Colour", "Prints", "Hours", "Step", "Done"]]
+def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: Paper) -> Table:
+    words = paper.words
+    say = words.say
+    rows: list[list[Any]] = [[say("Plate"), say("Colour"), say("Print"), "h", say("Step"), say("Done")]]
     for plate in plates:
-        counts: dict[int, int] = {}
-        for copy in plate.copies:
-            counts[copy.item] = counts.get(copy.item, 0) + 1
-        what = ", ".join(f"{count} x {items[row].laid.label}" for row, count in counts.items())
+        what = ", ".join(
+            f"{count}{NBSP}×{NBSP}{items[row].laid.label}" for row, count in plate.counts.items()
+        )
         step = "" if plate.needed_at is None else str(plate.needed_at)
-        hours = f"{plate.minutes / 60:.1f}"
-        rows.append([str(plate.number), line(_short(plate.colour_name)), line(what), hours, step, ""])
-    table = grid(rows, (14, 40, 80, 16, 14, 14), repeatRows=1)
+        colour = shortened(words.colour(plate.colour_name), LONGEST_NAME)
+        hours = words.number(plate.minutes / 60, 1)
+        rows.append([words.number(plate.number), colour, what, hours, step, ""])
+    table = paper.grid(rows, RUN_WIDTHS_MM, repeatRows=1)
     table.setStyle(TableStyle([("ALIGN", (3, 0), (4, -1), "RIGHT")]))
     return table
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}…"

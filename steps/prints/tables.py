@@ -34,7 +34,7 @@ def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
         item.colour,
         item.colour_name,
         item.count,
-        laid.lie.reason,
+        str(laid.lie.reason),
         *(f"{value:.1f}" for value in size),
         f"{use.grams:.1f}",
         f"{use.support_g:.1f}",
@@ -44,10 +44,10 @@ def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
         f"{hang.bridge_mm:.0f}",
         len(laid.ears),
         "yes" if laid.fit.fits else "no",
-        f"{laid.fit.largest_scale:.2f}",
+        f"{laid.fit.largest_scale_told:.2f}",
         "yes" if laid.small else "no",
-        "; ".join(laid.mended),
-        "; ".join(laid.faults),
+        "; ".join(map(str, laid.mended)),
+        "; ".join(map(str, laid.faults)),
         "; ".join(item.sources),
         " ".join(str(step) for step in steps),
     ]
@@ -73,11 +73,8 @@ def run_table(plates: Sequence[Plate], items: Sequence[PrintItem], files: Mappin
     """One row per plate: what is on it, how long it takes, when the build first needs it."""
     rows = []
     for plate in plates:
-        counts: dict[int, int] = {}
-        for copy in plate.copies:
-            counts[copy.item] = counts.get(copy.item, 0) + 1
         what = "; ".join(
-            f"{count} x {items[row].laid.label} {items[row].laid.name}" for row, count in counts.items()
+            f"{count} x {items[row].laid.label} {items[row].laid.name}" for row, count in plate.counts.items()
         )
         hours = f"{plate.minutes / 60:.1f}"
         rows.append([plate.number, plate.colour_name, what, hours, plate.needed_at, files[plate.number]])
