@@ -19,6 +19,8 @@ from steps.verify.standing import Stander
 RISES = 1e-6
 #: Less than this is no turn (cosine of 1 degree).
 SAME_WAY = float(np.cos(np.radians(1.0)))
+#: A stud keeps its part, however loose, while its build leans no further than this (cosine of 45 degrees).
+KEPT_BY_STUDS = float(np.cos(np.radians(45.0)))
 #: Names of the checks that a replay makes, and what each looks at.
 CHECKS = (
     ("parts once", "parts"),
@@ -64,6 +66,7 @@ class Replay:
             counts[step.assembly] += 1
         self.builds = {entry.id: Build(entry, counts[entry.id]) for entry in plan.assemblies}
         self.joint_of = {frozenset((joint.a, joint.b)): joint.id for joint in plan.joints}
+        self.studs = [(joint.a, joint.b) for joint in plan.joints if joint.kind != "rest"]
         self.grips = [
             (joint.a, joint.b)
             for joint in plan.joints
@@ -203,15 +206,17 @@ class Replay:
         """Nothing lies loose on a build, or on a sub-assembly, that is turned."""
         moved = [(build, build.parts), *((self.builds[each.assembly], []) for each in step.attaches)]
         for turned, built in moved:
-            if turned.up and float(np.dot(turned.up, step.up)) < SAME_WAY:
+            lean = float(np.dot(turned.up, step.up)) if turned.up else 1.0
+            if lean < SAME_WAY:
                 self.checks["turns"].looked_at += 1
-                self._nothing_loose(step, built or list(turned.entry.copies[0]))
+                kept = self.studs if lean > KEPT_BY_STUDS else self.grips
+                self._nothing_loose(step, built or list(turned.entry.copies[0]), kept)
         build.up = tuple(step.up)
 
-    def _nothing_loose(self, step: StepEntry, parts: Sequence[str]) -> None:
+    def _nothing_loose(self, step: StepEntry, parts: Sequence[str], kept: Sequence[tuple[str, str]]) -> None:
         graph = nx.Graph()
         graph.add_nodes_from(parts)
-        graph.add_edges_from((one, two) for one, two in self.grips if one in graph and two in graph)
+        graph.add_edges_from((one, two) for one, two in kept if one in graph and two in graph)
         bodies = sorted(nx.connected_components(graph), key=len)
         for body in bodies[:-1]:
             names = sorted(body, key=self.model.index_of.__getitem__)
