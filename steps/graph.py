@@ -52,3 +52,8 @@ def articulation_parts(model: Model, joints: Joints) -> tuple[str, ...]:
     graph = held_graph(model, joints)
     alone = set(nx.articulation_points(graph))
     return tuple(part for part in graph if part in alone)
+
+
+def unheld_parts(model: Model, joints: Joints) -> tuple[str, ...]:
+    """Parts that no joint grips: they touch nothing, or only rest."""
+    return tuple(nx.isolates(held_graph(model, joints)))

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from pydantic import Field
 
 from steps.fit import scale_law
-from steps.graph import articulation_parts, movable_groups
-from steps.model import Fit, Joint, Joints, Problem, TouchKind
+from steps.graph import articulation_parts, movable_groups, unheld_parts
+from steps.joints.release import letting_go
+from steps.model import KIND_ORDER, Feature, FeatureKind, Fit, Joint, Joints, Problem, Touch, TouchKind
 from steps.pipeline import Survey
 from steps.planfile import (
     Amount,
+    Degrees,
+    Direction,
     Entry,
     Millimetres,
     PartEntry,
+    Point,
     ProblemEntry,
     ShapeEntry,
     SourceEntry,
-    joint_entry,
     part_entries,
     shape_entries,
 )
@@ -32,9 +38,79 @@ FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
 GAP_DIGITS = 2
 #: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
 SCALE_ROWS = 8
+#: A direction is along an axis from this cosine on.
+ALONG_AXIS = 0.9999
 #: Groups and parts named in one line.
 SHOWN = 6
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
+
+
+class FeatureEntry(Entry):
+    """A stud, peg, hole, ball or cup, in its shape's own coordinates."""
+
+    kind: FeatureKind
+    point: Point
+    axis: Direction
+    radius_mm: Millimetres  #: of the circle through the vertices
+    height_mm: Millimetres
+    facets: int
+    sag_mm: Millimetres  #: how far the facets fall short of the circle
+    roundness_mm: Millimetres  #: largest distance of a vertex from the circle
+    bore_mm: Millimetres
+    through: bool
+
+
+class MeasuredShape(ShapeEntry):
+    """A shape with what was found on its mesh."""
+
+    watertight: bool
+    area_mm2: Amount
+    features: tuple[FeatureEntry, ...]
+
+
+class MeasuredTouch(Entry):
+    """One contact, in model coordinates."""
+
+    kind: TouchKind
+    carrier: str = Field(alias="from")
+    point: Point
+    axis: Direction
+    gap_mm: Millimetres  #: smallest per side
+    mean_gap_mm: Millimetres
+    interference_mm: Millimetres  #: how far the solids stand in each other, per side
+    depth_mm: Millimetres
+    height_mm: Millimetres  #: of the whole stud or peg
+    radius_mm: Millimetres
+    snap_mm: Millimetres
+    area_mm2: Amount  #: of the faces a glue could bond
+    bond_gap_mm: Millimetres  #: their own gap
+    points: tuple[Point, ...]  #: middles of the contact lines; corners of a shared area
+    angles_deg: tuple[Degrees, ...]  #: of the contact lines round the axis, from the first
+
+
+class MeasuredJoint(Entry):
+    """As in the plan file, less what gluing decides, with all that was measured."""
+
+    id: str
+    kind: TouchKind
+    a: str
+    b: str
+    axis: Direction
+    contacts: int
+    gap_mm: Millimetres
+    mean_gap_mm: Millimetres
+    interference_mm: Millimetres
+    depth_mm: Millimetres
+    snap_mm: Millimetres
+    fit: Fit
+    hold_n: Amount
+    hold_range_n: tuple[Amount, Amount]
+    push_n: Amount
+    glue_area_mm2: Amount
+    why: str
+    moves: bool
+    lets_go: tuple[Direction, ...]  #: straight ways in which b may leave a
+    touches: tuple[MeasuredTouch, ...]
 
 
 class ScaleEntry(Entry):
@@ -42,8 +118,8 @@ class ScaleEntry(Entry):
 
     kind: TouchKind
     joints: int
-    gap_mm: Millimetres
-    gap_at: dict[str, Millimetres]  #: scale ("1x") -> gap per side
+    gap_mm: Millimetres  #: the file's
+    gap_at: dict[str, Millimetres]  #: scale ("1x") -> gap per side; by callipers where they were used
     fit_at: dict[str, Fit]
     changes: tuple[str, ...]  #: "slide above 1.2x"
 
@@ -61,15 +137,16 @@ class Inspection(Entry):
     placed: bool
     size_mm: tuple[Millimetres, Millimetres, Millimetres] | None
     printed_g: Amount
-    shapes: tuple[ShapeEntry, ...]
+    shapes: tuple[MeasuredShape, ...]
     parts: tuple[PartEntry, ...]
-    #: as in the plan file, less what gluing decides (mark, load_n)
-    joints: tuple[dict[str, Any], ...]
+    joints: tuple[MeasuredJoint, ...]
     scale_law: tuple[ScaleEntry, ...]
     #: parts that stay rigid together when every joint that moves is let move; one group: nothing moves
     rigid_groups: tuple[tuple[str, ...], ...]
     #: parts that alone hold others: without one of them its group falls apart
     sole_holders: tuple[str, ...]
+    #: parts that no joint grips: they touch nothing, or only rest
+    never_connected: tuple[str, ...]
     problems: tuple[ProblemEntry, ...]
 
 
@@ -86,19 +163,98 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
         placed=model.placed,
         size_mm=tuple(model.bounds[1] - model.bounds[0]) if model.placed else None,
         printed_g=sum(measures.by_shape[part.shape].printed_g for part in model.parts),
-        shapes=shape_entries(model, measures),
+        shapes=tuple(_shapes(found)),
         parts=part_entries(model),
         joints=tuple(_measured(joint) for joint in joints),
         scale_law=tuple(_scale_law(found, settings)),
         rigid_groups=movable_groups(model, all_joints) if model.placed else (),
         sole_holders=articulation_parts(model, all_joints),
+        never_connected=unheld_parts(model, all_joints) if model.placed else (),
         problems=tuple(_problem(problem) for problem in found.problems),
     )
 
 
-def _measured(joint: Joint) -> dict[str, Any]:
-    entry = joint_entry(joint, "rest", 0.0, joint.why)
-    return entry.model_dump(mode="json", by_alias=True, exclude={"mark", "load_n"})
+def _shapes(found: Survey) -> Iterable[MeasuredShape]:
+    for entry in shape_entries(found.model, found.measures):
+        measure = found.measures.by_shape[entry.id]
+        yield MeasuredShape(
+            **entry.model_dump(),
+            watertight=found.model.shape_by_id[entry.id].watertight,
+            area_mm2=measure.area_mm2,
+            features=tuple(_feature(feature) for feature in measure.features),
+        )
+
+
+def _feature(feature: Feature) -> FeatureEntry:
+    return FeatureEntry(
+        kind=feature.kind,
+        point=tuple(feature.point),
+        axis=tuple(feature.axis),
+        radius_mm=feature.radius_mm,
+        height_mm=feature.height_mm,
+        facets=feature.facets,
+        sag_mm=feature.sag_mm,
+        roundness_mm=feature.roundness_mm,
+        bore_mm=feature.bore_mm,
+        through=feature.through,
+    )
+
+
+def _measured(joint: Joint) -> MeasuredJoint:
+    gripping = [touch for touch in joint.touches if touch.kind == joint.kind]
+    return MeasuredJoint(
+        id=joint.id,
+        kind=joint.kind,
+        a=joint.a,
+        b=joint.b,
+        axis=tuple(joint.axis),
+        contacts=joint.contacts,
+        gap_mm=joint.gap_mm,
+        mean_gap_mm=float(np.mean([touch.mean_gap_mm for touch in gripping])),
+        interference_mm=max(0.0, -joint.gap_mm),
+        depth_mm=joint.depth_mm,
+        snap_mm=joint.snap_mm,
+        fit=joint.fit,
+        hold_n=joint.hold_n,
+        hold_range_n=joint.hold_range_n,
+        push_n=joint.push_n,
+        glue_area_mm2=joint.glue_area_mm2,
+        why=joint.why,
+        moves=joint.moves,
+        lets_go=tuple(tuple(way) for way in letting_go(joint)),
+        touches=tuple(_touch(touch) for touch in joint.touches),
+    )
+
+
+def _touch(touch: Touch) -> MeasuredTouch:
+    return MeasuredTouch(
+        kind=touch.kind,
+        carrier=touch.carrier,
+        point=tuple(touch.point),
+        axis=tuple(touch.axis),
+        gap_mm=touch.gap_mm,
+        mean_gap_mm=touch.mean_gap_mm,
+        interference_mm=max(0.0, -touch.gap_mm),
+        depth_mm=touch.depth_mm,
+        height_mm=touch.height_mm,
+        radius_mm=touch.radius_mm,
+        snap_mm=touch.snap_mm,
+        area_mm2=touch.area_mm2,
+        bond_gap_mm=touch.bond_gap_mm,
+        points=tuple(tuple(point) for point in touch.points),
+        angles_deg=tuple(_angles(touch)),
+    )
+
+
+def _angles(touch: Touch) -> Iterable[float]:
+    """Degrees of the contact lines round the axis, counter-clockwise from the first; none of flat faces."""
+    if touch.kind == "rest":
+        return
+    across = touch.normals - np.outer(touch.normals @ touch.axis, touch.axis)
+    across = across[np.linalg.norm(across, axis=1) > 1e-3]  # the pole of a ball has no angle
+    for way in across:
+        turn = np.arctan2(np.cross(across[0], way) @ touch.axis, across[0] @ way)
+        yield round(float(np.degrees(turn)), 3) % 360
 
 
 def _problem(problem: Problem) -> ProblemEntry:
@@ -133,7 +289,7 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
     blocks: list[RenderableType] = [Text(headline(report), style="bold"), shapes_table(report)]
     if report.joints:
         blocks.append(joints_table(report))
-        blocks.extend(Text(line) for line in graph_lines(report))
+        blocks.extend(Text(line) for line in (*why_lines(report), *graph_lines(report)))
     if report.scale_law:
         blocks.append(scale_table(report))
     for problem in sorted(report.problems, key=lambda each: list(SEVERITY_STYLE).index(each.severity)):
@@ -172,14 +328,14 @@ def shapes_table(report: Inspection) -> Table:
     table.add_column("colours")
     table.add_column("size mm", justify="right", no_wrap=True)
     for name in ("studs", "g each"):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", no_wrap=True)
     for shape in report.shapes:
         table.add_row(
             shape.id,
             Text(shape.name),
             str(shape.count),
             Text(_colours_of(report, shape.id)),
-            " x ".join(f"{side:.1f}" for side in shape.size_mm),
+            " x ".join(f"{side:.1f}" if side < 99.95 else f"{side:.0f}" for side in shape.size_mm),
             str(shape.studs),
             f"{shape.printed_g:.1f}",
         )
@@ -187,26 +343,72 @@ def shapes_table(report: Inspection) -> Table:
 
 
 def joints_table(report: Inspection) -> Table:
-    """Joints counted by kind and fit, with the range of their gaps and holds."""
-    table = _table(f"Joints: {len(report.joints)}")
+    """Joints counted by kind and fit, with the range of what was measured; a gap below 0 interferes."""
+    table = _table(f"Joints: {len(report.joints)} (mm; gaps per side, below 0 the solids interfere)")
     for name in ("kind", "fit"):
-        table.add_column(name)
-    for name in ("joints", "contacts", "gap mm per side", "hold N"):
+        table.add_column(name, no_wrap=True)
+    for name in ("joints", "contacts"):
         table.add_column(name, justify="right", no_wrap=True)
-    rows: dict[tuple[str, str], list[dict[str, Any]]] = {}
-    for joint in report.joints:
-        rows.setdefault((joint["kind"], joint["fit"]), []).append(joint)
-    for (kind, fit), joints in sorted(rows.items(), key=lambda row: (row[0][0], FITS.index(row[0][1]))):
-        grips = kind != "rest"
-        table.add_row(
-            kind,
-            fit,
-            str(len(joints)),
-            str(sum(joint["contacts"] for joint in joints)) if grips else "-",
-            _span([joint["gap_mm"] for joint in joints], 3) if grips else "-",
-            _span([joint["hold_n"] for joint in joints], 1) if grips else "-",
-        )
+    for name in ("least gap", "mean gap", "depth", "hold N", "push N"):
+        table.add_column(name, justify="right")
+    for (kind, fit), joints in _by_class(report).items():
+        if kind == "rest":
+            cells = ["-"] * len(table.columns[3:])
+        else:
+            cells = [
+                str(sum(joint.contacts for joint in joints)),
+                _span([joint.gap_mm for joint in joints], 2),
+                _span([joint.mean_gap_mm for joint in joints], 2),
+                _span([joint.depth_mm for joint in joints], 1),
+                _span([joint.hold_n for joint in joints], 1),
+                _span([joint.push_n for joint in joints], 1),
+            ]
+        table.add_row(kind, "-" if kind == "rest" else fit, str(len(joints)), *cells)
     return table
+
+
+def why_lines(report: Inspection) -> list[str]:
+    """One joint of each class in words, and what a glue would find."""
+    source = {part.id: part.source for part in report.parts}
+    lines = []
+    for (kind, _), joints in _by_class(report).items():
+        if kind == "rest":
+            continue
+        joint = max(joints, key=lambda each: each.contacts)
+        example = "" if len(joints) == 1 else "for example "
+        pair = f"{source[joint.b]} {'on' if kind == 'stud' else 'with'} {source[joint.a]}"
+        lines.append(f"{joint.id}, {example}{pair}: {joint.why}. {_lets_go(joint, source[joint.b])}")
+    faces = [touch for joint in report.joints for touch in joint.touches if joint.glue_area_mm2 > 0]
+    if faces:
+        areas = [joint.glue_area_mm2 for joint in report.joints if joint.glue_area_mm2 > 0]
+        gaps = _span([touch.bond_gap_mm for touch in faces], 2)
+        lines.append(
+            f"Faces that a glue could bond: {_counted(len(areas), 'joint')}, {_span(areas, 0)} mm² each, "
+            f"{gaps} mm apart."
+        )
+    return lines
+
+
+def _by_class(report: Inspection) -> dict[tuple[TouchKind, Fit], list[MeasuredJoint]]:
+    rows: dict[tuple[TouchKind, Fit], list[MeasuredJoint]] = {}
+    for joint in report.joints:
+        rows.setdefault((joint.kind, joint.fit), []).append(joint)
+    return dict(sorted(rows.items(), key=lambda row: (KIND_ORDER.index(row[0][0]), FITS.index(row[0][1]))))
+
+
+def _lets_go(joint: MeasuredJoint, name: str) -> str:
+    if not joint.lets_go:
+        return "No straight way lets it go."
+    ways = " or ".join(_way(way) for way in joint.lets_go)
+    return f"Lets {name} go along {ways}" + (" once the lip gives." if joint.snap_mm > 0 else ".")
+
+
+def _way(direction: Sequence[float]) -> str:
+    """ "+z" along an axis, else the unit vector."""
+    for name, value in zip("xyz", direction, strict=True):
+        if abs(value) > ALONG_AXIS:
+            return f"{'+' if value > 0 else '-'}{name}"
+    return "(" + ", ".join(f"{round(value, 2) + 0.0:.2f}" for value in direction) + ")"
 
 
 def graph_lines(report: Inspection) -> list[str]:
@@ -224,6 +426,9 @@ def graph_lines(report: Inspection) -> list[str]:
     if report.sole_holders:
         holders = _some([source[part] for part in report.sole_holders], SHOWN)
         lines.append(f"Alone hold others ({len(report.sole_holders)}): {holders}.")
+    if report.never_connected:
+        loose = _some([source[part] for part in report.never_connected], SHOWN)
+        lines.append(f"Held by no joint ({len(report.never_connected)}): {loose}.")
     return lines
 
 
@@ -237,12 +442,16 @@ def scale_table(report: Inspection) -> Table:
     scales = list(report.scale_law[0].gap_at)
     table = _table("The same joints at other scales: gap in mm per side, and fit")
     table.add_column("kind")
-    for name in ("joints", f"gap now ({report.scale:g}x)", *scales):
+    now = f"{report.scale:g}x"
+    asked = [] if now in scales else [f"gap now ({now})"]
+    for name in ("joints", *asked, *scales):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("changes")
     for law in report.scale_law[:SCALE_ROWS]:
         at = [f"{law.gap_at[scale]:.2f} {law.fit_at[scale]}" for scale in scales]
-        table.add_row(law.kind, str(law.joints), f"{law.gap_mm:.2f}", *at, ", ".join(law.changes))
+        table.add_row(
+            law.kind, str(law.joints), *(f"{law.gap_mm:.2f}" for _ in asked), *at, ", ".join(law.changes)
+        )
     if len(report.scale_law) > SCALE_ROWS:
         table.caption = f"and {len(report.scale_law) - SCALE_ROWS} more gaps (--json has all)"
     return table

@@ -1,0 +1,143 @@
+"""What `stepleaf inspect` says: all that was measured for machines, its sense for people."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from rich.console import Console
+from rich.text import Text
+
+from steps.features import measure
+from steps.inspect_report import Inspection, inspection, report_blocks
+from steps.model import Model
+from steps.pipeline import Survey
+from steps.planfile import to_text
+from steps.settings import Settings
+from tests.joint_cases import ball, box, joints_of, lid, placed, plate, rod, shift
+
+NEAR = 0.02  # mm
+
+
+def report_of(model: Model, **options: object) -> Inspection:
+    settings = Settings.model_validate(options)
+    return inspection(Survey(model, measure(model, settings), joints_of(model, **options)), settings)
+
+
+def printed(report: Inspection, columns: int = 80) -> str:
+    console = Console(width=columns, highlight=False, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    for block in report_blocks(report):
+        console.print(block, soft_wrap=isinstance(block, Text))
+    return console.export_text()
+
+
+def lid_on_plate(gap: float = 0.1) -> Model:
+    """A lid without tubes 0.1 mm from the outer studs of a plate, 2 mm engaged, its roof 2 mm over them."""
+    return placed([(plate(2, 2), np.eye(4)), (lid(2, 2, gap=gap), shift(0, 0, 4))], names=["plate", "lid"])
+
+
+def ball_in_cup() -> Model:
+    cup = rod(7, 8) - ball(4.1, (0, 0, 6.5), 96)
+    pin = box((-10, -10, 14), (10, 10, 18)) + rod(1.6, 8, (0, 0, 7)) + ball(4, (0, 0, 6.5), 96)
+    return placed([(cup, np.eye(4)), (pin, np.eye(4))], names=["cup", "arm"])
+
+
+def test_every_measure_of_a_stud_joint_reaches_the_machine() -> None:
+    found = json.loads(to_text(report_of(lid_on_plate())))
+    (joint,) = found["joints"]
+    assert (joint["kind"], joint["contacts"], joint["fit"], joint["moves"]) == ("stud", 4, "press", False)
+    assert joint["gap_mm"] == pytest.approx(0.1, abs=NEAR)
+    assert joint["mean_gap_mm"] == pytest.approx(0.1, abs=NEAR)
+    assert (joint["interference_mm"], joint["snap_mm"]) == (0, 0)
+    assert joint["lets_go"] == [[0, 0, 1]]
+    studs = [touch for touch in joint["touches"] if touch["kind"] == "stud"]
+    assert [touch["from"] for touch in studs] == ["P1"] * 4
+    for touch in studs:  # in a corner: two walls at a right angle
+        assert touch["depth_mm"] == touch["height_mm"] == pytest.approx(2)
+        assert touch["radius_mm"] == pytest.approx(3, abs=NEAR)
+        assert touch["angles_deg"][0] == 0
+        assert touch["angles_deg"][1] in (pytest.approx(90, abs=1), pytest.approx(270, abs=1))
+        assert touch["bond_gap_mm"] == pytest.approx(0.1, abs=NEAR)
+        assert touch["area_mm2"] > 0
+        off = np.array(touch["points"]) - touch["point"]
+        assert np.linalg.norm(off[:, :2], axis=1) == pytest.approx(3, abs=NEAR)
+    (rest,) = (touch for touch in joint["touches"] if touch["kind"] == "rest")
+    assert (rest["bond_gap_mm"], rest["angles_deg"]) == (0, [])
+    assert rest["area_mm2"] == pytest.approx(20**2 - 16.2**2, abs=0.1)
+    assert joint["glue_area_mm2"] == pytest.approx(sum(t["area_mm2"] for t in joint["touches"]), abs=0.01)
+
+
+def test_interference_is_told_apart_from_a_gap() -> None:
+    (joint,) = report_of(lid_on_plate(gap=-0.08)).joints
+    assert joint.gap_mm == pytest.approx(-0.08, abs=NEAR)
+    assert joint.interference_mm == -joint.gap_mm
+    assert joint.fit == "tight"
+
+
+def test_a_snap_says_what_it_takes_and_where_it_goes() -> None:
+    report = report_of(ball_in_cup())
+    (joint,) = report.joints
+    assert joint.snap_mm == pytest.approx(4 - np.sqrt(4.1**2 - 1.5**2), abs=0.03)
+    assert np.array(joint.lets_go) == pytest.approx(
+        np.array([[0, 0, -1]]), abs=1e-3
+    )  # the cup leaves the arm
+    assert "Lets cup go along -z once the lip gives." in printed(report)
+
+
+def test_features_of_each_shape_reach_the_machine() -> None:
+    cup, arm = json.loads(to_text(report_of(ball_in_cup())))["shapes"]
+    (found,) = (feature for feature in cup["features"] if feature["kind"] == "cup")
+    assert found["radius_mm"] == pytest.approx(4.1, abs=NEAR)
+    assert {feature["kind"] for feature in arm["features"]} == {"ball", "peg"}
+    plate_shape = report_of(lid_on_plate()).shapes[0]
+    assert [f.kind for f in plate_shape.features] == ["stud"] * 4
+    for stud in plate_shape.features:
+        assert (stud.facets, stud.through, stud.bore_mm) == (48, False, 0)
+        assert stud.sag_mm == pytest.approx(3 * (1 - np.cos(np.pi / 48)), abs=1e-4)
+        assert stud.height_mm == pytest.approx(2)
+        assert stud.roundness_mm < NEAR
+    assert plate_shape.watertight
+
+
+def test_parts_that_nothing_grips_are_listed() -> None:
+    block = box((0, 0, 0), (8, 8, 8))
+    items = [
+        (plate(2, 2), np.eye(4)),
+        (lid(2, 2), shift(0, 0, 4)),
+        (block, shift(20, 0, 0)),
+        (block, shift(50, 0, 0)),
+    ]
+    report = report_of(placed(items, names=["plate", "lid", "leaning", "far"]))
+    assert report.never_connected == ("P3", "P4")
+    assert "Held by no joint (2): leaning, far." in printed(report)
+
+
+def test_the_scale_at_which_the_class_changes() -> None:
+    """0.10 per side at 1x: slide over 0.12, loose over 0.25."""
+    report = report_of(lid_on_plate())
+    (law,) = report.scale_law
+    assert law.fit_at == {"1x": "press", "2x": "slide", "4x": "loose"}
+    assert law.changes == ("slide above 1.2x", "loose above 2.5x")
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_the_printed_report_reads_whole(columns: int) -> None:
+    """No column is cut off, and each figure that a person needs is there."""
+    text = printed(report_of(lid_on_plate()), columns)
+    assert "…" not in text
+    assert all(len(line) <= columns for line in text.splitlines() if " │ " in line or "──" in line)
+    for words in ("least", "mean", "depth", "hold N", "push N", "0.10 press", "0.20 slide", "0.40 loose"):
+        assert words in text, words
+    assert "lid on plate: 4 studs, gap 0.10 mm per side at 1x, from -0.05 to 0.12: press" in text
+    assert "Lets lid go along +z." in text
+    assert "Faces that a glue could bond: 1 joint" in text
+
+
+def test_a_joint_that_no_straight_way_opens() -> None:
+    bar = box((0, -4, -6), (2, 4, 4)) + box((14, -4, -6), (16, 4, 4)) + box((0, -4, -6), (16, 4, -5))
+    bar += rod(2, 14).rotate([0, 90, 0]).translate([1, 0, 0])
+    knuckle = (rod(3.4, 8) - rod(2.3, 10, (0, 0, -1))).rotate([0, 90, 0])
+    report = report_of(placed([(bar, np.eye(4)), (knuckle, shift(4, 0, 0))], names=["bar", "knuckle"]))
+    assert report.joints[0].lets_go == ()
+    assert "No straight way lets it go." in printed(report)
