@@ -127,3 +127,27 @@ def barge(plates: int = 3, mast: int = 0, cargo: bool = False) -> DemoModel:
         crate = block_piece(2, 2, module).solid
         build.put("crate", crate, "#3f7a5c", shift(30, 20, 6 * module.slab))
     return build.model()
+
+
+def castle(towers: int = 2) -> DemoModel:
+    """Equal towers on bases that a bridge joins; each tower carries a mast and two equal turrets."""
+    module = Module()
+    base, bridge = block_piece(8, 8, module, slabs=1), block_piece(8, 2, module)
+    two, one = block_piece(2, 2, module), block_piece(1, 1, module)
+    deck, cap = block_piece(8, 2, module, slabs=1), block_piece(2, 2, module, slabs=1, smooth=True)
+    build = Builder("Castle", module)
+    for k in range(towers):
+        build.add(f"base {k + 1}", base, "#8d9297", 12 * k, 0, 0)
+    for k in range(towers - 1):
+        build.add(f"bridge {k + 1}", bridge, "#8d9297", 12 * k + 6, 3, 1)
+    for k in range(towers):
+        name, x = f"tower {k + 1}", 12 * k
+        build.add(f"{name} foot", two, "#c9b48a", x + 3, 5, 1)
+        build.add(f"{name} shaft", two, "#c9b48a", x + 3, 5, 3)
+        build.add(f"{name} deck", deck, "#5f6b75", x, 5, 5)
+        for turret, across in enumerate((0, 6), 1):
+            for piece, label, colour, level in ((two, "low", "#b5472f", 6), (two, "high", "#ece9df", 8)):
+                build.add(f"{name} turret {turret} {label}", piece, colour, x + across, 5, level)
+            build.add(f"{name} turret {turret} cap", cap, "#e8a628", x + across, 5, 10)
+        build.add(f"{name} mast", one, "#e8a628", x + 4, 5, 6)
+    return build.model()

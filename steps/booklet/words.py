@@ -153,6 +153,8 @@ class Words:
             return self.say_n("{n} part", "{n} parts", int(count[1]))
         if count := re.fullmatch(r"built (\d+) times?", piece):
             return self.say_n("built {n} time", "built {n} times", int(count[1]))
+        if both := re.fullmatch(r"([a-z ]+) and ([a-z ]+)", piece):
+            return self.say("{a} and {b}", a=self.part_name(both[1]), b=self.part_name(both[2]))
         return self.part_name(piece)
 
     def minutes(self, value: float) -> str:

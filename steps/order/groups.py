@@ -67,9 +67,25 @@ def _divide(
     repeats = [
         each for each in repeated(finder, group, taken, refused) if frozenset(each.parts) not in refused
     ]
-    children = [_divide(finder, each, refused, asked) for each in apart] + repeats
+    children = [_divide(finder, each, refused, asked) for each in apart]
+    children += [_divide_first(finder, each, refused, asked) for each in repeats]
     children.sort(key=lambda each: min(each.parts))
     return replace(group, children=tuple(children))
+
+
+def _divide_first(
+    finder: Finder, group: Group, refused: frozenset[frozenset[int]], asked: Sequence[Group]
+) -> Group:
+    """Give a group that is built several times its children: those of the first copy, and alike in all."""
+    first = _divide(finder, replace(group, copies=group.copies[:1]), refused, asked)
+    return replace(group, children=tuple(_in_all(child, group.copies) for child in first.children))
+
+
+def _in_all(child: Group, outer: Sequence[Sequence[int]]) -> Group:
+    """A group within the first of ``outer`` copies, with its counterparts in the others."""
+    across = [dict(zip(outer[0], copy, strict=True)) for copy in outer]
+    copies = tuple(tuple(there[part] for part in copy) for there in across for copy in child.copies)
+    return replace(child, copies=copies, children=tuple(_in_all(each, outer) for each in child.children))
 
 
 def _crosses(one: Group, other: Group) -> bool:

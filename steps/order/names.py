@@ -11,9 +11,14 @@ from steps.order.site import Group
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
 MIDDLE_SHARE = 0.2
-#: Higher than this many times its width, a group is a tower; flatter than its inverse, a deck.
-TOWER = 1.3
+#: Higher than this many times the side of a square as large as its footprint, a group is a tower.
+TOWER = 1.2
+#: Flatter than this share of its lesser width, it is a deck.
 DECK = 0.35
+#: Longer than this many times its width, and not high, it is an arm.
+ARM = 3.0
+#: Copies in more places than this are only counted.
+MOST_PLACES = 2
 
 
 def wished_names(
@@ -39,38 +44,52 @@ def wished_names(
     return found, lost
 
 
-def group_name(model: Model, group: Group, root: Group) -> str:
-    """What the group is, where it sits and how many parts it has."""
+def group_name(model: Model, group: Group, root: Group, groups: Sequence[Group] = ()) -> str:
+    """What the group is, where it sits and how many parts it has.
+
+    Of ``groups`` the one that repeats and holds this one, if any, is what the place is seen in.
+    """
     count = len(group.parts)
     if group is root:
         return f"whole model, {count} parts"
     if count > len(root.parts) / 2:
         return f"body, {count} parts"
     words = [what_it_is(model, group.parts, group.up)]
-    if len(group.copies) == 1:
-        where = where_it_sits(model, group.parts, root.up)
-        if where:
-            words.append(where)
-    else:
+    outer = _repeated_around(group, groups) or root
+    here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
+    places = list(dict.fromkeys(where_it_sits(model, copy, root.up, outer.parts) for copy in sorted(here)))
+    if len(places) <= MOST_PLACES:
+        words.append(" and ".join(places))
+    if len(group.copies) > 1:
         words.append(f"built {len(group.copies)} times")
     words.append(f"{count} parts")
     return ", ".join(words)
 
 
+def _repeated_around(group: Group, groups: Sequence[Group]) -> Group | None:
+    """The smallest group built several times that holds this one."""
+    around = [each for each in groups if len(each.copies) > 1 and set(each.parts) > set(group.parts)]
+    return min(around, key=lambda each: len(each.parts), default=None)
+
+
 def what_it_is(model: Model, parts: Sequence[int], up: Array) -> str:
     """ "tower", "deck", "arm" or just "section", by the proportions of its bounding box."""
     high, across = _extents(model, parts, up)
-    if high > TOWER * max(across):
+    if high > TOWER * np.sqrt(across[0] * across[1]):
         return "tower"
     if high < DECK * min(across):
         return "deck"
-    return "arm" if max(across) > 3 * min(across) else "section"
+    return "arm" if max(across) > ARM * min(across) and high < max(across) / 2 else "section"
 
 
-def where_it_sits(model: Model, parts: Sequence[int], up: Array) -> str:
-    """ "front left", "back", "middle": seen from above, front being least along y, left least along x."""
+def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence[int] = ()) -> str:
+    """ "front left", "back", "middle": seen from above, front being least along y, left least along x.
+
+    Seen in the box of the parts ``among``; of the whole model when there are none.
+    """
     boxes = model.part_bounds
-    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
+    around = boxes[sorted(among)] if among else boxes
+    low, high = around[:, 0].min(axis=0), around[:, 1].max(axis=0)
     centre = boxes[list(parts)].mean(axis=(0, 1))
     share = (centre - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
     x, y = level_axes(up)

@@ -130,8 +130,12 @@ def units_of(group: Group) -> tuple[Unit, ...]:
     """The group's own parts in row order, then its sub-assemblies, copy by copy."""
     inside = {part for child in group.children for copy in child.copies for part in copy}
     loose = [Unit((part,)) for part in sorted(group.parts) if part not in inside]
+    here = set(group.parts)  # a group within one that repeats has copies in every copy of that one
     whole = [
-        Unit(copy, child, number) for child in group.children for number, copy in enumerate(child.copies)
+        Unit(copy, child, number)
+        for child in group.children
+        for number, copy in enumerate(child.copies)
+        if here.issuperset(copy)
     ]
     return (*loose, *whole)
 

@@ -159,7 +159,7 @@ class Writer:
         assemblies = tuple(
             Assembly(
                 self._ids[group.parts],
-                named.get(place) or group_name(self.model, group, self.root),
+                named.get(place) or group_name(self.model, group, self.root, listed),
                 tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
             )
             for place, group in enumerate(listed)
