@@ -750,3 +750,13 @@ def test_a_ball_over_a_plate_floats() -> None:
     joints = joints_of(placed([(box((0, 0, 0), (40, 40, 4)), np.eye(4)), (ball(8), shift(20, 20, 12.5))]))
     assert joints.joints == ()
     assert "floating-part" in codes(joints)
+
+
+def test_the_distance_of_a_floating_part_is_that_of_its_surface() -> None:
+    """Its box reaches into the ring's box; from ball to bore it is 8 - 5."""
+    ring = box((-20, -20, 0), (20, 20, 10)) - rod(8, 12, (0, 0, -1), 96)
+    found = joints_of(
+        placed([(ring, np.eye(4)), (ball(5, (0, 0, 5), 96), np.eye(4))], names=["ring", "ball"])
+    )
+    (problem,) = (p for p in found.problems if p.code == "floating-part")
+    assert "The nearest part is ring, 3.0" in problem.text

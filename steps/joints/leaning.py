@@ -87,6 +87,15 @@ def _edges_that_cross(first: Mesh, second: Mesh, reach: float) -> tuple[Array, A
     return np.asarray(found.contacts[0].pos)[None], (way if way @ apart >= 0 else -way)[None]
 
 
+def distance(first: Anatomy, second: Anatomy, poses: tuple[Array, Array]) -> float:
+    """Least distance between the surfaces of two placed shapes, mm; 0 where they cross."""
+    bodies = [
+        fcl.CollisionObject(_bvh(body.mesh), fcl.Transform(pose[:3, :3], pose[:3, 3]))
+        for body, pose in zip((first, second), poses, strict=True)
+    ]
+    return max(0.0, float(fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult())))
+
+
 def _bvh(mesh: Mesh) -> fcl.BVHModel:
     model = fcl.BVHModel()
     model.beginModel(len(mesh.vertices), len(mesh.faces))

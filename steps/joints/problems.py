@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import networkx as nx
 import numpy as np
 
+from steps.features.anatomy import anatomy
+from steps.joints.leaning import distance
 from steps.joints.overlap import Overlap
 from steps.model import Array, Joint, Measures, Model, Problem
 
@@ -20,6 +22,10 @@ LAYOUT_SHARE = 0.6
 LAYOUT_PARTS = 3
 #: Poses that differ by less than this share of the unit length put one part exactly on another.
 SAME_PLACE_SHARE = 1e-3
+#: Pairs of parts, the nearest by their boxes, of which the true distance is measured.
+PAIRS_MEASURED = 24
+#: Groups whose distance is measured so; of more, the boxes' distance has to do.
+GROUPS_MEASURED = 20
 #: Names listed in one message.
 MAX_NAMES = 6
 
@@ -94,7 +100,10 @@ def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float) -> lis
     if len(flat) >= max(LAYOUT_PARTS, LAYOUT_SHARE * len(model.parts)):
         return [_print_layout(model, flat)]
     main = np.array([rows[part] for part in groups[0]])
-    return [_apart(model, group, main, unit) for group in groups[1:]]
+    return [
+        _apart(model, group, main, unit, PAIRS_MEASURED if at < GROUPS_MEASURED else 0)
+        for at, group in enumerate(groups[1:])
+    ]
 
 
 def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
@@ -106,11 +115,12 @@ def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
     return Problem("print-layout", "error", tuple(flat), text)
 
 
-def _apart(model: Model, group: Sequence[str], main: Array, unit: float) -> Problem:
-    """One group that no joint ties to the largest."""
+def _apart(model: Model, group: Sequence[str], main: Array, unit: float, measured: int) -> Problem:
+    """One group that no joint ties to the largest; its distance is measured on so many pairs of parts."""
     own = np.array([model.index_of[part] for part in group])
-    gap, nearest = _nearest(model.part_bounds[own], model.part_bounds[main])
-    neighbour = model.parts[int(main[nearest])].source
+    gap, nearest = _nearest(model, own, main, measured)
+    neighbour = model.parts[nearest].source
+    about = "" if measured else "about "
     low = model.part_bounds[:, 0, 2]
     stands = low[own].min() - low.min() < LEVEL_SHARE * unit
     where = "stands on the table by itself" if stands else "hangs in the air"
@@ -118,20 +128,35 @@ def _apart(model: Model, group: Sequence[str], main: Array, unit: float) -> Prob
         who = f"{names(model, group)} ({len(group)} parts) hold together, but the group {where}"
     else:
         who = f"{names(model, group)} {where}"
-    text = f"{who}: no joint ties it to the rest. The nearest part is {neighbour}, about {gap:.2f} mm away. "
+    text = f"{who}: no joint ties it to the rest. The nearest part is {neighbour}, {about}{gap:.2f} mm away. "
     return Problem("floating-part", "error", tuple(group), text + "Move it into place or leave it out.")
 
 
-def _nearest(own: Array, others: Array) -> tuple[float, int]:
-    """Least distance between two sets of boxes, and the row of the nearest of the others."""
-    best, row = np.inf, 0
-    for box in own:
-        apart = np.maximum(np.maximum(others[:, 0] - box[1], box[0] - others[:, 1]), 0.0)
-        distance = np.linalg.norm(apart, axis=1)
-        at = int(distance.argmin())
-        if distance[at] < best:
-            best, row = float(distance[at]), at
-    return best, row
+def _nearest(model: Model, own: Array, others: Array, measured: int) -> tuple[float, int]:
+    """Least distance between two sets of parts, and the row of the nearest of the others; by their boxes,
+    then exactly on the ``measured`` nearest pairs."""
+    near: list[tuple[float, int, int]] = []
+    for row in own:
+        apart = _between_boxes(model.part_bounds[row], model.part_bounds[others])
+        for at in np.argsort(apart, kind="stable")[: max(measured, 1)]:
+            near.append((float(apart[at]), int(row), int(others[at])))
+    near = sorted(near)[: max(measured, 1)]
+    best, nearest = np.inf, near[0][2]
+    for at_least, first, second in near[:measured]:
+        if at_least >= best:
+            break
+        bodies = [anatomy(model.shape_by_id[model.parts[row].shape]) for row in (first, second)]
+        if all(len(body.mesh.faces) for body in bodies):
+            found = distance(bodies[0], bodies[1], (model.poses[first], model.poses[second]))
+            if found < best:
+                best, nearest = found, second
+    return (best, nearest) if np.isfinite(best) else (near[0][0], nearest)
+
+
+def _between_boxes(box: Array, others: Array) -> Array:
+    """(n,) distances from one box to others."""
+    apart = np.maximum(np.maximum(others[:, 0] - box[1], box[0] - others[:, 1]), 0.0)
+    return np.linalg.norm(apart, axis=1)
 
 
 def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
