@@ -13,7 +13,7 @@ from steps.prints.ladder import Ladder, LadderKind
 from steps.prints.paper import MM, Paper, shortened
 from steps.settings import CARD_CLASSES, Settings
 
-ROW_MM = 5.6
+ROW_MM = 5.8
 LONGEST_TITLE = 50  # characters that fit one line
 LONGEST_NAME = 34
 FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
@@ -68,7 +68,7 @@ def _how(words: Words) -> list[str]:
         ),
         words.say(
             "Where it holds: hook a luggage scale in the eye and pull slowly, straight up. Leave the first "
-            "pull out, note five. N = kg × {factor}; the middle one counts.",
+            "pull out, note five. The middle one × {factor} is the pull in N.",
             factor=words.number(N_PER_KG, 2),
         ),
         words.say("Do it again for each spool and nozzle."),
@@ -78,7 +78,7 @@ def _how(words: Words) -> list[str]:
 def _head(paper: Paper) -> Table:
     say = paper.words.say
     row = [say("Printer"), "", say("Spool"), "", say("Date"), ""]
-    return paper.grid([row], (20, 42, 18, 50, 18, 32), rowHeights=ROW_MM * MM)
+    return paper.grid([row], (20, 42, 18, 50, 18, 32), row_mm=ROW_MM)
 
 
 def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
@@ -103,7 +103,7 @@ def _outcome(ladder: Ladder, paper: Paper) -> Table:
         [words.say("Caliper Y, mm"), *blanks],
     ]
     width = (WIDE_MM - FIRST_MM) / len(ladder.gaps)
-    return paper.grid(rows, (FIRST_MM, *(width for _ in ladder.gaps)), rowHeights=ROW_MM * MM)
+    return paper.grid(rows, (FIRST_MM, *(width for _ in ladder.gaps)), row_mm=ROW_MM)
 
 
 def signed(value: float, words: Words) -> str:
@@ -122,9 +122,7 @@ def _pulls(paper: Paper) -> Table:
         words.say("middle × {factor} = N", factor=words.number(N_PER_KG, 2)),
     ]
     blank = ["" for _ in header]
-    return paper.grid(
-        [header, *[blank] * PULLED_NUMBERS], (18, 30, *[18] * PULLS, 42), rowHeights=ROW_MM * MM
-    )
+    return paper.grid([header, *[blank] * PULLED_NUMBERS], (18, 30, *[18] * PULLS, 42), row_mm=ROW_MM)
 
 
 def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
@@ -140,7 +138,7 @@ def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
             words.say("number = its five pulls; more numbers after a comma"),
         ]
     )
-    return paper.grid(rows, (86, 94), rowHeights=ROW_MM * MM)
+    return paper.grid(rows, (86, 94), row_mm=ROW_MM)
 
 
 def _now(words: Words, settings: Settings) -> str:

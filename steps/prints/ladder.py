@@ -44,9 +44,10 @@ COMMON_SHARE = 0.04
 PLATE_MM, DIGIT_MM, STROKE_MM, ENGRAVED_MM, ROOM_MM = 3.0, 9.0, 1.4, 0.6, 2.0
 #: The handle on the piece to try, for a luggage scale's hook (mm): thickness, height, hole.
 HANDLE_MM = (4.0, 16.0, 8.0)
-#: A piece to try longer than this is cut down to a square about its socket, half as wide as the second:
-#: it leaves a wall of one radius, stiffer than any tube (in radii of the stud or peg; a choice of ours).
+#: A piece to try longer than this is cut down to the wall round its socket, at most so far from the axis:
+#: a wall of one radius is stiffer than any tube (in radii of the stud or peg; a choice of ours).
 HANDY_RADII, CUT_OUT_RADII = 8.0, 2.0
+CUT_OUT_SIDES = 96
 #: The handle goes down until this depth of it is in the part (mm).
 ROOTED_MM = 1.0
 #: What is no part of the model may be printed in anything.
@@ -204,10 +205,16 @@ def _handy(piece: Manifold, radius: float) -> Manifold:
     box = np.array(piece.bounding_box()).reshape(2, 3)
     if np.ptp(box[:, :2], axis=0).max() <= HANDY_RADII * radius:
         return piece
-    half = CUT_OUT_RADII * radius
-    around = Manifold.cube([2 * half, 2 * half, np.ptp(box[:, 2])]).translate([-half, -half, box[0, 2]])
-    cut = piece ^ around
+    cut = _round(piece, CUT_OUT_RADII * radius)
+    wall = np.abs(cut.slice(0.0).bounds()).max(initial=0.0)  # at the middle of the engaged length
+    cut = _round(piece, min(float(wall), CUT_OUT_RADII * radius))  # so that nothing hangs over the wall
     return cut if len(cut.decompose()) == 1 else piece
+
+
+def _round(piece: Manifold, radius: float) -> Manifold:
+    """What of the piece is within ``radius`` of the axis z."""
+    low, high = np.array(piece.bounding_box()).reshape(2, 3)[:, 2]
+    return piece ^ Manifold.cylinder(high - low, radius, radius, CUT_OUT_SIDES).translate([0, 0, low])
 
 
 def _as_printed(piece: Manifold, into: Array, up: Array) -> Manifold:

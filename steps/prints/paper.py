@@ -74,8 +74,17 @@ class Paper:
         room = width_mm - 2 * PADDING_MM
         return plain if self.face.width_mm(plain, BODY_PT) <= room else self.line(text)
 
-    def grid(self, rows: Sequence[Sequence[Any]], widths_mm: Sequence[float], **options: Any) -> Table:
-        """A ruled table at the left margin. Text in ``rows`` is set by :meth:`cell`."""
+    def grid(
+        self,
+        rows: Sequence[Sequence[Any]],
+        widths_mm: Sequence[float],
+        row_mm: float | None = None,
+        **options: Any,
+    ) -> Table:
+        """A ruled table at the left margin. Text in ``rows`` is set by :meth:`cell`.
+
+        Rows are ``row_mm`` high unless a cell takes more than one line.
+        """
         laid = [
             [
                 self.cell(each, wide) if isinstance(each, str) else each
@@ -83,6 +92,9 @@ class Paper:
             ]
             for row in rows
         ]
+        if row_mm is not None:
+            wraps = [any(isinstance(each, Paragraph) for each in row) for row in laid]
+            options["rowHeights"] = [None if wrap else row_mm * MM for wrap in wraps]
         table = Table(laid, colWidths=[width * MM for width in widths_mm], **options)
         style = [
             ("FONT", (0, 0), (-1, -1), self.face.regular, BODY_PT),
