@@ -142,7 +142,7 @@ def test_editions_that_do_not_fit_their_paper_are_refused(options):
 def test_every_step_has_its_own_sheet_for_a_child():
     plan = sample_plan()
     pages = pages_of(plan, Settings(reader="child"))
-    steps = [page.bookmark for page in pages if page.kind == "step" and page.bookmark]
+    steps = [title for page in pages if page.kind == "step" for title in (page.bookmark, page.also) if title]
     assert steps == [f"Step {step.number}" for step in plan.order.steps]
 
 
@@ -151,8 +151,55 @@ def test_the_drawing_takes_most_of_a_step_sheet():
     for page in pages_of(sample_plan(), Settings(reader="helper")):
         if page.kind == "step" and page.bookmark:
             frame = page.frame[0].rect()
-            drawing = max(cell.rect.width * cell.rect.height for cell in page.cells if cell.role == "figure")
-            assert drawing > 0.5 * frame.width * frame.height
+            areas = [cell.rect.width * cell.rect.height for cell in page.cells if cell.role == "figure"]
+            if page.also:  # of half a sheet, its row of facts left out, the drawing keeps half
+                assert sum(sorted(areas)[-2:]) > 0.42 * frame.width * frame.height
+            else:
+                assert max(areas) > 0.5 * frame.width * frame.height
+
+
+def shared(pages: tuple[Page, ...]) -> list[Page]:
+    return [page for page in pages if page.also]
+
+
+def test_two_small_steps_share_a_sheet_each_with_its_own_facts_and_drawing():
+    pages = shared(pages_of(sample_plan(), Settings()))
+    assert pages
+    for page in pages:
+        for step, left in ((page.bookmark, True), (page.also, False)):
+            number, middle = step.removeprefix("Step "), page.width / 2
+            half = [cell for cell in page.cells if (cell.rect.x + cell.rect.width / 2 < middle) == left]
+            drawn = [i.wish for cell in half for i in cell.items if isinstance(i, Image)]
+            assert {wish.step for wish in drawn if wish.kind in ("step", "overview")} == {int(number)}
+            facts = [i.words for cell in half for i in cell.items if isinstance(i, Text)]
+            assert number in facts[facts.index("Step") :]
+        boxes = [i.box for cell in page.cells for i in cell.items if isinstance(i, Image)]
+        big = sorted(boxes, key=lambda box: box.width * box.height)[-2:]
+        assert big[0].width == pytest.approx(big[1].width) and big[0].height == pytest.approx(big[1].height)
+
+
+@pytest.mark.parametrize(
+    "options", [{"reader": "child"}, {"steps_per_sheet": 1}, {"fold": True}, {"paper": "a5"}, {"scale": 4}]
+)
+def test_steps_stand_alone_for_children_on_small_pages_and_where_one_asks(options):
+    """The last case is the control: it does share."""
+    assert bool(shared(pages_of(sample_plan(), Settings(**options)))) == ("scale" in options)
+
+
+def test_a_step_whose_studs_would_be_too_small_on_half_a_sheet_stands_alone():
+    """The beacon's pitch is 40 mm; told that it is 8, its studs come out a fifth as large."""
+    plan = sample_plan()
+    fine = replace(plan, measures=replace(plan.measures, pitch_mm=8.0))
+    assert shared(pages_of(plan, Settings()))
+    assert not shared(pages_of(fine, Settings()))
+
+
+def test_doubtful_steps_and_turns_stand_alone():
+    plan = sample_plan()
+    alone = {step.number for step in plan.order.steps if step.doubtful} | {4}  # 4 turns the tower
+    for page in shared(pages_of(plan, Settings())):
+        for title in (page.bookmark, page.also):
+            assert int(title.removeprefix("Step ")) not in alone
 
 
 def test_sheets_are_numbered_n_of_total():
@@ -172,8 +219,8 @@ def test_every_step_shows_where_you_are(reader, paper, language, fold):
         if page.kind == "step" and page.bookmark:
             images = [item for cell in page.cells for item in cell.items if isinstance(item, Image)]
             overview = [image.box for image in images if image.wish.kind == "overview"]
-            assert len(overview) == 1, page.bookmark
-            assert min(overview[0].width, overview[0].height) >= 15.0
+            assert len(overview) == (2 if page.also else 1), page.bookmark
+            assert min(min(box.width, box.height) for box in overview) >= 15.0
 
 
 def test_a_sheet_is_set_tighter_rather_than_leave_a_line_on_a_further_page() -> None:

@@ -162,6 +162,7 @@ class Page:
     bookmark: str = ""  #: empty: no bookmark
     bookmark_level: int = 0
     kind: str = ""
+    also: str = ""  #: bookmark of a second step on the page
 
 
 def rectangle(

@@ -173,6 +173,7 @@ class Sheet:
     level: int = 0  #: of the bookmark
     bookmark: str = ""  #: the title, if empty
     adult: bool = False  #: a step of this sheet is the adult's
+    small: bool = False  #: its drawing can be read on half a sheet, so it may share one with its neighbour
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,7 @@ EDITIONS = {
     "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 13.5), 7.5, 2.2, True),
 }
 SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
+FOLD_THUMB_MM = (16.0, 12.0)
 FOLD_COLUMN_MM = 57.0  # one of the two under the drawing of a folded page
 
 
@@ -60,7 +61,7 @@ def edition_of(settings: Settings) -> Edition:
     """The edition for the reader of the settings, its column fitted to the paper."""
     edition = EDITIONS[settings.reader]
     if settings.fold:
-        return replace(edition, column=FOLD_COLUMN_MM, thumb=(16, 12))
+        return replace(edition, column=FOLD_COLUMN_MM, thumb=FOLD_THUMB_MM)
     if settings.paper == "a5" and settings.reader in SMALL_COLUMN:
         return replace(edition, column=SMALL_COLUMN[settings.reader], thumb=(19, 14))
     return edition

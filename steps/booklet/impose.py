@@ -57,10 +57,4 @@ def folded_sides(pages: Sequence[Page]) -> tuple[Side, ...]:
     return tuple(sides)
 
 
-def reading_order(sides: Sequence[Side], pages: Sequence[Page]) -> tuple[int, ...]:
-    """The side on which each page stands."""
-    where = {id(page): index for index, side in enumerate(sides) for _, page in side.pages}
-    return tuple(where[id(page)] for page in pages)
-
-
-__all__ = ["Side", "folded_sides", "imposition", "reading_order", "single_sides"]
+__all__ = ["Side", "folded_sides", "imposition", "single_sides"]

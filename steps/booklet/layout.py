@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
@@ -21,7 +22,7 @@ from steps.booklet.boxes import (
     Text,
     rectangle,
 )
-from steps.booklet.edition import Edition, Paper
+from steps.booklet.edition import FOLD_COLUMN_MM, FOLD_THUMB_MM, Edition, Paper
 from steps.booklet.fonts import MM_PER_POINT
 from steps.booklet.typeset import Typesetter, halves, line_height
 from steps.booklet.words import NBSP, Words
@@ -33,6 +34,8 @@ TIGHT, TIGHTEST = 0.5, 0.2  # shares of the usual gap in a crowded column
 STRIP_SHARES = (0.3, 0.34, 0.38, 0.42, 0.46, 0.5)  # of a portrait page, under the drawing
 ICON_SHARE = 0.3  # of a title block cell's width, at most, for the mark beside the words
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
+HALF_FOOT_MM = 30.0  # least height for "Where you are" in half a sheet
+LEAST_HALF_FIELD = 0.5  # of half a sheet, for its drawing: where the blocks take more, the step stands alone
 LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for the drawing's scale
 
 
@@ -45,6 +48,7 @@ class Body:
     rules: tuple[Line, ...] = ()
     first: bool = True  #: of its sheet; carries the bookmark
     scale_of: c.Wish | None = None
+    second: c.Sheet | None = None  #: the step in the other half, if two share the page
 
 
 @dataclass(frozen=True)
@@ -60,8 +64,20 @@ class Composer:
 
     def pages(self, booklet: c.Booklet) -> tuple[Page, ...]:
         """Every page, numbered."""
-        bodies = [body for sheet in booklet.sheets for body in self.bodies(sheet)]
+        bodies = list(self._all_bodies(booklet.sheets))
         return tuple(self._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1))
+
+    def _all_bodies(self, sheets: Sequence[c.Sheet]) -> Iterator[Body]:
+        """The pages of all sheets; two small steps in a row share one where both fit."""
+        waiting = deque(sheets)
+        while waiting:
+            sheet = waiting.popleft()
+            both = self._pair(sheet, waiting[0]) if waiting else None
+            if both is None:
+                yield from self.bodies(sheet)
+            else:
+                waiting.popleft()
+                yield both
 
     def bodies(self, sheet: c.Sheet) -> Iterator[Body]:
         """The pages of one sheet: one, and more where its blocks need them."""
@@ -112,10 +128,18 @@ class Composer:
 
     def _portrait_body(self, sheet: c.Sheet) -> tuple[Body, list[c.Block]]:
         """Drawing above, a strip of two columns below it, as low as its blocks allow."""
-        inner = self.inner(sheet)
-        least = self.paper.least_foot if sheet.foot else 0.0
-        for share, tighter in product(STRIP_SHARES, (self, self.tight())):
-            strip = Rect(inner.x, inner.y, inner.width, share * inner.height)
+        field, cells, rule, rest = self._stacked(sheet, self.inner(sheet), self.paper.least_foot)
+        return self._with_figure(sheet, field, cells, [rule]), rest
+
+    def _stacked(
+        self, sheet: c.Sheet, area: Rect, least_foot: float, least_share: float = 0.0
+    ) -> tuple[Rect, list[Cell], Line, list[c.Block]]:
+        """The blocks of a sheet in a strip of two columns at the bottom of an area, at least
+        ``least_share`` of it high: the field above, the cells, the rule between, and what did not fit."""
+        least = least_foot if sheet.foot else 0.0
+        shares = [share for share in STRIP_SHARES if share >= least_share]
+        for share, tighter in product(shares, (self, self.tight())):
+            strip = Rect(area.x, area.y, area.width, share * area.height)
             half = (strip.width - 3 * COLUMN_PAD_MM) / 2
             columns = [
                 Rect(strip.x + COLUMN_PAD_MM, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
@@ -124,11 +148,39 @@ class Composer:
             cells, rest = tighter.flow(sheet.blocks, columns)
             if not rest and _room_below(columns[1], cells) >= least:
                 break
-        field = Rect(inner.x, strip.top, inner.width, inner.top - strip.top)
-        field, foot = self._foot(sheet, field, columns[1], cells)
-        cells += foot
-        rule = Line(((strip.x, strip.top), (strip.right, strip.top)), THIN_MM)
-        return self._with_figure(sheet, field, cells, [rule]), rest
+        field = Rect(area.x, strip.top, area.width, area.top - strip.top)
+        field, foot = self._foot(sheet, field, columns[1], cells, portrait=True)
+        return field, cells + foot, _across(strip, strip.top), rest
+
+    # ------------------------------------------------------------------ two steps a sheet
+
+    def _pair(self, left: c.Sheet, right: c.Sheet) -> Body | None:
+        """Two small steps of one sub-assembly side by side; None where they do not fit."""
+        if not (left.small and right.small and left.part == right.part) or self.paper.portrait:
+            return None
+        inner, edition = self.inner(left), replace(self.edition, column=FOLD_COLUMN_MM, thumb=FOLD_THUMB_MM)
+        narrow = replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
+        middle, height = inner.x + inner.width / 2, inner.height - self.paper.title_row
+        areas = [Rect(x, inner.y, inner.width / 2, height) for x in (inner.x, middle)]
+        share = 0.0
+        for _ in range(2):  # once more with the higher strip, so that both drawings are of one size
+            stacked = [
+                narrow._stacked(sheet, area, HALF_FOOT_MM, share)
+                for sheet, area in zip((left, right), areas, strict=True)
+            ]
+            share = max(rule.points[0][1] - inner.y for _, _, rule, _ in stacked) / height - 1e-6
+        if share > 1 - LEAST_HALF_FIELD or any(rest for _, _, _, rest in stacked):
+            return None
+        cells: list[Cell] = []
+        rules = [Line(((middle, inner.y), (middle, inner.top)), THIN_MM), _across(inner, areas[0].top)]
+        for sheet, area, (field, blocks, rule, _) in zip((left, right), areas, stacked, strict=True):
+            body = narrow._with_figure(sheet, field, blocks, [rule])
+            cells += [
+                *body.cells,
+                *self._row_of(self._work_fields(sheet, body), area.x, area.width, inner.top),
+            ]
+            rules += body.rules
+        return Body(left, tuple(cells), tuple(rules), second=right)
 
     def _with_figure(self, sheet: c.Sheet, field: Rect, cells: list[Cell], rules: list[Line]) -> Body:
         assert sheet.figure is not None
@@ -138,7 +190,7 @@ class Composer:
         return Body(sheet, (drawing, *cells), tuple(rules), scale_of=scale_of)
 
     def _foot(
-        self, sheet: c.Sheet, field: Rect, column: Rect, cells: Sequence[Cell]
+        self, sheet: c.Sheet, field: Rect, column: Rect, cells: Sequence[Cell], portrait: bool = False
     ) -> tuple[Rect, list[Cell]]:
         """The small figure at the bottom of the column, or of the field where the column is full.
 
@@ -151,7 +203,7 @@ class Composer:
         if cell is not None:
             return field, [cell]
         low, side = self.paper.least_foot, FOOT_SIDE * field.width
-        if self.paper.portrait:
+        if portrait:
             room = Rect(field.right - side, field.y, side, field.height).inset(COLUMN_PAD_MM)
             field = Rect(field.x, field.y, field.width - side, field.height)
         else:
@@ -256,7 +308,8 @@ class Composer:
         sheet = body.sheet
         block = self._title_block(booklet, body, n, total)
         bookmark = (sheet.bookmark or sheet.title) if body.first else ""
-        frame = (*self._frame(sheet), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in block))
+        boxed = [*block, *(cell for cell in body.cells if cell.role == "title block")]
+        frame = (*self._frame(sheet), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in boxed))
         return Page(
             self.paper.width,
             self.paper.height,
@@ -265,6 +318,7 @@ class Composer:
             bookmark,
             sheet.level,
             sheet.kind,
+            (body.second.bookmark or body.second.title) if body.second is not None else "",
         )
 
     def _frame(self, sheet: c.Sheet) -> list[Line]:
@@ -289,28 +343,40 @@ class Composer:
         model = _Field(say("Model"), booklet.model, 2.6)
         place = _Field(say("Part of the model"), sheet.part or sheet.title, 3.4)
         count = _Field(say("Sheet"), number, 1.5)
-        if sheet.kind != "step":
+        if sheet.kind != "step" or body.second is not None:
             rows = [[model, place, count]]
+        elif self.paper.portrait:
+            rows = [[model, place], [*self._work_fields(sheet, body), count]]
         else:
-            child = self.edition.reader == "child"
-            work = [
-                _Field(say("Done by"), sheet.by, 2.4 if child else 1.9, mark=sheet.by_mark),
-                _Field(say("Wait"), sheet.wait, 1.45),
-                _Field(say("Step"), sheet.step, 0.95),
-            ]
-            if not child:
-                work.append(_Field(say("Scale"), self._scale_words(body), 1.6, scale_of=body.scale_of))
-            rows = [[model, place], [*work, count]] if self.paper.portrait else [[model, place, *work, count]]
-        frame, top = self.paper.frame, self.paper.frame.y + self.block_height(sheet)
-        height = self.paper.title_row
+            rows = [[model, place, *self._work_fields(sheet, body), count]]
+        frame, height = self.paper.frame, self.paper.title_row
+        top = frame.y + self.block_height(sheet)
+        return [
+            cell
+            for row, fields in enumerate(rows)
+            for cell in self._row_of(fields, frame.x, frame.width, top - row * height)
+        ]
+
+    def _work_fields(self, sheet: c.Sheet, body: Body) -> list[_Field]:
+        """Who, wait, step, and for others than a child the scale."""
+        say, child = self.words.say, self.edition.reader == "child"
+        fields = [
+            _Field(say("Done by"), sheet.by, 2.4 if child else 1.9, mark=sheet.by_mark),
+            _Field(say("Wait"), sheet.wait, 1.45),
+            _Field(say("Step"), sheet.step, 0.95),
+        ]
+        if not child:
+            fields.append(_Field(say("Scale"), self._scale_words(body), 1.6, scale_of=body.scale_of))
+        return fields
+
+    def _row_of(self, fields: Sequence[_Field], x: float, width: float, top: float) -> list[Cell]:
+        """Fields side by side under ``top``."""
+        shares, height = sum(field.share for field in fields), self.paper.title_row
         cells = []
-        for row, fields in enumerate(rows):
-            shares = sum(field.share for field in fields)
-            x = frame.x
-            for field in fields:
-                width = frame.width * field.share / shares
-                cells.append(self._field_cell(field, Rect(x, top - (row + 1) * height, width, height)))
-                x += width
+        for field in fields:
+            wide = width * field.share / shares
+            cells.append(self._field_cell(field, Rect(x, top - height, wide, height)))
+            x += wide
         return cells
 
     def _scale_words(self, body: Body) -> str:
@@ -341,6 +407,11 @@ class _Field:
     share: float
     mark: str = ""
     scale_of: c.Wish | None = None
+
+
+def _across(area: Rect, y: float) -> Line:
+    """A thin line over the width of an area."""
+    return Line(((area.x, y), (area.right, y)), THIN_MM)
 
 
 def _room_below(column: Rect, cells: Sequence[Cell]) -> float:

@@ -17,7 +17,7 @@ from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Line, Mark, Pag
 from steps.booklet.content import Booklet
 from steps.booklet.edition import LEAST_PT
 from steps.booklet.fonts import Typeface
-from steps.booklet.impose import Side, folded_sides, reading_order, single_sides
+from steps.booklet.impose import Side, folded_sides, single_sides
 from steps.booklet.marks import mark_lines
 from steps.booklet.pictures import Pictures, orders_of
 from steps.booklet.tags import TAG_OF, Tags
@@ -286,13 +286,19 @@ def paint(
     sides = folded_sides(pages) if settings.fold else single_sides(pages)
     ordered = [page for side in sides for _, page in side.pages]
     painter = Painter(canvas, face, words, iter(pictures.drawn(orders_of(ordered))), settings)
+    titles = _titles(pages)
     for index, side in enumerate(sides):
         if progress is not None:
             progress("pages", index, len(sides))
-        canvas.bookmarkPage(_key(index))
+        for _, page in side.pages:
+            for key, _, _ in titles[id(page)]:
+                canvas.bookmarkPage(key)
         canvas.addPageLabel(index, prefix=side.name)
         painter.side(side)
-    _bookmarks(canvas, pages, reading_order(sides, pages))
+    for page in pages:
+        for key, title, level in titles[id(page)]:
+            canvas.addOutlineEntry(title, key, level=level, closed=False)
+    canvas.showOutline()
     painter.tags.finish()
     canvas.save()
 
@@ -306,15 +312,14 @@ def _describe(canvas: Canvas, booklet: Booklet) -> None:
     canvas.setViewerPreference("DisplayDocTitle", "true")
 
 
-def _bookmarks(canvas: Canvas, pages: Sequence[Page], side_of: Sequence[int]) -> None:
-    """The outline, in reading order."""
-    level = -1
-    for page, side in zip(pages, side_of, strict=True):
-        if page.bookmark:
-            level = min(page.bookmark_level, level + 1)
-            canvas.addOutlineEntry(page.bookmark, _key(side), level=level, closed=False)
-    canvas.showOutline()
-
-
-def _key(side: int) -> str:
-    return f"side-{side + 1}"
+def _titles(pages: Sequence[Page]) -> dict[int, list[tuple[str, str, int]]]:
+    """The outline entries that lead to each page, in reading order: key (each its own: the library knows
+    an entry by it), title, level."""
+    found: dict[int, list[tuple[str, str, int]]] = {}
+    level, count = -1, 0
+    for page in pages:
+        entries = found.setdefault(id(page), [])
+        for title in filter(None, (page.bookmark, page.also)):
+            level, count = min(page.bookmark_level, level + 1), count + 1
+            entries.append((f"entry-{count}", title, level))
+    return found

@@ -65,7 +65,7 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
     else:
         blocks.append(Para(words.say(HOW_NUMBERED)))
         blocks += [_glued(matter, step) for step in steps]
-    return Sheet("glue", title, tuple(blocks), part=matter.place_name(_assembly(matter, steps[0])), level=1)
+    return Sheet("glue", title, tuple(blocks), level=1)
 
 
 def _assembly(matter: Matter, step: GlueStep) -> str:

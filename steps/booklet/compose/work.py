@@ -53,6 +53,8 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
     if matter.upside_down(assembly.id):
         blocks.append(Para(words.say("It is built upside down."), strong=True))
     parts = _assembly_parts(matter, assembly)
+    if len(parts) > MOST_LISTED[matter.settings.reader]:
+        parts = _by_colour(matter, assembly)
     if len(parts) <= MOST_LISTED[matter.settings.reader]:
         blocks += [Rule(), Heading(words.say("What it takes")), *parts]
     figure = Figure(Wish("assembly", assembly=assembly.id), words.say("{name}, finished", name=name))
@@ -79,6 +81,20 @@ def _assembly_parts(matter: Matter, assembly: Assembly) -> list[Block]:
         )
         detail = "" if matter.settings.reader == "child" else matter.label(shape)
         rows.append(Marked("dot", text, detail))
+    return rows
+
+
+def _by_colour(matter: Matter, assembly: Assembly) -> list[Block]:
+    """How many parts of each colour, to fetch them from where they were sorted."""
+    words = matter.words
+    counts: dict[str, int] = {}
+    for part_id in assembly.copies[0]:
+        colour = matter.plan.model.part_by_id[part_id].colour_name
+        counts[colour] = counts.get(colour, 0) + 1
+    rows: list[Block] = []
+    for colour, count in counts.items():
+        many = words.say_n("{n} part", "{n} parts", count)
+        rows.append(Marked("dot", f"{words.colour(colour)}: {many}"))
     return rows
 
 
