@@ -1,0 +1,159 @@
+"""The verifier's own balance programme against published and hand-made answers, and its own face finding."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from steps.verify.balance import GROUND, NEWTONS_PER_GRAM, Rig, share_carried, weights
+from steps.verify.faces import shared_faces
+
+UP = np.array([0.0, 0, 1])
+STANDS = 1 - 1e-6
+
+# ------------------------------------------------------------------ studded staircase
+# Liu et al., arXiv 2402.10711, RA-L 9(11) 2024: blocks 4 x 2, 2.16 g, shifted by 2 pitches a level, pitch
+# 7.8, height 9.6 mm; capacity 0.98 N per contact; 19 levels stand, 20 fall, 20 with a prop of 1 x 2 stand.
+
+PITCH, LEVEL, BLOCK_G, PROP_G, CONTACT_N, PUBLISHED_G = 7.8, 9.6, 2.16, 0.81, 0.98, 9.80
+IN_WIDE = np.array([(0.125, -0.125), (0.125, 0.125), (-0.25, 0.0)])
+IN_NARROW = np.array([(0.0, -0.25), (0.0, 0.25), (-0.25, 0.0), (0.25, 0.0)])
+
+
+def staircase(levels: int, prop: bool = False, scale: float = 1.0) -> float:
+    """The share of its weight that a staircase carries."""
+    rig = Rig()
+
+    def studs(columns, level, offsets, upper, lower):
+        for column in columns:
+            for row in (-0.5, 0.5):
+                for dx, dy in offsets:
+                    point = scale * np.array([PITCH * (column + 0.5 + dx), PITCH * (row + dy), LEVEL * level])
+                    rig.add(upper, lower, point, UP)  # pushes
+                    rig.add(upper, lower, point, -UP, CONTACT_N * scale**2)  # holds back
+
+    studs(range(4), 0, IN_WIDE, 0, GROUND)
+    for level in range(1, levels):
+        studs((2 * level, 2 * level + 1), level, IN_WIDE, level, level - 1)
+    mass = [BLOCK_G] * levels
+    centres = [(PITCH * (2 * level + 2), 0.0, LEVEL * (level + 0.5)) for level in range(levels)]
+    if prop:
+        mass.append(PROP_G)
+        centres.append((PITCH * 4.5, 0.0, LEVEL / 2))
+        studs((4,), 1, IN_WIDE, 1, levels)
+        studs((4,), 0, IN_NARROW, levels, GROUND)
+    load = weights(np.array(mass) * scale**3, UP) * PUBLISHED_G / (1000 * NEWTONS_PER_GRAM)
+    return share_carried(np.array(centres) * scale, rig.struts(), load)
+
+
+def test_staircase_of_19_stands_of_20_falls_and_a_prop_saves_it():
+    assert staircase(19) >= STANDS
+    assert staircase(20) == pytest.approx(0.98 / 0.9854, abs=1e-4)  # references, section 2 item 1 (C)
+    assert staircase(21) == pytest.approx(0.98 / 1.0937, abs=1e-4)
+    assert staircase(20, prop=True) >= STANDS
+
+
+def test_staircase_four_times_as_large_stands_ten_levels():
+    """References, section 2 item 7 (C)."""
+    assert staircase(10, scale=4) >= STANDS > staircase(11, scale=4)
+
+
+# ------------------------------------------------------------------ dry bricks
+
+
+def bricks(lefts: list[float], table_edge: float = 0.0, friction: float = 0.5) -> float:
+    """Unit bricks on each other, each with its left end at x, on a table that ends at ``table_edge``."""
+    rig = Rig()
+    rows = list(enumerate(lefts))
+    for level, left in rows:
+        below = lefts[level - 1] if level else -1e3
+        low, high = max(left, below), min(left + 1, below + 1 if level else table_edge)
+        corners = np.array([(x, y, float(level)) for x in (low, high) for y in (0.0, 1.0)])
+        rig.carry(level, level - 1 if level else GROUND, corners, np.tile(UP, (4, 1)), friction)
+    centres = np.array([(left + 0.5, 0.5, level + 0.5) for level, left in rows])
+    return share_carried(centres, rig.struts(), weights(np.full(len(lefts), 1000.0), UP))
+
+
+def harmonic(count: int, shift: float) -> list[float]:
+    """Left ends from the bottom: the k-th brick from the top stands out by 1 / 2k over the next."""
+    out = np.cumsum([1 / (2 * k) for k in range(count, 0, -1)]) + shift
+    return [float(each) - 1 for each in out]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 20])
+def test_harmonic_overhang(count):
+    """References, section 2 item 3: H_n / 2 balances; 0.001 further out falls."""
+    assert harmonic(count, 0.0)[-1] + 1 == pytest.approx(sum(1 / k for k in range(1, count + 1)) / 2)
+    assert bricks(harmonic(count, -1e-9)) >= STANDS
+    assert bricks(harmonic(count, 0.001)) < 1e-6
+
+
+@pytest.mark.parametrize(("friction", "slides_at"), [(0.84, 40.03), (0.3, 16.7)])
+def test_slides_above_the_friction_angle(friction, slides_at):
+    """References, section 2 item 6: atan(mu); tilted about y, along a side of the pyramid."""
+    for tilt, stands in ((slides_at - 0.2, True), (slides_at + 0.2, False)):
+        up = np.array([np.sin(np.radians(tilt)), 0, np.cos(np.radians(tilt))])
+        rig = Rig()
+        corners = np.array([(x, y, 0.0) for x in (-2.0, 3.0) for y in (0.0, 1.0)])
+        rig.carry(0, GROUND, corners, np.tile(UP, (4, 1)), friction)
+        share = share_carried(np.array([(0.5, 0.5, 0.5)]), rig.struts(), weights(np.array([1000.0]), up))
+        assert (share >= STANDS) is stands
+
+
+def test_what_is_held_carries_the_rest():
+    """A brick that hangs over falls; held, it stands; one that is only pushed up is not kept from sliding."""
+    rig = Rig()
+    corners = np.array([(x, y, 0.0) for x in (0.0, 0.4) for y in (0.0, 1.0)])
+    rig.carry(0, GROUND, corners, np.tile(UP, (4, 1)), 0.5)
+    load, centre = weights(np.array([1000.0]), UP), np.array([(0.5, 0.5, 0.5)])
+    assert share_carried(centre, rig.struts(), load) == 0.0
+    assert share_carried(centre, rig.struts(), load, fixed=np.array([0])) == 1.0
+
+
+def test_a_load_on_top_of_what_stands():
+    """Pushed down at its middle a brick bears anything, pushed sideways mu times its weight, by hand."""
+    rig = Rig()
+    corners = np.array([(x, y, 0.0) for x in (0.0, 1.0) for y in (0.0, 1.0)])
+    rig.carry(0, GROUND, corners, np.tile(UP, (4, 1)), 0.5)
+    own, centre = weights(np.array([1000.0]), UP), np.array([(0.5, 0.5, 0.2)])
+    down, aside = np.zeros((1, 6)), np.zeros((1, 6))
+    down[0, 2], aside[0, 0] = -500.0, 10.0
+    assert share_carried(centre, rig.struts(), down, always=own) == pytest.approx(1.0)
+    assert share_carried(centre, rig.struts(), aside, always=own) == pytest.approx(0.5 * 9.80665 / 10)
+
+
+# ------------------------------------------------------------------ faces on each other
+
+
+def box(low, high) -> np.ndarray:
+    """(12, 3, 3) triangles of a box, outwards."""
+    import trimesh
+
+    solid = trimesh.creation.box(bounds=[low, high])
+    return np.asarray(solid.vertices[solid.faces])
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.05, -0.05])
+def test_boxes_share_a_rectangle(gap):
+    """The corners of the overlap, in the plane of the second, whatever the small gap or overlap."""
+    found = shared_faces(box((2, 1, 3 + gap), (9, 4, 5)), box((0, 0, 0), (5, 5, 3)), 0.1, 0.5)
+    assert {tuple(point.round(6)) for point in found.points} == {(2, 1, 3), (2, 4, 3), (5, 1, 3), (5, 4, 3)}
+    assert np.allclose(found.normals, UP)
+
+
+@pytest.mark.parametrize("low", [(2, 1, 3.2), (5.2, 0, 0), (0, 0, 2.8)], ids=["above", "beside", "through"])
+def test_no_faces_shared_beyond_the_tolerance(low):
+    found = shared_faces(box(low, np.add(low, (7, 3, 2))), box((0, 0, 0), (5, 5, 3)), 0.1, 0.5)
+    assert not len(found.points)
+
+
+def test_what_is_shared_lies_within_both_at_any_angle():
+    """A box turned by 30 degrees on another: an octagon, its extremes on the edges of both."""
+    turn = np.array([[np.cos(0.5), -np.sin(0.5), 0], [np.sin(0.5), np.cos(0.5), 0], [0, 0, 1]])
+    upper = box((-2, -2, 1), (2, 2, 2)) @ turn.T
+    found = shared_faces(upper, box((-2, -2, 0), (2, 2, 1)), 0.01, 0.5)
+    assert len(found.points) == 8
+    back = found.points @ turn
+    assert np.abs(found.points[:, :2]).max() <= 2 + 1e-9 and np.abs(back[:, :2]).max() <= 2 + 1e-9
+    on_edge = np.isclose(np.abs(found.points[:, :2]).max(axis=1), 2)
+    assert on_edge.all() and np.isclose(np.abs(back[:, :2]).max(axis=1), 2).all()
