@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 from collections import Counter
 from dataclasses import replace
@@ -17,12 +18,14 @@ import pypdfium2
 import pytest
 import shapely
 import trimesh
+from scipy.spatial.transform import Rotation
 
 from demo_model.beacon import beacon
 from demo_model.solids import Module
 from demo_model.tug import tug
 from demo_model.write import write_3mf
 from steps.booklet.words import words_in
+from steps.cli import run
 from steps.errors import CannotWrite, FaultyModel
 from steps.features import measure
 from steps.fit import classify
@@ -391,19 +394,21 @@ def grips(joints: Joints, kind: str) -> list[Any]:
 
 
 @pytest.mark.parametrize("fit", ["press", "slide", "tight"])
-def test_refit_brings_every_stud_and_ball_joint_to_the_fit(
+def test_refit_brings_every_stud_peg_and_ball_joint_to_the_fit(
     big_tug: tuple[Model, Measures, Joints], fit: Any
 ) -> None:
-    """The joints are found and measured again on the new meshes."""
+    """The joints are found and measured again on the new meshes. A peg may then be as wide as the studs,
+    and so be read as one."""
     model, measures, joints = big_tug
     settings = Settings(scale=4)
     done = refit(model, measures, joints, fit, settings)
     assert done.problems == ()
     again = find_joints(done.model, measure(done.model, settings), settings)
     want = wanted_gap(fit, settings)
-    for kind in ("stud", "ball"):
-        gaps = [touch.gap_mm for touch in grips(again, kind)]
-        assert len(gaps) == len(grips(joints, kind)) > 0
+    assert len(grips(joints, "peg")) == 4
+    for kinds in (("stud", "peg"), ("ball",)):
+        gaps = [touch.gap_mm for kind in kinds for touch in grips(again, kind)]
+        assert len(gaps) == sum(len(grips(joints, kind)) for kind in kinds) > 0
         assert {classify(gap, settings) for gap in gaps} == {fit}
         np.testing.assert_allclose(gaps, want, atol=0.02)
     for shape in done.model.shapes:
@@ -433,6 +438,76 @@ def test_refit_moves_nothing_but_the_studs_and_lists_the_change(
     grown = 8 * polygon * ((12 + change.delta_mm) ** 2 - 12**2)
     volume = [trimesh.Trimesh(s.vertices, s.faces, process=False).volume for s in (before, after)]
     assert volume[1] - volume[0] == pytest.approx(grown, rel=1e-4)
+
+
+def rigid(given: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """(4, 4) motion that takes points (n, 3) to others, by least squares (Kabsch)."""
+    a, b = given.mean(axis=0), wanted.mean(axis=0)
+    u, _, v = np.linalg.svd((given - a).T @ (wanted - b))
+    turn = v.T @ np.diag([1, 1, np.sign(np.linalg.det(v.T @ u.T))]) @ u.T
+    pose = np.eye(4)
+    pose[:3, :3], pose[:3, 3] = turn, b - turn @ a
+    return pose
+
+
+@pytest.mark.parametrize("fit", ["press", "slide"])
+def test_refitted_files_placed_again_are_read_as_that_fit(
+    big_tug: tuple[Model, Measures, Joints], fit: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The STL files as written, stood where the model has them by a table of placements, by `inspect`."""
+    model, measures, joints = big_tug
+    settings = Settings(scale=4)
+    done = refit(model, measures, joints, fit, settings)
+    made = write_prints(model, measures, tmp_path, settings, refitted=done)
+    placements = ["id,file,colour,x,y,z,rx,ry,rz"]
+    for item in made.items:
+        file = tmp_path / f"{item.stem}.stl"
+        shape = done.model.shape_by_id[item.laid.shape]
+        corners = trimesh.load(file, process=False).triangles.reshape(-1, 3)
+        back = rigid(corners, shape.vertices[shape.faces].reshape(-1, 3))
+        for part in item.parts:
+            pose = model.part_by_id[part].pose @ back
+            turn = Rotation.from_matrix(pose[:3, :3]).as_euler("xyz", degrees=True)
+            numbers = ",".join(f"{value:.8f}" for value in (*pose[:3, 3], *turn))
+            placements.append(f"{part},{file.name},{item.colour},{numbers}")
+    (tmp_path / "placements.csv").write_text("\n".join(placements))
+    assert run(["inspect", str(tmp_path / "placements.csv"), "--json", "-q"]) == 0
+    report = json.loads(capsys.readouterr().out)
+    names = {part["id"]: part["source"] for part in report["parts"]}
+    kinds = ("stud", "peg", "ball")
+    found = {
+        frozenset((names[joint["a"]], names[joint["b"]])): joint["fit"]
+        for joint in report["joints"]
+        if joint["kind"] in kinds
+    }
+    assert set(found.values()) == {fit}
+    assert set(found) == {frozenset((joint.a, joint.b)) for joint in joints.joints if joint.kind in kinds}
+
+
+def test_pegs_grow_by_the_volume_of_the_ring_round_each(big_tug: tuple[Model, Measures, Joints]) -> None:
+    """Prisms of 16 sides; the wedge's own faces stay where they are."""
+    model, measures, joints = big_tug
+    done = refit(model, measures, joints, "press", Settings(scale=4))
+    change = next(each for each in done.changes if each.kind == "peg")
+    before, after = (each.shape_by_id[change.shape] for each in (model, done.model))
+    pegs = [each for each in measures.by_shape[change.shape].features if each.kind == "peg"]
+    assert change.count == len(pegs) == 4 and change.delta_mm == pytest.approx(0.365, abs=0.01)
+    polygon = 8 * np.sin(np.pi / 8)  # area per radius squared
+    grown = sum(polygon * ((p.radius_mm + change.delta_mm) ** 2 - p.radius_mm**2) * p.height_mm for p in pegs)
+    volume = [trimesh.Trimesh(s.vertices, s.faces, process=False).volume for s in (before, after)]
+    assert volume[1] - volume[0] == pytest.approx(grown, rel=1e-3)
+    moved = np.linalg.norm(after.vertices - before.vertices, axis=1)
+    assert set(np.round(moved[moved > 0], 6)) == {round(change.delta_mm, 6)}
+
+
+def test_pegs_that_turn_are_left_to_turn(big_tug: tuple[Model, Measures, Joints]) -> None:
+    model, measures, joints = big_tug
+    turning = Joints(tuple(replace(j, moves=j.moves or j.kind == "peg") for j in joints.joints))
+    assert {change.kind for change in refit(model, measures, joints, "press", SETTINGS).changes} == {
+        *("stud", "peg", "ball")
+    }
+    changes = refit(model, measures, turning, "press", SETTINGS).changes
+    assert {change.kind for change in changes} == {"stud", "ball"}
 
 
 def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(

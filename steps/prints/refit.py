@@ -1,4 +1,4 @@
-"""Move stud and ball surfaces radially so that their joints reach a chosen fit.
+"""Move stud, peg and ball surfaces radially so that their joints reach a chosen fit.
 
 Only vertices on the found features move, and level faces round their feet are cut anew where they
 would fold, so a watertight mesh stays watertight. Each shape's studs move by one amount: the middle
@@ -24,7 +24,8 @@ ON_SURFACE = 0.02
 SIDE_SHARE = 0.6
 #: "tight" aims this far below its limit, "loose" beyond its own (mm per side).
 BEYOND_MM = 0.05
-MOVED = {"stud": "stud", "ball": "ball"}  # kind of touch -> kind of feature
+#: What is moved: kinds of touch, and of the feature that carries it. Pegs that turn are left to turn.
+MOVED = ("stud", "peg", "ball")
 
 
 @dataclass(frozen=True)
@@ -56,9 +57,9 @@ class Refit:
     problems: tuple[Problem, ...]
 
 
-def wanted_gap(fit: Fit, settings: Settings) -> float:
+def wanted_gap(fit: Fit, settings: Settings, kind: str = "stud") -> float:
     """Gap per side in the middle of a class, mm. Raises ValueError for "none"."""
-    limit = limits(settings)
+    limit = limits(settings, kind)
     middle = {
         "tight": limit.tight_below - BEYOND_MM,
         "press": (limit.tight_below + limit.press_below) / 2,
@@ -71,19 +72,19 @@ def wanted_gap(fit: Fit, settings: Settings) -> float:
 
 
 def refit(model: Model, measures: Measures, joints: Joints, fit: Fit, settings: Settings) -> Refit:
-    """Bring stud and ball joints of ``model`` to ``fit``.
+    """Bring stud, peg and ball joints of ``model`` to ``fit``.
 
     Shapes whose joints are too unlike, or whose surface would fold, are named in ``problems``.
     """
-    target = wanted_gap(fit, settings)
+    target = {kind: wanted_gap(fit, settings, kind) for kind in MOVED}
     changes: list[Change] = []
     problems: list[Problem] = []
     shapes = {shape.id: shape for shape in model.shapes}
     for (key, kind), touches in _touches(model, joints).items():
         measure = measures.by_shape[key]
-        features = [each for each in measure.features if each.kind == MOVED[kind]]
+        features = [each for each in measure.features if each.kind == kind]
         low, high = (pick(touch.gap_mm for touch in touches) for pick in (min, max))
-        delta = (low + high) / 2 - target
+        delta = (low + high) / 2 - target[kind]
         change = Change(
             key, measure.name, kind, len(features), delta, (low, high), (low - delta, high - delta)
         )
@@ -109,7 +110,7 @@ def _fault(change: Change, moved: bool, fit: Fit, settings: Settings) -> Problem
             f"{who}: moving its {change.kind} surfaces by {change.delta_mm:+.2f} mm would run into the "
             f"edge or a neighbour; left as they are, with a gap of {change.gap_before_mm[0]:.2f} mm."
         )
-    elif {classify(gap, settings) for gap in (low, high)} != {fit}:
+    elif {classify(gap, settings, change.kind) for gap in (low, high)} != {fit}:
         code = "uneven-refit"
         text = (
             f"{who}: its {change.kind} joints differ by {high - low:.2f} mm, so they cannot all become "
@@ -125,7 +126,8 @@ def _touches(model: Model, joints: Joints) -> Mapping[tuple[str, str], list[Touc
     found: dict[tuple[str, str], list[Touch]] = defaultdict(list)
     for joint in joints.joints:
         for touch in joint.touches:
-            if touch.kind in MOVED and touch.grips:
+            turns = touch.kind == "peg" and joint.moves
+            if touch.kind in MOVED and touch.grips and not turns:
                 found[model.part_by_id[touch.carrier].shape, touch.kind].append(touch)
     rows = {shape.id: row for row, shape in enumerate(model.shapes)}
     return dict(sorted(found.items(), key=lambda entry: (rows[entry[0][0]], entry[0][1])))
