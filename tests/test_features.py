@@ -216,6 +216,18 @@ def test_noise_of_a_twentieth_of_a_millimetre(seed: int, facets: int) -> None:
         assert stud.roundness_mm <= 0.08
 
 
+@pytest.mark.parametrize("noise", [0.01, 0.05])
+def test_noise_on_a_fine_mesh(noise: float) -> None:
+    """On a mesh with vertices all over its faces, noise turns every edge: flat faces must not outvote the
+    studs' axis."""
+    plain = plate(3, 3, facets=24).refine_to_length(1.5)
+    mesh = solid(plain)
+    shaken = mesh.vertices + np.random.default_rng(3).uniform(-noise, noise, mesh.vertices.shape)
+    found = measured(Solid(shaken, mesh.faces))
+    assert kinds(found) == {"stud": 9}
+    assert [s.radius_mm for s in found.studs] == pytest.approx([3] * 9, abs=NEAR)
+
+
 def test_t_junctions() -> None:
     """Every stud facet cut in three at heights that differ from its neighbour's."""
     mesh = solid(plate(2, 1, facets=24))
