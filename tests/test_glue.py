@@ -16,7 +16,8 @@ from steps.glue.branching import branching_cost
 from steps.glue.cases import load_cases, solve
 from steps.glue.families import family
 from steps.glue.hazards import complete
-from steps.glue.least import _reachable, _Search, least_glue
+from steps.glue.least import _reachable, least_glue
+from steps.glue.search import Search
 from steps.glue.schedule import Activity, Scheduler, critical_path
 from steps.model import Assembly, Attach, Joints, Move, Order, Step
 from steps.settings import GlueSettings, Settings
@@ -178,7 +179,7 @@ def test_least_set_against_brute_force(seed):
     structure, built, strength = heap(seed)
     cases = load_cases(built.model, built.measures, structure, Order((), ()), Settings(), UP)
     found = least_glue(structure, cases, strength)
-    search = _Search(structure, strength, frozenset())
+    search = Search(structure, strength, frozenset())
     reached, _ = _reachable(search, cases)
 
     def holds(glued, case):

@@ -21,7 +21,7 @@ from scipy import sparse
 
 from steps.model import Array, IntArray, frozen_array, frozen_indices
 from steps.statics.flat import unit
-from steps.statics.solver import solve
+from steps.statics.solver import solve, solve_priced
 
 #: Standard gravity, m/s2 (3rd CGPM, 1901; ISO 80000-3).
 GRAVITY = 9.80665
@@ -141,13 +141,15 @@ class Balance:
 
     ``use`` is the least possible largest share of any pull or grip capacity, ``inf`` when no forces
     balance at all; ``reserve`` is its reciprocal. ``force`` (k, 3) acts on each contact's first body;
-    ``share`` (k,) is the share of its capacity that each contact uses in that solution.
+    ``share`` (k,) is the share of its capacity that each contact uses in that solution. ``blame`` (k,) sums
+    to one: by how much of themselves the use would fall if a contact's capacity grew a little.
     """
 
     ok: bool
     use: float
     force: Array
     share: Array
+    blame: Array
 
     @property
     def reserve(self) -> float:
@@ -281,6 +283,11 @@ class _Programme:
         np.add.at(force, self.rows, solution[: self.columns, None] * self.directions)
         return frozen_array(force, (None, 3))
 
+    def nothing(self) -> tuple[Array, Array, Array]:
+        """Forces, shares and blames where there are none."""
+        zeros = np.zeros(len(self.contacts))
+        return self.forces(np.zeros(self.columns)), frozen_array(zeros, (None,)), frozen_array(zeros, (None,))
+
     def shares(self, solution: Array) -> Array:
         """(contacts,) share of the pull and grip capacity that each contact uses."""
         contacts = self.contacts
@@ -305,7 +312,7 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
     programme = _Programme(bodies, contacts)
     columns = programme.columns
     if not np.any(loads):
-        return Balance(True, 0.0, programme.forces(np.zeros(columns)), programme.shares(np.zeros(columns)))
+        return Balance(True, 0.0, *programme.nothing())
     scale = float(np.abs(loads[:, :3]).max()) or 1.0
     pulls, cones = len(programme.pull_rows), len(programme.cone_rows)
     most = max(
@@ -329,17 +336,22 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
     cost[-1] = 1.0
     limits = np.vstack([programme.bounds(), [0.0, np.inf]])
     right = programme.right_side(loads) / scale
-    solution = solve(cost, unequal, np.zeros(pulls + cones), equal, right, limits)
-    if solution is None:
-        nothing = np.zeros(columns)
-        return Balance(False, float("inf"), programme.forces(nothing), programme.shares(nothing))
-    use = float(solution[-1]) * scale / most
-    solution = solution * scale
+    low = np.concatenate([right, np.full(pulls + cones, -np.inf)])
+    high = np.concatenate([right, np.zeros(pulls + cones)])
+    found = solve_priced(cost, sparse.vstack([equal, unequal]), low, high, limits)
+    if found is None:
+        return Balance(False, float("inf"), *programme.nothing())
+    use = float(found.solution[-1]) * scale / most
+    solution = found.solution * scale
+    blame = np.zeros(len(contacts))
+    blame[programme.pull_rows] = found.price[len(right) : len(right) + pulls] * use_of_pull
+    blame[programme.cone_rows] += found.price[len(right) + pulls :] * use_of_cone
     return Balance(
         use <= 1 + USE_TOLERANCE,
         0.0 if use < USE_TOLERANCE else use,
         programme.forces(solution),
         programme.shares(solution),
+        frozen_array(blame, (None,)),
     )
 
 

@@ -122,6 +122,25 @@ class Stand:
             return Standing(True, float("inf"), why="every part is carried straight down")
         return self._solve_growing(rows, present, leaning, table, extra, wanted)
 
+    def leaning(self, rows: ArrayLike, pressed: ArrayLike = ()) -> tuple[IntArray, IntArray, Mask]:
+        """What a proof must look at among these parts (rows): those not carried straight down, or ``pressed``,
+        and all that lies on them; the carried parts below them; and the contacts by which those bear them.
+
+        With no such parts all stand, whatever their joints hold. Else they stand if they do on carriers that
+        only push straight up.
+        """
+        chosen = np.sort(np.asarray(rows))
+        present = self._mask(chosen)
+        _, on_table = self.structure.table_contacts(chosen, self.up)
+        leans = present & ~self._carried_mask(chosen, present, on_table)
+        leans[np.asarray(pressed, dtype=np.int64)] = True
+        region = self._with_all_above(leans, present)
+        edge = self._at[region[self._upper] & present[self._lower] & ~region[self._lower]]
+        bears = np.zeros(len(self.contacts), dtype=bool)
+        bears[edge] = True
+        under = np.unique(np.concatenate([self.contacts.first[edge], self.contacts.second[edge]]))
+        return np.flatnonzero(region), under[~region[under]], bears
+
     def tip_deg(self, parts: Iterable[str]) -> float:
         """How far the parts can be tilted, degrees, in the worst direction before they slide or topple."""
         rows = self.structure.part_rows(parts)
