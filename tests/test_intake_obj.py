@@ -44,7 +44,8 @@ def two(**marks):
         ({"g": ("keel", "mast")}, ["keel", "mast"]),
         ({"o": ("keel", "mast"), "g": ("all", "all")}, ["keel", "mast"]),
         ({"o": ("ship", "ship"), "g": ("keel", "mast")}, ["keel", "mast"]),
-        ({"o": ("keel", "keel"), "usemtl": ("red", "blue")}, ["body-1", "body-2"]),
+        ({"o": ("keel", "keel"), "usemtl": ("red", "blue")}, ["keel", "keel#2"]),
+        ({"g": ("keel", "keel")}, ["body-1", "body-2"]),
         ({}, ["body-1", "body-2"]),
     ],
 )
@@ -54,6 +55,17 @@ def test_parts_by_object_else_group_else_body(tmp_path, marks, names):
     assert len(model.shapes) == 1
     assert same_points(placed(model, model.parts[1]), box((10, 10, 10), (20, 0, 0))[0])
     np.testing.assert_allclose(model.parts[1].pose[:3, 3], [20, 0, 0])
+
+
+def test_a_name_opened_again_for_another_stretch_of_one_skin_is_one_part(tmp_path):
+    """Writers that sort by material come back to an object; its stretches are not closed by themselves."""
+    cube = box((10, 10, 10))
+    other = block_lines(box((10, 10, 10), (20, 0, 0)), 9, o="mast")
+    top = block_lines((cube[0], cube[1][:4]), 1, o="keel", usemtl="red")
+    rest = [line for line in block_lines((cube[0], cube[1][4:]), 1, o="keel") if not line.startswith("v ")]
+    model = read_model(write(tmp_path / "m.obj", *top, *other, *rest), PLAIN)
+    assert [part.source for part in model.parts] == ["keel", "mast"]
+    assert len(model.shapes) == 1
 
 
 def test_materials_colour_but_neither_split_nor_merge(tmp_path):

@@ -12,7 +12,7 @@ from manifold3d import triangulate
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.bodies import split_bodies
-from steps.intake.meshes import merged_corners
+from steps.intake.meshes import is_closed, merged_corners
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
 from steps.model import Array, Problem
 
@@ -26,6 +26,7 @@ class _Run:
     material: str
     faces: list[list[int]] = field(default_factory=list)
     line: int = 0
+    opened: int = 0  #: which object or group line of the file it stands under
 
 
 def read_obj(path: Path, whole: bool = False) -> Scene:
@@ -37,14 +38,15 @@ def read_obj(path: Path, whole: bool = False) -> Scene:
     vertices, runs, libraries = _parse(path)
     colours, problems = _materials(path, libraries)
     names = _parts_by(runs, whole)
+    pieces = [piece for name, own in names.items() for piece in _reopened(name, own, vertices, whole)]
     meshes: list[RawMesh] = []
     parts: list[RawPart] = []
-    for name, own in names.items():
+    for name, own in pieces:
         faces = [_triangles(vertices, run) for run in own]
         areas = [float(triangle_areas(vertices, part).sum()) for part in faces]
         colour = majority([colours.get(run.material) for run in own], areas)
         shown = path.stem if whole else name
-        for body_name, body in _bodies(shown, vertices, np.concatenate(faces), len(names), whole, problems):
+        for body_name, body in _bodies(shown, vertices, np.concatenate(faces), len(pieces), whole, problems):
             parts.append(RawPart(body_name, len(meshes), np.eye(4), colour))
             meshes.append(RawMesh(body_name, *body))
     return Scene(tuple(meshes), tuple(parts), own_frames=False, problems=tuple(problems))
@@ -55,7 +57,7 @@ def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
     points: list[list[str]] = []
     runs: list[_Run] = []
     libraries: list[str] = []
-    now, fresh = {"o": "", "g": "", "usemtl": ""}, True
+    now, fresh, opened = {"o": "", "g": "", "usemtl": ""}, True, 0
     text = path.read_text(encoding="utf-8-sig", errors="replace").replace("\\\n", " ").replace("\\\r\n", " ")
     for number, line in enumerate(text.splitlines(), 1):
         word, _, rest = line.strip().partition(" ")
@@ -63,11 +65,12 @@ def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
             points.append(rest.split()[:3])
         elif word == "f":
             if fresh:
-                runs.append(_Run(now["o"], now["g"], now["usemtl"], line=number))
+                runs.append(_Run(now["o"], now["g"], now["usemtl"], line=number, opened=opened))
                 fresh = False
             runs[-1].faces.append(_corners(path, number, rest, len(points)))
         elif word in now:
             now[word], fresh = rest.strip(), True
+            opened += word != "usemtl"
         elif word == "mtllib":
             libraries.append(rest.strip())
     for run in runs:
@@ -115,6 +118,21 @@ def _parts_by(runs: list[_Run], whole: bool) -> dict[str, list[_Run]]:
     for run in runs:
         parts.setdefault("" if whole else getattr(run, key), []).append(run)
     return parts
+
+
+def _reopened(name: str, runs: list[_Run], vertices: Array, whole: bool) -> list[tuple[str, list[_Run]]]:
+    """Writers of instances give many objects one name: where a name is opened again and each stretch is a
+    closed solid of its own, they are several parts; else they are pieces of one."""
+    stretches: dict[int, list[_Run]] = {}
+    for run in runs:
+        stretches.setdefault(run.opened, []).append(run)
+    if not name or whole or len(stretches) < 2 or not sane(vertices).all():
+        return [(name, runs)]
+    for stretch in stretches.values():
+        faces = np.concatenate([_triangles(vertices, run) for run in stretch])
+        if not is_closed(merged_corners(vertices[faces])[1]):
+            return [(name, runs)]
+    return [(name, stretch) for stretch in stretches.values()]
 
 
 def _triangles(vertices: Array, run: _Run) -> np.ndarray:
