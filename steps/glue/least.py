@@ -159,8 +159,8 @@ def _least(
 
 @dataclass(frozen=True)
 class _Pass:
-    """How many demands a cover leaves open; the cover and all that they name, with which all cases hold, where
-    that was found out; a case that fails even with everything glued."""
+    """How many demands a cover leaves open; the cover and all that they name, with which all cases hold,
+    where that was found out; a case that fails even with everything glued."""
 
     fresh: int
     holding: frozenset[int] | None = None
@@ -170,10 +170,10 @@ class _Pass:
 def _more_demands(
     search: Search, cases: list[Case], demands: Demands, cover: frozenset[int], limit: float
 ) -> _Pass:
-    """One pass through the cases up to the first that fails, which is put first for the next; through all
+    """One pass through the cases up to the first that fails, from which the next will start; through all
     once the work is used up, for a set with which all hold."""
     fresh, known, glued = 0, True, set(cover)
-    for case in list(cases):
+    for at, case in enumerate(cases):
         before = fresh
         while known:
             ok, fall, freed = search.holds(glued, case)
@@ -188,11 +188,9 @@ def _more_demands(
                 fresh += 1
                 demands.add(demand, case)
                 glued |= search.closed(demand)
-        if fresh > before:
-            cases.remove(case)
-            cases.insert(0, case)
-            if search.work <= limit:
-                return _Pass(fresh)
+        if fresh > before and search.work <= limit:
+            cases[:] = cases[at:] + cases[:at]
+            return _Pass(fresh)
     return _Pass(fresh, frozenset(glued) if known else None)
 
 

@@ -10,6 +10,7 @@ taken as rigid, and the question is asked again, in the end with no rigid joint 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -34,6 +35,8 @@ ABSENT = -2
 HAND_TOLERANCE = 1e-6
 #: Two pieces that move apart by less than this, where what falls moves by one, stay together.
 STILL = 1e-6
+#: Answers kept of one case, or of all lifts of the same parts: a few passes' worth.
+KEPT = 200
 #: Times the joints round what is too weak are freed before the programme is solved without rigid joints.
 ROUNDS = 8
 
@@ -144,11 +147,22 @@ class Rigid:
         self.middle = structure.bodies.centroid[case.parts].mean(axis=0)
         reach = np.linalg.norm(structure.bodies.centroid[case.parts] - self.middle, axis=1)
         self.length = float(max(reach.mean(), 1.0))  # a typical arm, mm: moments are reckoned in it
-        self.loads = np.where(moving[:, None], case.loads, 0.0)
+        self.loads = np.where(self.there[:, None], case.loads, 0.0)
         self.loads[:, 3:] += np.cross(structure.bodies.centroid - self.middle, self.loads[:, :3])
         self.scale = float(np.abs(self.loads[:, :3]).max()) or 1.0
         self._freed = np.zeros(self.joints, dtype=bool)  # what had to be freed for the last proof
+        self._answers: dict[bytes, tuple[float, Array | None, Array]] = {}
         self.programmes = self.work = 0
+
+    def held_by(self, case: Case) -> Rigid:
+        """A case that differs only in which one part is held: where that is in the same rigid piece, the
+        programmes are the same, so their answers are shared."""
+        other = copy(self)
+        other.case = case
+        other.held = mask_of(case.held, len(self.there))
+        other._freed = np.zeros(self.joints, dtype=bool)
+        other.programmes = other.work = 0
+        return other
 
     # ------------------------------------------------------------------ questions
 
@@ -218,19 +232,27 @@ class Rigid:
     def _balance(self, label: IntArray, pieces: int, glued: Mask) -> tuple[float, Array | None, Array]:
         """Least sum of hand forces (in the greatest load) that balances the pieces; how they move without
         hands; and the force at each contact on its first body, N."""
+        key = label.tobytes() + np.packbits(glued).tobytes()
+        if key not in self._answers:
+            if len(self._answers) >= KEPT:
+                self._answers.clear()
+            self._answers[key] = self._solved(label, pieces, glued)
+        return self._answers[key]
+
+    def _solved(self, label: IntArray, pieces: int, glued: Mask) -> tuple[float, Array | None, Array]:
         forces = self.forces
-        nothing = np.zeros((len(forces.contacts), 3))
+        pressed = np.zeros((len(forces.contacts), 3))
         if pieces == 0:
-            return 0.0, None, nothing
+            return 0.0, None, pressed
         programme = _Programme(self, label, pieces, glued)
         self.programmes += 1
         self.work += programme.columns
         found = programme.solve()
         if found is None:
-            return float("inf"), None, nothing
+            return float("inf"), None, pressed
         size, motion = found
-        np.add.at(nothing, forces.contact[programme.used], size[:, None] * forces.way[programme.used])
-        return programme.hand, motion, nothing
+        np.add.at(pressed, forces.contact[programme.used], size[:, None] * forces.way[programme.used])
+        return programme.hand, motion, pressed
 
     # ------------------------------------------------------------------ within the pieces
 
@@ -267,8 +289,8 @@ class Rigid:
         return weak
 
     def _forest(self, rigid: Mask, holds: Holds) -> tuple[IntArray, IntArray, IntArray]:
-        """The pieces' trees of strongest joints: the parts, each followed by all that hang on it; the part above
-        each (by row, -1 for roots); its joint."""
+        """The pieces' trees of strongest joints: the parts, each followed by all that hang on it; the part
+        above each (by row, -1 for roots); its joint."""
         count = len(self.there)
         rows = np.flatnonzero(rigid & self.there[holds.first] & self.there[holds.second])
         rows = rows[np.lexsort((rows, -(holds.pull * holds.arm)[rows].round(6)))]

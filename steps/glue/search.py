@@ -36,6 +36,7 @@ class Search:
     programmes: int = 0
     work: int = 0
     _rigid: dict[int, Rigid] = field(default_factory=dict)
+    _lift: dict[bytes, Rigid] = field(default_factory=dict)
     _region: dict[int, Rigid | None] = field(default_factory=dict)
     _stands: dict[tuple[float, ...], Stand] = field(default_factory=dict)
     _holds: dict[bytes, Holds] = field(default_factory=dict)
@@ -98,7 +99,13 @@ class Search:
 
     def rigid(self, case: Case) -> Rigid:
         if id(case) not in self._rigid:
-            self._rigid[id(case)] = Rigid(self.structure, self.plain, self.strong, case)
+            lift = case.kind == "lift" and len(case.held) == 1
+            alike = self._lift.get(case.parts.tobytes()) if lift else None
+            self._rigid[id(case)] = (
+                Rigid(self.structure, self.plain, self.strong, case) if alike is None else alike.held_by(case)
+            )
+            if lift:
+                self._lift.setdefault(case.parts.tobytes(), self._rigid[id(case)])
         return self._rigid[id(case)]
 
     def counted(self, rigid: Rigid, ask: Callable[[Rigid], Value]) -> Value:

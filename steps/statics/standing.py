@@ -123,8 +123,9 @@ class Stand:
         return self._solve_growing(rows, present, leaning, table, extra, wanted)
 
     def leaning(self, rows: ArrayLike, pressed: ArrayLike = ()) -> tuple[IntArray, IntArray, Mask]:
-        """What a proof must look at among these parts (rows): those not carried straight down, or ``pressed``,
-        and all that lies on them; the carried parts below them; and the contacts by which those bear them.
+        """What a proof must look at among these parts (rows): those not carried straight down, or
+        ``pressed``, and all that lies on them; the carried parts below them; and the contacts by which those
+        bear them.
 
         With no such parts all stand, whatever their joints hold. Else they stand if they do on carriers that
         only push straight up.
