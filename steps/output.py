@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import platform
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -59,7 +61,8 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
     moved, drafts, new = 0, None, not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        drafts = Path(tempfile.mkdtemp(prefix=".draft-", dir=folder))
+        _drop_abandoned(folder)
+        drafts = Path(tempfile.mkdtemp(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder))
         for name, content in files:
             (drafts / str(len(names))).write_bytes(content)
             names.append(name)
@@ -80,6 +83,30 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
             with suppress(OSError):
                 folder.rmdir()  # only if nothing is in it
     return tuple(names)
+
+
+def _own_drafts() -> str:
+    return f".draft-{platform.node()}-"
+
+
+def _drop_abandoned(folder: Path) -> None:
+    """Remove drafts that a killed run of this machine left."""
+    if os.name != "posix":
+        return  # elsewhere, asking after a process would end it
+    for path in folder.glob(f"{glob.escape(_own_drafts())}*"):
+        number = path.name.removeprefix(_own_drafts()).split("-")[0]
+        if number.isdigit() and not _runs(int(number)):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _runs(process: int) -> bool:
+    try:
+        os.kill(process, 0)  # signal 0 asks, and does nothing
+    except ProcessLookupError:
+        return False
+    except OSError:  # it is someone else's
+        return True
+    return True
 
 
 def _make_way(places: list[Path]) -> None:

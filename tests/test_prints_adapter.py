@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import manifold3d as m3
@@ -19,8 +20,10 @@ from steps.features import measure
 from steps.intake import read_model
 from steps.joints import find_joints
 from steps.model import Joints, Measures, Model
-from steps.prints.adapter import display_adapter, write_adapter
-from steps.settings import Settings
+from steps.prints import write_prints
+from steps.prints.adapter import display_adapter
+from steps.prints.refit import refit
+from steps.settings import PrinterSettings, Settings
 
 SETTINGS = Settings(scale=4)
 
@@ -85,12 +88,30 @@ def test_the_angle_it_has_now_gives_the_pose_it_has_now(big_tug: tuple[Model, Me
 
 
 def test_the_files_are_read_back_the_same(big_tug: tuple[Model, Measures, Joints], tmp_path: Path) -> None:
-    adapter = display_adapter(*big_tug, 30.0)
-    write_adapter(adapter, tmp_path)
+    model, measures, joints = big_tug
+    adapter = display_adapter(model, measures, joints, 30.0)
+    few = replace(model, shapes=model.shapes[:1], parts=model.parts[:1])
+    prints = write_prints(few, measures, tmp_path, SETTINGS, wedge=adapter)
     mesh = trimesh.load(tmp_path / "display wedge 30 degrees.stl")
     whole = trimesh.Trimesh(adapter.solid.vertices, adapter.solid.faces, process=False)
     assert mesh.is_watertight and mesh.volume == pytest.approx(whole.volume, rel=1e-5)
-    assert (tmp_path / "display wedge 30 degrees.3mf").exists()
+    assert (tmp_path / "display wedge 30 degrees.3mf").exists() and prints.problems == ()
+    low = Settings(scale=4, printer=PrinterSettings(bed_mm=(220, 220, 100)))
+    (told,) = write_prints(few, measures, tmp_path, low, wedge=adapter).problems
+    assert told.code == "too-large-for-bed" and "display wedge 30 degrees" in told.text
+
+
+def test_a_refit_changes_the_wedges_pegs(big_tug: tuple[Model, Measures, Joints]) -> None:
+    """48 or 16 sides: the volume of the ring round each of four pegs, as the model's own wedge grows."""
+    model, measures, joints = big_tug
+    moved = refit(model, measures, joints, "press", SETTINGS)
+    change = next(each for each in moved.changes if each.kind == "peg")
+    (peg, *_) = (each for each in measures.by_shape[change.shape].features if each.kind == "peg")
+    bodies = [display_adapter(model, measures, joints, 20.0, changes) for changes in ((), moved.changes)]
+    volumes = [trimesh.Trimesh(b.solid.vertices, b.solid.faces, process=False).volume for b in bodies]
+    sides = peg.facets / 2 * np.sin(2 * np.pi / peg.facets)
+    ring = sides * ((peg.radius_mm + change.delta_mm) ** 2 - peg.radius_mm**2) * peg.height_mm
+    assert volumes[1] - volumes[0] == pytest.approx(4 * ring, rel=0.01)
 
 
 @pytest.mark.parametrize("degrees", [-1.0, 61.0, float("nan")])

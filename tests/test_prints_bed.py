@@ -143,13 +143,13 @@ def test_bed_fit_and_the_largest_scale(
 ) -> None:
     printer = PrinterSettings(bed_mm=(220, 220, 250))
     mesh = box(*size)
-    found = bed_fit(mesh, 4.0, printer)
+    found = bed_fit(mesh.vertices, 4.0, printer)
     assert found.fits is fits
     if largest is not None and size[2] > 200:
         assert found.largest_scale == pytest.approx(largest)
     for factor, expected in ((0.999, True), (1.001, False)):
         scaled = mesh.copy().apply_scale(found.largest_scale / 4.0 * factor)
-        assert bed_fit(scaled, 4.0, printer).fits is expected
+        assert bed_fit(scaled.vertices, 4.0, printer).fits is expected
     turned = mesh.copy().apply_transform(
         trimesh.transformations.rotation_matrix(math.radians(found.turn_degrees), UP)
     )

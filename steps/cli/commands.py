@@ -137,19 +137,16 @@ def prints(
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints import write_prints
-    from steps.prints.adapter import write_adapter
 
     settings, fit = run.settings_for(model), fit_to_aim_at(refit)
     folder = out or Path(stem_of(model) + "-prints")
     with Teller((*STAGES[:4], "files"), run.quiet) as progress:
         found = survey(model, settings, progress)
         moved = refitted(found, fit, settings)
-        wedge = display_wedge(found, display_angle)
+        wedge = display_wedge(found, display_angle, moved)
         order = order_of(found, settings, progress)
         progress("files", 0, 1)
-        made = write_prints(found.model, found.measures, folder, settings, order, progress, moved)
-        if wedge is not None:
-            write_adapter(wedge, folder)
+        made = write_prints(found.model, found.measures, folder, settings, order, progress, moved, wedge)
     for change in made.changes:
         message(str(change), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)

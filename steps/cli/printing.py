@@ -62,8 +62,11 @@ def refitted(found: Survey, fit: Fit | None, settings: Settings) -> Refit | None
     return refit(found.model, found.measures, found.joints, fit, settings)
 
 
-def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
-    """A wedge for another display angle, if one is wanted. Raises WrongSettings, NotPlaced, FaultyModel."""
+def display_wedge(found: Survey, degrees: float | None, moved: Refit | None = None) -> Adapter | None:
+    """A wedge for another display angle, if one is wanted, its pegs refitted as the model's.
+
+    Raises WrongSettings, NotPlaced, FaultyModel.
+    """
     from steps.prints.adapter import display_adapter
 
     if degrees is None:
@@ -71,7 +74,8 @@ def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
     if found.joints is None:
         raise NotPlaced([loose_parts(found.model)])
     try:
-        return display_adapter(found.model, found.measures, found.joints, degrees)
+        changes = moved.changes if moved is not None else ()
+        return display_adapter(found.model, found.measures, found.joints, degrees, changes)
     except ValueError as error:
         raise WrongSettings(f"--display-angle: {error}.") from error
 

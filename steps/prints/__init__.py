@@ -9,7 +9,8 @@ import csv
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +18,11 @@ import numpy as np
 from steps.features import measure
 from steps.model import Measures, Model, Order, Problem
 from steps.output import write_folder
+from steps.prints.adapter import Adapter
+from steps.prints.bed import bed_fit, too_large
 from steps.prints.items import PrintItem, Progress, print_items, print_problems
 from steps.prints.labels import plain
+from steps.prints.ladder import solid_files
 from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
 from steps.prints.sheet import sheet_pdf
@@ -76,18 +80,30 @@ def write_prints(
     order: Order | None = None,
     progress: Progress | None = None,
     refitted: Refit | None = None,
+    wedge: Adapter | None = None,
 ) -> Prints:
-    """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``.
+    """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``;
+    with a ``wedge`` that too.
 
     Print files that an earlier run listed there and that are no longer meant are taken away, so that
     an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
     prints = prepare(model, measures, settings, order, progress, refitted)
     earlier = _listed(folder)
-    written = write_folder(folder, print_files(prints, model, settings))
+    files = print_files(prints, model, settings)
+    written = write_folder(folder, files if wedge is None else chain(files, solid_files(wedge.solid)))
     for name in sorted(earlier.difference(written)):
         (folder / name).unlink(missing_ok=True)
-    return prints
+    return (
+        prints
+        if wedge is None
+        else replace(prints, problems=prints.problems + _wedge_problems(wedge, model, settings))
+    )
+
+
+def _wedge_problems(wedge: Adapter, model: Model, settings: Settings) -> tuple[Problem, ...]:
+    fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)
+    return () if fit.fits else (too_large(f"the {wedge.solid.name}", fit, settings.printer),)
 
 
 def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:

@@ -10,7 +10,7 @@ import shapely
 import trimesh
 
 from steps.materials import material
-from steps.model import Array, frozen_array
+from steps.model import Array, Problem, frozen_array
 from steps.settings import PrinterSettings, Settings
 
 FILAMENT_MM = 1.75  #: diameter; 1 m is 2.405 cm3
@@ -46,15 +46,15 @@ class BedFit:
         return floor(self.largest_scale * 100) / 100
 
 
-def bed_fit(mesh: trimesh.Trimesh, scale: float, printer: PrinterSettings) -> BedFit:
-    """``mesh`` as it lies on the bed at ``scale``."""
+def bed_fit(vertices: Array, scale: float, printer: PrinterSettings) -> BedFit:
+    """A mesh with ``vertices`` (n, 3) as it lies on the bed at ``scale``."""
     bed = printer.bed_mm
-    hull = shapely.get_coordinates(shapely.MultiPoint(mesh.vertices[:, :2]).convex_hull)
+    hull = shapely.get_coordinates(shapely.MultiPoint(vertices[:, :2]).convex_hull)
     angles = np.radians(TURNS)
     ways = np.stack([np.cos(angles), -np.sin(angles), np.sin(angles), np.cos(angles)], axis=-1)
     turned = np.einsum("aij,pj->api", ways.reshape(-1, 2, 2), hull)
     extent = np.ptp(turned, axis=1)
-    high = float(np.ptp(mesh.vertices[:, 2]))
+    high = float(np.ptp(vertices[:, 2]))
     across = np.maximum(
         np.min(np.array(bed[:2]) / extent, axis=1), np.min(np.array(bed[:2]) / extent[:, ::-1], axis=1)
     )
@@ -63,6 +63,16 @@ def bed_fit(mesh: trimesh.Trimesh, scale: float, printer: PrinterSettings) -> Be
     best = int(straight[0]) if len(straight) else int(np.argmax(room))
     size = (float(extent[0, 0]), float(extent[0, 1]), high)
     return BedFit(bool(room[best] >= 1.0), float(TURNS[best]), float(room.max()) * scale, size)
+
+
+def too_large(name: str, fit: BedFit, printer: PrinterSettings, parts: tuple[str, ...] = ()) -> Problem:
+    """What to say of a print that does not fit the bed."""
+    size, bed = (" x ".join(f"{value:.0f}" for value in lengths) for lengths in (fit.size_mm, printer.bed_mm))
+    text = (
+        f"{name}: {size} mm as it lies, larger than the bed ({bed} mm). "
+        f"The largest scale that fits is {fit.largest_scale_told:g}."
+    )
+    return Problem("too-large-for-bed", "warning", parts, text)
 
 
 @dataclass(frozen=True)

@@ -6,13 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from steps.errors import FaultyModel
 from steps.model import Joints, Measures, Model, Problem
 from steps.output import write_folder
+from steps.prints.bed import bed_fit, too_large
 from steps.prints.form import form_pdf
-from steps.prints.ladder import LADDER_KINDS, Ladder, Solid, find_ladder, solid_files
+from steps.prints.ladder import LADDER_KINDS, Ladder, find_ladder, solid_files
 from steps.settings import PrinterSettings, Settings
 
 FORM = "fit card form.pdf"
@@ -39,7 +38,7 @@ def make_coupon(model: Model, measures: Measures, joints: Joints, settings: Sett
             "placed model. `stepleaf inspect` shows the joints that were found."
         )
         raise FaultyModel([Problem("no-joint-for-card", "error", (), text)])
-    return Coupon(ladders, tuple(_too_large(ladders, settings.printer)))
+    return Coupon(ladders, tuple(_too_large(ladders, model.scale, settings.printer)))
 
 
 def write_coupon(
@@ -63,17 +62,9 @@ def _files(
     yield FORM, form_pdf(coupon.ladders, model, measures, settings)
 
 
-def _too_large(ladders: tuple[Ladder, ...], printer: PrinterSettings) -> Iterator[Problem]:
+def _too_large(ladders: tuple[Ladder, ...], scale: float, printer: PrinterSettings) -> Iterator[Problem]:
     for ladder in ladders:
         for solid in (ladder.card, ladder.piece):
-            if not _fits(solid, printer):
-                size = " x ".join(f"{value:.0f}" for value in np.ptp(solid.vertices, axis=0))
-                bed = " x ".join(f"{value:.0f}" for value in printer.bed_mm)
-                text = f"The {solid.name} measures {size} mm, more than the bed ({bed} mm): cut it in two."
-                yield Problem("too-large-for-bed", "warning", (), text)
-
-
-def _fits(solid: Solid, printer: PrinterSettings) -> bool:
-    size = np.ptp(solid.vertices, axis=0)
-    across, bed = np.sort(size[:2]), np.sort(printer.bed_mm[:2])
-    return bool((across <= bed).all() and size[2] <= printer.bed_mm[2])
+            fit = bed_fit(solid.vertices, scale, printer)
+            if not fit.fits:
+                yield too_large(f"the {solid.name}", fit, printer)

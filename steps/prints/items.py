@@ -11,7 +11,7 @@ import trimesh
 
 from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
-from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners
+from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
 from steps.prints.labels import label_of, stem_of
 from steps.prints.lie import Lie, best_lie
 from steps.prints.mend import Mended, mend
@@ -59,6 +59,7 @@ class PrintItem:
     colour_name: str
     parts: tuple[str, ...]  #: part ids
     sources: tuple[str, ...]  #: their names in the model file
+    stem: str  #: file name without ending
 
     @property
     def count(self) -> int:
@@ -69,11 +70,6 @@ class PrintItem:
         """Part id -> its name in the model file."""
         return dict(zip(self.parts, self.sources, strict=True))
 
-    @cached_property
-    def stem(self) -> str:
-        """File name without ending."""
-        return stem_of(self.laid.shape, self.laid.name, self.colour_name, self.count)
-
 
 def print_items(
     model: Model, measures: Measures, settings: Settings, progress: Progress | None = None
@@ -82,28 +78,33 @@ def print_items(
 
     Shapes without a body are left out; :func:`print_problems` names them.
     """
-    groups: dict[tuple[str, str], list[Part]] = {}
-    for part in model.parts:
-        groups.setdefault((part.shape, part.colour), []).append(part)
-    rows = {shape.id: row for row, shape in enumerate(model.shapes)}
     laid: dict[str, Laid] = {}
-    for shape in model.shapes:
+    for row, shape in enumerate(model.shapes):
         if progress is not None:
-            progress("files", rows[shape.id], len(rows))
+            progress("files", row, len(model.shapes))
         if has_body(shape):
             laid[shape.id] = lay(shape, measures.by_shape[shape.id], model.scale, settings)
-    ordered = sorted(groups.items(), key=lambda entry: rows[entry[0][0]])
-    ordered = [entry for entry in ordered if entry[0][0] in laid]
+    alike: dict[tuple[str, str], list[Part]] = {}
+    for part in model.parts:
+        if part.shape in laid:
+            alike.setdefault((part.shape, part.colour), []).append(part)
+    rows = {shape.id: row for row, shape in enumerate(model.shapes)}
+    taken: set[str] = set()
     return tuple(
-        PrintItem(
-            laid[shape],
-            colour,
-            parts[0].colour_name,
-            tuple(part.id for part in parts),
-            tuple(part.source for part in parts),
-        )
-        for (shape, colour), parts in ordered
+        _item(laid[key], parts, taken)
+        for (key, _), parts in sorted(alike.items(), key=lambda entry: rows[entry[0][0]])
     )
+
+
+def _item(laid: Laid, parts: list[Part], taken: set[str]) -> PrintItem:
+    """The print of these parts, under a file name that is not yet ``taken``."""
+    colour, name = parts[0].colour, parts[0].colour_name
+    stem = stem_of(laid.shape, laid.name, name, len(parts))
+    if stem in taken:  # two colours whose names have no plain letters, or the same ones
+        stem = stem_of(laid.shape, laid.name, f"{colour} {name}", len(parts))
+    taken.add(stem)
+    ids, sources = tuple(part.id for part in parts), tuple(part.source for part in parts)
+    return PrintItem(laid, colour, name, ids, sources, stem)
 
 
 def has_body(shape: Shape) -> bool:
@@ -120,7 +121,7 @@ def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Lai
     layer = settings.printer.layer_mm
     lie = best_lie(mended.mesh, measure, layer)
     mesh = _turned(mended, lie.turn)
-    fit = bed_fit(mesh, scale, settings.printer)
+    fit = bed_fit(mesh.vertices, scale, settings.printer)
     mesh.apply_transform(trimesh.transformations.rotation_matrix(np.radians(fit.turn_degrees), [0, 0, 1]))
     middle = mesh.bounds.mean(axis=0)
     mesh.apply_translation([-middle[0], -middle[1], -mesh.bounds[0, 2]])
@@ -174,13 +175,7 @@ def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Pr
     who = f"{laid.label} {laid.name}"
     found = []
     if not laid.fit.fits:
-        size = " x ".join(f"{value:.0f}" for value in laid.fit.size_mm)
-        bed = " x ".join(f"{value:.0f}" for value in settings.printer.bed_mm)
-        text = (
-            f"{who}: {size} mm as it lies, larger than the bed ({bed} mm). "
-            f"The largest scale that fits is {laid.fit.largest_scale_told:g}."
-        )
-        found.append(Problem("too-large-for-bed", "warning", parts, text))
+        found.append(too_large(who, laid.fit, settings.printer, parts))
     if laid.faults:
         faults = "; ".join(map(str, laid.faults))
         text = f"{who}: {faults}. Written as it is: look at its layers before printing."

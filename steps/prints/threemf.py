@@ -35,8 +35,9 @@ OPENING = (
 )
 #: How hard to pack: the next levels take twice the time for a tenth of the size.
 LEVEL = 4
-#: Characters that XML does not allow at all.
+#: Characters that XML does not allow at all, and those that ask for an escape that readers refuse.
 NOT_XML = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+LINE_ENDS = re.compile("[\t\n\r]+")
 #: Time of every entry: 1 January 1980, the format's first, so that the same input gives the same bytes.
 NO_TIME, FIRST_DAY = 0, 0x21
 
@@ -101,9 +102,8 @@ def _head(title: str, colours: Sequence[tuple[str, str]]) -> str:
     bases = "".join(
         f'<base name={_quoted(name)} displaycolor="{colour.upper()}FF"/>' for name, colour in colours
     )
-    title = escape(NOT_XML.sub("", title))
     return (
-        f'{OPENING}<metadata name="Title">{title}</metadata>'
+        f'{OPENING}<metadata name="Title">{escape(_plain(title))}</metadata>'
         f'<resources><basematerials id="1">{bases}</basematerials>'
     )
 
@@ -113,8 +113,12 @@ def _item(number: int, part: str, x: float, y: float) -> str:
     return f'<item objectid="{number}" transform="{place}" partnumber={_quoted(part)}/>'
 
 
+def _plain(text: str) -> str:
+    return NOT_XML.sub("", LINE_ENDS.sub(" ", text))
+
+
 def _quoted(text: str) -> str:
-    return quoteattr(NOT_XML.sub("", text))
+    return quoteattr(_plain(text))
 
 
 # ------------------------------------------------------------------------------ package
