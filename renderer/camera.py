@@ -14,6 +14,9 @@ ISOMETRIC_ELEVATION = float(np.arctan(1.0 / np.sqrt(2.0)))
 #: Where in a pixel (column, row; 0 to 1) its sample is taken: a hair off the middle, so that no sample
 #: falls on an edge that lies on the pixel grid, as edges of blocks on a pitch often do.
 SAMPLE = (0.5137, 0.5071)
+#: A direction whose sideways part, squared, is below this is straight up or down: squares of smaller numbers
+#: have no digits left.
+STRAIGHT = 1e-30
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +76,15 @@ class Camera:
         """The same view and centre on another pixel grid."""
         return replace(self, pixel=pixel, columns=columns, rows=rows)
 
+    def window(self, row: int, column: int, rows: int, columns: int) -> Camera:
+        """The camera of a part of the picture, ``row`` and ``column`` its first pixel; the same pixels and
+        depths."""
+        aside = (column + (columns - self.columns) / 2) * self.pixel
+        above = ((self.rows - rows) / 2 - row) * self.pixel
+        return replace(
+            self, centre=self.centre + aside * self.right + above * self.up, columns=columns, rows=rows
+        )
+
 
 def upright(up: ArrayLike) -> Array:
     """(3, 3) the smallest turn that takes ``up`` to +z; half a turn about x where ``up`` is -z."""
@@ -80,7 +92,7 @@ def upright(up: ArrayLike) -> Array:
     unit = unit / np.linalg.norm(unit)
     x, y, cosine = (float(value) for value in unit)
     aside = x * x + y * y
-    if aside == 0.0:
+    if aside < STRAIGHT:
         return np.diag([1.0, -1.0, -1.0]) if cosine < 0 else np.eye(3)
     skew = np.array([[0, 0, -x], [0, 0, -y], [x, y, 0]])  # of up x z = (y, -x, 0)
     one_more = aside / (1 - cosine) if cosine < 0 else 1 + cosine  # 1 + cosine without cancellation

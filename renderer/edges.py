@@ -17,8 +17,8 @@ from renderer.facing import Facing, Surfaces
 from renderer.rays import Prober
 from renderer.table import PixelTable
 
-#: Halvings of the gap between two pixels: 4 leave 1/32 pixel, 4 micrometres on paper at 200 dpi.
-HALVINGS = 4
+#: Halvings of the gap between two pixels: 3 leave 1/16 pixel, 8 micrometres on paper at 200 dpi.
+HALVINGS = 3
 #: Faces steeper than this (pixels of depth per pixel) are near their own outline; no fold there.
 STEEPEST = 3.0
 #: A step in depth beyond what the slopes explain, in pixels, parts one curved surface in two.

@@ -39,13 +39,20 @@ def choose_hatches(colours: Sequence[str]) -> Mapping[str, int]:
     return chosen
 
 
-def hatched(pixels: NDArray[np.uint8], number: NDArray[np.integer], mm_per_pixel: float) -> NDArray[np.uint8]:
-    """Draw hatch ``number`` (rows, columns) over ``pixels`` (rows, columns, 3), which are greys."""
-    row, column = np.nonzero(number > 0)
-    if not len(row):
+def hatched(
+    pixels: NDArray[np.uint8],
+    number: NDArray[np.integer],
+    mm_per_pixel: float,
+    origin: tuple[int, int] = (0, 0),
+) -> NDArray[np.uint8]:
+    """Draw hatch ``number`` (rows, columns) over ``pixels`` (rows, columns, 3), which are greys. ``origin``:
+    row and column of the first pixel in the whole picture, through which the lines run on."""
+    at = np.nonzero(number > 0)
+    if not len(at[0]):
         return pixels
-    kind = number[row, column]
-    ink = np.zeros(len(row))
+    kind = number[at]
+    row, column = at[0] + origin[0], at[1] + origin[1]
+    ink = np.zeros(len(kind))
     for hatch, directions in enumerate(HATCHES):
         of = np.flatnonzero(kind == hatch)
         for direction in directions:
@@ -55,7 +62,7 @@ def hatched(pixels: NDArray[np.uint8], number: NDArray[np.integer], mm_per_pixel
             cover = np.clip((LINE_MM / 2 - distance) / mm_per_pixel + 0.5, 0.0, 1.0)
             ink[of] = np.maximum(ink[of], cover)
     drawn = pixels.copy()
-    tint = pixels[row, column] / 255.0
+    tint = pixels[at] / 255.0
     line = np.where(tint < DARK_BELOW, tint + LINE_LIGHT * (1 - tint), tint * LINE_SHADE)
-    drawn[row, column] = np.round((tint + (line - tint) * ink[:, None]) * 255)
+    drawn[at] = np.round((tint + (line - tint) * ink[:, None]) * 255)
     return drawn

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
+from renderer.camera import SAMPLE
+from renderer.changes import Window, windows_of
 from renderer.edges import Crossings, find_crossings
 from renderer.facing import Facing, Surfaces
 from renderer.hatch import hatched
 from renderer.picture import Stroke
 from renderer.rays import Prober
-from renderer.table import Cast, PixelTable
+from renderer.table import Cast, Item, PixelTable
 from renderer.tone import DARK_FILL, MIDDLE, luminance, palette, tones
 from renderer.trace import Lines, trace
 
@@ -31,40 +34,79 @@ WIDE, DARK_SIDE, FROM_EARLIER, FROM_GHOST = 1, 2, 4, 8
 
 @dataclass(frozen=True, eq=False)
 class Inked:
-    """Pixels (rows, columns, 3) uint8 and strokes in paper millimetres from the lower left corner."""
+    """Pixels (rows, columns, 3) uint8 and strokes in paper millimetres from the lower left corner.
+
+    ``styles`` (n,) and ``bounds`` (n, 4: least x, y, greatest x, y) of the strokes, to draw on.
+    """
 
     pixels: NDArray[np.uint8]
     strokes: tuple[Stroke, ...]
+    styles: NDArray[np.int64]
+    bounds: NDArray[np.float64]
+
+    @classmethod
+    def blank(cls, rows: int, columns: int) -> Inked:
+        """White paper."""
+        pixels = np.full((rows, columns, 3), 255, np.uint8)
+        return cls(pixels, (), np.zeros(0, np.int64), np.zeros((0, 4)))
+
+
+@dataclass(frozen=True)
+class Pen:
+    """How a table is drawn. ``mm_per_pixel``: paper millimetres per pixel; ``hatches``: draw in greys, each
+    colour with its hatch (see :func:`renderer.hatch.choose_hatches`)."""
+
+    mm_per_pixel: float
+    hatches: Mapping[str, int] | None = None
 
 
 def ink(
     table: PixelTable, cast: Cast, mm_per_pixel: float, hatches: Mapping[str, int] | None = None
 ) -> Inked:
-    """Draw a pixel table. ``mm_per_pixel``: paper millimetres per pixel; ``hatches``: draw in greys, each
-    colour with its hatch (see :func:`renderer.hatch.choose_hatches`)."""
-    cast = _visible(table, cast)
-    facing = Facing(cast, table.camera)
-    colours, colour_start = palette(cast.items, hatches is not None)
-    shade = tones(facing.normal)
-    surfaces = facing.surfaces(table)
-    pixels = _fill(surfaces, colours, colour_start, shade)
-    if hatches is not None:
+    """Draw a pixel table whose items are all in the cast; see :class:`Pen`."""
+    blank = Inked.blank(*table.key.shape)
+    windows = windows_of(table.key >= 0, parts=False)
+    return ink_windows(blank, table, windows, cast.of_keys, Pen(mm_per_pixel, hatches))
+
+
+def ink_windows(
+    before: Inked,
+    table: PixelTable,
+    windows: Sequence[Window],
+    items: Callable[[NDArray[np.intp]], Sequence[Item]],
+    pen: Pen,
+) -> Inked:
+    """The picture drawn anew within the windows, where the table has changed. ``items``: those of keys."""
+    rows = len(before.pixels)
+    pixels, lines = before.pixels.copy(), _Lines.of(before)
+    for window in windows:
+        part = table.window(*window)
+        cast = Cast(tuple(items(part.keys)))
+        row, column, height, width = window
+        drawn, traced = _drawn(part, cast, pen, (row, column))
+        pixels[row : row + height, column : column + width] = drawn
+        lines = lines.without(_rectangle(window, rows, pen.mm_per_pixel))
+        lines = lines.joined(_lines_of(traced, window, rows, pen.mm_per_pixel))
+    return lines.sorted(pixels)
+
+
+def _drawn(
+    part: PixelTable, cast: Cast, pen: Pen, origin: tuple[int, int]
+) -> tuple[NDArray[np.uint8], Lines]:
+    """Pixels and lines of a table, drawn from nothing."""
+    facing = Facing(cast, part.camera)
+    colours, colour_start = palette(cast.items, pen.hatches is not None)
+    surfaces = facing.surfaces(part)
+    pixels = _fill(surfaces, colours, colour_start, tones(facing.normal))
+    if pen.hatches is not None:
         # earlier parts stay quiet
-        numbers = [hatches.get(item.colour, 0) if item.role == "new" else 0 for item in cast.items]
+        numbers = [pen.hatches.get(item.colour, 0) if item.role == "new" else 0 for item in cast.items]
         hatch = np.array([*numbers, 0], np.int8)
-        pixels = hatched(pixels, hatch[surfaces.item], mm_per_pixel)
-    prober = Prober(cast, table.camera)
-    crossings = find_crossings(table, surfaces, facing, mm_per_pixel, prober)
+        pixels = hatched(pixels, hatch[surfaces.item], pen.mm_per_pixel, origin)
+    crossings = find_crossings(part, surfaces, facing, pen.mm_per_pixel, Prober(cast, part.camera))
     dark = luminance(colours[colour_start + MIDDLE] / 255.0) < DARK_FILL
-    style = _styles(crossings, cast, table.camera.pixel, dark)
-    lines = trace(crossings, style, *table.key.shape)
-    return Inked(pixels, strokes_of(lines, table.camera.rows, mm_per_pixel))
-
-
-def _visible(table: PixelTable, cast: Cast) -> Cast:
-    """Only the items that show."""
-    shown = np.bincount(table.key.ravel() + 1, minlength=len(cast.row_of_key))[1:] > 0
-    return Cast(tuple(cast.items[row] for row in cast.row_of_key[:-1][shown]))
+    style = _styles(crossings, cast, part.camera.pixel, dark)
+    return pixels, trace(crossings, style, *part.key.shape)
 
 
 def _fill(surfaces: Surfaces, colours: NDArray, colour_start: NDArray, shade: NDArray) -> NDArray[np.uint8]:
@@ -92,14 +134,72 @@ def _styles(crossings: Crossings, cast: Cast, pixel: float, dark: NDArray) -> ND
     return style
 
 
-def strokes_of(lines: Lines, rows: int, mm_per_pixel: float) -> tuple[Stroke, ...]:
-    """Lines in pixels as strokes in millimetres; narrow ones first, so that wide ones lie on top."""
-    points = lines.points * mm_per_pixel
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Strokes on the way, with their styles (n,) and bounds (n, 4)."""
+
+    strokes: list[Stroke]
+    styles: NDArray[np.int64]
+    bounds: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, inked: Inked) -> _Lines:
+        return cls(list(inked.strokes), inked.styles, inked.bounds)
+
+    def joined(self, other: _Lines) -> _Lines:
+        bounds = np.concatenate([self.bounds, other.bounds])
+        return _Lines([*self.strokes, *other.strokes], np.append(self.styles, other.styles), bounds)
+
+    def only(self, kept: NDArray) -> _Lines:
+        return _Lines([self.strokes[at] for at in kept.tolist()], self.styles[kept], self.bounds[kept])
+
+    def without(self, rectangle: NDArray) -> _Lines:
+        """What lies outside a rectangle (4,): lines that leave it are cut at its rim."""
+        low, high = rectangle[:2], rectangle[2:]
+        apart = (self.bounds[:, 2:] < low).any(axis=1) | (self.bounds[:, :2] > high).any(axis=1)
+        within = (self.bounds[:, :2] >= low).all(axis=1) & (self.bounds[:, 2:] <= high).all(axis=1)
+        cut = np.flatnonzero(~apart & ~within)
+        kept = self.only(np.flatnonzero(apart))
+        if not len(cut):
+            return kept
+        strings = [shapely.LineString(self.strokes[at].points) for at in cut.tolist()]
+        left = shapely.difference(strings, shapely.box(*rectangle))
+        pieces, of = shapely.get_parts(left, return_index=True)
+        real = ~shapely.is_empty(pieces)
+        pieces, of = pieces[real], cut[of[real]]
+        strokes = [
+            replace(self.strokes[at], points=shapely.get_coordinates(piece))
+            for at, piece in zip(of.tolist(), pieces, strict=True)
+        ]
+        return kept.joined(_Lines(strokes, self.styles[of], shapely.bounds(pieces).reshape(-1, 4)))
+
+    def sorted(self, pixels: NDArray[np.uint8]) -> Inked:
+        """Narrow lines first, so that wide ones lie on top."""
+        order = np.lexsort([np.arange(len(self.styles)), -(self.styles >> 2), self.styles & WIDE])
+        done = self.only(order)
+        return Inked(pixels, tuple(done.strokes), done.styles, done.bounds)
+
+
+def _rectangle(window: Window, rows: int, mm_per_pixel: float) -> NDArray[np.float64]:
+    """(4,) mm: between the samples of a window's outermost pixels, where its lines end."""
+    row, column, height, width = window
+    left, right = column + SAMPLE[0], column + width - 1 + SAMPLE[0]
+    top, low = row + SAMPLE[1], row + height - 1 + SAMPLE[1]
+    return np.array([left, rows - low, right, rows - top]) * mm_per_pixel
+
+
+def _lines_of(lines: Lines, window: Window, rows: int, mm_per_pixel: float) -> _Lines:
+    """Lines in a window's pixels as strokes in millimetres."""
+    count = len(lines.style)
+    if not count:
+        return _Lines([], np.zeros(0, np.int64), np.zeros((0, 4)))
+    points = (lines.points + np.array([window[1], window[0]])) * mm_per_pixel
     points[:, 1] = rows * mm_per_pixel - points[:, 1]
-    ends = np.cumsum(np.bincount(lines.line, minlength=len(lines.style)))
-    pieces = np.split(points, ends[:-1]) if len(ends) else []
-    order = np.lexsort([np.arange(len(lines.style)), -(lines.style >> 2), lines.style & WIDE])
-    return tuple(Stroke(pieces[at], *_pen(int(lines.style[at]))) for at in order)
+    starts = np.searchsorted(lines.line, np.arange(count))
+    low, high = (of.reduceat(points, starts, axis=0) for of in (np.minimum, np.maximum))
+    pieces = np.split(points, starts[1:])
+    strokes = [Stroke(pieces[at], *_pen(style)) for at, style in enumerate(lines.style.tolist())]
+    return _Lines(strokes, lines.style, np.concatenate([low, high], axis=1))
 
 
 def _pen(style: int) -> tuple[float, tuple[float, ...], float]:

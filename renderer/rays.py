@@ -26,6 +26,8 @@ STANDOFF = 2.0
 SPARE = 2.0
 #: A window of fewer pixels is not worth outlining.
 SMALL = 1_500
+#: Sides of a bounding box seen more edge-on than this (cosine) bound nothing worth knowing.
+SIDE_ON = 0.02
 #: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
 EDGE_ON = 1e-6
 
@@ -81,8 +83,23 @@ class _Attitude:
         self.outer = outer * [1 / camera.pixel, -1 / camera.pixel, -1.0]
         self.low = self.outer.min(axis=0, initial=np.inf)
         self.high = self.outer.max(axis=0, initial=-np.inf)
+        self._box = _box_planes(solid, self.across, self.down, self.way)
         hull = shapely.MultiPoint(self.outer[:, :2]).convex_hull.buffer(SPARE, join_style="mitre")
         self.hull = shapely.get_coordinates(hull)
+
+    def entry(self, plane: Array, first: NDArray, size: NDArray) -> NDArray[np.float32]:
+        """(rows, columns) depth at which rays enter the solid's bounding box; ``plane``: where the ray of
+        pixel 0, 0 meets the camera's plane, in the solid's coordinates. Nothing of the solid is nearer."""
+        column = np.arange(first[0], first[0] + size[0])
+        row = np.arange(first[1], first[1] + size[1])
+        deepest = np.full(size[::-1], -np.inf, np.float32)
+        for axis, offset, by_column, by_row, facing in self._box:
+            level = (offset - plane[axis]) / facing
+            depth = (level + by_row * row).astype(np.float32)[:, None] + (by_column * column).astype(
+                np.float32
+            )
+            np.maximum(deepest, depth, out=deepest)
+        return deepest
 
     def reach(self, at: Array, size: NDArray) -> NDArray[np.bool_]:
         """(rows, columns) of a window of size (columns, rows): what the outline, seen with the origin at
@@ -94,6 +111,26 @@ class _Attitude:
         return np.asarray(canvas)
 
 
+def _box_planes(
+    solid: Solid, across: Array, down: Array, way: Array
+) -> list[tuple[int, float, float, float, float]]:
+    """The sides of the bounding box that look at the viewer: axis, where on it, growth of the depth per
+    column and per row, and the ray's part along the axis."""
+    if not len(solid.outer):
+        return []
+    low, high = solid.outer.min(axis=0), solid.outer.max(axis=0)
+    return [
+        (
+            axis,
+            float(low[axis] if way[axis] > 0 else high[axis]),
+            *(-of[axis] / way[axis] for of in (across, down)),
+            way[axis],
+        )
+        for axis in range(3)
+        if abs(way[axis]) > SIDE_ON
+    ]
+
+
 class _Placed:
     """An item in its place in a view."""
 
@@ -101,6 +138,8 @@ class _Placed:
         self.item, self.attitude, self.camera = item, attitude, camera
         self.at = camera.project(item.pose[:3, 3])  #: column, row and depth of the item's origin
         self.nearest = float(self.at[2] + attitude.low[2])
+        #: where the ray of pixel 0, 0 meets the camera's plane, in the solid's coordinates
+        self.plane = item.pose[:3, :3].T @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - item.pose[:3, 3])
 
     def window(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """First and last (excluded) column and row that the item may cover, within the picture."""
@@ -111,24 +150,20 @@ class _Placed:
         last = np.minimum(np.ceil(high[:2] + 0.5).astype(np.int64), (self.camera.columns, self.camera.rows))
         return first, last
 
-    def hits(self, columns: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
+    def hits(self, columns: NDArray, rows: NDArray) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
         """Face (-1: none) and depth at pixels. The ray's start and the depth on each face are linear in
         column and row, so float32 sums do (exact to 1e-6 of the picture)."""
-        one, solid, camera = self.attitude, self.item.solid, self.camera
-        turn = self.item.pose[:3, :3].T
-        plane = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - self.item.pose[:3, 3])
+        one, solid, plane = self.attitude, self.item.solid, self.plane
         corner = plane + ((solid.middle - plane) @ one.way - STANDOFF * max(solid.extent, 1e-9)) * one.way
-        column, row = columns.astype(np.float32), rows.astype(np.float32)
-        start = np.empty((len(columns), 3), np.float32)
-        for axis in range(3):
-            np.multiply(column, np.float32(one.across[axis]), out=start[:, axis])
-            start[:, axis] += row * np.float32(one.down[axis]) + np.float32(corner[axis])
+        place = np.empty((len(columns), 3), np.float32)
+        place[:, 0], place[:, 1], place[:, 2] = columns, rows, 1.0
+        start = place @ np.array([one.across, one.down, corner], np.float32)
         ways = np.empty_like(start)
         ways[:] = one.way
         face = solid.scene.run(start, ways, query="INTERSECT")
         level = np.where(one.edge_on, self.at[2], (solid.offsets - solid.normals @ plane) / one.safe)
-        depth = level.astype(np.float32)[face] + one.by_column[face] * column + one.by_row[face] * row
-        return face, depth
+        planes = np.column_stack([one.by_column, one.by_row, level]).astype(np.float32)
+        return face, np.einsum("ij,ij->i", planes[face], place)
 
 
 class Prober:
@@ -163,19 +198,28 @@ def _add(table: PixelTable, one: _Placed) -> None:
     if (first >= last).any():
         return
     window = np.s_[first[1] : last[1], first[0] : last[0]]
-    free = table.depth[window] > one.nearest - LEVEL_MM
+    before = table.depth[window]
+    if not (before > one.nearest - LEVEL_MM).any():
+        return
+    free = before > one.attitude.entry(one.plane, first, last - first) - LEVEL_MM
     if not free.any():
         return
-    open_rows, open_columns = np.nonzero(free & one.attitude.reach(one.at[:2] - first, last - first))
-    columns, rows = open_columns + first[0], open_rows + first[1]
+    open_ = np.flatnonzero(free & one.attitude.reach(one.at[:2] - first, last - first))
+    rows, columns = np.divmod(open_.astype(np.int32), np.int32(last[0] - first[0]))
+    rows, columns = rows + np.int32(first[1]), columns + np.int32(first[0])
     face, depth = one.hits(columns, rows)
-    hit = np.flatnonzero(face >= 0)
-    face, depth, at = face[hit], depth[hit], (rows[hit], columns[hit])
-    old = table.depth[at]
-    level = (depth <= old + LEVEL_MM) & (one.item.key < table.key[at])
-    shows = (depth < old - LEVEL_MM) | level
-    at = at[0][shows], at[1][shows]
-    table.key[at], table.face[at], table.depth[at] = one.item.key, face[shows], depth[shows]
+    at = rows.astype(np.intp) * table.camera.columns + columns
+    old = table.depth.ravel()[at]
+    shows = (face >= 0) & (depth < old + LEVEL_MM)
+    level = np.flatnonzero(shows & (depth >= old - LEVEL_MM))
+    shows[level] = one.item.key < table.key.ravel()[at[level]]
+    kept = np.flatnonzero(shows)
+    at = at[kept]
+    table.key.ravel()[at], table.face.ravel()[at], table.depth.ravel()[at] = (
+        one.item.key,
+        face[kept],
+        depth[kept],
+    )
 
 
 def _hits(solid: Solid, points: Array, ways: Array, middle: Array) -> tuple[NDArray[np.int32], Array]:

@@ -76,6 +76,17 @@ class PixelTable:
     def copy(self) -> PixelTable:
         return PixelTable(self.camera, self.key.copy(), self.face.copy(), self.depth.copy())
 
+    def window(self, row: int, column: int, rows: int, columns: int) -> PixelTable:
+        """A part of the table, ``row`` and ``column`` its first pixel."""
+        part = np.s_[row : row + rows, column : column + columns]
+        camera = self.camera.window(row, column, rows, columns)
+        return PixelTable(camera, self.key[part].copy(), self.face[part].copy(), self.depth[part].copy())
+
+    @property
+    def keys(self) -> NDArray[np.intp]:
+        """(k,) of the items that show, ascending."""
+        return np.flatnonzero(np.bincount(self.key.ravel() + 1)[1:])
+
     def area(self, key: int) -> int:
         """Pixels that show the item."""
         return int(np.count_nonzero(self.key == key))
@@ -107,6 +118,10 @@ class Cast:
         for row, item in enumerate(self.items):
             rows[item.key] = row
         return rows
+
+    def of_keys(self, keys: NDArray[np.intp]) -> tuple[Item, ...]:
+        """The items of keys."""
+        return tuple(self.items[row] for row in self.row_of_key[keys].tolist())
 
     @cached_property
     def solids(self) -> tuple[Solid, ...]:

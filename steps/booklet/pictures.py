@@ -132,7 +132,6 @@ class DrawingTable:
     plan: Plan
     settings: Settings
     scales: dict[tuple[str, float, float], float] = field(default_factory=dict)
-    sides: dict[tuple[float, float], tuple[Picture, ...]] = field(default_factory=dict)
 
     @cached_property
     def studio(self) -> Studio:
@@ -157,9 +156,7 @@ class DrawingTable:
         if wish.kind == "cover":
             return draw.cover_picture(studio, *size)
         if wish.kind == "finished":
-            if size not in self.sides:
-                self.sides[size] = draw.finished_pictures(studio, *size)
-            return self.sides[size][wish.index]
+            return draw.finished_picture(studio, wish.index, *size)
         raise ValueError(f"no picture of kind {wish.kind}")
 
     def _scale(self, family: str, width_mm: float, height_mm: float) -> float:

@@ -7,6 +7,7 @@ from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.pictures import (
     assembly_picture,
     cover_picture,
+    finished_picture,
     finished_pictures,
     overview_picture,
     thumbnail,
@@ -23,6 +24,7 @@ __all__ = [
     "assembly_picture",
     "choose_views",
     "cover_picture",
+    "finished_picture",
     "finished_pictures",
     "glue_picture",
     "joint_number",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,8 +19,7 @@ def cleared(picture: Picture) -> Picture:
     """The picture with a white disc under each sign: no tint and no line runs there."""
     if not picture.signs:
         return picture
-    strokes = tuple(piece for stroke in picture.strokes for piece in _cut(stroke, picture.signs))
-    return replace(picture, pixels=_whitened(picture), strokes=strokes)
+    return replace(picture, pixels=_whitened(picture), strokes=_cut(picture.strokes, picture.signs))
 
 
 def _whitened(picture: Picture) -> NDArray[np.uint8]:
@@ -41,21 +40,18 @@ def _whitened(picture: Picture) -> NDArray[np.uint8]:
     return pixels
 
 
-def _cut(stroke: Stroke, signs: Sequence[Sign]) -> Iterator[Stroke]:
-    """What is left of a stroke outside the discs of all signs."""
-    low, high = stroke.points.min(axis=0), stroke.points.max(axis=0)
-    near = [
-        sign
-        for sign in signs
-        if (low <= np.add(sign.centre, HALO * sign.size_mm)).all()
-        and (high >= np.subtract(sign.centre, HALO * sign.size_mm)).all()
-    ]
-    if not near:
-        yield stroke
-        return
-    discs = shapely.union_all([shapely.Point(sign.centre).buffer(HALO * sign.size_mm) for sign in near])
-    left = shapely.LineString(stroke.points).difference(discs)
-    for piece in getattr(left, "geoms", [left]):
-        points = shapely.get_coordinates(piece)
-        if len(points) > 1:
-            yield replace(stroke, points=points)
+def _cut(strokes: Sequence[Stroke], signs: Sequence[Sign]) -> tuple[Stroke, ...]:
+    """What is left of strokes outside the discs of all signs, in the same order."""
+    if not strokes:
+        return ()
+    discs = shapely.union_all([shapely.Point(sign.centre).buffer(HALO * sign.size_mm) for sign in signs])
+    sizes = [len(stroke.points) for stroke in strokes]
+    points = np.concatenate([stroke.points for stroke in strokes])
+    lines = shapely.linestrings(points, indices=np.repeat(np.arange(len(sizes)), sizes))
+    shapely.prepare(discs)
+    pieces: dict[int, list[Stroke]] = {}
+    for at in np.flatnonzero(shapely.intersects(discs, lines)).tolist():
+        parts = shapely.get_parts(shapely.difference(lines[at], discs))
+        coordinates = [shapely.get_coordinates(part) for part in parts]
+        pieces[at] = [replace(strokes[at], points=run) for run in coordinates if len(run) > 1]
+    return tuple(piece for at, stroke in enumerate(strokes) for piece in pieces.get(at, [stroke]))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
@@ -26,30 +29,53 @@ FINE = 2
 MOST_STANDING = 400
 
 
-def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -> NDArray[np.float32]:
-    """(picture rows, columns) 0 to 1: how much of each pixel lies in the shadow that parts in place, in
-    the given model rows, cast on the table close to their feet."""
-    none = np.zeros((camera.rows, camera.columns), np.float32)
+@dataclass(frozen=True, eq=False)
+class Shadow:
+    """How much of each pixel of a part of a picture lies in the shadow."""
+
+    row: int  #: first row and column of the part
+    column: int
+    amount: NDArray[np.float32]  #: (rows, columns) 0 to 1
+
+
+def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -> Shadow | None:
+    """The shadow that parts in place, in the given model rows, cast on the table close to their feet; None
+    for none."""
     unit = studio.plan.measures.pitch_mm or 10.0
     frame = upright(up)
     bounds = studio.bounds_along(frame)[rows]
     if not len(rows) or camera.toward @ (frame[2]) <= 0:  # nothing there, or seen from below the table
-        return none
+        return None
     ground = bounds[:, 0, 2].min()
     standing = rows[bounds[:, 0, 2] < ground + STANDING * unit]
     if len(standing) > MOST_STANDING or _balances(studio.bounds_along(frame), standing, rows):
-        return none
-    canvas = Image.new("L", (camera.columns * FINE, camera.rows * FINE))
-    draw = ImageDraw.Draw(canvas)
+        return None
     away = _away_from_light(camera, frame) * REACH * unit
+    outlines = []
     for row in standing.tolist():
         points = studio.item_of_key(row, "earlier").outer
         foot = points[points @ frame[2] < ground + STANDING * unit]
-        outline = _hull(camera.project(np.concatenate([foot, foot + away]))[:, :2] * FINE)
-        if len(outline) > 2:
-            draw.polygon([(float(x), float(y)) for x, y in outline], fill=255)
-    small = canvas.resize((camera.columns, camera.rows), Image.Resampling.BOX)
-    return np.asarray(small, dtype=np.float32) / 255.0
+        outlines.append(_hull(camera.project(np.concatenate([foot, foot + away]))[:, :2]))
+    return _filled([outline for outline in outlines if len(outline) > 2], camera)
+
+
+def _filled(outlines: Sequence[Array], camera: Camera) -> Shadow | None:
+    """What polygons (k, 2) in pixels cover of the picture."""
+    if not outlines:
+        return None
+    points = np.concatenate(outlines)
+    size = np.array([camera.columns, camera.rows])
+    first = np.clip(np.floor(points.min(axis=0)).astype(int), 0, size)
+    last = np.clip(np.ceil(points.max(axis=0)).astype(int), first, size)
+    if (first == last).any():
+        return None
+    columns, rows = (last - first).tolist()
+    canvas = Image.new("L", (columns * FINE, rows * FINE))
+    draw = ImageDraw.Draw(canvas)
+    for outline in outlines:
+        draw.polygon(((outline - first) * FINE).ravel().tolist(), fill=255)
+    small = canvas.resize((columns, rows), Image.Resampling.BOX)
+    return Shadow(int(first[1]), int(first[0]), np.asarray(small, dtype=np.float32) / 255.0)
 
 
 def _balances(bounds: NDArray, standing: NDArray, rows: NDArray) -> bool:
@@ -62,13 +88,13 @@ def _balances(bounds: NDArray, standing: NDArray, rows: NDArray) -> bool:
     return area(standing) < LEAST_FOOT * area(rows)
 
 
-def shaded(
-    pixels: NDArray[np.uint8], empty: NDArray[np.bool_], amount: NDArray[np.float32]
-) -> NDArray[np.uint8]:
+def shaded(pixels: NDArray[np.uint8], empty: NDArray[np.bool_], cast: Shadow) -> NDArray[np.uint8]:
     """The pixels with the shadow on the empty ones."""
+    rows, columns = cast.amount.shape
+    window = np.s_[cast.row : cast.row + rows, cast.column : cast.column + columns]
     dark = pixels.copy()
-    at = empty & (amount > 0)
-    dark[at] = np.round(255 * (1 - (1 - SHADOW) * amount[at]))[:, None]
+    at = empty[window] & (cast.amount > 0)
+    dark[window][at] = np.round(255 * (1 - (1 - SHADOW) * cast.amount[at]))[:, None]
     return dark
 
 

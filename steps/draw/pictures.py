@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
+from renderer.ink import Pen
 from renderer.picture import Picture, Sign
 from renderer.table import Item
 from steps.draw.sheet import Field
-from steps.draw.step import inked
+from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio, things
 from steps.model import Array, Step
 
@@ -38,10 +39,9 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     strong = [
         replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in sorted(new)
     ]
-    table = studio.table(np.arange(len(studio.plan.model.parts)), strong, camera)
-    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
-    quiet = [studio.item_of_key(key, "ghost") for key in keys if key not in new]
-    picture = inked(studio, field, table, [*strong, *quiet])
+    pen = Pen(field.mm_per_pixel, studio.hatches)
+    table, drawn = studio.drawn(np.arange(len(studio.plan.model.parts)), strong, camera, pen, "ghost")
+    picture = plain(studio, field, table, drawn)
     return replace(picture, alt=f"Where step {step_number} is in the whole model.")
 
 
@@ -128,25 +128,31 @@ def _display_axes(studio: Studio) -> Array:
     return axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, _display_up(studio))
 
 
+#: The finished model is shown from these sides, in turn from the usual view.
+SIDES = ("front right", "back right", "back left", "front left")
+
+
 def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tuple[Picture, ...]:
     """The finished model from four sides, at one common scale."""
+    return tuple(finished_picture(studio, side, width_mm, height_mm) for side in range(len(SIDES)))
+
+
+def finished_picture(studio: Studio, side: int, width_mm: float, height_mm: float) -> Picture:
+    """The finished model from one of four sides, at the scale at which it fits from each."""
     field = Field(width_mm, height_mm)
-    items = studio.items([part.id for part in studio.plan.model.parts], "earlier")
-    items = [replace(item, role="new") for item in items]
-    points = _points(items)
+    items = studio.items([part.id for part in studio.plan.model.parts], "new")
     up = _display_up(studio)
-    views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(4)]
+    points = _points(items)
     cameras = [
-        field.camera(axes_of(view, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM) for view in views
+        field.camera(
+            axes_of(USUAL_VIEW.azimuth + turn * np.pi / 2, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM
+        )
+        for turn in range(len(SIDES))
     ]
-    pixel = max(camera.pixel for camera in cameras)
-    sides = ("front right", "back right", "back left", "front left")
-    found = []
-    for camera, side in zip(cameras, sides, strict=True):
-        table = studio.source.table(items, replace(camera, pixel=pixel))
-        picture = inked(studio, field, table, _as_one(items), _rows(items), up)
-        found.append(replace(picture, alt=f"{studio.plan.model.name} from the {side}."))
-    return tuple(found)
+    camera = replace(cameras[side], pixel=max(camera.pixel for camera in cameras))
+    table = studio.source.table(items, camera)
+    picture = inked(studio, field, table, _as_one(items), _rows(items), up)
+    return replace(picture, alt=f"{studio.plan.model.name} from the {SIDES[side]}.")
 
 
 def _whole(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import Camera
-from renderer.ink import ink
+from renderer.ink import Inked, Pen, ink
 from renderer.picture import Picture, Stroke
 from renderer.table import Cast, Item, PixelTable
 from steps.draw.balloons import MOST_BALLOONS, inner_point, place_balloons
@@ -45,12 +45,13 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     lifted = lifted_things(studio, step)
     camera = _step_camera(studio, step, field)
     new = new_items(studio, lifted)
-    table = studio.table(studio.earlier_rows(step), new, camera)
+    pen = Pen(field.mm_per_pixel, studio.hatches)
+    table, drawn = studio.drawn(studio.earlier_rows(step), new, camera, pen, "earlier")
     closer = _first_of_kind(studio, [one for one in lifted if _needs_inset(studio, step, one, field, camera)])
     insets = _placed_insets(studio, step, field, table, new, closer)
     frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
     boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
-    picture = _drawn(studio, step, field, table, new, lifted, boxes)
+    picture = _marked(studio, step, field, table, drawn, lifted, boxes)
     return replace(
         picture,
         strokes=(*picture.strokes, *frames),
@@ -76,35 +77,48 @@ def inked(
     standing: NDArray[np.int64] | None = None,
     up: Array | None = None,
 ) -> Picture:
-    """A pixel table as a picture without marks. ``standing``: rows of the parts whose shadow falls on the
-    table, which lies across ``up``."""
+    """A pixel table as a picture without marks; see :func:`plain`."""
     drawn = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.hatches)
+    return plain(studio, field, table, drawn, standing, up)
+
+
+def plain(
+    studio: Studio,
+    field: Field,
+    table: PixelTable,
+    drawn: Inked,
+    standing: NDArray[np.int64] | None = None,
+    up: Array | None = None,
+) -> Picture:
+    """What is drawn as a picture without marks. ``standing``: rows of the parts whose shadow falls on the
+    table, which lies across ``up``."""
     pixels = drawn.pixels
     if standing is not None and up is not None:
-        pixels = shaded(pixels, table.key < 0, shadow(studio, standing, up, table.camera))
+        cast = shadow(studio, standing, up, table.camera)
+        pixels = pixels if cast is None else shaded(pixels, table.key < 0, cast)
     scale = field.mm_per_pixel / table.camera.pixel
     return Picture(field.width_mm, field.height_mm, pixels, drawn.strokes, mm_per_model_mm=scale)
 
 
-def _drawn(
+def _marked(
     studio: Studio,
     step: Step,
     field: Field,
     table: PixelTable,
-    new: Sequence[Item],
+    drawn: Inked,
     lifted: Sequence[Lifted],
     taken: Sequence[Array] = (),
 ) -> Picture:
-    """A table with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
+    """A drawing with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
     guides = guides_of(lifted)
     strokes = guide_strokes(field, table, guides)
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
-    balloons = place_balloons(field, table, wanted, [item.key for item in new], signs, strokes, taken)
-    standing = _standing(studio, step, lifted)
-    picture = inked(studio, field, table, _shown(studio, table, new), standing, step.up)
-    drawn = replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
-    return cleared(drawn)
+    new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
+    balloons = place_balloons(field, table, wanted, new, signs, strokes, taken)
+    picture = plain(studio, field, table, drawn, _standing(studio, step, lifted), step.up)
+    marked = replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+    return cleared(marked)
 
 
 def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[np.int64]:
@@ -116,9 +130,8 @@ def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[n
 
 def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
     """The new items, and the earlier ones that the table shows."""
-    keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
     own = {item.key for item in new}
-    return [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
+    return [*new, *(studio.item_of_key(key, "earlier") for key in table.keys.tolist() if key not in own)]
 
 
 def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
@@ -194,8 +207,9 @@ def _inset(studio: Studio, step: Step, one: Lifted, width_mm: float, height_mm: 
     points = np.concatenate([*(item.outer for item in new), *seat])
     around = points.mean(axis=0) + (1 + INSET_CONTEXT) * (points - points.mean(axis=0))
     camera = field.camera(axes, around, INSET_MARGIN_MM)
-    table = studio.table(uncovered(studio, step, one), new, camera, keep=False)
-    return _drawn(studio, step, field, table, new, [one])
+    table = studio.table(uncovered(studio, step, one), new, camera)
+    drawn = ink(table, Cast(tuple(_shown(studio, table, new))), field.mm_per_pixel, studio.hatches)
+    return _marked(studio, step, field, table, drawn, [one])
 
 
 def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:

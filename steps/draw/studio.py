@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
+from renderer.changes import changes, windows_of
 from renderer.hatch import choose_hatches
+from renderer.ink import Inked, Pen, ink_windows
 from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
@@ -20,9 +22,9 @@ from steps.settings import Settings
 
 #: Where a plan without sights is looked at from.
 USUAL_VIEW = View(azimuth=float(np.radians(-45.0)), elevation=ISOMETRIC_ELEVATION)
-#: Pixel tables kept, for the next step from the same place adds only a few parts: one of the drawing,
-#: one of the overview, and one more.
-KEPT_TABLES = 3
+#: Scenes are kept for the next step from the same place, which adds only a few parts, while they have no
+#: more pixels than this: three drawings of a sheet and their overviews, 130 MB.
+KEPT_PIXELS = 8_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,13 +37,21 @@ class Thing:
 
 
 @dataclass(frozen=True, eq=False)
+class Scene:
+    """What is in place in one view, and the same drawn."""
+
+    keys: frozenset[int]
+    table: PixelTable
+    drawn: Inked
+
+
+@dataclass(frozen=True, eq=False)
 class Studio:
     """A plan ready to be drawn. Part keys in pixel tables are rows of ``plan.model.parts``."""
 
     plan: Plan
     settings: Settings
-    _tables: dict[bytes, tuple[frozenset[int], PixelTable]] = field(default_factory=dict, repr=False)
-
+    _scenes: dict[tuple[bytes, Role], Scene] = field(default_factory=dict, repr=False)
     _items: dict[tuple[str, Role], Item] = field(default_factory=dict, repr=False)
     _samples: dict[tuple[str, bytes], Array] = field(default_factory=dict, repr=False)
     _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
@@ -145,25 +155,60 @@ class Studio:
         return sight.seen.get(part_id, 1.0) if sight else 1.0
 
     def table(
-        self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, keep: bool = True
+        self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, keep: bool = False
     ) -> PixelTable:
-        """The pixel table of the parts in rows ``earlier``, in place, and of new items; that of the
-        earlier ones is kept for the next step from the same place."""
-        place = camera_key(camera)
+        """The pixel table of the parts in rows ``earlier``, in place, and of new items."""
+        rows = earlier[self._in_picture(earlier, camera)].tolist()
+        return self.source.table([*(self.item_of_key(row, "earlier") for row in rows), *new], camera)
+
+    def drawn(
+        self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, pen: Pen, role: Role
+    ) -> tuple[PixelTable, Inked]:
+        """The pixel table as above, and the same drawn, what is in place as ``role``. Only what
+        the new items change of a picture of what is in place is drawn, and of that what was added since."""
+        scene = self._scene(earlier, camera, role, pen)
+        if not new:
+            return scene.table, scene.drawn
+        table = self.source.table(new, camera, scene.table)
+        own = {item.key: item for item in new}
+        return table, self._redrawn(scene.drawn, scene.table, table, own, pen, role)
+
+    def _scene(self, earlier: NDArray[np.int64], camera: Camera, role: Role, pen: Pen) -> Scene:
+        """The scene of the parts in rows ``earlier``, made from the last one of this view."""
+        place = (camera_key(camera), role)
         rows = earlier[self._in_picture(earlier, camera)]
         keys = frozenset(rows.tolist())
-        had, base = self._tables.pop(place, (frozenset[int](), None)) if keep else (frozenset[int](), None)
-        if not had <= keys:
-            had, base = frozenset(), None
-        parts = self.plan.model.parts
-        added = [self.item(parts[row].id, "earlier") for row in rows.tolist() if row not in had]
-        if added or base is None:
-            base = self.source.table(added, camera, base)
-        if keep:
-            while len(self._tables) >= KEPT_TABLES:
-                self._tables.pop(next(iter(self._tables)))
-            self._tables[place] = keys, base
-        return self.source.table(new, camera, base) if new else base
+        had = self._scenes.pop(place, None)
+        if had is None or not had.keys <= keys:
+            empty = PixelTable.empty(camera)
+            had = Scene(frozenset(), empty, Inked.blank(camera.rows, camera.columns))
+        added = [self.item_of_key(row, role) for row in rows.tolist() if row not in had.keys]
+        if added:
+            table = self.source.table(added, camera, had.table)
+            had = Scene(keys, table, self._redrawn(had.drawn, had.table, table, {}, pen, role))
+        self._scenes[place] = had
+        while len(self._scenes) > 1 and self._kept_pixels() > KEPT_PIXELS:
+            self._scenes.pop(next(iter(self._scenes)))
+        return had
+
+    def _kept_pixels(self) -> int:
+        return sum(scene.table.key.size for scene in self._scenes.values())
+
+    def _redrawn(
+        self,
+        drawn: Inked,
+        before: PixelTable,
+        after: PixelTable,
+        own: Mapping[int, Item],
+        pen: Pen,
+        role: Role,
+    ) -> Inked:
+        """A picture of one table made one of another; ``own``: items that are not in place."""
+
+        def items(keys: NDArray[np.intp]) -> list[Item]:
+            return [own.get(key) or self.item_of_key(key, role) for key in keys.tolist()]
+
+        return ink_windows(drawn, after, windows_of(changes(before, after)), items, pen)
 
     def _in_picture(self, rows: NDArray[np.int64], camera: Camera) -> NDArray[np.bool_]:
         """(n,) whether the box of each part in place overlaps the picture."""
