@@ -125,7 +125,9 @@ def prints(
     ] = None,
     refit: Annotated[
         str | None,
-        typer.Option(metavar="tight|press|slide|loose", help="Move stud surfaces so that joints fit so."),
+        typer.Option(
+            metavar="tight|press|slide|loose", help="Move studs, pegs and balls so that joints fit so."
+        ),
     ] = None,
     display_angle: Annotated[
         float | None,

@@ -16,6 +16,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from steps.model import Array, IntArray
+from steps.prints.planes import flattened
 
 #: Faces that lean out further than this from upright sag without support (degrees).
 #: Common practice, no source.
@@ -60,7 +61,7 @@ def hanging(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> Hanging:
     ceiling = leaning & (slope < -LEVEL)
     support = float((mesh.area_faces * -slope)[leaning & ~ceiling].sum())
     bridge = 0.0
-    flat = _flatten(mesh.vertices, up)
+    flat = flattened(mesh.vertices, up)
     for area, span in _ceilings(mesh, ceiling, level_of, flat):
         if span is None or span > BRIDGE_MM:
             support += area
@@ -124,13 +125,6 @@ def _rim(mesh: trimesh.Trimesh, region: IntArray, level: Array) -> tuple[IntArra
 
 def _angles() -> Array:
     return np.arange(DIRECTIONS) * np.pi / DIRECTIONS
-
-
-def _flatten(points: Array, up: Array) -> Array:
-    """(n, 2) coordinates across ``up``."""
-    first = np.cross(up, np.eye(3)[np.abs(up).argmin()])
-    first /= np.linalg.norm(first)
-    return np.asarray(points @ np.column_stack([first, np.cross(up, first)]))
 
 
 def _longest_thread(edges: Array, walled: np.ndarray, angle: float) -> float | None:

@@ -10,6 +10,7 @@ import trimesh
 
 from steps.model import Array, Measure, frozen_array
 from steps.prints.bridges import Hanging, hanging
+from steps.prints.planes import flattened
 from steps.prints.wording import Phrase, phrase
 
 #: Another face must need less than this share of the support before studs do not point up.
@@ -135,12 +136,11 @@ def _stands(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> bool:
     """Whether the foot's hull holds the centre of mass."""
     level = mesh.vertices @ up
     foot = mesh.vertices[level - level.min() < layer_mm / 2]
-    flat = trimesh.geometry.plane_transform([0, 0, 0], up)[:2, :3]
-    hull = shapely.MultiPoint(foot @ flat.T).convex_hull
+    hull = shapely.MultiPoint(flattened(foot, up)).convex_hull
     if hull.geom_type != "Polygon":
         return False
     solid = mesh.is_volume
-    middle = shapely.Point(flat @ (mesh.center_mass if solid else mesh.centroid))
+    middle = shapely.Point(flattened(mesh.center_mass if solid else mesh.centroid, up))
     return bool(hull.contains(middle) and hull.exterior.distance(middle) > BALANCE * np.sqrt(hull.area))
 
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 
-import manifold3d as m3
 import numpy as np
-import shapely
 import trimesh
 
 from steps.model import Array, IntArray, Shape
+from steps.prints.planes import flattened, outlines, triangulated
 from steps.prints.wording import Phrase, phrase, phrase_n
 
 #: A hole with at most this many edges is closed whatever its form.
@@ -81,34 +79,12 @@ def _turned(before: IntArray, after: IntArray) -> int:
 def _close_holes(mesh: trimesh.Trimesh) -> int:
     """Close the small holes; returns how many."""
     widest = SMALL_HOLE_SHARE * float(np.ptp(mesh.vertices, axis=0).max())
-    lids = [_lid(mesh.vertices, rim, widest) for rim in rims(mesh.faces)]
+    rims = [run[::-1] for run in outlines(np.asarray(mesh.faces))[0]]  # a lid runs against its neighbours
+    lids = [_lid(mesh.vertices, rim, widest) for rim in rims]
     lids = [lid for lid in lids if lid is not None]
     if lids:
         mesh.faces = np.concatenate([mesh.faces, *lids])
     return len(lids)
-
-
-def rims(faces: IntArray) -> list[IntArray]:
-    """Corners round each hole, in the order of a face that closes it.
-
-    A hole that meets another in a corner is left out: there are two ways to go on.
-    """
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    known = {(int(a), int(b)) for a, b in edges}
-    open_edges = [(b, a) for a, b in sorted(known) if (b, a) not in known]
-    leaves = Counter(a for a, _ in open_edges)
-    shared = {corner for corner, count in leaves.items() if count > 1}
-    after_of = dict(open_edges)
-    after = dict(after_of)
-    found: list[IntArray] = []
-    while after:
-        run = [min(after)]
-        while (following := after.pop(run[-1], run[0])) != run[0]:  # a missing edge ends the run too
-            run.append(following)
-        closed = after_of.get(run[-1]) == run[0]
-        if closed and not shared & set(run) and len(run) > 2:
-            found.append(np.array(run))
-    return found
 
 
 def _lid(vertices: Array, rim: IntArray, widest: float) -> IntArray | None:
@@ -125,12 +101,8 @@ def _lid(vertices: Array, rim: IntArray, widest: float) -> IntArray | None:
     height = corners @ normal
     if len(rim) > FEW_EDGES and np.ptp(height) > FLAT_SHARE * span:
         return None
-    first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
-    first /= np.linalg.norm(first)
-    flat = corners @ np.column_stack([first, np.cross(normal, first)])
-    if not shapely.Polygon(flat).is_valid:
-        return None
-    return rim[np.asarray(m3.triangulate([flat]), dtype=np.int64)]
+    triangles = triangulated([flattened(corners, normal)])
+    return None if triangles is None else rim[triangles]
 
 
 def _left(mesh: trimesh.Trimesh) -> tuple[Phrase, ...]:

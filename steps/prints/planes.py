@@ -1,6 +1,9 @@
-"""Cut the level faces of a mesh into triangles anew after some of their corners have moved."""
+"""Flat faces of a mesh: their outlines, and cutting them into triangles anew when corners have moved."""
 
 from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
 
 import manifold3d as m3
 import numpy as np
@@ -54,39 +57,51 @@ def _planes(vertices: Array, faces: IntArray) -> IntArray:
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
-def _cut(vertices: Array, faces: IntArray, normal: Array) -> IntArray | None:
-    """New triangles for the region that ``faces`` cover; its outline keeps its vertices."""
-    loops = _loops(faces)
-    if loops is None:
-        return None
+def flattened(points: Array, normal: Array) -> Array:
+    """(..., 2) coordinates of points (..., 3) across a unit ``normal``, counter-clockwise seen against it."""
     first = np.cross(normal, np.eye(3)[np.abs(normal).argmin()])
     first /= np.linalg.norm(first)
-    flat = vertices @ np.column_stack([first, np.cross(normal, first)])
-    rings = [flat[loop] for loop in loops]
+    return np.asarray(points @ np.column_stack([first, np.cross(normal, first)]))
+
+
+def outlines(faces: IntArray) -> tuple[list[IntArray], bool]:
+    """Closed runs of vertices along edges with a face on one side only, in the faces' own direction.
+
+    Runs that meet another, or themselves, in a vertex are left out, for there is more than one way to go
+    on there; the second value says whether none was.
+    """
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    known = {(int(a), int(b)) for a, b in edges}
+    free = sorted((a, b) for a, b in known if (b, a) not in known)
+    leaves = Counter(a for a, _ in free)
+    following = {a: b for a, b in free if leaves[a] == 1}
+    waiting, found = dict(following), []
+    while waiting:
+        run = [min(waiting)]
+        while (after := waiting.pop(run[-1], None)) not in (None, run[0]):
+            run.append(after)
+        if following.get(run[-1]) == run[0]:
+            found.append(np.array(run))
+    return found, sum(map(len, found)) == len(free)
+
+
+def triangulated(rings: Sequence[Array]) -> IntArray | None:
+    """Triangles between the corners of rings (n, 2), one round the others; None where they cross."""
     if not _simple(rings):
         return None
-    triangles = m3.triangulate(rings)
-    return np.concatenate(loops)[np.asarray(triangles, dtype=np.int64)]
+    return np.asarray(m3.triangulate(list(rings)), dtype=np.int64)
 
 
-def _loops(faces: IntArray) -> list[IntArray] | None:
-    """Boundary of a region as closed runs of vertices; None where runs meet in a vertex."""
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    inner = {(int(b), int(a)) for a, b in edges}
-    after = {int(a): int(b) for a, b in edges if (int(a), int(b)) not in inner}
-    if len(after) != sum((int(a), int(b)) not in inner for a, b in edges):
+def _cut(vertices: Array, faces: IntArray, normal: Array) -> IntArray | None:
+    """New triangles for the region that ``faces`` cover; its outline keeps its vertices."""
+    loops, whole = outlines(faces)
+    if not whole:
         return None
-    loops: list[IntArray] = []
-    while after:
-        start = min(after)
-        run = [start]
-        while (following := after.pop(run[-1])) != start:
-            run.append(following)
-        loops.append(np.array(run))
-    return loops
+    triangles = triangulated([flattened(vertices[loop], normal) for loop in loops])
+    return None if triangles is None else np.concatenate(loops)[triangles]
 
 
-def _simple(rings: list[Array]) -> bool:
+def _simple(rings: Sequence[Array]) -> bool:
     """Whether the rings are one outline with holes, none crossing another or itself."""
     shells = [shapely.Polygon(ring) for ring in rings]
     if not all(shell.is_valid for shell in shells):
