@@ -315,7 +315,7 @@ def _mark(plan: Plan, joint: Joint) -> Mark:
 
 def _why(plan: Plan, joint: Joint) -> str:
     more = plan.gluing.whys.get(joint.id, "")
-    return joint.why if not more or more in joint.why else f"{joint.why} {more}".strip()
+    return joint.why if not more or more in joint.why else f"{joint.why}; {more}"
 
 
 def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:

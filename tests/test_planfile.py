@@ -155,7 +155,7 @@ def test_values_stand_where_they_belong(plan: Plan) -> None:
     assert values["settings"]["printer"]["nozzle_mm"] == 0.4
     joint = values["joints"][0]
     assert (joint["mark"], joint["hold_n"], joint["load_n"]) == ("glue", 1.5, 0.4)
-    assert joint["why"] == "gap 0.10 mm per side at 1x: press Glued: it must not come off."
+    assert joint["why"] == "gap 0.10 mm per side at 1x: press; Glued: it must not come off."
     assert joint["touches"][0]["from"] == "P1"
     one, two = values["steps"]
     assert one["move"] == {"P1": [0, 0, -1]}

@@ -27,11 +27,11 @@ def whys_of(to_glue: Sequence[Joint], found: LeastGlue, joints: Joints) -> dict[
     for joint in to_glue:
         load = found.loads_n.get(row[joint.id])
         if row[joint.id] not in chosen:
-            whys[joint.id] = f"{joint.why}; glued as its counterpart in the other copy is"
+            whys[joint.id] = "glued as its counterpart in the other copy is"
         elif load is None:
-            whys[joint.id] = f"{joint.why}; glued so that the model holds together"
+            whys[joint.id] = "glued so that the model holds together"
         else:
-            whys[joint.id] = f"{joint.why}; it holds {joint.hold_n:.1f} N and must hold {load:.1f} N"
+            whys[joint.id] = f"it holds {joint.hold_n:.1f} N and must hold {load:.1f} N"
     return whys
 
 
