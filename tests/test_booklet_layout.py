@@ -11,12 +11,12 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from steps.booklet import content as c
-from steps.booklet.boxes import Image, Page, Rect, Text
+from steps.booklet.boxes import Image, Line, Page, Rect, Text
 from steps.booklet.compose import compose
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer, smallest_type
-from steps.booklet.typeset import Typesetter, halves
+from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.errors import WrongSettings
 from steps.model import Plan
@@ -256,11 +256,78 @@ def test_a_sub_assembly_built_upside_down_says_so_and_is_turned_over_first(up, s
     assert ("Turn over first: tower" in texts("step")) == said
 
 
-def test_a_timeline_too_long_for_a_column_is_divided_on_one_scale() -> None:
-    bars = tuple(c.Bar(f"Step {n}", 10.0 * n, 5.0, n % 2 == 1) for n in range(90))
-    parts = halves(c.Timeline(bars, "timeline", 900.0))
-    assert parts is not None
-    first, second = parts
-    assert isinstance(first, c.Timeline) and isinstance(second, c.Timeline)
-    assert first.bars + second.bars == bars
-    assert first.total_min == second.total_min == 900.0
+WHOLE = Settings(reader="helper")
+
+
+def setter_of(settings: Settings) -> Typesetter:
+    return Typesetter(edition_of(settings), typeface(words_in(settings.language)))
+
+
+def test_a_timeline_shows_every_bar_to_scale_and_no_words_on_others() -> None:
+    ticks = tuple(c.Tick(each, f"{each} min") for each in range(0, 100, 5))
+    bars = (c.Bar(0, 0.0, 30.0), c.Bar(1, 30.0, 50.0), c.Bar(0, 80.0, 20.0))
+    cell = setter_of(WHOLE).set(c.Timeline(("Adult", "Waiting"), bars, ticks, ticks, 100.0, "x"), 120.0)
+    drawn = [item.rect() for item in cell.items if isinstance(item, Line) and item.fill]
+    whole = sum(rect.width for rect in drawn)
+    assert [rect.width for rect in drawn] == pytest.approx([0.3 * whole, 0.5 * whole, 0.2 * whole])
+    assert drawn[0].right == pytest.approx(drawn[1].x) and drawn[1].right == pytest.approx(drawn[2].x)
+    texts = [item.rect() for item in cell.items if isinstance(item, Text)]
+    assert not any(one.meets(two, 0.05) for one, two in combinations(texts, 2))
+    assert all(cell.rect.holds(item.rect(), 0.3) for item in cell.items)
+
+
+def test_a_table_is_divided_between_rows_and_fills_its_columns() -> None:
+    rows = tuple((f"row {n}", "what", "where") for n in range(40))
+    table = c.Table(("a", "b", "c"), rows, (0.4, 0.3, 0.3))
+    edition = edition_of(WHOLE)
+    composer = Composer(setter_of(WHOLE), edition, paper_of(WHOLE), words_in("en"))
+    columns = [Rect(0, 0, 100, 120), Rect(110, 0, 100, 120), Rect(220, 0, 100, 120)]
+    cells, rest = composer.flow([table], columns)
+    assert not rest
+    said = [
+        i.words for cell in cells for i in cell.items if isinstance(i, Text) and i.words.startswith("row")
+    ]
+    assert said == [row[0] for row in rows]
+    row = cells[0].rect.height / (
+        1 + sum(i.words.startswith("row") for i in cells[0].items if isinstance(i, Text))
+    )
+    for cell, column in zip(cells[:-1], columns, strict=False):
+        assert cell.rect.y - column.y < 1.5 * row
+
+
+def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:
+    """Twelve equal lines in two columns: six and six."""
+    blocks = tuple(c.Marked("dot", f"line {n}") for n in range(12))
+    pages = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en")).bodies(
+        c.Sheet("reading", "How", blocks)
+    )
+    (body,) = pages
+    lefts = [cell.rect.x for cell in body.cells if cell.role == "list"]
+    assert [lefts.count(x) for x in sorted(set(lefts))] == [6, 6]
+
+
+@pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
+def test_nothing_in_a_title_block_is_cut(reader, paper, language, fold):
+    pages = pages_of(sample_plan(), Settings(reader=reader, paper=paper, language=language, fold=fold))
+    fixed = {words_in(language).say(each) for each in ("Done by", "Wait", "Step", "Sheet", "Model")}
+    fixed |= {words_in(language).say(each) for each in ("Child", "Helper", "Adult", "none")}
+    for page in pages:
+        cells = [cell for cell in page.cells if cell.role == "title block"]
+        said = [item.words for cell in cells for item in cell.items if isinstance(item, Text)]
+        if page.kind == "step":
+            assert fixed & set(said)
+        for words in said:
+            assert not any(each.startswith(words.removesuffix("…")) for each in fixed if words.endswith("…"))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_folded_cover_is_one_page(paper, language):
+    pages = pages_of(sample_plan(), Settings(fold=True, paper=paper, language=language))
+    assert [page.kind for page in pages].count("cover") == 1
+
+
+def test_a_long_name_is_broken_at_its_hyphens() -> None:
+    lines = setter_of(WHOLE).wrap("smooth-tapered-block-2x4-2-side-studs", 40.0, 12.0)
+    assert len(lines) > 1 and "".join(lines) == "smooth-tapered-block-2x4-2-side-studs"
+    assert all(line.endswith("-") for line in lines[:-1])

@@ -128,17 +128,29 @@ class Table:
 class Bar:
     """A stretch of the timeline, minutes."""
 
-    words: str
+    lane: int  #: row of :attr:`Timeline.lanes`
     start_min: float
     length_min: float
-    waiting: bool
+
+
+@dataclass(frozen=True)
+class Tick:
+    """A place on the timeline that is named, minutes."""
+
+    at_min: float
+    words: str
 
 
 @dataclass(frozen=True)
 class Timeline:
+    """Who is busy when, one lane above the other; the last lane is waiting."""
+
+    lanes: tuple[str, ...]
     bars: tuple[Bar, ...]
+    steps: tuple[Tick, ...]  #: where steps begin, above the lanes
+    hours: tuple[Tick, ...]  #: below them
+    total_min: float
     alt: str
-    total_min: float  #: of the whole timeline, so that the pieces of a divided one keep one scale
 
 
 @dataclass(frozen=True)

@@ -257,15 +257,27 @@ class _Page:
 
     @block.register
     def _(self, block: c.Timeline) -> str:
-        total = max(bar.start_min + bar.length_min for bar in block.bars)
+        def place(start: float, length: float = 0.0) -> str:
+            left, width = (100 * each / block.total_min for each in (start, length))
+            return f"left:{left:.2f}%;width:{width:.2f}%" if length else f"left:{left:.2f}%"
+
         rows = []
-        for bar in block.bars:
-            left, width = 100 * bar.start_min / total, 100 * bar.length_min / total
-            kind = "bar wait" if bar.waiting else "bar"
-            style = f"margin-left:{left:.1f}%;width:{width:.1f}%"
-            drawn = f'<span class="{kind}" aria-hidden="true" style="{style}"></span>'
-            rows.append(f"<li>{_text(bar.words)}{drawn}</li>")
-        return f'<ol class="timeline" aria-label="{_text(block.alt)}">{"".join(rows)}</ol>'
+        for lane, name in enumerate(block.lanes):
+            kind = "bar wait" if lane == len(block.lanes) - 1 else "bar"
+            bars = "".join(
+                f'<i class="{kind}" style="{place(bar.start_min, bar.length_min)}"></i>'
+                for bar in block.bars
+                if bar.lane == lane
+            )
+            rows.append(f'<b>{_text(name)}</b><div class="lane">{bars}</div>')
+        steps, hours = (
+            "".join(f'<span style="{place(tick.at_min)}">{_text(tick.words)}</span>' for tick in ticks)
+            for ticks in (block.steps, block.hours)
+        )
+        return (
+            f'<div class="timeline" role="img" aria-label="{_text(block.alt)}"><b></b><div class="ticks">'
+            f'{steps}</div>{"".join(rows)}<b></b><div class="ticks">{hours}</div></div>'
+        )
 
     # --------------------------------------------------------------------- pictures
 

@@ -55,9 +55,14 @@ th,td{text-align:left;vertical-align:top;padding:.3rem .5rem .3rem 0;border-bott
 .notice ul{margin:.2rem 0;padding-left:1.2rem}
 .glued{break-inside:avoid;border-bottom:1px solid #000;padding-bottom:.4rem}
 .glued .rows{columns:11rem}
-.timeline{list-style:none;padding:0}
-.bar{display:block;height:.7rem;background:#000;border:1px solid #000;min-width:3px}
+.timeline{display:grid;grid-template-columns:auto 1fr;gap:.2rem .6rem;align-items:center;margin:.5rem 0}
+.timeline b{font-weight:normal}
+.lane,.ticks{position:relative;height:1.3rem}
+.lane{border-bottom:1px solid #767676}
+.bar{position:absolute;top:.2rem;height:.9rem;min-width:2px;background:#000;border:1px solid #000}
 .bar.wait{background:#fff}
+.ticks{font-size:.85rem}
+.ticks span{position:absolute;white-space:nowrap}
 .way{display:flex;justify-content:space-between;align-items:center}
 @media (max-width:46rem){.sheet{grid-template-columns:minmax(0,1fr)}section{padding:0 .6rem .3rem}}
 @media print{nav,.skip,.way{display:none}section{break-inside:avoid}}

@@ -30,8 +30,13 @@ from steps.booklet.words import NBSP, Words
 COLUMN_PAD_MM = 4.0
 GUTTER_MM = 9.0  # between columns of a flow sheet
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
+BALANCE_MM = 2.0  # columns of a last page are made equal to this
+LEAST_ROWS = 2  # of a table, on either side of a column's end
 TIGHT, TIGHTEST = 0.5, 0.2  # shares of the usual gap in a crowded column
+COVER_SHARES = (0.4, 0.46, 0.52, 0.58, 0.64)  # the same of a cover, whose strip is not divided
 STRIP_SHARES = (0.3, 0.34, 0.38, 0.42, 0.46, 0.5)  # of a portrait page, under the drawing
+LEAST_NAME_MM = 26.0  # width of a title block's cell for a name
+FIELD_PAD_MM = 2.2  # at both sides of a title block's words
 ICON_SHARE = 0.3  # of a title block cell's width, at most, for the mark beside the words
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
 HALF_FOOT_MM = 30.0  # least height for "Where you are" in half a sheet
@@ -137,19 +142,16 @@ class Composer:
         """The blocks of a sheet in a strip of two columns at the bottom of an area, at least
         ``least_share`` of it high: the field above, the cells, the rule between, and what did not fit."""
         least = least_foot if sheet.foot else 0.0
-        shares = [share for share in STRIP_SHARES if share >= least_share]
+        cover = sheet.kind == "cover"
+        shares = [share for share in (COVER_SHARES if cover else STRIP_SHARES) if share >= least_share]
         for share, tighter in product(shares, (self, self.tight())):
             strip = Rect(area.x, area.y, area.width, share * area.height)
-            half = (strip.width - 3 * COLUMN_PAD_MM) / 2
-            columns = [
-                Rect(strip.x + COLUMN_PAD_MM, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
-                Rect(strip.x + 2 * COLUMN_PAD_MM + half, strip.y, half, strip.height).inset(0, COLUMN_PAD_MM),
-            ]
+            columns = _strip_columns(strip, 1 if cover else 2)
             cells, rest = tighter.flow(sheet.blocks, columns)
-            if not rest and _room_below(columns[1], cells) >= least:
+            if not rest and _room_below(columns[-1], cells) >= least:
                 break
         field = Rect(area.x, strip.top, area.width, area.top - strip.top)
-        field, foot = self._foot(sheet, field, columns[1], cells, portrait=True)
+        field, foot = self._foot(sheet, field, columns[-1], cells, portrait=True)
         return field, cells + foot, _across(strip, strip.top), rest
 
     # ------------------------------------------------------------------ two steps a sheet
@@ -228,7 +230,7 @@ class Composer:
         box = self.inner(sheet).inset(6.0, 5.0)
         count = 1 if self.paper.portrait else 2
         if sheet.kind == "parts" and not self.paper.portrait:
-            count = 2 if self.edition.reader == "child" or self.paper.width < 250 else 3
+            count = 3 if self.edition.reader == "helper" and self.paper.width > 250 else 2
         width = (box.width - (count - 1) * GUTTER_MM) / count
         return [Rect(box.x + k * (width + GUTTER_MM), box.y, width, box.height) for k in range(count)]
 
@@ -236,10 +238,13 @@ class Composer:
         """The pages that the blocks flow over; set tighter where that saves one, so that no page is
         left with a line or two."""
         usual = list(self._flowed(sheet, blocks, first))
-        if len(usual) == 1:
-            return usual
-        tight = list(self.tight()._flowed(sheet, blocks, first))
-        return tight if len(tight) < len(usual) else usual
+        for share in (TIGHT, TIGHTEST):
+            if len(usual) == 1:
+                break
+            tight = list(self.tight(share)._flowed(sheet, blocks, first))
+            if len(tight) < len(usual):
+                return tight
+        return usual
 
     def _flowed(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> Iterator[Body]:
         rest: list[c.Block] = list(blocks)
@@ -249,9 +254,28 @@ class Composer:
             if isinstance(rest[0], c.Heading) and rest[0].level == 1:
                 columns, title = self._under_title(rest.pop(0), columns)
                 cells.append(title)
-            flowed, rest = self.flow(rest, columns)
+            last, (flowed, rest) = rest, self.flow(rest, columns)
+            if not rest and len(columns) > 1:
+                flowed = self._balanced(last, columns, flowed)
             yield Body(sheet, (*cells, *flowed), first=first)
             first = False
+
+    def _balanced(self, blocks: Sequence[c.Block], columns: Sequence[Rect], usual: list[Cell]) -> list[Cell]:
+        """The same blocks in columns as low as will do, so that they end at about one height."""
+        low, high = 0.0, columns[0].height
+        best = usual
+        while high - low > BALANCE_MM:
+            height = (low + high) / 2
+            shorter = [Rect(each.x, each.top - height, each.width, height) for each in columns]
+            try:
+                cells, rest = self.flow(blocks, shorter, whole=True)
+            except ValueError:  # a block higher than the shortened column
+                rest = list(blocks)
+            if rest:
+                low = height
+            else:
+                best, high = cells, height
+        return best
 
     def _under_title(self, heading: c.Block, columns: list[Rect]) -> tuple[list[Rect], Cell]:
         """The sheet's heading over all columns, and what is left of them."""
@@ -262,27 +286,52 @@ class Composer:
 
     # ------------------------------------------------------------------------------- flow
 
-    def flow(self, blocks: Sequence[c.Block], columns: Sequence[Rect]) -> tuple[list[Cell], list[c.Block]]:
-        """Blocks into columns from the top, a heading kept with what follows: cells and what is left."""
+    def flow(
+        self, blocks: Sequence[c.Block], columns: Sequence[Rect], whole: bool = False
+    ) -> tuple[list[Cell], list[c.Block]]:
+        """Blocks into columns from the top, a heading kept with what follows: cells and what is left.
+
+        A table is divided between rows where the column ends; other blocks only where they are higher than
+        a column, and with ``whole`` none: ValueError.
+        """
         rest = list(blocks)
         cells: list[Cell] = []
         for column in columns:
             top = column.top
             while rest:
                 cell = self.setter.set(rest[0], column.width)
-                if cell.rect.height > column.height:
+                if cell.rect.height > column.height and not isinstance(rest[0], c.Table):
+                    if whole:
+                        raise ValueError("higher than the column")
                     rest[0:1] = self._smaller(rest[0], cell.rect.height - column.height)
                     continue
                 empty = top == column.top
                 needed = cell.rect.height if empty else self._needed(rest, column.width, cell)
                 if top - needed < column.y - 0.01:
-                    break
+                    parts = self._divided(rest[0], column.width, top - column.y, empty)
+                    if parts is None:
+                        break
+                    rest[0:1] = parts
+                    continue
                 cells.append(cell.moved(column.x, top))
                 top -= cell.rect.height + self.edition.gap
                 rest.pop(0)
             while rest and isinstance(rest[0], c.Rule):
                 rest.pop(0)
         return cells, rest
+
+    def _divided(self, block: c.Block, width: float, height: float, empty: bool) -> list[c.Block] | None:
+        """A table's rows that fit into the height, and the rest; None where too few do."""
+        if not isinstance(block, c.Table):
+            return None
+        least = 1 if empty else LEAST_ROWS
+        for count in range(len(block.rows) - 1, least - 1, -1):
+            first = replace(block, rows=block.rows[:count])
+            if self.setter.set(first, width).rect.height <= height + 0.005:
+                return [first, replace(block, rows=block.rows[count:])]
+        if empty:
+            raise ValueError("a row of a table is higher than a column")
+        return None
 
     def _needed(self, rest: Sequence[c.Block], width: float, cell: Cell) -> float:
         """Height that must be free to begin with this block: headings and rules keep the next one."""
@@ -340,13 +389,13 @@ class Composer:
         """Cells of label and value, after ISO 7200: model, part, who, wait, step, scale, sheet."""
         say, sheet = self.words.say, body.sheet
         number = say("{n} of {total}", n=self.words.number(n), total=self.words.number(total))
-        model = _Field(say("Model"), booklet.model, 2.6)
-        place = _Field(say("Part of the model"), sheet.part or sheet.title, 3.4)
+        model = _Field(say("Model"), booklet.model, 2.6, is_name=True)
+        place = _Field(say("Part of the model"), sheet.part or sheet.title, 3.4, is_name=True)
         count = _Field(say("Sheet"), number, 1.5)
         if sheet.kind != "step" or body.second is not None:
             rows = [[model, place, count]]
         elif self.paper.portrait:
-            rows = [[model, place], [*self._work_fields(sheet, body), count]]
+            rows = [[model, place, count], self._work_fields(sheet, body)]
         else:
             rows = [[model, place, *self._work_fields(sheet, body), count]]
         frame, height = self.paper.frame, self.paper.title_row
@@ -371,21 +420,45 @@ class Composer:
 
     def _row_of(self, fields: Sequence[_Field], x: float, width: float, top: float) -> list[Cell]:
         """Fields side by side under ``top``."""
-        shares, height = sum(field.share for field in fields), self.paper.title_row
+        height = self.paper.title_row
         cells = []
-        for field in fields:
-            wide = width * field.share / shares
+        for field, wide in zip(fields, self._widths(fields, width), strict=True):
             cells.append(self._field_cell(field, Rect(x, top - height, wide, height)))
             x += wide
         return cells
+
+    def _widths(self, fields: Sequence[_Field], width: float) -> list[float]:
+        """Widths by share, but what a field's words need taken from those that have more than they need."""
+        shares = sum(field.share for field in fields)
+        usual = [width * field.share / shares for field in fields]
+        whole = [self._need(field) for field in fields]
+        names_cut = [min(n, LEAST_NAME_MM) if f.is_name else n for f, n in zip(fields, whole, strict=True)]
+        for needs in (whole, names_cut):
+            wanted = [max(pair) for pair in zip(usual, needs, strict=True)]
+            excess, spare = sum(wanted) - width, [w - n for w, n in zip(wanted, needs, strict=True)]
+            if excess <= 0:
+                return usual
+            if sum(spare) >= excess:
+                return [w - excess * each / sum(spare) for w, each in zip(wanted, spare, strict=True)]
+        return usual
+
+    def _need(self, field: _Field) -> float:
+        """Least width at which a field's label and value stand whole, mm."""
+        e, face = self.edition, self.setter.face
+        value = field.value.replace("{scale}", LONGEST_SCALE)
+        words = max(
+            face.width_mm(face.printable(field.label), e.least),
+            face.width_mm(face.printable(value), e.least, True),
+        )
+        icon = self.paper.title_row - 2.0 if field.mark else 0.0
+        return words + 2 * FIELD_PAD_MM + icon + 0.1
 
     def _scale_words(self, body: Body) -> str:
         """Scale of the drawing and the paper; a page without a drawing has no scale."""
         return ("{scale}, " if body.scale_of else "") + self.paper.name
 
     def _field_cell(self, field: _Field, rect: Rect) -> Cell:
-        pad = 2.2
-        e = self.edition
+        pad, e = FIELD_PAD_MM, self.edition
         icon = min(rect.height - 2.0, ICON_SHARE * rect.width) if field.mark else 0.0
         width = rect.width - 2 * pad - icon
         label = self.setter.fit(field.label, width, e.least)
@@ -407,6 +480,14 @@ class _Field:
     share: float
     mark: str = ""
     scale_of: c.Wish | None = None
+    is_name: bool = False  #: may be shortened where there is no room: the parts list has it in full
+
+
+def _strip_columns(strip: Rect, count: int) -> list[Rect]:
+    """Columns side by side in a strip, with room round them."""
+    wide = (strip.width - (count + 1) * COLUMN_PAD_MM) / count
+    lefts = [strip.x + COLUMN_PAD_MM + k * (wide + COLUMN_PAD_MM) for k in range(count)]
+    return [Rect(x, strip.y, wide, strip.height).inset(0, COLUMN_PAD_MM) for x in lefts]
 
 
 def _across(area: Rect, y: float) -> Line:

@@ -29,6 +29,8 @@ TERMS = (
     "with cup",
     # sub-assemblies: what they are and where they sit
     "whole model",
+    "body",
+    "section",
     "tower",
     "deck",
     "arm",

@@ -35,6 +35,7 @@ SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
 GLUE_SHARE, GLUE_HEIGHT = 0.6, 0.36  # of the width of a glued step, for its picture
+LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
@@ -103,6 +104,11 @@ class Typesetter:
             yield current
         if self._fits(word, width, size, bold):
             yield word
+            return
+        hyphen = word[: self._prefix(word, width, size, bold, "")].rfind("-") + 1
+        if hyphen > 1:
+            yield word[:hyphen]
+            yield from self._broken("", word[hyphen:], width, size, bold)
             return
         if len(pieces) > 1:
             yield from self._broken("", word.replace(SOFT_HYPHEN, ""), width, size, bold)
@@ -346,20 +352,43 @@ class Typesetter:
 
     @set.register
     def _(self, block: c.Timeline, width: float) -> Cell:
+        """Lanes of bars, the steps' numbers above and the hours below; ticks too close to the last are left
+        out."""
         e = self.edition
-        total = block.total_min
+        names = [self.fit(name, 0.34 * width, e.least) for name in block.lanes]
+        left = max(self._widest(name) for name in names) + 2.5
+        line = line_height(e.least)
+        scale = (width - left) / max(block.total_min, 1e-9)
         items: list[Item] = []
-        top = 0.0
+        top, low = -line - 1.0, -line - 1.0 - len(names) * LANE_MM
+        for row, name in enumerate(names):
+            middle = top - (row + 0.5) * LANE_MM
+            items += self.text(name, 0, middle + line / 2)
+            items.append(Line(((left, middle), (width, middle)), THIN_MM, GREY))
         for bar in block.bars:
-            label = self.galley(bar.words, width, e.least)
-            items += self.text(label, 0, top)
-            top -= label.height
-            x0 = bar.start_min / total * width
-            x1 = max(x0 + 0.8, (bar.start_min + bar.length_min) / total * width)
-            rect = Rect(min(x0, width - 0.8), top - 3.0, min(x1, width) - min(x0, width - 0.8), 3.0)
-            items.append(rectangle(rect, THIN_MM, BLACK, WHITE if bar.waiting else BLACK))
-            top -= 4.2
-        return _cell(width, -top, items, "table")
+            x = left + bar.start_min * scale
+            long = min(max(bar.length_min * scale, LEAST_BAR_MM), width - x)
+            y, waiting = top - (bar.lane + 0.5) * LANE_MM, bar.lane == len(names) - 1
+            rect = Rect(x, y - BAR_MM / 2, long, BAR_MM)
+            items.append(rectangle(rect, THIN_MM, BLACK, WHITE if waiting else BLACK))
+        for ticks, y in ((block.steps, 0.0), (block.hours, low - 1.0)):
+            items += self._ticks(ticks, left, scale, width, y)
+        for tick in block.hours:
+            x = left + tick.at_min * scale
+            items.append(Line(((x, low), (x, low - 1.2)), THIN_MM))
+        return _cell(width, line + 1.0 - low, items, "table")
+
+    def _ticks(
+        self, ticks: Sequence[c.Tick], left: float, scale: float, width: float, top: float
+    ) -> Iterator[Text]:
+        """The words of ticks, each beginning at its place, none running into the next."""
+        free = left
+        for tick in ticks:
+            x = left + tick.at_min * scale
+            galley = Galley((tick.words,), self.edition.least, False)
+            if x >= free and x + self._widest(galley) <= width:
+                yield from self.text(galley, x, top)
+                free = x + self._widest(galley) + 2.0
 
     # ------------------------------------------------------------------------ helpers
 
@@ -400,9 +429,6 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
         return (
             (c.Para(a, block.strong, block.quiet), c.Para(b, block.strong, block.quiet)) if a and b else None
         )
-    if isinstance(block, c.Timeline) and len(block.bars) > 1:
-        middle = len(block.bars) // 2
-        return replace(block, bars=block.bars[:middle]), replace(block, bars=block.bars[middle:])
     if isinstance(block, c.Marked):
         return halves(c.Para(" ".join(filter(None, (block.words, block.detail))), block.strong))
     if isinstance(block, c.Notice) and len(block.lines) > 1:
@@ -416,10 +442,4 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
     if isinstance(block, c.Facts) and len(block.rows) > 1:
         middle = len(block.rows) // 2
         return c.Facts(block.rows[:middle]), c.Facts(block.rows[middle:])
-    if isinstance(block, c.Table) and len(block.rows) > 1:
-        middle = len(block.rows) // 2
-        return (
-            c.Table(block.header, block.rows[:middle], block.widths),
-            c.Table(block.header, block.rows[middle:], block.widths),
-        )
     return None

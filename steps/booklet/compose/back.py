@@ -7,6 +7,7 @@ from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, T
 from steps.booklet.words import later
 from steps.glue.schedule import GLUE_MIN, PART_MIN
 
+ROOMY, CROWDED = 0.6, 0.5  # height of a small view of the finished model, of the column's width
 SOURCES: tuple[tuple[str, str, str], ...] = (
     (later("Isometric drawing"), later("elevation 35.26°, axes at 30°"), "ISO 5456-3"),
     (later("Line widths"), "0.5 / 0.25 mm", later("ISO 128-20, from memory")),
@@ -25,7 +26,7 @@ def finished_sheet(matter: Matter) -> Sheet:
     title = words.say("The finished model")
     alt = words.say("{title} from side {n} of 4.", title=matter.title)
     blocks: list[Block] = [Heading(title)]
-    height = 0.5 * matter.edition.column
+    height = (CROWDED if matter.terse else ROOMY) * matter.edition.column
     blocks += [
         Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height) for k in (1, 2, 3)
     ]

@@ -90,6 +90,8 @@ def _weight(matter: Matter, group: Heavy) -> str:
     name, mass = words.place_name(group.name), words.grams(group.grams)
     if group.people > 1:
         return words.say("{name}: {mass}. Two people lift it.", name=name, mass=mass)
+    if group.tip_deg < 1.0:
+        return words.say("{name}: does not stand by itself. Support it.", name=name)
     if group.tip_deg < hazard_book().limits["tip_deg"]:
         angle = words.number(group.tip_deg)
         return words.say("{name}: falls over when tilted by {angle}°. Support it.", name=name, angle=angle)
@@ -121,7 +123,7 @@ def _adhesive(matter: Matter, cautions: AdhesiveCautions) -> Notice:
 def _air(matter: Matter, air: Air) -> str:
     """What the planned amount would do to a closed room, against the lowest limit."""
     words = matter.words
-    return words.say(
+    text = words.say(
         "{name}: in a closed room of {room} m³ the planned amount gives about {ppm} ppm; "
         "the lowest limit is {limit} ppm ({body}).",
         name=words.term(air.component),
@@ -130,6 +132,7 @@ def _air(matter: Matter, air: Air) -> str:
         limit=words.figures(air.limit_ppm),
         body=air.body,
     )
+    return text[:1].upper() + text[1:]
 
 
 def _afterwards(matter: Matter, cautions: AdhesiveCautions) -> list[Block]:

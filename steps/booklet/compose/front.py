@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Container
 
 from steps.booklet.compose.cautions import caution_blocks
-from steps.booklet.compose.gluing import timeline
 from steps.booklet.compose.matter import READERS, Matter
+from steps.booklet.compose.times import timeline
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
 from steps.booklet.words import NBSP, later
 
@@ -116,6 +116,7 @@ def before_sheet(matter: Matter) -> Sheet:
     times = timeline(matter)
     if times is not None and matter.settings.reader != "child":
         blocks += [Heading(words.say("Building and waiting")), times]
+        blocks.append(Para(words.say("Above: numbers of the steps. Below: the time.")))
     blocks += caution_blocks(matter)
     return Sheet("before", words.say("Before you begin"), tuple(blocks))
 

@@ -1,4 +1,4 @@
-"""Glue sheets: one for each sitting, for the adult; and the timeline of building and waiting."""
+"""Glue sheets: one for each sitting, for the adult."""
 
 from __future__ import annotations
 
@@ -8,13 +8,12 @@ import numpy as np
 
 from steps.booklet.compose.cautions import family_words
 from steps.booklet.compose.matter import Matter
-from steps.booklet.content import Bar, Block, Facts, GlueView, Heading, Marked, Para, Sheet, Timeline, Wish
+from steps.booklet.content import Block, Facts, GlueView, Heading, Marked, Para, Sheet, Wish
 from steps.booklet.words import later
 from steps.draw.glue_view import joint_number
 from steps.glue.adhesive import bond_volume
 from steps.glue.families import glue_book
 from steps.glue.hazards import components_of
-from steps.glue.schedule import SHORT_WAIT_MIN
 from steps.model import GlueStep, Joint
 
 #: Joints whose axis leans less than this from upright close under a weight.
@@ -139,42 +138,3 @@ def _volume(matter: Matter, joints: Sequence[Joint], copies: Sequence[int]) -> f
     """Millilitres."""
     family = glue_book().families[matter.plan.gluing.adhesive.family]
     return sum(bond_volume(joint, family) * n for joint, n in zip(joints, copies, strict=True))
-
-
-def timeline(matter: Matter) -> Timeline | None:
-    """Steps and waits one after another: runs of steps without a long wait, then the wait."""
-    words = matter.words
-    if matter.waiting_min <= 0:
-        return None
-    bars: list[Bar] = []
-    now, first, held = 0.0, 0, 0.0
-    holds: dict[str, float] = {}
-    for step in matter.plan.order.steps:
-        work = matter.work(step)
-        ready = max([now, *(holds.get(joint, 0.0) for joint in work.needs_cured)])
-        if ready - now > SHORT_WAIT_MIN and first:
-            bars.append(_bar(matter, first, step.number - 1, held, now))
-            bars.append(
-                Bar(words.say("Wait {time}", time=words.minutes(ready - now)), now, ready - now, True)
-            )
-            first = 0
-        now = ready
-        if not first:
-            first, held = step.number, now
-        now += matter.minutes(step)
-        for joint in work.glues:
-            holds[joint] = now + matter.plan.gluing.adhesive.fixture_min
-    bars.append(_bar(matter, first, matter.plan.order.steps[-1].number, held, now))
-    total = words.minutes(now)
-    alt = words.say("Timeline of building and waiting, {time} in all.", time=total)
-    return Timeline(tuple(bars), alt, now)
-
-
-def _bar(matter: Matter, first: int, last: int, start: float, end: float) -> Bar:
-    words = matter.words
-    which = (
-        words.say("Step {n}", n=words.number(first))
-        if first == last
-        else words.say("Steps {a} to {b}", a=words.number(first), b=words.number(last))
-    )
-    return Bar(f"{which}: {words.minutes(end - start)}", start, end - start, False)

@@ -9,6 +9,7 @@ from steps.booklet.content import Marked
 from steps.draw.kinds import Kind
 from steps.model import Joint, Mark, Step, TouchKind
 
+LEAST_HOLD_N = 0.05  #: less prints as 0.0 N
 MARK_ORDER: tuple[Mark, ...] = ("press", "glue", "free", "rest")
 
 
@@ -114,7 +115,8 @@ def _numbers(matter: Matter, group: JointGroup) -> str:
     load = max(matter.plan.gluing.loads_n.get(joint.id, 0.0) for joint in group.joints)
     text = words.say("gap {gap} mm a side", gap=words.number(gap, 2))
     if group.mark != "free":
-        text += "; " + words.say("holds {hold} N", hold=words.number(hold, 1))
+        holds = words.say("holds {hold} N", hold=words.number(hold, 1))
+        text += "; " + (holds if hold >= LEAST_HOLD_N else words.say("does not hold by itself"))
     if load > 0:
         text += "; " + words.say("carries {load} N", load=words.number(load, 1))
     return text

@@ -1,0 +1,54 @@
+"""The timeline: one pair of hands, waits where glue must be hard."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.times import MOST_TICKS, stretches, timeline
+from steps.booklet.words import words_in
+from steps.settings import Settings
+from tests.booklet_sample import sample_plan
+
+
+def matter_of(plan=None) -> Matter:
+    return Matter(plan or sample_plan(), Settings(), words_in("en"))
+
+
+def test_step_5_waits_until_the_glue_of_step_2_is_hard() -> None:
+    """Fixture 30 min after the end of step 2; steps 3 and 4 fill part of it."""
+    by = {each.step.number: each for each in stretches(matter_of())}
+    assert by[5].begin == pytest.approx(max(by[4].end, by[2].end + 30.0))
+    assert by[5].begin > by[5].since
+    assert all(later.since == sooner.end for sooner, later in pairwise(by.values()))
+    assert all(each.begin == each.since for number, each in by.items() if number != 5)
+
+
+def test_every_minute_is_somebodys_or_waiting() -> None:
+    found = timeline(matter_of())
+    assert found is not None
+    bars = sorted(found.bars, key=lambda bar: bar.start_min)
+    assert bars[0].start_min == 0
+    assert all(a.start_min + a.length_min == pytest.approx(b.start_min) for a, b in pairwise(bars))
+    assert bars[-1].start_min + bars[-1].length_min == pytest.approx(found.total_min)
+    assert found.lanes == ("Child", "Helper", "Adult", "Waiting")
+    assert {bar.lane for bar in bars} == {0, 1, 2, 3}
+
+
+def test_a_plan_without_waits_has_no_timeline() -> None:
+    plan = sample_plan()
+    steps = tuple(replace(step, wait_min=0.0, needs_cured=()) for step in plan.gluing.steps)
+    gluing = replace(plan.gluing, steps=steps, facts={"waiting_min": 0.0})
+    assert timeline(matter_of(replace(plan, gluing=gluing))) is None
+
+
+def test_ticks_are_few_and_in_order() -> None:
+    found = timeline(matter_of())
+    assert found is not None
+    for ticks in (found.steps, found.hours):
+        assert 1 < len(ticks) <= MOST_TICKS + 1
+        assert [tick.at_min for tick in ticks] == sorted(tick.at_min for tick in ticks)
+        assert ticks[-1].at_min <= found.total_min
