@@ -68,9 +68,10 @@ def test_neighbours_in_a_row_do_not_rub():
         assert motion.blocks(0, 1, way_right) and not motion.blocks(0, 1, way_right ^ 1)
 
 
-@pytest.mark.parametrize(("overlap", "blocked"), [(0.2, False), (0.5, False), (1.2, True), (3.0, True)])
+@pytest.mark.parametrize(("overlap", "blocked"), [(0.2, False), (0.3, False), (0.7, True), (1.2, True)])
 def test_slivers_across_the_way_are_ignored(overlap, blocked):
-    """A press fit's 0.2 mm in a pitch of 10 is a sliver, a printed wall's 1.2 mm is not."""
+    """A press fit's 0.2 mm in a pitch of 10 is a sliver; what the verifier takes for a hit (0.4) may not be
+    missed by much, a printed wall (1.2) never."""
     motion = placed(
         [(box((0, 0, 0), (10, 10, 10)), np.eye(4)), (box((10 - overlap, 0, 12), (20, 10, 20)), np.eye(4))]
     )

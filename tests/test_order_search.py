@@ -72,7 +72,7 @@ def test_eyes_see_what_is_hidden(small):
 
 def test_search_finds_no_worse_and_repeats_itself():
     """Whatever is tried, every order is complete, connected and as cheap as the first at least."""
-    site, apart = site_of(sea_wall(parts=60))
+    site, apart = site_of(sea_wall(parts=70))
 
     def make(variant: Variant) -> Build:
         return Build(site, apart, Weights(), Limits(), variant=variant)
@@ -84,7 +84,7 @@ def test_search_finds_no_worse_and_repeats_itself():
     assert tried == 24
     assert sum(judge.costs(best)) < first  # there is something to gain on this wall
     assert [draft.units for draft in best] == [draft.units for draft in again]
-    assert sorted(unit for draft in best for unit in draft.units) == list(range(60))
+    assert sorted(unit for draft in best for unit in draft.units) == list(range(70))
     assert hangs_together(site, best)
 
 

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from steps.model import Array, Shape
 
-#: A blocking patch fills a square of so many pixels: 3 / 32 pitch, wider than any press-fit
-#: interference seen (0.2 mm in 8 mm), narrower than a printed wall (0.12 pitch and up).
-SLIVER_PIXELS = 3
+#: A blocking patch fills a square of so many pixels: 2 / 32 pitch. Wider than any press-fit interference
+#: seen (0.2 mm in 8 mm is 0.8 pixels), narrower than a printed wall (0.12 pitch and up), and near the
+#: verifier's tolerance (0.04 pitch is 1.3 pixels): three pixels missed the corner of a part set askew.
+SLIVER_PIXELS = 2
 #: Shift of the rays off the lattice, in pixels: (sqrt(5) - 1) / 2 - 1/2 and sqrt(2) - 4/3.
 OFF_LATTICE = (0.1180339887, 0.0808802290)
 #: A ray goes on this far behind the surface it has just crossed, mm: above float32 rounding at 1 m.

@@ -18,16 +18,24 @@ from scipy.spatial import cKDTree
 from steps.model import Array, IntArray
 from steps.order.apart import Apart, from_below
 from steps.order.cost import Weights
+from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
 from steps.order.site import TABLE_SHARE, Site, repeats_of
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
 STEP_REACH = 8.0
+#: Parts of two kinds within so many: what is not alike belongs together only side by side.
+UNLIKE_REACH = 5.0
 #: Parts of one step start at the same height, within so many pitches.
 STEP_LEVEL = 0.3
 #: Units at one height are peers within so many pitches, and so many of them count.
 PEER_REACH = 6.0
 MOST_PEERS = 4
+#: What stands by itself on the rest: so many units at least and at most, on so many heights,
+MODULE_UNITS = (3, 40)
+MODULE_LEVELS = 3
+#: and at most this share of the assembly.
+MODULE_SHARE = 1 / 3
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
 
@@ -60,6 +68,7 @@ class Draft:
     doubtful: list[str] = field(default_factory=list)
     hanging: bool = False  #: nothing placed before holds it
     waiting: bool = False  #: lies loose for more than one step
+    foot: float | None = None  #: level at which what it belongs to stands by itself on the rest, pitches
 
 
 class Deadlock(Exception):
@@ -103,6 +112,9 @@ class Build:
         self.peers = _peers(self.centre, self.level)
         for copies in repeats_of(site):
             self._pair_up(sorted(copies))
+        self.mate = mates_of(site)
+        self.module: frozenset[int] = frozenset()  # what stands by itself and is being built
+        self.foot: float | None = None  # where that stands
         self.open_peers = np.array([len(peers) for peers in self.peers], dtype=float)
         self.placed = np.zeros(count, dtype=bool)
         self.near = np.zeros(count, dtype=bool)  # unplaced, held by something in the main body
@@ -112,6 +124,7 @@ class Build:
         self.main = np.zeros(count, dtype=bool)
         self._watchers: dict[int, list[int]] = {}
         self.last: int | None = None
+        self.step: list[int] = []  # units of the step that is being made
         self.owed: list[int] = []
         for unit in np.flatnonzero(self.grounded):
             self._review(int(unit))
@@ -188,10 +201,42 @@ class Build:
         cost = cost + w.stray * np.minimum(self.open_peers[units], MOST_PEERS)
         cost = cost + w.kind * (self.kind[units] != self.kind[self.last])
         cost = cost + w.direction * (self.way[units] != self.way[self.last])
+        if mates := self._open_mates():
+            cost = cost + w.pair * ~np.isin(units, mates)
+        if self.module:
+            cost = cost + w.module * np.array([unit not in self.module for unit in units])
         for members in self.together:
             if self.last in members and not all(self.placed[list(members)]):
                 cost = cost + w.together * np.array([unit not in members for unit in units])
         return np.asarray(cost + w.slack * (self.slack[units] != self.slack[self.last]))
+
+    def _open_mates(self) -> list[int]:
+        """What faces the units of the step that is being made, and may go in now."""
+        mates = [int(self.mate[unit]) for unit in self.step]
+        return [mate for mate in mates if mate >= 0 and self.ready[mate]]
+
+    def _standing_with(self, unit: int) -> frozenset[int]:
+        """The unit and all that is yet to be built on it, when that stands by itself on what is built.
+
+        A floor on which several things stand is no such foot: without it they hang together no more.
+        """
+        most = min(MODULE_UNITS[1], int(MODULE_SHARE * len(self.placed)))
+        found = self._hanging_together(unit, -1, most)
+        levels = {round(float(self.level[other]) / STEP_LEVEL) for other in found}
+        if not MODULE_UNITS[0] <= len(found) <= most or len(levels) < MODULE_LEVELS:
+            return frozenset()
+        rest = min(found - {unit})
+        return found if len(self._hanging_together(rest, unit, most)) == len(found) - 1 else frozenset()
+
+    def _hanging_together(self, unit: int, without: int, most: int) -> frozenset[int]:
+        """Unplaced units joined to ``unit`` by unplaced ones, ``without`` one; a few more than ``most``."""
+        found, pending = {unit}, [unit]
+        while pending and len(found) <= most:
+            for other in self.site.neighbours[pending.pop()]:
+                if not self.placed[other] and other != without and other not in found:
+                    found.add(other)
+                    pending.append(other)
+        return frozenset(found)
 
     def _from_corner(self) -> Array:
         frame = self.site.motion.half(self.site.motion.direction_index(self.site.up)).frame
@@ -241,6 +286,8 @@ class Build:
 
     def next_step(self) -> Draft:
         """Choose and place the next step."""
+        self.step = []
+        self.module = frozenset(unit for unit in self.module if not self.placed[unit])
         if self.owed:
             self.steps_made += 1
             return self._joining_step()
@@ -253,7 +300,11 @@ class Build:
             if draft is not None:
                 return draft
         if ready:
-            return self._extend(Draft([]), [ready[min(rank, len(ready) - 1)]])
+            first = ready[min(rank, len(ready) - 1)]
+            if not self.module:
+                self.module = self._standing_with(first)
+                self.foot = min((float(self.level[unit]) for unit in self.module), default=None)
+            return self._extend(Draft([], foot=self.foot if first in self.module else None), [first])
         return self._doubtful_step(loose)
 
     def _too_early(self) -> NDArray[np.bool_]:
@@ -277,6 +328,7 @@ class Build:
         return self._extend(Draft([]), promised)
 
     def _extend(self, draft: Draft, seeds: Sequence[int]) -> Draft:
+        self.step = draft.units
         for unit in seeds:
             draft.units.append(unit)
             self.place(unit)
@@ -300,8 +352,19 @@ class Build:
             return False
         if (self.whole[unit] or self.whole[first]) and len(kinds) > 1:
             return False
-        if np.linalg.norm(self.centre[unit] - self.centre[step[-1]]) > STEP_REACH:
+        mate = int(self.mate[unit])
+        alike = mate in step or any(self.kind[unit] == self.kind[other] for other in step)
+        if np.linalg.norm(self.centre[unit] - self.centre[step[-1]]) > (
+            STEP_REACH if alike else UNLIKE_REACH
+        ):
             return False
+        if (unit in self.module) != (first in self.module):
+            return False
+        if unit not in self.module and len(kinds) > 1 and self._standing_with(unit):
+            return False  # what stands by itself is begun in a step of its own
+        pairs = mate >= 0 and mate not in step and self.ready[mate]
+        if pairs and len(step) + 1 >= self.limits.parts:
+            return False  # no room for the mate: both wait
         touching = [other for other in step if other in self.site.neighbours[unit]]
         if touching:  # a pile of alike parts may go up in one step
             return touching == [step[-1]] and len(kinds) == 1 and not self.whole[unit]

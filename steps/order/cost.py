@@ -12,9 +12,12 @@ et al. (2004): visible, near, alike, one direction.
                turn       turning the build, or a finished sub-assembly, over; back again costs the same
                apart      (choice only) a sub-assembly more, where turning the build would serve as well
     eyes       eyes       a whole step's new parts hidden in the best of four views; shares in proportion
-    sense      up         going down again by one pitch after having gone up ("from the table up")
+    sense      up         a step one pitch below the floor reached before ("from the table up"); what stands
+                          by itself on the rest raises no floor
                hop, far   one pitch of distance from the step before, at most ``far`` pitches
                kind       another shape or colour than before
+               pair       (choice only) what faces a new part across the middle of the assembly comes with it
+               module     (choice only) what stands by itself on the rest is finished before others are begun
                stray      (choice only) a unit whose neighbours at its height are in already comes first
                step       one more step to draw and read
                together   leaving a group that was asked to be kept together before it is done
@@ -37,6 +40,8 @@ class Weights:
     up: float = 20.0
     eyes: float = 12.0
     stray: float = 5.0
+    pair: float = 15.0
+    module: float = 200.0
     hop: float = 1.0
     far: float = 60.0
     kind: float = 3.0

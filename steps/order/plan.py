@@ -18,7 +18,7 @@ from steps.order.cured import cured
 from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, find_groups, main_up
 from steps.order.locked import dragging, locked_problem, moves_as_one
-from steps.order.search import LEAST_GAIN, Judge, runs_for, search
+from steps.order.search import Judge, runs_for, search
 from steps.order.site import Group, Site, make_site, repeats_of
 from steps.order.stability import Watch
 from steps.order.turns import OVER, SAME_WAY, loose_parts
@@ -85,27 +85,28 @@ class Planner:
     def _turn_where_it_pays(self, up: Array, root: Group, planned: Plans) -> tuple[Group, Plans]:
         """Where parts hang, groups are built apart on their heads; see whether it is less work to build on
         and turn the whole once."""
-        best = root, planned
         for site in _outermost(self.hung_in):
             kept = list(self.asked), set(self.refused), set(self.turned), len(self.problems)
             self.turning.add(site)
             self.asked = [each for each in self.asked if each.why != HANGS or not set(each.parts) < site]
             try:
-                other = self._divide(up)
+                other, within = self._divide(up, site)
+                less = self._work(other, within, site) < self._work(root, planned, site)
+                pays = less and self._sound(within)
+                if pays:
+                    root, planned = self._divide(up)
             except (Deadlock, NoBuildableOrder, WrongSettings):
-                other = best
-            if not self._sound(other[1]) or self._work(*other) >= self._work(*best) - LEAST_GAIN:
+                pays = False
+            if not pays:
                 self.asked, self.refused, self.turned = kept[:3]
                 self.turning.discard(site)
                 del self.problems[kept[3] :]
-            else:
-                best = other
-        return best
+        return root, planned
 
-    def _work(self, root: Group, planned: Plans) -> float:
+    def _work(self, root: Group, planned: Plans, within: frozenset[int] | None = None) -> float:
         """What a division costs hands: steps, sub-assemblies, and turns of either."""
         w, cost = self.weights, 0.0
-        for group in walk_groups(root):
+        for group in walk_groups(root, within):
             done = planned[group.parts]
             under = [from_below(done.site, done.apart, draft.units[0]) for draft in done.drafts]
             turns = sum(one != two for one, two in zip([False, *under], [*under, False], strict=True))
@@ -118,12 +119,15 @@ class Planner:
         """Whether nothing lies loose on any build while it is turned."""
         return not any(loose_at_turns(done, self.structure, self.glued) for done in planned.values())
 
-    def _divide(self, up: Array) -> tuple[Group, Plans]:
-        """Groups that each come apart and go together; what proves unfit is divided another way."""
+    def _divide(self, up: Array, within: frozenset[int] | None = None) -> tuple[Group, Plans]:
+        """Groups that each come apart and go together; what proves unfit is divided another way.
+
+        Only the groups ``within`` the given parts are planned, if any are given.
+        """
         for _ in range(MOST_ROUNDS):
             root = find_groups(self.finder, up, frozenset(self.refused), self.asked)
             planned: Plans = {}
-            for group in walk_groups(root):
+            for group in walk_groups(root, within):
                 key = (_group_key(group), frozenset(self.turned & set(group.parts)))
                 done = self._done.get(key) or self._plan_site(
                     group, sum(len(each.site.units) for each in planned.values())
@@ -424,7 +428,7 @@ def _group_key(group: Group) -> tuple[object, ...]:
     return (group.copies, group.up.tobytes(), group.why, *(_group_key(child) for child in group.children))
 
 
-def walk_groups(root: Group) -> list[Group]:
-    """Every group, inner ones first."""
-    found = [each for child in root.children for each in walk_groups(child)]
-    return [*found, root]
+def walk_groups(root: Group, within: frozenset[int] | None = None) -> list[Group]:
+    """Every group, inner ones first; only those that lie ``within`` the given parts, if any are given."""
+    found = [each for child in root.children for each in walk_groups(child, within)]
+    return [*found, root] if within is None or within.issuperset(root.parts) else found

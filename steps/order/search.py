@@ -89,12 +89,13 @@ class Judge:
     def _without_stability(self, drafts: Sequence[Draft]) -> list[float]:
         placed = np.zeros(len(self.site.units), dtype=bool)
         found = []
-        for before, draft in zip([None, *drafts], drafts, strict=False):
+        for before, draft, down in zip([None, *drafts], drafts, self._fall(drafts), strict=False):
             placed[draft.units] = True
             found.append(
                 self._hands(before, draft)
                 + self.weights.eyes * self._unseen(draft.units, placed)
                 + self._sense(before, draft)
+                + self.weights.up * down
                 + self._glue(before, draft)
             )
         if drafts and from_below(self.site, self.apart, drafts[-1].units[-1]):
@@ -123,8 +124,19 @@ class Judge:
             hop = self.centre[draft.units].mean(axis=0) - self.centre[before.units].mean(axis=0)
             cost += w.hop * min(float(np.linalg.norm(hop)), w.far)
             cost += w.kind * (kinds[draft.units[0]] != kinds[before.units[-1]])
-            cost += w.up * max(0.0, float(self.level[before.units].min() - self.level[draft.units].min()))
         return cost
+
+    def _fall(self, drafts: Sequence[Draft]) -> list[float]:
+        """How far each step starts below the floor that was reached before, in pitches.
+
+        What stands by itself on the rest does not raise the floor: its foot stays where it is.
+        """
+        floor, found = 0.0, []
+        for draft in drafts:
+            level = float(self.level[draft.units].min())
+            found.append(max(0.0, floor - level))
+            floor = max(floor, level if draft.foot is None else min(level, draft.foot))
+        return found
 
     def _stability(self, drafts: Sequence[Draft]) -> list[float]:
         """What each step costs because something leans when it is done."""
