@@ -20,6 +20,8 @@ HALVED = 8
 LONE_KINDS = ("over", "bump", "lift", "rest")
 #: So many of the sets of parts that fall alone are tried in every other case, the smallest first.
 WITNESSES = 4
+#: So many sets of parts are tried alone, the smallest first.
+MOST_ALONE = 300
 
 
 @dataclass(eq=False)
@@ -160,4 +162,5 @@ def _lone_sets(search: Search) -> list[Mask]:
     for row in range(count):
         single = mask_of([row], count)
         found.setdefault(single.tobytes(), single)
-    return sorted(found.values(), key=lambda parts: (int(parts.sum()), parts.tobytes()))
+    by_size = sorted(found.values(), key=lambda parts: (int(parts.sum()), parts.tobytes()))
+    return by_size[:MOST_ALONE]

@@ -19,20 +19,23 @@ import numpy as np
 from steps.glue.cases import Case
 from steps.glue.covers import Demand, smallest_cover
 from steps.glue.demands import Alone, Demands, demand_of, fails_for_want_of
+from steps.glue.quick import quick_set, thinned
 from steps.glue.screen import needs_of, strongest_tree
 from steps.glue.search import Search
 from steps.model import Array
 from steps.statics import Structure
 
-#: Work allowed, in columns of the programmes solved: about ten seconds on one core. A count and not a clock,
-#: so that the same model gives the same set.
-WORK = 2_000_000
+#: Work allowed, as :class:`steps.glue.pieces.Rigid` counts it: about ten seconds on one core. A count and not
+#: a clock, so that the same model gives the same set.
+WORK = 2000.0
 #: Share of the work that is kept for thinning out.
 THINNING = 0.25
-#: Parts above which no least set is sought, only a small one and the bound.
-EXACT_PARTS = 600
+#: Parts above which no least set is sought, only a quick one, thinned out, and a bound.
+QUICK_PARTS = 120
 #: So many of the last demands found are tried in the next case.
 RECENT = 3
+#: Share of the work spent on thinning out a quick set.
+QUICK_THINNING = 0.25
 #: The order in which cases are asked: those first that commonly need the most glue.
 FIRST = ("over", "bump", "lift", "rest", "press", "step")
 
@@ -62,7 +65,7 @@ def least_glue(
     cases: Sequence[Case],
     strength: Array,
     forced: Iterable[int] = (),
-    work: int = WORK,
+    work: float = WORK,
     alike: Iterable[Sequence[int]] = (),
 ) -> LeastGlue:
     """The least set of joints to glue. ``strength`` (joints,) N when glued, 0 where glue is not allowed;
@@ -73,9 +76,8 @@ def least_glue(
     proved = search.quickly_proved(search.forced, asked)
     doubtful = [case for case in asked if id(case) not in proved]
     open_cases, demands = _open(search, doubtful)
-    search.work = 0
     glued, bound, hopeless = _least(search, open_cases, demands, work)
-    loads, needs = _loads(search, glued, reachable)
+    loads, needs = _loads(search, glued, reachable, open_cases)
     return LeastGlue(
         tuple(sorted(glued)),
         max(bound, len(search.forced)),
@@ -133,16 +135,28 @@ def _open(search: Search, cases: Sequence[Case]) -> tuple[list[Case], Demands]:
 
 
 def _least(
-    search: Search, cases: list[Case], demands: Demands, work: int
+    search: Search, cases: list[Case], demands: Demands, work: float
 ) -> tuple[frozenset[int], int, list[Case]]:
     """The smallest set found with which the cases hold, the fewest joints that any has, and the cases that
     fail even with everything glued."""
-    best = search.closed(search.may.tolist() if cases else search.forced)
-    bound, limit, hopeless = 0, work * (1 - THINNING), list[Case]()
+    if not cases:
+        best = search.closed(search.forced)
+        return best, len(best), []
+    limit = search.work + work
+    if len(search.structure.bodies) > QUICK_PARTS:
+        best, hopeless = quick_set(search, cases)
+        cases = [case for case in cases if not any(case is one for one in hopeless)]
+        for case in hopeless:
+            demands.drop(case)
+        cover = smallest_cover(search.may, search.strength, list(demands), search.forced, search.group)
+        return thinned(search, best, cases, search.work + work * QUICK_THINNING), cover.bound, hopeless
+    best = search.closed(search.may.tolist())
+    bound, hopeless = 0, list[Case]()
+    spent = limit - work * THINNING
     while True:
         cover = smallest_cover(search.may, search.strength, list(demands), search.forced, search.group)
         bound = max(bound, cover.bound)
-        found = _more_demands(search, cases, demands, cover.joints, limit)
+        found = _more_demands(search, cases, demands, cover.joints, spent)
         if found.hopeless is not None:  # what it demanded counts no more
             hopeless.append(found.hopeless)
             cases = [case for case in cases if case is not found.hopeless]
@@ -150,10 +164,10 @@ def _least(
             continue
         if found.holding is not None and len(found.holding) < len(best):
             best = found.holding
-        if not found.fresh or len(best) <= bound or search.work > limit:
+        if not found.fresh or len(best) <= bound or search.work > spent:
             break
     if len(best) > bound:
-        best = _thinned(search, best, cases, work)
+        best = thinned(search, best, cases, limit)
     return best, bound, hopeless
 
 
@@ -194,42 +208,30 @@ def _more_demands(
     return _Pass(fresh, frozenset(glued) if known else None)
 
 
-def _thinned(search: Search, glued: frozenset[int], cases: Sequence[Case], work: float) -> frozenset[int]:
-    """Leave out joints, the weakest first, several at once where that does, as long as every case holds."""
-    kept = set(glued)
-    spare = sorted(glued - search.forced, key=lambda row: (search.strength[row], row))
-    pending = [spare[: len(spare) // 2], spare[len(spare) // 2 :]]
-    while pending and search.work <= work:
-        some = search.closed(pending.pop(0)) & kept
-        if not some or some & search.forced:
-            continue
-        if not search.failing(kept - some, cases, first_only=True):
-            kept -= some
-        elif len(some) > 1:
-            rest = sorted(some, key=lambda row: (search.strength[row], row))
-            pending[:0] = [rest[: len(rest) // 2], rest[len(rest) // 2 :]]
-    return frozenset(kept)
-
-
 # ------------------------------------------------------------------------------ loads
 
 
 def _loads(
-    search: Search, glued: Iterable[int], cases: Sequence[Case]
+    search: Search, glued: Iterable[int], cases: Sequence[Case], wanting: Sequence[Case]
 ) -> tuple[dict[int, float], dict[int, float]]:
-    """Greatest pull on each joint over the cases with held parts, along the tree of strongest joints: as it
-    is, and times the case's safety factor."""
+    """Greatest pull on each joint over the cases, as it is and times the case's safety factor.
+
+    With held parts it goes along the tree of strongest joints if that can bear it. Else, and where a case
+    ``wanting`` glue stands on the table, the joints bear what they do in the proof that it holds.
+    """
     holds, centroid = search.holds_with(glued), search.structure.bodies.centroid
     loads: dict[int, float] = {}
     needs: dict[int, float] = {}
+    wants = {id(case) for case in wanting}
     for case in cases:
+        need = np.zeros(len(search.strength))
         held = len(case.held) > 0 and not case.table
         tree = strongest_tree(holds, case.parts, case.held, len(centroid)) if held else None
-        if tree is None:
-            continue
-        need = needs_of(tree, holds, case, centroid).need_below
-        for row, newtons in zip(tree.joint[1:].tolist(), need[1:].tolist(), strict=True):
-            if np.isfinite(newtons):
-                loads[row] = max(loads.get(row, 0.0), newtons)
-                needs[row] = max(needs.get(row, 0.0), newtons * case.safety)
+        if tree is not None:
+            need[tree.joint[1:]] = needs_of(tree, holds, case, centroid).need_below[1:]
+        if id(case) in wants and (tree is None or np.any(need * case.safety > holds.pull)):
+            need = search.need[id(case)] if search.holds(glued, case)[0] else need
+        for row in np.flatnonzero(np.isfinite(need) & (need > 0)).tolist():
+            loads[row] = max(loads.get(row, 0.0), float(need[row]))
+            needs[row] = max(needs.get(row, 0.0), float(need[row]) * case.safety)
     return loads, needs

@@ -35,8 +35,10 @@ ABSENT = -2
 HAND_TOLERANCE = 1e-6
 #: Two pieces that move apart by less than this, where what falls moves by one, stay together.
 STILL = 1e-6
-#: Answers kept of one case, or of all lifts of the same parts: a few passes' worth.
-KEPT = 200
+#: Contacts whose forces are kept in answers of one case, or of all lifts of the same parts: 12 MB.
+KEPT = 500_000
+#: Columns whose solving takes as long as setting up a programme does.
+SET_UP = 600
 #: Times the joints round what is too weak are freed before the programme is solved without rigid joints.
 ROUNDS = 8
 
@@ -108,8 +110,32 @@ class Fall:
     motion: Array
 
 
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """Least sum of hand forces (in the greatest load) that balances the pieces; how they move without hands
+    (None: nobody knows); by contact the force on its first body, N, and the share of its capacity."""
+
+    hand: float
+    motion: Array | None
+    force: Array
+    share: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Weak:
+    """Trees of joints (see :meth:`Rigid._forest`), the parts whose joint is too weak for what hangs on it,
+    and by joint what it must hold (N), 0 where it is in no tree."""
+
+    order: IntArray
+    above: IntArray
+    joint: IntArray
+    tops: IntArray
+    need: Array
+
+
 class Rigid:
-    """One load case asked with joints taken as rigid. ``programmes`` and ``work`` count what was solved."""
+    """One load case asked with joints taken as rigid. ``programmes`` counts what was solved, ``work`` adds up
+    the squares of their thousands of columns, as their time does."""
 
     def __init__(
         self,
@@ -151,8 +177,9 @@ class Rigid:
         self.loads[:, 3:] += np.cross(structure.bodies.centroid - self.middle, self.loads[:, :3])
         self.scale = float(np.abs(self.loads[:, :3]).max()) or 1.0
         self._freed = np.zeros(self.joints, dtype=bool)  # what had to be freed for the last proof
-        self._answers: dict[bytes, tuple[float, Array | None, Array]] = {}
-        self.programmes = self.work = 0
+        self._answers: dict[bytes, _Answer] = {}
+        self.need = np.zeros(self.joints)  # N that each joint must hold in the last proof, without safety
+        self.programmes, self.work = 0, 0.0
 
     def held_by(self, case: Case) -> Rigid:
         """A case that differs only in which one part is held: where that is in the same rigid piece, the
@@ -161,7 +188,7 @@ class Rigid:
         other.case = case
         other.held = mask_of(case.held, len(self.there))
         other._freed = np.zeros(self.joints, dtype=bool)
-        other.programmes = other.work = 0
+        other.programmes, other.work = 0, 0.0
         return other
 
     # ------------------------------------------------------------------ questions
@@ -175,27 +202,38 @@ class Rigid:
             if again == ROUNDS:
                 rigid[:], freed[:] = False, True
             label, pieces = self.pieces(rigid, holds)
-            hand, motion, forces = self._balance(label, pieces, glued)
-            if hand > HAND_TOLERANCE:
-                return False, None if motion is None else Fall(label, motion), freed
-            weak = self._too_weak(rigid, holds, forces)
-            if not weak.any():
+            found = self._balance(label, pieces, glued)
+            if found.hand > HAND_TOLERANCE:
+                return False, None if found.motion is None else Fall(label, found.motion), freed
+            weak = self._too_weak(rigid, holds, found.force)
+            if not len(weak.tops):
                 self._freed = freed
+                self.need = np.maximum(weak.need, self._shared(found.share) * holds.pull / self.case.safety)
                 return True, None, freed
-            freed |= weak | self._freed
+            freed |= self._round_weak(weak, rigid, holds) | self._freed
         return False, None, freed
+
+    def weak_joints(self, glued: Mask, holds: Holds) -> IntArray:
+        """Joints of the trees that are too weak where all that hold are rigid; none where it falls."""
+        rigid = holds.pull > 0
+        found = self._balance(*self.pieces(rigid, holds), glued)
+        if found.hand > HAND_TOLERANCE:
+            return np.empty(0, dtype=np.int64)
+        weak = self._too_weak(rigid, holds, found.force)
+        return np.sort(weak.joint[weak.tops])
 
     def falls(self, glued: Mask, holds: Holds, freed: Mask) -> Fall | None:
         """How it falls with the ``glued`` joints even when all that hold but the ``freed`` are rigid."""
         label, pieces = self.pieces((holds.pull > 0) & ~freed, holds)
-        hand, motion, _ = self._balance(label, pieces, glued)
-        return Fall(label, motion) if hand > HAND_TOLERANCE and motion is not None else None
+        found = self._balance(label, pieces, glued)
+        falls = found.hand > HAND_TOLERANCE and found.motion is not None
+        return Fall(label, found.motion) if falls and found.motion is not None else None
 
     def falls_alone(self, parts: Mask) -> bool:
         """Whether these parts as one rigid piece fall off the rest, the rest being held and nothing glued."""
         label = np.where(parts, 0, GROUND)
         label[~self.there] = ABSENT
-        return self._balance(label, 1, np.zeros(self.joints, dtype=bool))[0] > HAND_TOLERANCE
+        return self._balance(label, 1, np.zeros(self.joints, dtype=bool)).hand > HAND_TOLERANCE
 
     def apart(self, fall: Fall, holds: Holds, joints: IntArray) -> IntArray:
         """Those of the joints whose two parts move apart in a fall."""
@@ -229,35 +267,39 @@ class Rigid:
         label[parts] = number
         return label, int(number.max(initial=-1)) + 1
 
-    def _balance(self, label: IntArray, pieces: int, glued: Mask) -> tuple[float, Array | None, Array]:
-        """Least sum of hand forces (in the greatest load) that balances the pieces; how they move without
-        hands; and the force at each contact on its first body, N."""
+    def _balance(self, label: IntArray, pieces: int, glued: Mask) -> _Answer:
         key = label.tobytes() + np.packbits(glued).tobytes()
         if key not in self._answers:
-            if len(self._answers) >= KEPT:
+            if len(self._answers) * len(self.forces.contacts) >= KEPT:
                 self._answers.clear()
             self._answers[key] = self._solved(label, pieces, glued)
         return self._answers[key]
 
-    def _solved(self, label: IntArray, pieces: int, glued: Mask) -> tuple[float, Array | None, Array]:
-        forces = self.forces
-        pressed = np.zeros((len(forces.contacts), 3))
+    def _solved(self, label: IntArray, pieces: int, glued: Mask) -> _Answer:
+        forces, count = self.forces, len(self.forces.contacts)
+        force, share = np.zeros((count, 3)), np.zeros(count)
         if pieces == 0:
-            return 0.0, None, pressed
+            return _Answer(0.0, None, force, share)
         programme = _Programme(self, label, pieces, glued)
         self.programmes += 1
-        self.work += programme.columns
+        self.work += ((programme.columns + SET_UP) / 1000) ** 2
         found = programme.solve()
         if found is None:
-            return float("inf"), None, pressed
+            return _Answer(float("inf"), None, force, share)
         size, motion = found
-        np.add.at(pressed, forces.contact[programme.used], size[:, None] * forces.way[programme.used])
-        return programme.hand, motion, pressed
+        np.add.at(force, forces.contact[programme.used], size[:, None] * forces.way[programme.used])
+        return _Answer(programme.hand, motion, force, programme.shares(size))
+
+    def _shared(self, share: Array) -> Array:
+        """By joint the greatest share of any of its contacts."""
+        joint, most = self.forces.joint, np.zeros(self.joints + 1)
+        np.maximum.at(most, joint, share)  # the table's, -1, go to the last
+        return most[:-1]
 
     # ------------------------------------------------------------------ within the pieces
 
-    def _too_weak(self, rigid: Mask, holds: Holds, contact_force: Array) -> Mask:
-        """Rigid joints round all that hangs on a joint of the pieces' trees that is too weak for it."""
+    def _too_weak(self, rigid: Mask, holds: Holds, contact_force: Array) -> _Weak:
+        """The parts that hang on a joint of the pieces' trees that is too weak for it."""
         contacts = self.forces.contacts
         wrench = self.loads.copy()
         arm = contacts.point - self.middle
@@ -277,16 +319,22 @@ class Rigid:
         moment = np.linalg.norm(lever, axis=1)
         with np.errstate(divide="ignore"):
             need = force + np.where(moment > 1e-9, moment / holds.arm[on], 0.0)
-        weak = np.zeros(self.joints, dtype=bool)
-        place, size = np.argsort(order), np.ones(len(order), dtype=np.int64)
-        for row in order[::-1]:
-            if above[row] >= 0:
-                size[place[above[row]]] += size[place[row]]
-        for top in hung[need * self.case.safety > holds.pull[on]]:
+        needs = np.zeros(self.joints)
+        needs[on] = need
+        return _Weak(order, above, joint, hung[need * self.case.safety > holds.pull[on]], needs)
+
+    def _round_weak(self, weak: _Weak, rigid: Mask, holds: Holds) -> Mask:
+        """Rigid joints round all that hangs on a joint that is too weak for it."""
+        found = np.zeros(self.joints, dtype=bool)
+        place, size = np.argsort(weak.order), np.ones(len(weak.order), dtype=np.int64)
+        for row in weak.order[::-1]:
+            if weak.above[row] >= 0:
+                size[place[weak.above[row]]] += size[place[row]]
+        for top in weak.tops:
             inside = np.zeros(len(self.there), dtype=bool)
-            inside[order[place[top] : place[top] + size[place[top]]]] = True
-            weak |= rigid & (inside[holds.first] != inside[holds.second])
-        return weak
+            inside[weak.order[place[top] : place[top] + size[place[top]]]] = True
+            found |= rigid & (inside[holds.first] != inside[holds.second])
+        return found
 
     def _forest(self, rigid: Mask, holds: Holds) -> tuple[IntArray, IntArray, IntArray]:
         """The pieces' trees of strongest joints: the parts, each followed by all that hang on it; the part
@@ -382,6 +430,21 @@ class _Programme:
         motion[:, 3:] /= self.rigid.length
         motion[:-1, :3] -= np.cross(motion[:-1, 3:], self.centre)
         return found.solution[:count] * self.rigid.scale, motion
+
+    def shares(self, size: Array) -> Array:
+        """By contact the share of what it can pull or grip that forces of these sizes (N) use."""
+        forces, used = self.rigid.forces, self.used
+        share = np.zeros(len(forces.contacts))
+        scaled = size / self.rigid.scale
+        pulls = np.flatnonzero(forces.kind[used] == PULL)
+        share[forces.contact[used[pulls]]] = scaled[pulls] / self.most[pulls]
+        beyond = np.zeros(len(forces.cone) + 1)
+        np.add.at(beyond, forces.uses[used], scaled)
+        np.add.at(beyond, forces.widens[used], -forces.contacts.friction[forces.contact[used]] * scaled)
+        beyond, held = beyond[self.cones], self.grip > 0
+        at = forces.cone[self.cones[held]]
+        share[at] = np.maximum(share[at], beyond[held] / self.grip[held])
+        return share
 
     def _matrix(self) -> sparse.csc_matrix:
         forces, used, rows = self.rigid.forces, self.used, 6 * self.pieces

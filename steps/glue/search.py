@@ -26,15 +26,17 @@ NOTHING_N = 1e-9
 
 @dataclass(eq=False)
 class Search:
-    """``programmes`` and ``work`` (columns) count what has been solved. It keeps each case's arrays and what
-    sets of glued joints hold; what it keeps never changes an answer."""
+    """``programmes`` and ``work`` (see :class:`Rigid`) count what has been solved. What it keeps of each
+    case never changes an answer."""
 
     structure: Structure
     strength: Array  #: (joints,) N when glued, 0 for joints that may not be
     forced: frozenset[int]
     alike: tuple[Sequence[int], ...] = ()
     programmes: int = 0
-    work: int = 0
+    work: float = 0.0
+    #: By case (id) what each joint must hold in the last proof that it holds, N, without safety.
+    need: dict[int, Array] = field(default_factory=dict)
     _rigid: dict[int, Rigid] = field(default_factory=dict)
     _lift: dict[bytes, Rigid] = field(default_factory=dict)
     _region: dict[int, Rigid | None] = field(default_factory=dict)
@@ -122,8 +124,13 @@ class Search:
         mask, holds = mask_of(rows, len(self.strength)), self.holds_with(rows)
         region = self.region(case)
         if region is not None and self.counted(region, lambda each: each.holds(mask, holds))[0]:
+            self.need[id(case)] = region.need
             return True, None, np.zeros(len(mask), dtype=bool)
-        return self.counted(self.rigid(case), lambda each: each.holds(mask, holds))
+        rigid = self.rigid(case)
+        found = self.counted(rigid, lambda each: each.holds(mask, holds))
+        if found[0]:
+            self.need[id(case)] = rigid.need
+        return found
 
     def region(self, case: Case) -> Rigid | None:
         """Of a case that stands on the table only what leans, the rest being ground that pushes straight up;
