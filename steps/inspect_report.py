@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from pydantic import Field
 
 from steps.fit import scale_law
 from steps.graph import articulation_parts, movable_groups, unheld_parts
@@ -24,6 +23,8 @@ from steps.planfile import (
     ProblemEntry,
     ShapeEntry,
     SourceEntry,
+    TouchEntry,
+    joint_entry,
     part_entries,
     shape_entries,
 )
@@ -68,22 +69,15 @@ class MeasuredShape(ShapeEntry):
     features: tuple[FeatureEntry, ...]
 
 
-class MeasuredTouch(Entry):
-    """One contact, in model coordinates."""
+class MeasuredTouch(TouchEntry):
+    """One contact, in model coordinates, with all that was measured of it."""
 
-    kind: TouchKind
-    carrier: str = Field(alias="from")
-    point: Point
-    axis: Direction
-    gap_mm: Millimetres  #: smallest per side
     mean_gap_mm: Millimetres
     interference_mm: Millimetres  #: how far the solids stand in each other, per side
-    depth_mm: Millimetres
     height_mm: Millimetres  #: of the whole stud or peg
     radius_mm: Millimetres
     snap_mm: Millimetres
-    area_mm2: Amount  #: of the faces a glue could bond
-    bond_gap_mm: Millimetres  #: their own gap
+    bond_gap_mm: Millimetres  #: gap of the faces a glue could bond (``area_mm2``)
     points: tuple[Point, ...]  #: middles of the contact lines; corners of a shared area
     angles_deg: tuple[Degrees, ...]  #: of the contact lines round the axis, from the first
 
@@ -201,60 +195,41 @@ def _feature(feature: Feature) -> FeatureEntry:
 
 
 def _measured(joint: Joint) -> MeasuredJoint:
-    gripping = [touch for touch in joint.touches if touch.kind == joint.kind]
+    entry = joint_entry(joint, "rest", 0.0, joint.why)
+    strongest = [touch.mean_gap_mm for touch in joint.touches if touch.kind == joint.kind]
     return MeasuredJoint(
-        id=joint.id,
-        kind=joint.kind,
-        a=joint.a,
-        b=joint.b,
-        axis=tuple(joint.axis),
-        contacts=joint.contacts,
-        gap_mm=joint.gap_mm,
-        mean_gap_mm=float(np.mean([touch.mean_gap_mm for touch in gripping])),
+        **entry.model_dump(exclude={"mark", "load_n", "touches"}),
+        mean_gap_mm=sum(strongest) / len(strongest),
         interference_mm=max(0.0, -joint.gap_mm),
-        depth_mm=joint.depth_mm,
-        snap_mm=joint.snap_mm,
-        fit=joint.fit,
-        hold_n=joint.hold_n,
-        hold_range_n=joint.hold_range_n,
-        push_n=joint.push_n,
-        glue_area_mm2=joint.glue_area_mm2,
-        why=joint.why,
-        moves=joint.moves,
-        lets_go=tuple(tuple(way) for way in letting_go(joint)),
-        touches=tuple(_touch(touch) for touch in joint.touches),
+        lets_go=letting_go(joint).tolist(),
+        touches=tuple(
+            _touch(touch, written) for touch, written in zip(joint.touches, entry.touches, strict=True)
+        ),
     )
 
 
-def _touch(touch: Touch) -> MeasuredTouch:
+def _touch(touch: Touch, written: TouchEntry) -> MeasuredTouch:
     return MeasuredTouch(
-        kind=touch.kind,
-        carrier=touch.carrier,
-        point=tuple(touch.point),
-        axis=tuple(touch.axis),
-        gap_mm=touch.gap_mm,
+        **written.model_dump(),
         mean_gap_mm=touch.mean_gap_mm,
         interference_mm=max(0.0, -touch.gap_mm),
-        depth_mm=touch.depth_mm,
         height_mm=touch.height_mm,
         radius_mm=touch.radius_mm,
         snap_mm=touch.snap_mm,
-        area_mm2=touch.area_mm2,
         bond_gap_mm=touch.bond_gap_mm,
-        points=tuple(tuple(point) for point in touch.points),
-        angles_deg=tuple(_angles(touch)),
+        points=touch.points.tolist(),
+        angles_deg=_angles(touch),
     )
 
 
-def _angles(touch: Touch) -> Iterable[float]:
+def _angles(touch: Touch) -> tuple[float, ...]:
     """Degrees of the contact lines round the axis, counter-clockwise from the first; none of flat faces."""
-    if touch.kind == "rest":
-        return
     across = touch.normals - np.outer(touch.normals @ touch.axis, touch.axis)
-    across = across[np.linalg.norm(across, axis=1) > 1e-3]  # the pole of a ball has no angle
-    for way in across:
-        turn = np.arctan2(np.cross(across[0], way) @ touch.axis, across[0] @ way)
-        yield round(float(np.degrees(turn)), 3) % 360
+    across = across[(across * across).sum(axis=1) > 1e-6]  # the pole of a ball has no angle
+    if touch.kind == "rest" or not len(across):
+        return ()
+    turns = np.arctan2(across @ np.cross(touch.axis, across[0]), across @ across[0])
+    return tuple((np.round(np.degrees(turns), 3) % 360).tolist())
 
 
 def _problem(problem: Problem) -> ProblemEntry:
