@@ -3,9 +3,11 @@ while they are written."""
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -190,6 +192,25 @@ def test_colours_whose_names_become_alike_keep_files_of_their_own() -> None:
     assert stems[0].endswith("part 1-off") and "0000ff" in stems[1]
     long = model_named("m", (("#ff0000", "long " * 20), ("#0000ff", "long " * 21)))
     assert len({item.stem for item in prepare(long, measure(long, Settings()), Settings()).items}) == 2
+
+
+# ------------------------------------------------------------------------- parts list
+
+
+def test_small_parts_and_places_of_ears_are_told(tmp_path: Path) -> None:
+    """A cube of 20 mm goes into the cylinder of 16 CFR 1501.4 (31.7 mm wide); a bar of 90 mm does not."""
+    bar = trimesh.creation.box((90, 30, 10))
+    shapes = (Shape("S1", CUBE.vertices, CUBE.faces, True), Shape("S2", bar.vertices, bar.faces, True))
+    parts = tuple(Part(f"P{n}", f"part {n}", f"S{n}", "#ff0000", "red", np.eye(4)) for n in (1, 2))
+    model = Model("two", "m.3mf", "0" * 64, 1.0, shapes, parts)
+    made = write_prints(model, measure(model, Settings()), tmp_path, Settings())
+    (told,) = made.problems
+    assert told.code == "small-part" and told.severity == "note" and told.parts == ("P1",)
+    rows = list(csv.DictReader(io.StringIO((tmp_path / PARTS_LIST).read_text())))
+    assert [row["small_part"] for row in rows] == ["yes", "no"]
+    assert rows[0]["ears_at_mm"] == "" and rows[1]["ears"] == "4"
+    places = {tuple(map(float, place.split())) for place in re.findall(r"\(([^)]*)\)", rows[1]["ears_at_mm"])}
+    assert places == {(45, 15), (45, -15), (-45, 15), (-45, -15)}
 
 
 # ----------------------------------------------------------------------- while writing

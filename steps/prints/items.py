@@ -168,7 +168,17 @@ def print_problems(model: Model, items: tuple[PrintItem, ...], settings: Setting
             names = ", ".join(part.source for part in flat)
             text = f"{names}: the mesh is flat or empty, so there is nothing to print; mend it in the model."
             found.append(Problem("nothing-to-print", "warning", tuple(part.id for part in flat), text))
-    return tuple(found)
+    return (*found, *_small(items))
+
+
+def _small(items: tuple[PrintItem, ...]) -> tuple[Problem, ...]:
+    """One note that names all small parts."""
+    small = [item for item in items if item.laid.small]
+    if not small:
+        return ()
+    names = "; ".join(dict.fromkeys(f"{item.laid.label} {item.laid.name}" for item in small))
+    text = f"Small parts (they go into the cylinder of 16 CFR 1501.4), not for children under 3: {names}."
+    return (Problem("small-part", "note", tuple(part for item in small for part in item.parts), text),)
 
 
 def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Problem]:

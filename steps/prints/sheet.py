@@ -16,6 +16,7 @@ from steps.prints.run import Plate
 from steps.settings import Settings
 
 LONGEST_NAME = 60
+MOST_RUNS = 8  # runs of steps that a cell names; the parts list has them all
 SWATCH = 0  # column of the colour patch
 RIGHT = ("ALIGN", (1, 0), (-1, -1), "RIGHT")
 PRINT_WIDTHS_MM = (5, 58, 46, 20, 14, 12, 10, 15)
@@ -61,7 +62,10 @@ def _how_printed(items: Sequence[PrintItem], words: Words, settings: Settings) -
 
 def _notes(words: Words) -> list[str]:
     return [
-        words.say("The file's name begins with the label. Steps: where the parts go. g, h: of one copy."),
+        words.say(
+            "The file's name begins with the label. Steps: where the parts go; parts list.csv has them all. "
+            "g, h: of one copy."
+        ),
         words.say(
             "Ears: small round brims at sharp corners of the first layer, so that they do not lift. Bridges "
             "are laid without support. Times, ears, bridge and overhang limits are common practice without "
@@ -123,14 +127,17 @@ def _how(item: PrintItem, words: Words) -> str:
 
 
 def runs(steps: Sequence[int]) -> str:
-    """Rising numbers as "1, 3–6"."""
+    """Rising numbers as "1, 3–6"; of very many runs the first ones and the last."""
     ends: list[list[int]] = []
     for step in steps:
         if ends and step == ends[-1][1] + 1:
             ends[-1][1] = step
         else:
             ends.append([step, step])
-    return ", ".join(str(low) if low == high else f"{low}–{high}" for low, high in ends)
+    told = [str(low) if low == high else f"{low}–{high}" for low, high in ends]
+    if len(told) > MOST_RUNS:
+        told[MOST_RUNS - 2 : -1] = ["…"]
+    return ", ".join(told)
 
 
 def _filament(items: Sequence[PrintItem], paper: Paper) -> Table:

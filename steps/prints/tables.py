@@ -15,10 +15,10 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def parts_table(items: Sequence[PrintItem], needed: Mapping[str, int]) -> str:
-    """One row per print file; ``needed`` (part -> step) may be empty."""
+    """One row per print file; ``needed`` (part -> step) may be empty. Ears from the print's middle."""
     header = (
         "label,name,file,colour,colour_name,count,lies,x_mm,y_mm,z_mm,grams_each,support_g_each,metres_each,"
-        "minutes_each,support_mm2,bridge_mm,ears,fits_bed,largest_scale,small_part,mended,faults,parts,steps"
+        "minutes_each,support_mm2,bridge_mm,ears,ears_at_mm,fits_bed,largest_scale,small_part,mended,faults,parts,steps"
     )
     return _table(header.split(","), (_row(item, needed) for item in items))
 
@@ -43,6 +43,7 @@ def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
         f"{hang.support_mm2:.0f}",
         f"{hang.bridge_mm:.0f}",
         len(laid.ears),
+        " ".join(f"({x:.1f} {y:.1f})" for x, y in laid.ears),
         "yes" if laid.fit.fits else "no",
         f"{laid.fit.largest_scale_told:.2f}",
         "yes" if laid.small else "no",
