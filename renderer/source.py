@@ -60,6 +60,16 @@ def _probe_once() -> Probe:
     return probe()
 
 
+def may_use_gl(wish: Wish) -> bool:
+    """Whether OpenGL may be what draws: then a driver's crash may end the process."""
+    return wish == "gl" or (wish is None and _may_have_card())
+
+
+def crashed(reason: str) -> str:
+    """The line for the user where OpenGL ended in the middle of its work."""
+    return _sorry(reason)
+
+
 def _sorry(reason: str) -> str:
     return f"OpenGL does not work here ({reason.splitlines()[0]}); the pictures are drawn with rays."
 

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from renderer import source
 from renderer.picture import Picture
+from renderer.rays import RaySource
+from renderer.source import GuardedSource
+from steps.booklet import write_booklet
 from steps.booklet.content import Wish
-from steps.booklet.pictures import FEW, DrawingTable, Order, StudioPictures
+from steps.booklet.pictures import FEW, Order, StudioPictures, warm_up
+from steps.draw import desk
+from steps.draw.desk import Desk
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
@@ -62,6 +72,64 @@ def test_the_notice_of_the_source_comes_back_from_whoever_draws(workers, monkeyp
     assert sum(picture is not None for picture in drawn) >= FEW
 
 
+class Fragile:
+    """An OpenGL whose driver takes the process with it in the middle of a booklet."""
+
+    name = "gl"
+
+    def __init__(self) -> None:
+        self.left = 5
+
+    def table(self, items, camera, base=None):
+        self.left -= 1
+        if self.left < 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return RaySource().table(items, camera, base)
+
+
+def sit_down_at_a_fragile_card(plan, settings) -> None:
+    """In a worker."""
+    desk.sit_down(plan, settings)
+    if settings.pictures == "gl":
+        desk._desks[0].studio.__dict__["source"] = GuardedSource(Fragile())
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_driver_that_crashes_in_the_middle_loses_no_picture(workers):
+    plan, orders = sample_plan(), small_orders()
+    pictures = StudioPictures(
+        plan, Settings(pictures="gl"), workers=workers, sit_down=sit_down_at_a_fragile_card
+    )
+    drawn = list(pictures.drawn(orders))
+    assert "OpenGL does not work here" in pictures.notice and "\n" not in pictures.notice
+    rays = list(StudioPictures(plan, Settings(pictures="rays"), workers=1).drawn(orders))
+    assert len(drawn) == len(rays)
+    for one, two in zip(drawn, rays, strict=True):
+        assert (one is None) == (two is None)
+        assert one is None or two is None or (one.pixels == two.pixels).all()
+
+
+def test_a_booklet_is_written_although_the_driver_crashes(tmp_path):
+    plan, settings = sample_plan(), Settings(pictures="gl")
+    pictures = StudioPictures(plan, settings, workers=2, sit_down=sit_down_at_a_fragile_card)
+    write_booklet(plan, tmp_path / "b.pdf", settings, pictures=pictures)
+    assert pictures.notice and len(PdfReader(tmp_path / "b.pdf").pages) > 5
+
+
+def test_workers_load_nothing_of_the_booklet():
+    code = (
+        "import sys; import steps.draw.desk;"
+        "print([name for name in sys.modules if name.startswith(('steps.booklet', 'reportlab', 'trimesh'))])"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"
+
+
+def test_warming_up_twice_does_no_harm():
+    warm_up()
+    warm_up()
+
+
 class Counting(StudioPictures):
     """Draws nothing; remembers what it was asked to draw."""
 
@@ -85,15 +153,15 @@ def test_a_picture_wished_for_twice_is_drawn_once_and_handed_out_twice():
 
 def test_thumbnails_of_one_family_share_a_scale():
     plan = sample_plan()
-    table = DrawingTable(plan, Settings(pictures="rays"))
+    table = Desk(plan, Settings(pictures="rays"))
     wishes = [Wish("thumbnail", shape=shape.id, colour="#808080", family="x") for shape in plan.model.shapes]
-    drawn = [table.draw(Order(wish, 20, 15)) for wish in wishes]
+    drawn = [table.draw(Order(wish, 20, 15).request) for wish in wishes]
     scales = [picture.mm_per_model_mm for picture in drawn if picture is not None]
     assert len(scales) == len(plan.model.shapes)
     assert max(scales) == pytest.approx(min(scales))
 
 
 def test_a_kind_of_picture_that_nobody_draws_is_an_error():
-    table = DrawingTable(sample_plan(), Settings(pictures="rays"))
+    table = Desk(sample_plan(), Settings(pictures="rays"))
     with pytest.raises(ValueError, match="no picture of kind"):
-        table.draw(Order(Wish("poster"), 10, 10))  # type: ignore[arg-type]
+        table.draw(Order(Wish("poster"), 10, 10).request)  # type: ignore[arg-type]

@@ -9,21 +9,22 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from functools import cached_property
 from itertools import islice
+from multiprocessing import forkserver
+from multiprocessing.context import BaseContext
 from typing import Protocol
 
 from renderer.picture import Picture
-from steps import draw
+from renderer.source import crashed, may_use_gl
 from steps.booklet.boxes import Image, Page
 from steps.booklet.content import Wish
-from steps.draw import Studio
+from steps.draw.desk import Desk, Request, draw_run, sit_down
 from steps.model import Plan
 from steps.settings import Settings
 
 #: What a worker draws in one go: neighbours share a view, and what the studio keeps of it.
-RUN = 8
-#: Fewer pictures than this are drawn at once, without workers: starting one takes about two seconds.
+RUN = 16
+#: Fewer pictures than this are drawn at once, without workers: starting one takes about a second.
 FEW = 12
 #: Runs handed out ahead of the page being painted, per worker: bounds the memory.
 AHEAD = 2
@@ -36,6 +37,11 @@ class Order:
     wish: Wish
     width_mm: float
     height_mm: float
+
+    @property
+    def request(self) -> Request:
+        """The same for who draws it."""
+        return Request(width_mm=self.width_mm, height_mm=self.height_mm, **vars(self.wish))
 
 
 class Pictures(Protocol):
@@ -66,6 +72,7 @@ class StudioPictures:
     workers: int = field(default_factory=lambda: os.cpu_count() or 1)
     progress: Callable[[str, int, int], None] | None = None
     notice: str = ""
+    sit_down: Callable[[Plan, Settings], None] = sit_down  #: makes a worker ready
 
     def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
         """Each picture in turn; a picture wished for several times is drawn once."""
@@ -82,86 +89,57 @@ class StudioPictures:
             yield ready.pop(order) if last_use[order] == index else ready[order]
 
     def _drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
-        """Over all cores; by this process alone where there are few, or where workers cannot start."""
-        count = 0
-        if self.workers > 1 and len(orders) >= FEW:
+        """Over all cores; by this process alone where there are few, or where workers cannot start.
+
+        Where OpenGL may draw, always by workers: a driver that crashes takes its process with it. Then the
+        rest is drawn with rays."""
+        count, settings = 0, self.settings
+        risky = may_use_gl(settings.pictures)
+        while (self.workers > 1 and len(orders) - count >= FEW) or risky:
             try:
-                for picture in self._by_workers(orders):
+                for picture in self._by_workers(orders[count:], settings):
                     count += 1
                     yield picture
+                return
             except BrokenProcessPool:
-                pass
-        table = DrawingTable(self.plan, self.settings)
+                if not risky:
+                    break
+                self.notice = self.notice or crashed("a process that drew with it ended")
+                risky, settings = False, settings.model_copy(update={"pictures": "rays"})
+        desk = Desk(self.plan, settings)
         for order in orders[count:]:
-            yield table.draw(order)
-            self.notice = self.notice or table.studio.notice
+            yield desk.draw(order.request)
 
-    def _by_workers(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
-        runs = [orders[start : start + RUN] for start in range(0, len(orders), RUN)]
-        # spawned, not forked: a fork would inherit locks of threads that do not live on in the child
-        context = multiprocessing.get_context("spawn")
+    def _by_workers(self, orders: Sequence[Order], settings: Settings) -> Iterator[Picture | None]:
+        asked = [order.request for order in orders]
+        runs = [asked[start : start + RUN] for start in range(0, len(asked), RUN)]
         workers = min(self.workers, len(runs))
-        with ProcessPoolExecutor(workers, context, _sit_down, (self.plan, self.settings)) as pool:
+        context = _context(may_use_gl(settings.pictures))
+        with ProcessPoolExecutor(workers, context, self.sit_down, (self.plan, settings)) as pool:
             waiting: deque[Future[tuple[list[Picture | None], str]]] = deque()
             rest = iter(runs)
-            waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, AHEAD * workers))
+            waiting.extend(pool.submit(draw_run, run) for run in islice(rest, AHEAD * workers))
             while waiting:
                 finished, notice = waiting.popleft().result()
                 self.notice = self.notice or notice
-                waiting.extend(pool.submit(_draw_run, run) for run in islice(rest, 1))
+                waiting.extend(pool.submit(draw_run, run) for run in islice(rest, 1))
                 yield from finished
 
 
-_tables: list[DrawingTable] = []  # of this worker process: one, made when it starts
+def warm_up() -> None:
+    """Let workers load what they need while this process still plans. Does nothing where workers are not
+    copies of one that has loaded it."""
+    context = _context(fresh=False)
+    if context.get_start_method() == "forkserver":
+        forkserver.ensure_running()
 
 
-def _sit_down(plan: Plan, settings: Settings) -> None:
-    _tables[:] = [DrawingTable(plan, settings)]
-
-
-def _draw_run(orders: Sequence[Order]) -> tuple[list[Picture | None], str]:
-    """The pictures of a run, and what this worker's studio has to say of how it drew them."""
-    table = _tables[0]
-    return [table.draw(order) for order in orders], table.studio.notice
-
-
-@dataclass
-class DrawingTable:
-    """One studio and the scales that its thumbnails share."""
-
-    plan: Plan
-    settings: Settings
-    scales: dict[tuple[str, float, float], float] = field(default_factory=dict)
-
-    @cached_property
-    def studio(self) -> Studio:
-        return Studio(self.plan, self.settings)
-
-    def draw(self, order: Order) -> Picture | None:
-        """The picture of one order. Raises ValueError for a kind of picture that nobody draws."""
-        wish, studio, size = order.wish, self.studio, (order.width_mm, order.height_mm)
-        if wish.kind == "step":
-            return draw.step_picture(studio, wish.step, *size)
-        if wish.kind == "overview":
-            return draw.overview_picture(studio, wish.step, *size)
-        if wish.kind == "turn":
-            return draw.turn_picture(studio, wish.step, *size)
-        if wish.kind == "assembly":
-            return draw.assembly_picture(studio, wish.assembly, *size)
-        if wish.kind == "thumbnail":
-            scale = self._scale(wish.family, *size)
-            return draw.thumbnail(studio, wish.shape, wish.colour, *size, mm_per_mm=scale)
-        if wish.kind == "glue":
-            return draw.glue_picture(studio, wish.step, *size)
-        if wish.kind == "cover":
-            return draw.cover_picture(studio, *size)
-        if wish.kind == "finished":
-            return draw.finished_picture(studio, wish.index, *size)
-        raise ValueError(f"no picture of kind {wish.kind}")
-
-    def _scale(self, family: str, width_mm: float, height_mm: float) -> float:
-        key = (family, width_mm, height_mm)
-        if key not in self.scales:
-            shapes = [shape.id for shape in self.plan.model.shapes]
-            self.scales[key] = draw.thumbnail_scale(self.studio, shapes, width_mm, height_mm)
-        return self.scales[key]
+def _context(fresh: bool) -> BaseContext:
+    """How workers start. Never forked from this process: a fork would inherit locks of threads that do not
+    live on in the child. From a server that has loaded what they need and nothing else, where there are such
+    and OpenGL does not ask for a ``fresh`` process."""
+    if fresh or "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([sit_down.__module__])
+    return context

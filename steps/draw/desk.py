@@ -1,0 +1,85 @@
+"""Where pictures are drawn one after the other: in this process, or in each of several workers. Nothing of
+the booklet is imported here: a worker that needs not load the rest starts in half the time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from renderer.picture import Picture
+from steps import draw
+from steps.draw.studio import Studio
+from steps.model import Plan
+from steps.settings import Settings
+
+
+@dataclass(frozen=True)
+class Request:
+    """A picture to draw, and the size of its place, mm. Thumbnails of one family share one scale."""
+
+    kind: str
+    width_mm: float
+    height_mm: float
+    step: int = 0
+    shape: str = ""
+    colour: str = ""
+    assembly: str = ""
+    index: int = 0
+    family: str = ""
+
+
+@dataclass
+class Desk:
+    """One studio and the scales that its thumbnails share."""
+
+    plan: Plan
+    settings: Settings
+    scales: dict[tuple[str, float, float], float] = field(default_factory=dict)
+
+    @cached_property
+    def studio(self) -> Studio:
+        return Studio(self.plan, self.settings)
+
+    def draw(self, asked: Request) -> Picture | None:
+        """The picture; None: nothing to show. Raises ValueError for a kind of picture that nobody draws."""
+        studio, size = self.studio, (asked.width_mm, asked.height_mm)
+        if asked.kind == "step":
+            return draw.step_picture(studio, asked.step, *size)
+        if asked.kind == "overview":
+            return draw.overview_picture(studio, asked.step, *size)
+        if asked.kind == "turn":
+            return draw.turn_picture(studio, asked.step, *size)
+        if asked.kind == "assembly":
+            return draw.assembly_picture(studio, asked.assembly, *size)
+        if asked.kind == "thumbnail":
+            scale = self._scale(asked.family, *size)
+            return draw.thumbnail(studio, asked.shape, asked.colour, *size, mm_per_mm=scale)
+        if asked.kind == "glue":
+            return draw.glue_picture(studio, asked.step, *size)
+        if asked.kind == "cover":
+            return draw.cover_picture(studio, *size)
+        if asked.kind == "finished":
+            return draw.finished_picture(studio, asked.index, *size)
+        raise ValueError(f"no picture of kind {asked.kind}")
+
+    def _scale(self, family: str, width_mm: float, height_mm: float) -> float:
+        key = (family, width_mm, height_mm)
+        if key not in self.scales:
+            shapes = [shape.id for shape in self.plan.model.shapes]
+            self.scales[key] = draw.thumbnail_scale(self.studio, shapes, width_mm, height_mm)
+        return self.scales[key]
+
+
+_desks: list[Desk] = []  # of this worker process: one, made when it starts
+
+
+def sit_down(plan: Plan, settings: Settings) -> None:
+    """Make ready to draw, in a worker."""
+    _desks[:] = [Desk(plan, settings)]
+
+
+def draw_run(asked: Sequence[Request]) -> tuple[list[Picture | None], str]:
+    """The pictures of a run, and what this worker's studio has to say of how it drew them."""
+    desk = _desks[0]
+    return [desk.draw(one) for one in asked], desk.studio.notice
