@@ -205,6 +205,7 @@ def verify(
 
 def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.booklet import StudioPictures, write_booklet, write_html, write_labels
+    from steps.booklet.pictures import warm_up
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.output import write_whole
     from steps.pipeline import make_plan
@@ -217,6 +218,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     _spare_the_input(model, plan_target, label_target)
+    warm_up()
     with Teller(quiet=run.quiet) as progress:
         made = make_plan(model, settings, progress)
         pictures = StudioPictures(made, settings, progress=progress)
