@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import networkx as nx
 import numpy as np
 
@@ -9,6 +11,7 @@ from demo_model import solids
 from demo_model.beacon import beacon
 from demo_model.tug import tug
 from steps.graph import articulation_parts, connection_graph, groups, held_graph, movable_groups
+from steps.model import Model
 from tests.joint_cases import Solid, box, from_demo, joints_of, placed, rod, shift
 
 
@@ -77,3 +80,31 @@ def test_inspect_names_rigid_groups_and_sole_holders() -> None:
     report = inspection(Survey(column, measure(column, Settings()), joints_of(column)), Settings())
     assert report.sole_holders == ("P2", "P3")
     assert graph_lines(report) == ["Alone hold others (2): item 2, item 3."]
+
+
+def _beams(pins: Sequence[float]) -> Model:
+    """Two beams on each other, joined by plain pins through their holes at x."""
+    beam = box((0, 0, 0), (24, 8, 8))
+    for x in (4, 12, 20):
+        beam -= rod(2.45, 10, (x, 4, -1))
+    pin = rod(2.4, 16)
+    items = [(beam, np.eye(4)), (beam, shift(0, 0, 8)), *((pin, shift(x, 4, 0)) for x in pins)]
+    return placed(items)
+
+
+def test_one_pin_lets_two_beams_turn_and_two_pins_do_not() -> None:
+    one = _beams([12])
+    assert movable_groups(one, joints_of(one)) == (("P1",), ("P2",), ("P3",))
+    two = _beams([4, 12])
+    assert movable_groups(two, joints_of(two)) == (("P1", "P2"), ("P3",), ("P4",))
+
+
+def test_two_pins_on_one_line_still_let_it_turn() -> None:
+    """A door on two pins of one line: through-holes above each other."""
+    post = box((-8, -4, 0), (8, 4, 4)) + box((-8, -4, 26), (8, 4, 30)) + box((-8, -4, 0), (-6, 4, 30))
+    post -= rod(2.45, 40, (4, 0, -1))
+    door = box((0, -4, 4), (40, 4, 26)) - rod(2.45, 40, (4, 0, -1))
+    pin = rod(2.4, 10)
+    items = [(post, np.eye(4)), (door, np.eye(4)), (pin, shift(4, 0, 0)), (pin, shift(4, 0, 20))]
+    model = placed(items)
+    assert len(movable_groups(model, joints_of(model))) == 4
