@@ -146,7 +146,7 @@ def _squeeze(touch: Touch, plastic: Material, error: float) -> float:
     if into <= 0 or touch.radius_mm <= 0:
         return 0.0
     d = 2 * touch.radius_mm
-    pressure = _pressure(2 * into, d, plastic)
+    pressure = min(_pressure(2 * into, d, plastic), _bursting(plastic))
     if _all_round(touch):
         return ring_force(pressure, d, touch.depth_mm, 1.0)
     # Half the angle over which the undeformed stud stands in a flat wall.
@@ -158,6 +158,14 @@ def _squeeze(touch: Touch, plastic: Material, error: float) -> float:
 def _pressure(delta: float, d: float, plastic: Material, ratio: float = SOCKET_RATIO) -> float:
     e = plastic.e_gpa * 1000
     return lame_pressure(delta, d, ratio * d, e, e, plastic.poisson, plastic.poisson)
+
+
+def _bursting(plastic: Material) -> float:
+    """MPa at which the socket's bore is stretched to its strength: it yields or splits, and grips no harder.
+
+    Hoop stress at the bore is p (D^2 + d^2) / (D^2 - d^2).
+    """
+    return plastic.tensile_mpa * (SOCKET_RATIO**2 - 1) / (SOCKET_RATIO**2 + 1)
 
 
 def _all_round(touch: Touch) -> bool:

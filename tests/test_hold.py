@@ -77,11 +77,11 @@ def test_hold_counts_contact_lines_not_the_ring() -> None:
 
 
 def test_a_hole_takes_the_whole_ring() -> None:
-    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 9, (0, 0, -1))
-    top = box((-6, -6, 0), (6, 6, 9)) - rod(2.5, 10, (0, 0, -1))
+    base = box((-6, -6, -4), (6, 6, 0)) + rod(3.0, 9, (0, 0, -1))
+    top = box((-6, -6, 0), (6, 6, 9)) - rod(3.1, 10, (0, 0, -1))
     joint = only(joints_of(placed([(base, np.eye(4)), (top, np.eye(4))])))
-    p = lame_pressure(2 * 0.05, 4.8, 1.3 * 4.8, 3500, 3500, 0.36, 0.36)
-    want = ring_force(p, 4.8, 8, 0.25)
+    p = lame_pressure(2 * 0.05, 6.0, 1.3 * 6.0, 3500, 3500, 0.36, 0.36)
+    want = ring_force(p, 6.0, 8, 0.25)
     assert joint.push_n == pytest.approx(want, rel=0.05)
     assert joint.hold_n == pytest.approx(want * 0.5, rel=0.05)  # PLA keeps half (from memory)
 
@@ -153,3 +153,16 @@ def test_calliper_readings_drive_the_force() -> None:
     assert alike.why.endswith("estimated from the gap by your callipers")
     # what was measured is known better
     assert np.ptp(alike.hold_range_n) < np.ptp(plain.hold_range_n)
+
+
+def test_a_socket_grips_no_harder_than_it_is_strong() -> None:
+    """Pin 2.4 in a bore 2.45 less the usual 0.15: strained by 4 %, where printed PLA (53 MPa) has given way.
+    Hoop = p (D^2 + d^2) / (D^2 - d^2) at D = 1.3 d, so p <= 53 x 0.69 / 2.69 = 13.6 MPa over pi d L."""
+    pla = material("pla")
+    assert lame_pressure(0.2, 4.8, 6.24, 3500, 3500, 0.36, 0.36) > 2 * 13.6
+    post = rod(2.4, 8)
+    bore = rod(8, 8) - rod(2.45, 10, (0, 0, -1))
+    joint = only(joints_of(placed([(bore, np.eye(4)), (post, np.eye(4))])))
+    ring = ring_force(13.6, 4.8, 8, sum(pla.friction) / 2)
+    assert joint.push_n == pytest.approx(ring, rel=0.01)
+    assert joint.hold_n == pytest.approx(ring * pla.relaxation, rel=0.01)
