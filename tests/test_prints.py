@@ -529,21 +529,63 @@ def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
     assert trimesh.load(file).volume > measures.by_shape["S1"].volume_mm3 * 1.001
 
 
-def test_refit_says_where_joints_are_too_unlike_to_share_a_fit(
-    big_tug: tuple[Model, Measures, Joints],
-) -> None:
-    """One contact's gap is set 0.5 mm wider by hand: no single move can bring both to a press fit."""
+def with_gap(joints: Joints, wider: float, chosen: Any) -> Joints:
+    """The joints with the gap of some contacts set wider by hand."""
+    return Joints(
+        tuple(
+            replace(
+                joint,
+                touches=tuple(replace(t, gap_mm=t.gap_mm + wider) if chosen(t) else t for t in joint.touches),
+            )
+            for joint in joints.joints
+        )
+    )
+
+
+def test_refit_says_where_one_stud_meets_gaps_too_unlike(big_tug: tuple[Model, Measures, Joints]) -> None:
+    """One contact is 0.5 mm wider than the same stud's in another copy: no move can bring both to a fit."""
     model, measures, joints = big_tug
-    first = next(joint for joint in joints.joints if joint.kind == "stud")
-    touch = next(each for each in first.touches if each.kind == "stud")
-    others = tuple(each for each in first.touches if each is not touch)
-    wide = replace(first, touches=(replace(touch, gap_mm=touch.gap_mm + 0.5), *others))
-    uneven = Joints(tuple(wide if joint is first else joint for joint in joints.joints))
-    done = refit(model, measures, uneven, "press", SETTINGS)
-    shape = model.part_by_id[touch.carrier].shape
+    touches = [touch for joint in joints.joints for touch in joint.touches if touch.kind == "stud"]
+    shape_of = {part.id: part.shape for part in model.parts}
+    place = {
+        id(t): (
+            shape_of[t.carrier],
+            *np.round(np.linalg.inv(model.part_by_id[t.carrier].pose) @ [*t.point, 1], 1),
+        )
+        for t in touches
+    }
+    seen = Counter(place.values())
+    touch = next(each for each in touches if seen[place[id(each)]] > 1)
+    done = refit(model, measures, with_gap(joints, 0.5, lambda t: t is touch), "press", SETTINGS)
     (told,) = done.problems
-    assert told.code == "uneven-refit" and "differ by 0.50 mm" in told.text
-    assert set(told.parts) == {part.id for part in model.parts if part.shape == shape}
+    assert told.code == "uneven-refit" and "what 1 stud must fit differs by 0.50 mm" in told.text
+    assert set(told.parts) == {part.id for part in model.parts if part.shape == shape_of[touch.carrier]}
+
+
+def test_studs_of_one_shape_move_each_by_its_own_need(big_tug: tuple[Model, Measures, Joints]) -> None:
+    """Side studs set 0.3 mm wider than those on top: two moves, each to the middle of press."""
+    model, measures, joints = big_tug
+    key = next(key for key, each in measures.by_shape.items() if each.name == "block 1 x 4, 4 side studs")
+    up = measures.by_shape[key].up
+
+    def on_side(touch: Any) -> bool:
+        part = model.part_by_id[touch.carrier]
+        return touch.kind == "stud" and part.shape == key and abs(touch.axis @ part.pose[:3, :3] @ up) < 0.1
+
+    done = refit(model, measures, with_gap(joints, 0.3, on_side), "press", SETTINGS)
+    assert done.problems == ()
+    changes = [each for each in done.changes if each.shape == key]
+    assert [each.count for each in changes] == [4, 4]
+    assert [each.delta_mm for each in changes] == pytest.approx([0.365, 0.665], abs=0.01)
+    assert all(each.gap_after_mm == pytest.approx((0.035, 0.035), abs=0.01) for each in changes)
+    before, after = model.shape_by_id[key].vertices, done.model.shape_by_id[key].vertices
+    away = (after - before)[np.linalg.norm(after - before, axis=1) > 0]
+    for stud_axis, delta in ((up, 0.365), (None, 0.665)):
+        lengths = np.linalg.norm(away, axis=1)
+        group = away[np.abs(lengths - delta) < 0.02]
+        assert len(group) == 4 * 2 * 16
+        if stud_axis is not None:
+            np.testing.assert_allclose(group @ stud_axis, 0, atol=1e-6)
 
 
 def test_refit_leaves_a_stud_that_has_no_room_to_grow(big_tug: tuple[Model, Measures, Joints]) -> None:

@@ -60,6 +60,20 @@ def test_a_table_is_bridged_from_leg_to_leg(span: float) -> None:
     assert found.height_mm == pytest.approx(25)
 
 
+def alcove(open_side: int) -> trimesh.Trimesh:
+    """A block with a room of 20 x 40 under its roof, open at one side: 0 a short one, 1 a long one."""
+    corner, size = ((10, 20, 0), (20, 40, 10)) if open_side == 0 else ((20, 10, 0), (20, 40, 10))
+    return trimesh.boolean.difference([box(40, 60, 15), box(*size, at=corner)], engine="manifold")
+
+
+def test_a_room_open_at_one_side_is_bridged_from_wall_to_wall() -> None:
+    """Its ceilings have the same area and as many walls; which wall is missing decides."""
+    assert hanging(alcove(0), UP, LAYER).bridge_mm == pytest.approx(20, abs=0.01)
+    assert hanging(alcove(1), UP, LAYER).bridge_mm == pytest.approx(40, abs=0.01)
+    both = trimesh.util.concatenate([alcove(0), alcove(1).apply_translation((100, 0, 0))])
+    assert hanging(both, UP, LAYER).bridge_mm == pytest.approx(40, abs=0.01)
+
+
 def test_a_span_too_long_for_a_bridge_is_supported() -> None:
     span = BRIDGE_MM + 1
     found = hanging(table(span), UP, LAYER)

@@ -98,8 +98,8 @@ def _ceilings(
             continue
         rim, walled = _rim(mesh, region, level)
         edges = flat[rim]
-        round_it = float(np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1).sum())
-        key = (round(area, 3), round(round_it, 3), float(walled.sum()), float(len(rim)))
+        lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
+        key = tuple(np.round([area, lengths.sum(), lengths[walled].sum(), len(rim)], 3).tolist())
         if key not in known:
             spans = [_longest_thread(edges, walled, angle) for angle in _angles()]
             laid = [span for span in spans if span is not None]

@@ -1,8 +1,8 @@
 """Move stud, peg and ball surfaces radially so that their joints reach a chosen fit.
 
 Only vertices on the found features move, and level faces round their feet are cut anew where they
-would fold, so a watertight mesh stays watertight. Each shape's studs move by one amount: the middle
-between its widest and its narrowest gap lands on the middle of the wanted class.
+would fold, so a watertight mesh stays watertight. Studs move by one amount: the middle between their
+widest and their narrowest gap lands on the middle of the wanted class.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ ON_SURFACE = 0.02
 SIDE_SHARE = 0.6
 #: "tight" aims this far below its limit, "loose" beyond its own (mm per side).
 BEYOND_MM = 0.05
+#: Needs that agree to so many digits (mm) are one.
+ALIKE_DIGITS = 2
 #: What is moved: kinds of touch, and of the feature that carries it. Pegs that turn are left to turn.
 MOVED = ("stud", "peg", "ball")
 
@@ -71,50 +73,115 @@ def wanted_gap(fit: Fit, settings: Settings, kind: str = "stud") -> float:
     return middle[fit]
 
 
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """Features of one shape and kind that move alike, and the contacts they make."""
+
+    features: tuple[Feature, ...]
+    touches: tuple[Touch, ...]
+
+    @property
+    def gaps(self) -> tuple[float, float]:
+        gaps = [touch.gap_mm for touch in self.touches]
+        return min(gaps), max(gaps)
+
+    @property
+    def middle(self) -> float:
+        return sum(self.gaps) / 2
+
+
 def refit(model: Model, measures: Measures, joints: Joints, fit: Fit, settings: Settings) -> Refit:
     """Bring stud, peg and ball joints of ``model`` to ``fit``.
 
-    Shapes whose joints are too unlike, or whose surface would fold, are named in ``problems``.
+    A shape's features move alike where that serves all of them, else each by its own need. Those whose
+    contacts are too unlike, or whose surface would fold, are named in ``problems``.
     """
-    target = {kind: wanted_gap(fit, settings, kind) for kind in MOVED}
     changes: list[Change] = []
     problems: list[Problem] = []
     shapes = {shape.id: shape for shape in model.shapes}
     for (key, kind), touches in _touches(model, joints).items():
-        measure = measures.by_shape[key]
-        features = [each for each in measure.features if each.kind == kind]
-        low, high = (pick(touch.gap_mm for touch in touches) for pick in (min, max))
-        delta = (low + high) / 2 - target[kind]
-        change = Change(
-            key, measure.name, kind, len(features), delta, (low, high), (low - delta, high - delta)
-        )
-        moved = moved_shape(shapes[key], features, delta) if features else None
-        fault = _fault(change, moved is not None, fit, settings)
-        if fault is not None:
-            parts = tuple(part.id for part in model.parts if part.shape == key)
-            problems.append(replace(fault, parts=parts))
-        if moved is not None:
-            shapes[key] = moved
-            changes.append(change)
+        measure, target = measures.by_shape[key], wanted_gap(fit, settings, kind)
+        features = tuple(each for each in measure.features if each.kind == kind)
+        for group in _groups(model, features, touches, fit, settings):
+            (low, high), delta = group.gaps, group.middle - target
+            change = Change(
+                key, measure.name, kind, len(group.features), delta, (low, high), (low - delta, high - delta)
+            )
+            moved = moved_shape(shapes[key], group.features, delta) if features else None
+            fault = _fault(change, moved is not None, fit, settings)
+            if fault is not None:
+                parts = tuple(part.id for part in model.parts if part.shape == key)
+                problems.append(replace(fault, parts=parts))
+            if moved is not None:
+                shapes[key] = moved
+                changes.append(change)
     return Refit(replace(model, shapes=tuple(shapes.values())), tuple(changes), tuple(problems))
+
+
+def _groups(
+    model: Model, features: tuple[Feature, ...], touches: Sequence[Touch], fit: Fit, settings: Settings
+) -> list[_Group]:
+    """All features of a kind together if one move serves them; else those alike in need together.
+
+    Features that meet nothing go with the nearest that do and point the same way.
+    """
+    whole = _Group(features, tuple(touches))
+    delta = whole.middle - wanted_gap(fit, settings, touches[0].kind)
+    served = {classify(gap - delta, settings, touches[0].kind) for gap in whole.gaps} == {fit}
+    if served or len(features) < 2:
+        return [whole]
+    met: dict[int, list[Touch]] = defaultdict(list)
+    for touch in touches:
+        met[_nearest(model, features, touch)].append(touch)
+    need = {row: round(_Group((), tuple(met[row])).middle, ALIKE_DIGITS) for row in met}
+    alike: dict[float, list[int]] = defaultdict(list)
+    for row in range(len(features)):
+        alike[need[_most_like(features, row, sorted(met))]].append(row)
+    return [
+        _Group(
+            tuple(features[row] for row in sorted(rows)),
+            tuple(touch for row in sorted(rows) for touch in met.get(row, ())),
+        )
+        for _, rows in sorted(alike.items())
+    ]
+
+
+def _nearest(model: Model, features: Sequence[Feature], touch: Touch) -> int:
+    """Row of the feature that makes a contact."""
+    pose = model.part_by_id[touch.carrier].pose
+    point = (touch.point - pose[:3, 3]) @ pose[:3, :3]
+    middles = np.array([each.point + each.height_mm / 2 * each.axis for each in features])
+    return int(np.argmin(np.linalg.norm(middles - point, axis=1)))
+
+
+def _most_like(features: Sequence[Feature], row: int, among: Sequence[int]) -> int:
+    """That of the rows ``among`` whose feature points most the same way, then is nearest."""
+    one = features[row]
+
+    def unlike(other: int) -> tuple[float, float]:
+        lean = round(1 - float(features[other].axis @ one.axis), 3)
+        return lean, float(np.linalg.norm(features[other].point - one.point).round(3))
+
+    return min(among, key=unlike)
 
 
 def _fault(change: Change, moved: bool, fit: Fit, settings: Settings) -> Problem | None:
     """What is wrong with a change, if anything."""
     who, code = f"{change.shape} {change.name}", "cannot-refit"
     low, high = change.gap_after_mm
+    which = f"{change.count} {change.kind}{'s' if change.count > 1 else ''}"
     if not change.count:
         text = f"{who}: its {change.kind} was not found on the mesh itself; left as it is."
     elif not moved:
         text = (
-            f"{who}: moving its {change.kind} surfaces by {change.delta_mm:+.2f} mm would run into the "
-            f"edge or a neighbour; left as they are, with a gap of {change.gap_before_mm[0]:.2f} mm."
+            f"{who}: moving {which} by {change.delta_mm:+.2f} mm a side would run into the edge or a "
+            f"neighbour; left as before, with a gap of {change.gap_before_mm[0]:.2f} mm."
         )
     elif {classify(gap, settings, change.kind) for gap in (low, high)} != {fit}:
         code = "uneven-refit"
         text = (
-            f"{who}: its {change.kind} joints differ by {high - low:.2f} mm, so they cannot all become "
-            f"{fit}; gaps now {low:.2f} to {high:.2f} mm."
+            f"{who}: what {which} must fit differs by {high - low:.2f} mm from place to place, so not all "
+            f"can become {fit}; gaps now {low:.2f} to {high:.2f} mm."
         )
     else:
         return None
