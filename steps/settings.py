@@ -149,7 +149,8 @@ class GlueSettings(Section):
     """Load cases, safety and the room."""
 
     safety: float = Field(3.0, ge=1)
-    safety_by_case: dict[Literal["rest", "lift", "over", "bump", "step"], float] = {}  # instead of safety
+    #: instead of safety
+    safety_by_case: dict[Literal["rest", "lift", "over", "bump", "step", "press"], float] = {}
     bump_g: float = Field(0.5, ge=0)
     glue: tuple[tuple[str, str], ...] = ()  # force: pairs of part names
     never: tuple[tuple[str, str], ...] = ()

@@ -4,22 +4,26 @@
 * ``lift``: it is lifted by one part that a hand would take; a heavier model by two hands under its ends;
 * ``over``: it is turned over, held by the parts that stood on the table;
 * ``bump``: it is knocked sideways, its lowest parts held fast;
-* ``step``: what is built after each step stands by itself.
+* ``step``: what is built after each step stands by itself;
+* ``press``: what is built bears the push that takes the next part home, where a hand holds what the step
+  says.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from steps.model import Array, IntArray, Measures, Model, Order
+from steps.model import Array, IntArray, Measures, Model, Order, Step
 from steps.settings import Settings
 from steps.statics import GROUND, Balance, Bodies, Contacts, Structure, balance
-from steps.statics.flat import axes_across
-from steps.statics.structure import TABLE_TOLERANCE_MM
+from steps.statics.flat import axes_across, flat
+from steps.statics.pressing import Press, pressing
+from steps.statics.standing import lies_over
+from steps.statics.structure import TABLE_TOLERANCE_MM, UPRIGHT_COSINE
 
 #: A model up to this mass is lifted with one hand, g (proposal).
 ONE_HAND_G = 2000.0
@@ -31,6 +35,8 @@ LIFTED_G = 25_000.0
 GRIP_MM = (8.0, 90.0)
 #: Room for a finger beside the part, mm (from memory: an adult's finger is 15-20 mm thick).
 FINGER_MM = 15.0
+#: Parts up to which every press is asked, not only those aslant.
+ALL_PRESSES = 600
 #: Directions of the knock.
 BUMP_DIRECTIONS = 4
 
@@ -50,7 +56,9 @@ class Case:
     table: bool
     safety: float
     against: Array
-    step: int = 0  #: number of the step, for the kind ``step``
+    step: int = 0  #: number of the step, for the kinds ``step`` and ``press``
+    on: tuple[int, ...] = ()  #: rows of the parts that are pressed on, for the kind ``press``
+    aslant: tuple[int, ...] = ()  #: those of them that are not pressed straight down amid what lies on them
 
 
 def load_cases(
@@ -64,6 +72,7 @@ def load_cases(
         *factory.over(),
         *factory.bumps(),
         *factory.steps(order),
+        *factory.presses(order),
     ]
 
 
@@ -78,6 +87,7 @@ class _Factory:
         self.all = np.arange(len(self.bodies))
         self.mass = float(self.bodies.mass_g.sum())
         low = structure.feet(up).low
+        self.weights: dict[tuple[float, ...], Array] = {}
         self.low = self.all[low <= low.min() + TABLE_TOLERANCE_MM]
 
     def _case(
@@ -144,31 +154,103 @@ class _Factory:
 
     def steps(self, order: Order) -> list[Case]:
         """What stands after each step of the assemblies, where no hand holds it."""
-        index = self.model.index_of
+        return [
+            self._building("step", f"standing after step {step.number}", step, rows)
+            for step, _, rows in self._built(order)
+            if not step.hold
+        ]
+
+    def presses(self, order: Order) -> list[Case]:
+        """What stands before each step while a part or sub-assembly of the step is pressed home on it.
+
+        Parts of the step that are in already help to carry. In very large models only presses aslant are
+        asked.
+        """
+        found = []
+        for step, before, _ in self._built(order):
+            rows = list(before)
+            for name, own, way in self._arrivals(order, step):
+                case = self._press(step, rows, name, own, way) if rows else None
+                found += [] if case is None else [case]
+                rows += own
+        return found
+
+    def _press(
+        self, step: Step, rows: Sequence[int], name: str, own: Sequence[int], way: Array
+    ) -> Case | None:
+        parts = self.model.parts
+        standing = {parts[row].id for row in rows}
+        press = pressing(self.structure, standing, [parts[row].id for row in own], way)
+        if not len(press.on):
+            return None
+        on = tuple(press.on.tolist())
+        aslant = tuple(row for row in on if not self._straight_down(press, row, own, step.up))
+        if not aslant and len(self.all) > ALL_PRESSES:
+            return None
+        case = self._building("press", f"{name} is pressed home in step {step.number}", step, rows)
+        held = [row for row in (self.model.index_of[part] for part in step.hold) if row in set(rows)]
+        return replace(
+            case,
+            held=np.array(sorted(held), dtype=np.int64),
+            loads=case.loads + press.loads(len(self.bodies)),
+            on=on,
+            aslant=aslant,
+        )
+
+    def _straight_down(self, press: Press, row: int, own: Sequence[int], up: Array) -> bool:
+        """Whether a part is pressed straight down, amid the places where the new parts lie on it."""
+        if not press.is_down(up):
+            return False
+        contacts = self.structure.contacts
+        one, other = np.isin(contacts.first, own), np.isin(contacts.second, own)
+        between = (one & (contacts.second == row)) | (other & (contacts.first == row))
+        between &= contacts.push & (np.abs(contacts.normal @ up) > UPRIGHT_COSINE)
+        force, moment = np.split(press.wrench[press.on.tolist().index(row)], 2)
+        arm = np.cross(moment, up) / -float(force @ up)
+        at = flat((self.bodies.centroid[row] + arm)[None], up)
+        support = flat(contacts.point[between], up)
+        return len(support) > 2 and lies_over(at, support.mean(axis=0), support)
+
+    def _building(self, kind: str, words: str, step: Step, rows: Sequence[int]) -> Case:
+        return Case(
+            kind,
+            words,
+            np.array(sorted(set(rows)), dtype=np.int64),
+            np.empty(0, dtype=np.int64),
+            self._weight(step.up),
+            step.up,
+            True,
+            safety_of(kind, self.settings),
+            step.up,
+            step.number,
+        )
+
+    def _weight(self, up: Array) -> Array:
+        """The bodies' weight, one array for all steps of one direction."""
+        key = tuple(up.tolist())
+        if key not in self.weights:
+            self.weights[key] = self.bodies.weight(up)
+        return self.weights[key]
+
+    def _built(self, order: Order) -> list[tuple[Step, list[int], list[int]]]:
+        """Each step with the parts (rows) of its assembly before it and after it."""
         built: dict[str, list[int]] = {}
         found = []
         for step in order.steps:
-            rows = built.setdefault(step.assembly, [])
-            rows.extend(index[part] for part in step.adds)
-            for each in step.attaches:
-                copy = order.assembly_by_id[each.assembly].copies[each.copy]
-                rows.extend(index[part] for part in copy)
-            if step.hold:
-                continue
-            found.append(
-                Case(
-                    "step",
-                    f"standing after step {step.number}",
-                    np.array(sorted(set(rows)), dtype=np.int64),
-                    np.empty(0, dtype=np.int64),
-                    self.bodies.weight(step.up),
-                    step.up,
-                    True,
-                    safety_of("step", self.settings),
-                    step.up,
-                    step.number,
-                )
-            )
+            before = list(built.get(step.assembly, []))
+            after = before + [row for _, own, _ in self._arrivals(order, step) for row in own]
+            built[step.assembly] = after
+            found.append((step, before, after))
+        return found
+
+    def _arrivals(self, order: Order, step: Step) -> list[tuple[str, list[int], Array]]:
+        """What goes in as one in a step, in turn: what to call it, its parts and the way it goes at last."""
+        index = self.model.index_of
+        found = [(part, [index[part]], step.moves[part].legs[-1]) for part in step.adds]
+        for each in step.attaches:
+            assembly = order.assembly_by_id[each.assembly]
+            own = [index[part] for part in assembly.copies[each.copy]]
+            found.append((each.assembly, own, each.move.legs[-1]))
         return found
 
 

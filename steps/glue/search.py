@@ -20,8 +20,6 @@ Value = TypeVar("Value")
 
 #: What leans is asked on its own where it is at most this share of the parts.
 WORTH = 0.8
-#: A force on top of a part's weight that is rounding, N.
-NOTHING_N = 1e-9
 
 
 @dataclass(eq=False)
@@ -147,15 +145,18 @@ class Search:
         return self._region[id(case)]
 
     def carried(self, case: Case) -> bool:
-        """Whether every part of a case that stands on the table is carried straight down."""
-        return case.table and not len(case.held) and not len(self._leaning(case)[0])
+        """Whether every part of a case that stands on the table is carried straight down, or every part that
+        is pressed on, the rest standing as it did: pushes that carry the press alone can be added to that."""
+        if not case.table or (len(case.held) and not case.on):
+            return False
+        leans = self._leaning(case)[0]
+        return not np.isin(leans, case.on).any() if case.on else not len(leans)
 
     def _leaning(self, case: Case) -> tuple[IntArray, IntArray, Mask]:
         key = tuple(case.up.tolist())
         if key not in self._stands:
             self._stands[key] = Stand.of(self.structure, case.up)
-        own = case.loads - self.structure.bodies.weight(case.up)
-        return self._stands[key].leaning(case.parts, np.flatnonzero(np.abs(own).max(axis=1) > NOTHING_N))
+        return self._stands[key].leaning(case.parts, case.aslant)
 
     def quickly_proved(self, glued: Iterable[int], cases: Sequence[Case]) -> set[int]:
         """The ids of cases that hold by the quick proofs: a tree of strong joints, parts carried straight."""
