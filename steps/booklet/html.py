@@ -31,9 +31,10 @@ from steps.booklet.pictures import Order, Pictures
 from steps.booklet.typeset import SIGNAL_COLOURS
 from steps.booklet.words import Words
 
-#: Sizes at which pictures are drawn for the screen, mm; the page scales them.
+#: Sizes at which pictures are drawn for the screen, mm; the page scales them. Those with letters or numbers
+#: are small: on a phone 70 mm wide their circles are still 5 mm.
 SIZES_MM = {
-    "step": (190.0, 150.0),
+    "step": (120.0, 96.0),
     "cover": (190.0, 150.0),
     "assembly": (190.0, 150.0),
     "overview": (75.0, 62.0),

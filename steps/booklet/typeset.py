@@ -216,7 +216,7 @@ class Typesetter:
         if narrow:
             below = [self.fit(", ".join(filter(None, (block.name, block.remark))), width, e.body, True, 2)]
         else:
-            beside = self._name_and_lines(block.name, block.lines, width - text_x, most=3)
+            beside = self._name_and_lines(block.name, block.lines, width - text_x, most=4)
         high = max(e.thumb[1], e.balloon, sum(g.height for g in beside))
         middle = -high / 2
         items: list[Item] = [*self.text(count, 0, middle + count.height / 2, right=count_width)]
@@ -434,7 +434,9 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
     if isinstance(block, c.Notice) and len(block.lines) > 1:
         middle = len(block.lines) // 2
         first = c.Notice(block.signal, block.word, block.title, block.lines[:middle])
-        rest = c.Notice(block.signal, block.word, "", block.lines[middle:], block.signs, block.sign_alts)
+        rest = c.Notice(
+            block.signal, block.word, block.title, block.lines[middle:], block.signs, block.sign_alts
+        )
         return first, rest
     if isinstance(block, c.GlueView) and len(block.rows) > 1:
         middle = len(block.rows) // 2

@@ -51,7 +51,8 @@ def caution_blocks(matter: Matter) -> list[Block]:
     if adhesive is not None:
         notices.append(_adhesive(matter, adhesive))
     notices.sort(key=lambda each: GRAVEST_FIRST.index(each.signal))
-    blocks: list[Block] = [Heading(matter.words.say("Cautions")), *notices]
+    say, child = matter.words.say, matter.settings.reader == "child"
+    blocks: list[Block] = [Heading(say("For the adult") if child else say("Cautions")), *notices]
     return blocks + (_afterwards(matter, adhesive) if adhesive is not None else [])
 
 

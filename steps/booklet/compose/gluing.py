@@ -53,7 +53,10 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
         (words.say("Holds by itself after"), words.minutes(glue.fixture_min)),
         (words.say("Full strength after"), words.minutes(glue.cure_min)),
     ]
-    blocks: list[Block] = [Facts(tuple(facts)), Heading(words.say("Have at hand"))]
+    blocks: list[Block] = [
+        Facts(tuple(facts)),
+        Heading(words.say("What to bring") if child else words.say("Have at hand")),
+    ]
     blocks += [Marked("tick", text) for text in _kit(matter)]
     blocks.append(Heading(words.say("Glue these joints")))
     if child:
