@@ -17,14 +17,15 @@ from renderer.hatch import hatched
 from renderer.picture import Stroke
 from renderer.rays import Prober
 from renderer.table import Cast, Item, PixelTable
-from renderer.tone import DARK_FILL, MIDDLE, luminance, palette, tones
+from renderer.tone import DARK, DARK_FILL, luminance, palette, tones
 from renderer.trace import Lines, trace
 
 #: ISO 128-2, line group for A4: wide lines 0.5 mm, narrow lines half of that.
 WIDE_MM = 0.5
 NARROW_MM = 0.25
-#: Grey of the lines (0 black): new parts, earlier parts, what is shown through, and on dark fills.
-NEW_GREY, EARLIER_GREY, GHOST_GREY, LIGHT_GREY = 0.0, 0.34, 0.6, 0.85
+#: Grey of the lines (0 black): new parts, earlier parts, what is shown through, and on dark fills. Each has
+#: 3 : 1 (WCAG 2.2) to every tone it is drawn on, what is shown through to the paper.
+NEW_GREY, EARLIER_GREY, GHOST_GREY, LIGHT_GREY = 0.0, 0.27, 0.5, 0.95
 #: Two depths nearer than this share of a pixel are level: neither part lies in front (blocks side by side).
 LEVEL_SHARE = 0.5
 
@@ -104,7 +105,8 @@ def _drawn(
         hatch = np.array([*numbers, 0], np.int8)
         pixels = hatched(pixels, hatch[surfaces.item], pen.mm_per_pixel, origin)
     crossings = find_crossings(part, surfaces, facing, pen.mm_per_pixel, Prober(cast, part.camera))
-    dark = luminance(colours[colour_start + MIDDLE] / 255.0) < DARK_FILL
+    new = np.array([item.role == "new" for item in cast.items], dtype=bool)
+    dark = new & (luminance(colours[colour_start + DARK] / 255.0) < DARK_FILL)
     style = _styles(crossings, cast, part.camera.pixel, dark)
     return pixels, trace(crossings, style, *part.key.shape)
 

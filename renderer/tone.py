@@ -15,19 +15,24 @@ LIGHT = np.array([-0.45, 0.75, 0.50]) / np.linalg.norm([-0.45, 0.75, 0.50])
 #: A face is light, middle or dark by the cosine between its normal and the light; the bounds lie
 #: half-way between the tones of an isometric block's faces (0.92, 0.30, -0.34).
 TONE_BOUNDS = (0.0, 0.6)
-#: The number of the middle tone.
-MIDDLE = 1
-#: What the colour is multiplied by: dark, middle, light. Taken by eye.
-NEW_TONES = (0.68, 0.84, 1.0)
-EARLIER_TONES = (0.82, 0.92, 1.0)
+#: The number of the dark tone.
+DARK = 0
+#: What the colour is multiplied by: dark, middle, light. Taken by eye, no darker than lines allow.
+NEW_TONES = (0.75, 0.87, 1.0)
+EARLIER_TONES = (0.87, 0.935, 1.0)
 #: Share of white mixed into what is earlier.
-EARLIER_WHITE, EARLIER_WHITE_MONO = 0.55, 0.72
+EARLIER_WHITE, EARLIER_WHITE_MONO = 0.60, 0.72
 GHOST_WHITE = 0.85
 #: The darkest value a channel is drawn with (0 to 1), so that lines show on black parts.
 DARKEST = 0.16
-#: An item whose middle tone has a relative luminance (WCAG 2) below this gets light lines within: black on
-#: it would stay under 2.4 : 1, light grey on it has more than 6 : 1.
-DARK_FILL = 0.07
+#: WCAG 2.2 asks 3 : 1 between graphics and what is next to them. Black lines have it on a relative luminance
+#: of 0.10 and more; an item whose dark tone is below gets light lines within.
+DARK_FILL = 0.10
+#: A colour whose dark tone is less than that, but not less than this, is made lighter instead: a brick red
+#: keeps its black lines.
+NEARLY_DARK = 0.075
+#: Aimed at when made lighter: above DARK_FILL by more than the rounding to 256 values.
+LIGHTENED = 0.1015
 
 
 def rgb(colour: str) -> NDArray[np.float64]:
@@ -55,10 +60,24 @@ def tints(colour: str, role: Role, mono: bool = False) -> NDArray[np.float64]:
     if mono:
         base = np.full(3, luminance(base) ** (1 / 2.2))
     base = DARKEST + (1 - DARKEST) * base
+    if role == "new":
+        return _lined(base)
     earlier = EARLIER_WHITE_MONO if mono else EARLIER_WHITE
-    white = {"new": 0.0, "earlier": earlier, "ghost": GHOST_WHITE}[role]
-    steps = NEW_TONES if role == "new" else EARLIER_TONES
-    return np.clip((base + (1 - base) * white) * np.array(steps)[:, None], 0, 1)
+    white = {"earlier": earlier, "ghost": GHOST_WHITE}[role]
+    return np.clip((base + (1 - base) * white) * np.array(EARLIER_TONES)[:, None], 0, 1)
+
+
+def _lined(base: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(3, 3) the tones of a new part's colour, as light as its black lines need where little is missing."""
+    steps = np.array(NEW_TONES)[:, None]
+    if not NEARLY_DARK <= luminance(base * steps[DARK]) < DARK_FILL:
+        return np.clip(base * steps, 0, 1)
+    low, high = 0.0, 1.0  # share of white, halved down to a thousandth
+    for _ in range(10):
+        share = (low + high) / 2
+        enough = luminance((base + (1 - base) * share) * steps[DARK]) >= LIGHTENED
+        low, high = (low, share) if enough else (share, high)
+    return np.clip((base + (1 - base) * high) * steps, 0, 1)
 
 
 def palette(items: Sequence[Item], mono: bool = False) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +13,15 @@ from renderer.table import PixelTable
 from steps.draw.sheet import Field
 from steps.model import Array
 
+#: For keys and faces (n,): a number for each surface without a line on it.
+PatchLookup = Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.int64]]
+
 #: Radius of a balloon, free space round it, and the shortest leader outside the circle (mm on paper).
 RADIUS_MM, CLEAR_MM, LEADER_MM = 4.2, 1.2, 4.0
 #: A longer text needs a larger circle: this much more for each letter beyond the first two (mm).
 WIDER_MM = 1.2
+#: White under a leader of 0.25 mm and under its dot of 1.2 mm across (mm on paper).
+LEADER_CASING_MM, DOT_CASING_MM = 0.65, 1.7
 #: Side of the cells in which places are looked for (mm on paper).
 CELL_MM = 1.5
 #: Costs of a place: per mm of leader; per mm of leader over another new part, over earlier parts; of each
@@ -36,6 +41,7 @@ def place_balloons(
     signs: Sequence[Sign] = (),
     guides: Sequence[Stroke] = (),
     taken: Sequence[Array] = (),
+    patches: PatchLookup | None = None,
 ) -> tuple[Balloon, ...]:
     """One balloon for each (text, keys of the parts it names) that shows at all, in the order given.
     ``taken``: boxes (2, 2) on paper where no balloon may stand."""
@@ -44,7 +50,7 @@ def place_balloons(
     is_new[list(new_keys)] = True
     placed: list[Balloon] = []
     for text, keys in wanted:
-        target = inner_point(field, table, keys)
+        target = inner_point(field, table, keys, patches)
         if target is None:
             continue
         placed.append(_best_place(field, table, text, keys, target, is_new, free, placed))
@@ -56,22 +62,57 @@ def radius_of(text: str) -> float:
     return RADIUS_MM + WIDER_MM * max(0, len(text) - 2)
 
 
-def inner_point(field: Field, table: PixelTable, keys: Sequence[int]) -> Array | None:
-    """(2,) paper point well inside the largest visible piece of the parts; None where none shows."""
+def inner_point(
+    field: Field, table: PixelTable, keys: Sequence[int], patches: PatchLookup | None = None
+) -> Array | None:
+    """(2,) paper point well inside the largest visible face of the parts, off its edges; None where none
+    shows. ``patches``: which faces of a part are one surface; without it the parts' whole outline counts."""
     mask = np.isin(table.key, np.asarray(keys, dtype=np.int32))
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not len(rows):
         return None
-    window = np.pad(mask[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1], 1)
+    own = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    window = np.pad(mask[own], 1)
+    if patches is not None:
+        window[1:-1, 1:-1] &= ~_seams(table.key[own], table.face[own], mask[own], patches)
     step = max(1, int(np.sqrt(window.size / 40_000)))  # a coarse look does
-    coarse = window[::step, ::step]
-    if not coarse.any():
-        step, coarse = 1, window
-    depth = distance_transform_edt(coarse)
+    depth = distance_transform_edt(window) if step == 1 else distance_transform_edt(_shrunk(window, step))
+    if not depth.any():
+        return inner_point(field, table, keys) if patches is not None else None
     row, column = np.unravel_index(int(depth.argmax()), depth.shape)
-    at_row, at_column = rows[0] - 1 + row * step, columns[0] - 1 + column * step
+    at_row, at_column = rows[0] - 1 + (row + 0.5) * step - 0.5, columns[0] - 1 + (column + 0.5) * step - 0.5
     x = (at_column + 0.5) * field.mm_per_pixel
     return np.array([x, field.height_mm - (at_row + 0.5) * field.mm_per_pixel])
+
+
+def _shrunk(window: NDArray[np.bool_], step: int) -> NDArray[np.bool_]:
+    """Blocks of step x step pixels: those that are whole; where none is, those that are touched."""
+    rows, columns = (-size % step for size in window.shape)
+    padded = np.pad(window, ((0, rows), (0, columns)))
+    blocks = padded.reshape(padded.shape[0] // step, step, padded.shape[1] // step, step)
+    whole = np.asarray(blocks.all(axis=(1, 3)))
+    return whole if whole.any() else np.asarray(blocks.any(axis=(1, 3)))
+
+
+def _seams(key: NDArray, face: NDArray, mask: NDArray[np.bool_], patches: PatchLookup) -> NDArray[np.bool_]:
+    """Where the surface changes to the right or below."""
+    surface = np.full(key.shape, -1, np.int64)
+    surface[mask] = patches(key[mask], face[mask])
+    seams = np.zeros(key.shape, dtype=bool)
+    seams[:, :-1] |= surface[:, :-1] != surface[:, 1:]
+    seams[:-1] |= surface[:-1] != surface[1:]
+    return seams
+
+
+def casings(balloons: Sequence[Balloon]) -> tuple[Stroke, ...]:
+    """White under each leader and its dot, so that both are seen on dark parts."""
+    strokes = []
+    for balloon in balloons:
+        ends = np.array([balloon.centre, balloon.target])
+        strokes.append(Stroke(ends, LEADER_CASING_MM, grey=1.0))
+        dot = balloon.target + np.array([[-0.01, 0.0], [0.01, 0.0]])
+        strokes.append(Stroke(dot, DOT_CASING_MM, grey=1.0))
+    return tuple(strokes)
 
 
 def _free_map(

@@ -12,7 +12,7 @@ from renderer.camera import Camera
 from renderer.ink import Inked, Pen, ink
 from renderer.picture import Picture, Stroke
 from renderer.table import Cast, Item, PixelTable
-from steps.draw.balloons import MOST_BALLOONS, inner_point, place_balloons
+from steps.draw.balloons import MOST_BALLOONS, casings, inner_point, place_balloons
 from steps.draw.clear import cleared
 from steps.draw.frames import frame_of
 from steps.draw.ground import shaded, shadow
@@ -115,9 +115,10 @@ def _marked(
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
-    balloons = place_balloons(field, table, wanted, new, signs, strokes, taken)
+    balloons = place_balloons(field, table, wanted, new, signs, strokes, taken, studio.surface_of)
     picture = plain(studio, field, table, drawn, _standing(studio, step, lifted), step.up)
-    marked = replace(picture, strokes=(*picture.strokes, *strokes), signs=signs, balloons=balloons)
+    lines = (*picture.strokes, *strokes, *casings(balloons))
+    marked = replace(picture, strokes=lines, signs=signs, balloons=balloons)
     return cleared(marked)
 
 
@@ -231,7 +232,7 @@ def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
 def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:
     """Paper point of a thing: on it where it shows, else where it is."""
     keys = [studio.plan.model.index_of[part] for part in one.thing.parts]
-    point = inner_point(field, table, keys)
+    point = inner_point(field, table, keys, studio.surface_of)
     if point is not None:
         return point
     points = np.concatenate([item.outer for item in new_items(studio, [one])])

@@ -221,6 +221,15 @@ class Studio:
     def item_of_key(self, key: int, role: Role) -> Item:
         return self.item(self.plan.model.parts[key].id, role)
 
+    def surface_of(self, keys: NDArray[np.int32], faces: NDArray[np.int32]) -> NDArray[np.int64]:
+        """(n,) a number for each surface without a line on it, of faces of parts."""
+        found = np.zeros(len(keys), np.int64)
+        for key in np.unique(keys).tolist():
+            of = keys == key
+            patch = self.solids[self.plan.model.parts[key].shape].patch
+            found[of] = (np.int64(key) << 32) + patch[faces[of]]
+        return found
+
     @cached_property
     def joints_of(self) -> dict[str, tuple[Joint, ...]]:
         return dict(self.plan.joints.of_part)
