@@ -28,7 +28,7 @@ from steps.order.site import Group, Site, make_site
 from steps.settings import Settings
 from tests.order_models import barge, castle, model_of, planner_input
 
-NEARLY_ALL = 0.9
+NEARLY_ALL = 0.85
 #: Parts and kinds that one step may hold; identical parts in a row may be more, but here they are not.
 LIMITS = {"child": (3, 1), "helper": (4, 2), "adult": (4, 2)}
 
@@ -164,7 +164,7 @@ def first_seen(model: Model, order: Order) -> dict[str, int]:
 
 @pytest.mark.parametrize("parts", [84, 300])
 def test_neighbours_follow_one_another(parts):
-    """Most steps begin beside what the step before brought: at most two pitches of air between."""
+    """Most steps begin beside what the step before brought: at most two and a half pitches of air between."""
     model, measures, joints = planner_input(sea_wall(parts=parts))
     order = plan_order(model, measures, joints, Settings())
     before: dict[str, np.ndarray] = {}
@@ -174,7 +174,7 @@ def test_neighbours_follow_one_another(parts):
         if step.assembly in before:
             gaps.append(air_between(before[step.assembly], boxes) / 10.0)
         before[step.assembly] = boxes
-    assert np.mean(np.array(gaps) <= 2.0) >= NEARLY_ALL
+    assert np.mean(np.array(gaps) <= 2.5) >= NEARLY_ALL
 
 
 def air_between(one: np.ndarray, two: np.ndarray) -> float:
