@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from demo_model import solids, specials
 from demo_model.solids import Module, Solid
+from tests.joint_cases import Solid as Plain
 from tests.joint_cases import box, measures_of, placed, plate, rod, shift, turn
+from tests.joint_cases import solid as solid_of
 
 M = Module()
+WEDGE = np.array([(x, y, z) for y in (0, 20) for x, z in ((0, 0), (20, 0), (0, 12), (20, 4))], dtype=float)
 TWO_STUDS = plate(2, 1)  # gives the model a pitch
 
 
@@ -37,6 +41,32 @@ def name_of(thing: object, pose: np.ndarray | None = None) -> str:
 )
 def test_names(solid: Solid, want: str) -> None:
     assert name_of(solid) == want
+
+
+@pytest.mark.parametrize(
+    ("solid", "want"),
+    [
+        (solids.block(1, 1, M), "block 1 x 1"),
+        (solids.slab(1, 4, M, smooth=True), "smooth slab 1 x 4"),
+        (solids.slab(2, 2, M, smooth=True), "smooth slab 2 x 2"),
+        (specials.centre_stud_slab(M), "slab 2 x 2, 1 stud"),
+        (specials.post(M), "round block 1 x 1"),
+        (solid_of(Manifold.hull_points(WEDGE)), "wedge 2 x 2"),
+    ],
+)
+@pytest.mark.parametrize(("axis", "degrees"), [((0, 0, 1), 30), ((1, 0, 0), 25), ((1, 2, 3), 77)])
+def test_a_mesh_that_lies_tilted_in_its_file_has_the_same_name(
+    solid: Solid | Plain, want: str, axis: tuple[int, int, int], degrees: float
+) -> None:
+    """Bodies of an STL stand in their places, tilted where the model is; without two studs only the faces
+    tell how a shape lies."""
+    lying = Plain(solid.vertices @ turn(axis, degrees)[:3, :3].T, solid.faces)
+    found = measures_of(placed([(lying, np.eye(4)), (TWO_STUDS, shift(100, 0, 0))])).by_shape["S1"]
+    upright = measures_of(
+        placed([(Plain(solid.vertices, solid.faces), np.eye(4)), (TWO_STUDS, shift(100, 0, 0))])
+    ).by_shape["S1"]
+    assert found.name == want
+    assert found.size_mm == pytest.approx(upright.size_mm, abs=0.1)
 
 
 @pytest.mark.parametrize("scale", [0.5, 4.0])

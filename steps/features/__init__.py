@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from steps.features.anatomy import Anatomy, anatomy
+from steps.features.frame import natural_basis, natural_up
 from steps.features.patches import Sphere
 from steps.features.roles import Round
 from steps.materials import material
@@ -35,7 +36,7 @@ def measure(model: Model, settings: Settings) -> Measures:
     radii = stud_radii(parts)
     features = {key: tuple(_features(body, radii)) for key, body in parts.items()}
     pitch = _pitch(features)
-    ups = {shape.id: _up(features[shape.id]) for shape in model.shapes}
+    ups = {shape.id: natural_up(features[shape.id], parts[shape.id].mesh) for shape in model.shapes}
     outlines = {
         shape.id: _outline(shape, parts[shape.id], features[shape.id], ups[shape.id])
         for shape in model.shapes
@@ -190,18 +191,9 @@ def _bulk(body: Anatomy) -> tuple[float, Array, float]:
     return volume, middle + (six[:, None] * t.sum(axis=1)).sum(axis=0) / (24 * volume), area
 
 
-def _up(features: Sequence[Feature]) -> Array:
-    """The way most studs point, the first of them where they tie; the shape's z without studs."""
-    studs = [f.axis for f in features if f.kind == "stud"]
-    if not studs:
-        return np.array([0.0, 0.0, 1.0])
-    axes = np.array(studs)
-    return axes[int((axes @ axes.T > 0.99).sum(axis=1).argmax())]
-
-
 def _outline(shape: Shape, body: Anatomy, features: Sequence[Feature], up: Array) -> Outline:
     """Long, wide, high: extents along the stud rows (or the box's own axes) and along ``up``."""
-    basis = natural_basis(features, up)
+    basis = natural_basis(features, up, body.mesh)
     if not len(shape.vertices):
         return Outline(body, features, np.vstack([basis, up]), np.zeros(3))
     across = np.ptp(shape.vertices @ basis.T, axis=0)
@@ -209,23 +201,6 @@ def _outline(shape: Shape, body: Anatomy, features: Sequence[Feature], up: Array
         basis, across = np.array([basis[1], -basis[0]]), across[::-1]
     high = float(np.ptp(shape.vertices @ up))
     return Outline(body, features, np.vstack([basis, up]), np.array([*across, high]))
-
-
-def natural_basis(features: Sequence[Feature], up: Array) -> Array:
-    """(2, 3) directions across ``up``: along the nearest pair of studs, else the shape's own axes."""
-    studs = np.array([f.point for f in features if f.kind == "stud" and f.axis @ up > 0.99])
-    if len(studs) >= 2:
-        off = studs[1:] - studs[0]
-        off = off - np.outer(off @ up, up)
-        length = np.linalg.norm(off, axis=1)
-        length[length < 1e-9] = np.inf
-        if np.isfinite(length).any():
-            along = off[int(length.argmin())] / length.min()
-            return np.array([along, np.cross(up, along)])
-    first = np.eye(3)[int(np.argmin(np.abs(np.round(up, 6))))]
-    along = first - (first @ up) * up
-    along /= np.linalg.norm(along)
-    return np.array([along, np.cross(up, along)])
 
 
 def _problems(model: Model, parts: Mapping[str, Anatomy]) -> list[Problem]:
