@@ -243,6 +243,18 @@ def test_inside_out_is_turned_and_a_large_hole_is_named() -> None:
     assert not mended.sound and [*map(str, mended.left)] == ["not watertight, 24 open edges"]
 
 
+def test_one_body_of_several_is_turned_and_a_void_is_kept() -> None:
+    outer, inner, apart = box(30, 30, 30), box(10, 10, 10, at=(10, 10, 10)), box(10, 10, 10, at=(50, 0, 0))
+    inner.invert()
+    apart.invert()
+    mended = mend(shape_of(trimesh.util.concatenate([outer, inner, apart])))
+    assert mended.sound and mended.mesh.volume == pytest.approx(30**3 - 10**3 + 10**3)
+    assert [*map(str, mended.done)] == ["12 faces turned outwards"]
+    outer.invert()
+    mended = mend(shape_of(trimesh.util.concatenate([outer, inner])))
+    assert mended.mesh.volume == pytest.approx(30**3 - 10**3)
+
+
 def holed(size: float, sides: int, at: float = 50.0) -> trimesh.Trimesh:
     """A block of 100 x 100 x 20 whose top lacks the bottom of a shallow dent: a hole of so many edges."""
     dent = trimesh.creation.cylinder(size / 2, 4, sections=sides).apply_translation((at, 50, 20))

@@ -197,6 +197,19 @@ def test_colours_whose_names_become_alike_keep_files_of_their_own() -> None:
 # ------------------------------------------------------------------------- parts list
 
 
+def test_a_mended_print_weighs_what_the_whole_one_does() -> None:
+    whole = Shape("S1", CUBE.vertices, CUBE.faces, True)
+    torn = Shape("S1", CUBE.vertices, CUBE.faces[1:][:, ::-1], False)
+    grams = []
+    for shape in (whole, torn):
+        parts = (Part("P1", "cube", "S1", "#ff0000", "red", np.eye(4)),)
+        model = Model("cube", "m.3mf", "0" * 64, 1.0, (shape,), parts)
+        (item,) = prepare(model, measure(model, Settings()), Settings()).items
+        grams.append(item.laid.use.grams)
+    assert [*map(str, item.laid.mended)] == ["1 small hole closed", "11 faces turned outwards"]
+    assert grams[1] == pytest.approx(grams[0]) and grams[0] > 3
+
+
 def test_small_parts_and_places_of_ears_are_told(tmp_path: Path) -> None:
     """A cube of 20 mm goes into the cylinder of 16 CFR 1501.4 (31.7 mm wide); a bar of 90 mm does not."""
     bar = trimesh.creation.box((90, 30, 10))

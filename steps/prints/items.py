@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import trimesh
 
+from steps.features import printed_mass
 from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
 from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
@@ -126,7 +127,10 @@ def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Lai
     middle = mesh.bounds.mean(axis=0)
     mesh.apply_translation([-middle[0], -middle[1], -mesh.bounds[0, 2]])
     high = lie.hanging.height_mm
-    use = consumption(measure.printed_g, lie.hanging.support_mm2, high, high * SUPPORT_HEIGHT_SHARE, settings)
+    grams = measure.printed_g
+    if mended.done and mended.sound:  # what was measured had no inside to speak of
+        grams = printed_mass(abs(mesh.volume), mesh.area, settings)
+    use = consumption(grams, lie.hanging.support_mm2, high, high * SUPPORT_HEIGHT_SHARE, settings)
     vertices, faces = np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64)
     vertices.setflags(write=False)
     faces.setflags(write=False)

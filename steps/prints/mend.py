@@ -52,8 +52,8 @@ def mend(shape: Shape) -> Mended:
         trimesh.repair.fix_winding(mesh)
     if not mesh.is_watertight and (n := _close_holes(mesh)):
         done.append(phrase_n("{n} small hole closed", "{n} small holes closed", n))
-    if mesh.is_watertight and mesh.volume < 0:
-        mesh.invert()
+    if mesh.is_watertight:
+        _turn_bodies(mesh)
     if n := _turned(faces, mesh.faces[: len(faces)]):
         done.append(phrase_n("{n} face turned outwards", "{n} faces turned outwards", n))
     return Mended(mesh, tuple(done), _left(mesh))
@@ -71,6 +71,21 @@ def _turned(before: IntArray, after: IntArray) -> int:
     for shift in range(3):
         same |= (np.roll(after, shift, axis=1) == before).all(axis=1)
     return int((~same).sum())
+
+
+def _turn_bodies(mesh: trimesh.Trimesh) -> None:
+    """Turn each closed surface outwards, unless it lies within another and so may be a void."""
+    surfaces = trimesh.graph.connected_components(mesh.face_adjacency, nodes=np.arange(len(mesh.faces)))
+    corners = mesh.triangles
+    sixfold = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    boxes = np.array([np.stack([corners[s].min(axis=(0, 1)), corners[s].max(axis=(0, 1))]) for s in surfaces])
+    faces = np.array(mesh.faces)
+    for row, surface in enumerate(surfaces):
+        around = (boxes[:, 0] < boxes[row, 0]).all(axis=1) & (boxes[:, 1] > boxes[row, 1]).all(axis=1)
+        if sixfold[surface].sum() < 0 and not around.any():
+            faces[surface] = faces[surface][:, ::-1]
+    if (faces != mesh.faces).any():
+        mesh.faces = faces
 
 
 # -------------------------------------------------------------------------------- holes
