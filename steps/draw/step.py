@@ -19,7 +19,7 @@ from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import Lifted, lifted_things
-from steps.draw.seeing import Crowd, Places, hiders
+from steps.draw.seeing import Crowd, Places, hidden, hiders
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
 from steps.draw.views import HIDDEN_SHARE
@@ -30,7 +30,7 @@ STEP_MARGIN_MM, INSET_MARGIN_MM = 7.0, 5.0
 #: A new part of less than this extent on paper (mm) gets an inset, as hidden ones do.
 TINY_MM = 3.0
 #: An inset's sides in shares of the drawing's, and the most insets of one drawing.
-INSET_SHARE, MOST_INSETS = 0.36, 2
+INSET_SHARE, MOST_INSETS = 0.36, 4
 #: An inset shows this much of a thing's own size round it.
 INSET_CONTEXT = 0.4
 #: Frame of an inset, and the leader to the place it shows (mm).
@@ -144,8 +144,7 @@ def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
 
 def _needs_inset(studio: Studio, step: Step, one: Lifted, field: Field, camera: Camera) -> bool:
     """Whether a thing is too hidden or too small to be found."""
-    share = studio.seen_share(step, one.thing.parts[0])
-    if share < HIDDEN_SHARE:
+    if _seen(studio, step, one) < HIDDEN_SHARE:
         return True
     points = np.concatenate([studio.item(part, "new").outer for part in one.thing.parts])
     return float(np.ptp(field.paper(camera, points), axis=0).max()) < TINY_MM
@@ -153,12 +152,15 @@ def _needs_inset(studio: Studio, step: Step, one: Lifted, field: Field, camera: 
 
 def _first_of_kind(studio: Studio, found: Sequence[Lifted]) -> list[Lifted]:
     """One of each shape, colour or sub-assembly, as many as there may be insets."""
-    part_of = studio.plan.model.part_by_id
     kinds: dict[tuple[str, str, str], Lifted] = {}
     for one in found:
-        part = part_of[one.thing.parts[0]]
-        kinds.setdefault((one.thing.assembly, part.shape, part.colour), one)
+        kinds.setdefault(_kind_of(studio, one), one)
     return list(kinds.values())[:MOST_INSETS]
+
+
+def _kind_of(studio: Studio, one: Lifted) -> tuple[str, str, str]:
+    part = studio.plan.model.part_by_id[one.thing.parts[0]]
+    return one.thing.assembly, part.shape, part.colour
 
 
 def _placed_insets(
@@ -227,6 +229,40 @@ def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
     before = hiders([Places(points + shift) for shift in one.way], crowd, axes)
     carriers = {index[part] for joint in one.joints for part in (joint.a, joint.b)}
     return rows[~np.isin(rows, sorted(before - carriers))]
+
+
+def shares_told(studio: Studio, step: Step) -> dict[str, float]:
+    """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
+    shows it or one of its kind."""
+    lifted = lifted_things(studio, step)
+    hidden_ones = [one for one in lifted if _seen(studio, step, one) < HIDDEN_SHARE]
+    by_inset = {
+        _kind_of(studio, one): _share_in_inset(studio, step, one)
+        for one in _first_of_kind(studio, hidden_ones)
+    }
+    return {
+        part: max(_seen(studio, step, one), by_inset.get(_kind_of(studio, one), 0.0))
+        for one in lifted
+        for part in one.thing.parts
+    }
+
+
+def _seen(studio: Studio, step: Step, one: Lifted) -> float:
+    return studio.seen_share(step, one.thing.parts[0])
+
+
+def _share_in_inset(studio: Studio, step: Step, one: Lifted) -> float:
+    """Visible share of a thing once what stands before it is cut away."""
+    axes = studio.axes(step)
+    model = studio.plan.model
+    parts = [model.parts[model.index_of[part]] for part in one.thing.parts]
+    points = np.concatenate([studio.samples(part, axes) for part in parts]) + one.shift
+    rows = uncovered(studio, step, one)
+    bounds = studio.bounds_along(axes)[rows]
+    apart = np.full(len(rows), -1)
+    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
+    (before,) = hidden([Places(points)], crowd, axes)
+    return 1.0 - float(before.mean()) if len(before) else 0.0
 
 
 def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:
