@@ -397,6 +397,23 @@ def test_the_overview_shows_the_place_through_what_hides_it(studio):
     assert strong > 5000
 
 
+@pytest.mark.parametrize("number", [1, 2, 3, 4])
+def test_the_overview_shows_the_whole_of_every_new_part(studio, number):
+    # as many strong pixels as the new parts alone cover, whatever stands before them; less the other way
+    from steps.draw.pictures import _display_axes, _whole_camera
+    from steps.draw.sheet import Field
+
+    step = studio.step_by_number[number]
+    field = Field(60, 60)
+    camera = _whole_camera(studio, field, _display_axes(studio))
+    alone = studio.source.table(studio.items(step.adds, "new"), camera)
+    pixels = overview_picture(studio, number, 60, 60).pixels
+    strong = np.zeros(pixels.shape[:2], dtype=bool)
+    for tone in np.round(tints(HERE, "new") * 255):
+        strong |= (pixels == tone).all(axis=2)
+    assert (strong == (alone.key >= 0)).mean() > 0.999
+
+
 def test_every_overview_shows_the_model_from_the_same_side(studio):
     # pixels that no highlighted part covers are the same from step to step
     strong = {tuple(tone) for tone in np.round(tints(HERE, "new") * 255).astype(int).tolist()}

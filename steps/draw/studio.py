@@ -208,7 +208,12 @@ class Studio:
         def items(keys: NDArray[np.intp]) -> list[Item]:
             return [own.get(key) or self.item_of_key(key, role) for key in keys.tolist()]
 
-        return ink_windows(drawn, after, windows_of(changes(before, after)), items, pen)
+        changed = changes(before, after)
+        if own:  # they may show where the part itself, in place, showed before
+            marked = np.zeros(len(self.plan.model.parts) + 1, dtype=bool)  # the last one for nothing
+            marked[list(own)] = True
+            changed |= marked[after.key]
+        return ink_windows(drawn, after, windows_of(changed), items, pen)
 
     def _in_picture(self, rows: NDArray[np.int64], camera: Camera) -> NDArray[np.bool_]:
         """(n,) whether the box of each part in place overlaps the picture."""
