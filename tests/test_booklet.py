@@ -203,8 +203,28 @@ def test_the_file_says_what_it_is(folder):
     assert reader.page_labels[-1] == str(len(reader.pages))
 
 
-def test_every_picture_has_words_and_all_content_is_tagged(folder):
-    reader = pypdf.PdfReader(booklet(folder, reader="helper"))
+def leaves(element) -> Iterator:
+    """Elements of a structure tree that hold content of their own, in reading order."""
+    kids = element["/K"]
+    if isinstance(kids, int):
+        yield element
+        return
+    for kid in kids:
+        yield from leaves(kid.get_object())
+
+
+def groups(element, tag: str) -> Iterator:
+    """Groups of a kind, outermost first."""
+    if element["/S"] == tag:
+        yield element
+    if not isinstance(element["/K"], int):
+        for kid in element["/K"]:
+            yield from groups(kid.get_object(), tag)
+
+
+@pytest.mark.parametrize("options", [{"reader": "helper"}, {"reader": "adult"}, {"fold": True}])
+def test_every_picture_has_words_and_all_content_is_tagged(folder, options):
+    reader = pypdf.PdfReader(booklet(folder, **options))
     root = reader.root_object
     assert root["/MarkInfo"]["/Marked"]
     figures, parents = [], root["/StructTreeRoot"]["/ParentTree"]["/Nums"]
@@ -214,12 +234,46 @@ def test_every_picture_has_words_and_all_content_is_tagged(folder):
         assert page["/StructParents"] == index
         marked = page.get_contents().get_data().count(b" BDC")
         elements = [each.get_object() for each in parents[2 * index + 1]]
-        assert marked == len(elements)
+        found = list(leaves(sections[index].get_object()))
+        assert marked == len(elements) == len(found)
+        assert [each["/K"] for each in elements] == list(range(marked))
         figures += [each for each in elements if each["/S"] == "/Figure"]
     pictures = PlainPictures()
-    write_booklet(sample_plan(), folder / "asked.pdf", Settings(reader="helper"), pictures=pictures)
-    assert len(figures) >= len(pictures.asked) - 8
+    write_booklet(sample_plan(), folder / "asked.pdf", Settings(**options), pictures=pictures)
+    assert len(figures) >= len([wish for wish in pictures.asked if wish.kind != "turn"]) - len(reader.pages)
     assert all(len(figure["/Alt"]) > 3 for figure in figures)
+
+
+def test_lists_and_tables_are_tagged_as_such(folder):
+    """ISO 32000-1, 14.8.4.3: L > LI > LBody; Table > TR > TH or TD, a header with its scope."""
+    whole = pypdf.PdfReader(booklet(folder, reader="helper")).root_object["/StructTreeRoot"]["/K"]
+    lists, tables = list(groups(whole, "/L")), list(groups(whole, "/Table"))
+    assert len(lists) > 20 and len(tables) >= 3
+    for each in lists:
+        for item in each["/K"]:
+            assert item["/S"] == "/LI"
+            assert {kid["/S"] for kid in item["/K"]} <= {"/LBody", "/Figure"}
+    for table in tables:
+        rows = [[cell.get_object() for cell in row["/K"]] for row in table["/K"]]
+        assert all(row["/S"] == "/TR" for row in table["/K"])
+        assert len({len(row) for row in rows}) == 1
+        heads = [cell for row in rows for cell in row if cell["/S"] == "/TH"]
+        scopes = {str(cell["/A"]["/Scope"]) for cell in heads}
+        if scopes == {"/Column"}:
+            assert heads == rows[0]
+        else:
+            assert scopes == {"/Row"} and heads == [row[0] for row in rows]
+
+
+@pytest.mark.parametrize("name", ["Beacon", "<b>&amp;</b> \x00\x1f", "שלום 💡"])
+def test_the_file_describes_itself_in_xmp(tmp_path, name):
+    """ISO 16684-1, read by pypdf's own XML reader; control characters are forbidden in XML."""
+    plan = replace(sample_plan(), model=replace(sample_plan().model, name=name))
+    write_booklet(plan, tmp_path / "a.pdf", Settings(language="de"), pictures=PlainPictures())
+    xmp = pypdf.PdfReader(tmp_path / "a.pdf").xmp_metadata
+    assert xmp.dc_title == {"x-default": re.sub("[\x00\x1f]", "", name)}
+    assert xmp.dc_language == ["de"]
+    assert xmp.dc_description == {"x-default": "Bauheft"}
 
 
 @pytest.mark.parametrize(("pages", "sheets"), [(4, 1), (8, 2), (12, 3), (13, 4)])

@@ -41,6 +41,9 @@ AWKWARD = (
     "lamp 💡 and שלום and 灯",
     "x" * 300,
     "many words " * 30,
+    "שלום עולם",
+    "../a/b\\c:d*?<>|",
+    "smooth-tapered-block-" * 14,
 )
 
 

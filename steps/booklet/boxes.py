@@ -12,6 +12,7 @@ from typing import Literal
 from steps.booklet.content import Wish
 
 Role = Literal["heading", "text", "figure", "list", "table", "notice", "title block", "decoration"]
+Headed = Literal["columns", "rows"]
 Colour = str  #: "#rrggbb"
 
 BLACK, WHITE, GREY = "#000000", "#ffffff", "#595959"  # grey: 7.0:1 on white (WCAG 2.2 formula)
@@ -72,6 +73,7 @@ class Text:
     bold: bool = False
     colour: Colour = BLACK
     scale_of: Wish | None = None
+    slot: tuple[int, int] | None = None  #: row and column of the table it stands in
 
     def rect(self) -> Rect:
         """From descender to ascender."""
@@ -145,6 +147,8 @@ class Cell:
     items: tuple[Item, ...]
     role: Role = "text"
     level: int = 0  #: of a heading, 1 the sheet's own
+    headed: Headed = "columns"  #: of a table: what its headers head
+    alt: str = ""  #: of a cell that is one picture, in words
 
     def moved(self, dx: float, dy: float) -> Cell:
         rect = Rect(self.rect.x + dx, self.rect.y + dy, self.rect.width, self.rect.height)

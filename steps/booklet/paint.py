@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import TypeGuard
 
@@ -20,10 +21,11 @@ from steps.booklet.fonts import Typeface
 from steps.booklet.impose import Side, folded_sides, single_sides
 from steps.booklet.marks import mark_lines
 from steps.booklet.pictures import Pictures, orders_of
-from steps.booklet.tags import TAG_OF, Tags
+from steps.booklet.tags import TAG_OF, Tags, add_xmp
 from steps.booklet.words import Words
 from steps.settings import Settings
 
+CREATOR = "Stepleaf"
 POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
@@ -66,23 +68,56 @@ class Painter:
         self.tags.mark_page()
 
     def page(self, page: Page) -> None:
-        for cell in page.cells:
-            self.cell(cell)
+        for is_list, cells in groupby(page.cells, key=lambda cell: cell.role == "list"):
+            if not is_list:
+                for cell in cells:
+                    self.cell(cell)
+                continue
+            with self.tags.group("L"):
+                for cell in cells:
+                    with self.tags.group("LI"):
+                        self.cell(cell)
         with self.tags.artifact():
             for line in page.frame:
                 self.line(line)
 
     def cell(self, cell: Cell) -> None:
-        """The cell's words as one element, each of its pictures as one of its own."""
-        tag = f"H{cell.level}" if cell.role == "heading" else TAG_OF[cell.role]
-        with self.tags.element(tag) if any(isinstance(i, Text) for i in cell.items) else self.tags.artifact():
-            for item in cell.items:
-                if not _stands_alone(item):
-                    self.item(item)
-        for item in cell.items:
-            if _stands_alone(item):
-                with self.tags.element("Figure", item.alt):
-                    self.item(item)
+        """The cell's words as one element, or a table of them; each of its pictures as one of its own."""
+        if cell.alt:
+            with self.tags.element("Figure", cell.alt):
+                self.items(cell.items)
+            return
+        alone = [item for item in cell.items if _stands_alone(item)]
+        rest = [item for item in cell.items if not _stands_alone(item)]
+        if any(isinstance(item, Text) and item.slot for item in rest):
+            self.table(cell, rest)
+        else:
+            tag = f"H{cell.level}" if cell.role == "heading" else TAG_OF[cell.role]
+            worded = any(isinstance(item, Text) for item in rest)
+            with self.tags.element(tag) if worded else self.tags.artifact():
+                self.items(rest)
+        for item in alone:
+            with self.tags.element("Figure", item.alt):
+                self.item(item)
+
+    def table(self, cell: Cell, items: Sequence[Item]) -> None:
+        """Rows of cells; what heads a row or column is a header."""
+        with self.tags.artifact():
+            self.items([item for item in items if not isinstance(item, Text)])
+        texts = [item for item in items if isinstance(item, Text) and item.slot is not None]
+        rows, scope = cell.headed == "rows", "Row" if cell.headed == "rows" else "Column"
+        with self.tags.group("Table"):
+            for row in dict.fromkeys(text.slot[0] for text in texts if text.slot):
+                with self.tags.group("TR"):
+                    of_row = [text for text in texts if text.slot and text.slot[0] == row]
+                    for column in dict.fromkeys(text.slot[1] for text in of_row if text.slot):
+                        heads = column == 0 if rows else row == 0
+                        with self.tags.element("TH" if heads else "TD", scope=scope if heads else ""):
+                            self.items([text for text in of_row if text.slot == (row, column)])
+
+    def items(self, items: Iterable[Item]) -> None:
+        for item in items:
+            self.item(item)
 
     def item(self, item: Item) -> None:
         if isinstance(item, Text):
@@ -308,7 +343,8 @@ def _describe(canvas: Canvas, booklet: Booklet) -> None:
     canvas.setTitle(booklet.title)
     canvas.setAuthor("")
     canvas.setSubject(booklet.subject)
-    canvas.setCreator("Stepleaf")
+    canvas.setCreator(CREATOR)
+    add_xmp(canvas, booklet.title, booklet.subject, booklet.language, CREATOR)
     canvas.setViewerPreference("DisplayDocTitle", "true")
 
 

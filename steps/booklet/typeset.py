@@ -251,12 +251,13 @@ class Typesetter:
         e = self.edition
         items: list[Item] = []
         top, left = 0.0, 0.44 * width
-        for name, value in block.rows:
+        for row, (name, value) in enumerate(block.rows):
             a = self.galley(name, left - 2.5, e.body)
             b = self.galley(value, width - left, e.body, True)
-            items += self.text(a, 0, top) + self.text(b, left, top)
+            items += _slotted(self.text(a, 0, top), row, 0) + _slotted(self.text(b, left, top), row, 1)
             top -= max(a.height, b.height) + 0.4 * e.gap
-        return _cell(width, -top - 0.4 * e.gap if block.rows else 0.0, items, "table")
+        cell = _cell(width, -top - 0.4 * e.gap if block.rows else 0.0, items, "table")
+        return replace(cell, headed="rows")
 
     @set.register
     def _(self, block: c.Table, width: float) -> Cell:
@@ -269,8 +270,8 @@ class Typesetter:
                 self.galley(words, share * width - 2.5, e.least, index == 0)
                 for words, share in zip(row, block.widths, strict=True)
             ]
-            for galley, left in zip(galleys, lefts, strict=True):
-                items += self.text(galley, left, top)
+            for column, (galley, left) in enumerate(zip(galleys, lefts, strict=True)):
+                items += _slotted(self.text(galley, left, top), index, column)
             top -= max(galley.height for galley in galleys) + 0.8
             items.append(Line(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
             top -= 0.8
@@ -376,7 +377,7 @@ class Typesetter:
         for tick in block.hours:
             x = left + tick.at_min * scale
             items.append(Line(((x, low), (x, low - 1.2)), THIN_MM))
-        return _cell(width, line + 1.0 - low, items, "table")
+        return replace(_cell(width, line + 1.0 - low, items, "figure"), alt=block.alt)
 
     def _ticks(
         self, ticks: Sequence[c.Tick], left: float, scale: float, width: float, top: float
@@ -410,6 +411,11 @@ class Typesetter:
 
     def _widest(self, galley: Galley) -> float:
         return max((self.face.width_mm(line, galley.size, galley.bold) for line in galley.lines), default=0.0)
+
+
+def _slotted(texts: Sequence[Text], row: int, column: int) -> list[Text]:
+    """Words that stand in a table's cell."""
+    return [replace(text, slot=(row, column)) for text in texts]
 
 
 def _cell(width: float, height: float, items: Sequence[Item], role: Role = "text", level: int = 0) -> Cell:
