@@ -51,10 +51,13 @@ def test_names(solid: Solid, want: str) -> None:
         (solids.slab(2, 2, M, smooth=True), "smooth slab 2 x 2"),
         (specials.centre_stud_slab(M), "slab 2 x 2, 1 stud"),
         (specials.post(M), "round block 1 x 1"),
+        (specials.tyre(M), "smooth round slab 1 x 1"),
         (solid_of(Manifold.hull_points(WEDGE)), "wedge 2 x 2"),
     ],
 )
-@pytest.mark.parametrize(("axis", "degrees"), [((0, 0, 1), 30), ((1, 0, 0), 25), ((1, 2, 3), 77)])
+@pytest.mark.parametrize(
+    ("axis", "degrees"), [((0, 0, 1), 30), ((1, 0, 0), 25), ((1, 2, 3), 77), ((1, 0, 0), 180)]
+)
 def test_a_mesh_that_lies_tilted_in_its_file_has_the_same_name(
     solid: Solid | Plain, want: str, axis: tuple[int, int, int], degrees: float
 ) -> None:

@@ -20,22 +20,37 @@ SQUARE = np.sin(np.radians(1.0))
 FLAT_SHARE = 0.05
 #: Ways of looking that are compared, those with most area first; a block has three, a slanted one five.
 WAYS = 12
+#: A shape is round when nothing of it is further from its cylinder's axis than so many radii.
+ROUND_SLACK = 1.05
 #: A shape whose centroid lies off the middle of its height by more than this share of it is hollow below.
 HOLLOW_SHARE = 0.02
 
 
 def natural_up(features: Sequence[Feature], mesh: Mesh) -> Array:
-    """The way most studs point, the first of them where they tie; without studs the shape's z where faces
-    lie across it, else that axis of its flat faces along which the mass lies most to one side."""
+    """The way most studs point, the first of them where they tie; of a round shape its axis.
+
+    Else the shape's z where faces lie across it, else that axis of its flat faces along which the mass
+    lies most to one side.
+    """
     studs = [f.axis for f in features if f.kind == "stud"]
     if studs:
         axes = np.array(studs)
         return axes[int((axes @ axes.T > 0.99).sum(axis=1).argmax())]
+    for peg in features:
+        if peg.kind == "peg" and _is_all(peg, mesh):
+            return _towards_the_mass(peg.axis[None], mesh)
     z = np.array([0.0, 0.0, 1.0])
     ways, areas = flat_ways(mesh)
     if not len(ways) or _along(ways, areas, z) >= FLAT_SHARE:
         return z
     return _towards_the_mass(_triad(ways, areas), mesh)
+
+
+def _is_all(peg: Feature, mesh: Mesh) -> bool:
+    """Whether a cylinder is the whole shape, as of a wheel: nothing stands out of it sideways."""
+    off = mesh.vertices - peg.point
+    across = off - np.outer(off @ peg.axis, peg.axis)
+    return bool(np.linalg.norm(across, axis=1).max(initial=0.0) <= ROUND_SLACK * peg.radius_mm)
 
 
 def _triad(ways: Array, areas: Array) -> Array:
