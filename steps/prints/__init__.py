@@ -22,10 +22,10 @@ from steps.prints.adapter import Adapter
 from steps.prints.bed import bed_fit, too_large
 from steps.prints.items import PrintItem, Progress, print_items, print_problems
 from steps.prints.labels import plain
-from steps.prints.ladder import solid_files
 from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
 from steps.prints.sheet import sheet_pdf
+from steps.prints.solids import solid_files
 from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
 from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf

@@ -12,8 +12,8 @@ from manifold3d import Manifold
 
 from steps.errors import FaultyModel
 from steps.model import Array, Feature, Joint, Joints, Measures, Model, Problem
-from steps.prints.ladder import Solid, solid_of
 from steps.prints.refit import Change
+from steps.prints.solids import Solid, solid_of
 
 #: The steepest slope: beyond it the pegs alone carry the model.
 STEEPEST_DEGREES = 60.0

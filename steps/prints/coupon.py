@@ -11,7 +11,8 @@ from steps.model import Joints, Measures, Model, Problem
 from steps.output import write_folder
 from steps.prints.bed import bed_fit, too_large
 from steps.prints.form import form_pdf
-from steps.prints.ladder import LADDER_KINDS, Ladder, find_ladder, solid_files
+from steps.prints.ladder import LADDER_KINDS, Ladder, find_ladder
+from steps.prints.solids import solid_files
 from steps.settings import PrinterSettings, Settings
 
 FORM = "fit card form.pdf"
