@@ -80,3 +80,11 @@ def test_sound_values_pass_and_options_go_first(tmp_path: Path) -> None:
     found = load_settings(path, scale=4.0, material=None)
     assert (found.scale, found.material) == (4.0, Settings().material)
     assert (found.fit.stud_diameter_mm, found.fit.slide_below_mm) == (24.1, 0.2)
+
+
+def test_the_readmes_example_is_sound(tmp_path: Path) -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    path = tmp_path / "stepleaf.toml"
+    path.write_text(readme.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    found = load_settings(path)
+    assert (found.scale, found.fit.stud_diameter_mm, found.fit.pull_off_n) == (4.0, 24.1, 4.0)
