@@ -112,7 +112,7 @@ def test_a_direction_reversed(plan: PlanFile, model: Model, row: int) -> None:
     assert any(fault.step == number for fault in report["above the table"].faults)
 
 
-@pytest.mark.parametrize("sideways", [(1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.6, 0.0, -0.8)])
+@pytest.mark.parametrize("sideways", [(1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.8, 0.0, -0.6)])
 def test_a_move_across_studs(plan: PlanFile, model: Model, sideways: tuple[float, ...]) -> None:
     report = verify_plan(with_step(plan, 6, move={"P8": sideways}), model)
     assert [fault.parts for fault in report["moves free"].faults] == [("P8", "P7")]

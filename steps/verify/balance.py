@@ -20,6 +20,18 @@ from scipy.optimize import linprog
 
 from steps.model import Array, IntArray
 
+#: Ways to solve, tried in turn while one gives up on these degenerate programmes.
+SOLVERS: tuple[tuple[str, dict[str, bool]], ...] = (
+    ("highs", {}),
+    ("highs-ds", {"presolve": False}),
+    ("highs-ipm", {}),
+)
+#: With more struts than this the interior point method comes first (on the tug a third of the time).
+LARGE = 1000
+#: What scipy's solver says of a programme without any answer: not even ``always`` is carried.
+INFEASIBLE = 2
+#: Entries this small are rounding of directions that lie across an axis.
+ROUNDING = 1e-10
 #: The body that does not move.
 GROUND = -1
 #: Standard gravity in newtons per gram (ISO 80000-3: 9.80665 m/s2).
@@ -133,8 +145,13 @@ def share_carried(
     limits = np.column_stack([np.zeros(len(struts) + 1), np.append(struts.most / scale, 1.0)])
     cost = np.zeros(len(struts) + 1)
     cost[-1] = -1.0
-    found = linprog(cost, A_eq=columns, b_eq=-given, bounds=limits, method="highs")
-    return float(found.x[-1]) if found.status == 0 else 0.0
+    for method, options in SOLVERS if len(struts) <= LARGE else SOLVERS[::-1]:
+        found = linprog(cost, A_eq=columns, b_eq=-given, bounds=limits, method=method, options=options)
+        if found.status == 0:
+            return float(found.x[-1])
+        if found.status == INFEASIBLE:
+            break
+    return 0.0
 
 
 def _typical_arm(centres: Array, struts: Struts) -> float:
@@ -151,7 +168,8 @@ def _forces_on_bodies(centres: Array, struts: Struts, arm: float) -> sparse.csr_
         at = np.flatnonzero(body != GROUND)
         push = sign * struts.way[at]
         turn = np.cross(struts.point[at] - centres[body[at]], push) / arm
-        entries.append(np.hstack([push, turn]).ravel())
+        wrench = np.hstack([push, turn])
+        entries.append(np.where(np.abs(wrench) < ROUNDING, 0.0, wrench).ravel())
         rows.append((6 * body[at][:, None] + np.arange(6)).ravel())
         columns.append(np.repeat(at, 6))
     shape = (6 * len(centres), len(struts))

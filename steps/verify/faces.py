@@ -22,6 +22,8 @@ DIRECTIONS = 8
 INSIDE = 1e-7
 #: Two edges are parallel below this cross product of their unit directions.
 PARALLEL = 1e-9
+#: Twice the area below which a triangle has none, mm2.
+NO_AREA_MM2 = 1e-9
 #: Pairs of triangles looked at together: bounds the memory of two finely faceted parts.
 CHUNK = 200_000
 
@@ -48,23 +50,46 @@ def shared_faces(one: Array, two: Array, within_mm: float, least_mm: float) -> S
     if not len(one) or not len(two):
         return Shared.nothing()
     normal_one, normal_two = _normals(one), _normals(two)
-    found_points, found_normals = [], []
-    for rows in np.array_split(np.arange(len(one)), max(1, len(one) * len(two) // CHUNK)):
-        for a, b in zip(*_facing(one, two, normal_one, normal_two, rows, within_mm), strict=True):
-            points = _common(one[a], two[b], normal_two[b])
+    found_points, found_normals = [np.empty((0, 3))], [np.empty((0, 3))]
+    for rows in np.array_split(np.arange(len(one)), 1 + len(one) * len(two) // CHUNK):
+        a, b = _facing(one, two, normal_one, normal_two, rows, within_mm)
+        for pairs in np.array_split(np.arange(len(a)), 1 + len(a) // CHUNK):
+            points, of_pair = _common(one[a[pairs]], two[b[pairs]], normal_two[b[pairs]])
             found_points.append(points)
-            found_normals.append(np.tile(normal_two[b], (len(points), 1)))
-    if not found_points:
-        return Shared.nothing()
+            found_normals.append(normal_two[b[pairs]][of_pair])
     return _outermost(np.concatenate(found_points), np.concatenate(found_normals), within_mm, least_mm)
+
+
+def long_faces(triangles: Array, least_mm: float) -> Array:
+    """The triangles that lie in flat patches at least ``least_mm`` long: facets of studs are left out."""
+    triangles = triangles[np.linalg.norm(_twice_area(triangles), axis=1) > NO_AREA_MM2]
+    if not len(triangles):
+        return triangles
+    normals = _normals(triangles)
+    offsets = np.einsum("mk,mk->m", normals, triangles.mean(axis=1))
+    keys = np.column_stack([normals.round(3), (offsets / least_mm * 50).round()]) + 0.0
+    _, patch = np.unique(keys, axis=0, return_inverse=True)
+    patch = patch.reshape(-1)
+    low, high = np.full((patch.max() + 1, 3), np.inf), np.full((patch.max() + 1, 3), -np.inf)
+    np.minimum.at(low, patch, triangles.min(axis=1))
+    np.maximum.at(high, patch, triangles.max(axis=1))
+    return triangles[np.linalg.norm(high - low, axis=1)[patch] >= least_mm]
+
+
+def _boxes(triangles: Array) -> tuple[Array, Array]:
+    """(m, 3) least and greatest corner of each triangle."""
+    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
 
 
 def _near(triangles: Array, others: Array, within_mm: float) -> Array:
     """The triangles whose boxes meet the box of the others, those of no area left out."""
-    low, high = others.min(axis=(0, 1)) - within_mm, others.max(axis=(0, 1)) + within_mm
-    meets = np.all((triangles.min(axis=1) <= high) & (triangles.max(axis=1) >= low), axis=1)
-    chosen = triangles[meets]
-    return chosen[np.linalg.norm(_twice_area(chosen), axis=1) > 1e-9]
+    if not len(triangles) or not len(others):
+        return triangles[:0]
+    low, high = others.reshape(-1, 3).min(axis=0) - within_mm, others.reshape(-1, 3).max(axis=0) + within_mm
+    least, most = _boxes(triangles)
+    chosen = triangles[np.logical_and.reduce((least <= high) & (most >= low), axis=1)]
+    return chosen[np.linalg.norm(_twice_area(chosen), axis=1) > NO_AREA_MM2]
 
 
 def _twice_area(triangles: Array) -> Array:
@@ -80,56 +105,68 @@ def _facing(
     one: Array, two: Array, normal_one: Array, normal_two: Array, rows: NDArray[np.int64], within_mm: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Pairs of triangles with opposite, near planes and boxes that meet."""
-    opposite = normal_one[rows] @ normal_two.T < -OPPOSITE
-    apart = np.einsum("mk,nk->mn", one[rows].mean(axis=1), normal_two) - np.einsum(
-        "nk,nk->n", two[:, 0], normal_two
-    )
-    meets = opposite & (np.abs(apart) <= within_mm)
-    at, b = np.nonzero(meets)
+    at, b = np.nonzero(normal_one[rows] @ normal_two.T < -OPPOSITE)
     a = rows[at]
-    boxes = np.all(
-        (one[a].min(axis=1) <= two[b].max(axis=1) + within_mm)
-        & (one[a].max(axis=1) >= two[b].min(axis=1) - within_mm),
-        axis=1,
-    )
-    return a[boxes], b[boxes]
+    apart = np.einsum("pk,pk->p", one[a, 0] - two[b, 0], normal_two[b])
+    near = np.abs(apart) <= within_mm
+    a, b = a[near], b[near]
+    (low_one, high_one), (low_two, high_two) = _boxes(one), _boxes(two)
+    for axis in range(3):
+        meets = (low_one[a, axis] <= high_two[b, axis] + within_mm) & (
+            high_one[a, axis] >= low_two[b, axis] - within_mm
+        )
+        a, b = a[meets], b[meets]
+    return a, b
 
 
-def _common(one: Array, two: Array, normal: Array) -> Array:
-    """(k, 3) corners of what two triangles share, seen along ``normal``, in the plane of ``two``."""
-    across = np.linalg.svd(normal[None])[2][1:].T
-    flat_one, flat_two = (one - two[0]) @ across, (two - two[0]) @ across
-    points = [
-        flat_one[_inside(flat_one, flat_two)],
-        flat_two[_inside(flat_two, flat_one)],
-        _crossings(flat_one, flat_two),
-    ]
-    return np.concatenate(points) @ across.T + two[0]
+def _common(one: Array, two: Array, normals: Array) -> tuple[Array, NDArray[np.int64]]:
+    """(k, 3) corners of what pairs of triangles (p, 3, 3) share, in the planes of ``two``, seen along their
+    ``normals`` (p, 3); and the pair (k,) of each."""
+    first = two[:, 1] - two[:, 0]
+    first = first / np.linalg.norm(first, axis=1, keepdims=True)
+    frame = np.stack([first, np.cross(normals, first)], axis=2)  # (p, 3, 2)
+    origin = two[:, :1]
+    flat_one, flat_two = (one - origin) @ frame, (two - origin) @ frame
+    found, of_pair = [], []
+    for points, triangles in ((flat_one, flat_two), (flat_two, flat_one)):
+        pair, corner = np.nonzero(_inside(points, triangles))
+        found.append(points[pair, corner])
+        of_pair.append(pair)
+    points, pair = _crossings(flat_one, flat_two)
+    flat, pairs = np.concatenate([*found, points]), np.concatenate([*of_pair, pair])
+    return np.einsum("kij,kj->ki", frame[pairs], flat) + origin[pairs, 0], pairs
 
 
-def _inside(points: Array, triangle: Array) -> NDArray[np.bool_]:
-    """Which points (k, 2) lie in a triangle (3, 2)."""
-    system = np.column_stack([triangle[1] - triangle[0], triangle[2] - triangle[0]])
-    shares = np.linalg.solve(system, (points - triangle[0]).T).T
-    return np.asarray(np.all(shares >= -INSIDE, axis=1) & (shares.sum(axis=1) <= 1 + INSIDE))
+def _inside(points: Array, triangles: Array) -> NDArray[np.bool_]:
+    """(p, 3) which of the points (p, 3, 2) lie in the triangles (p, 3, 2)."""
+    start = triangles[:, :1]
+    u, v = triangles[:, 1:2] - start, triangles[:, 2:3] - start
+    area = _wedge(u, v)
+    s, t = _wedge(points - start, v) / area, _wedge(u, points - start) / area
+    return np.asarray((s >= -INSIDE) & (t >= -INSIDE) & (s + t <= 1 + INSIDE))
 
 
-def _crossings(one: Array, two: Array) -> Array:
-    """(k, 2) where edges of two triangles cross."""
-    p, r = one[[0, 1, 2]][:, None], (np.roll(one, -1, axis=0) - one)[:, None]
-    q, s = two[[0, 1, 2]][None], (np.roll(two, -1, axis=0) - two)[None]
-    area = r[..., 0] * s[..., 1] - r[..., 1] * s[..., 0]
-    lengths = np.linalg.norm(r, axis=2) * np.linalg.norm(s, axis=2)
-    real = np.abs(area) > PARALLEL * lengths
-    gap, safe = q - p, np.where(real, area, 1.0)
-    t = (gap[..., 0] * s[..., 1] - gap[..., 1] * s[..., 0]) / safe
-    u = (gap[..., 0] * r[..., 1] - gap[..., 1] * r[..., 0]) / safe
-    hit = real & (t >= 0) & (t <= 1) & (u >= 0) & (u <= 1)
-    return np.asarray((p + t[..., None] * r)[hit])
+def _crossings(one: Array, two: Array) -> tuple[Array, NDArray[np.int64]]:
+    """(k, 2) where edges of pairs of triangles (p, 3, 2) cross, and the pair of each."""
+    p, r = one[:, :, None], (np.roll(one, -1, axis=1) - one)[:, :, None]
+    q, s = two[:, None], (np.roll(two, -1, axis=1) - two)[:, None]
+    area = _wedge(r, s)
+    real = np.abs(area) > PARALLEL * np.linalg.norm(r, axis=3) * np.linalg.norm(s, axis=3)
+    safe = np.where(real, area, 1.0)
+    t, u = _wedge(q - p, s) / safe, _wedge(q - p, r) / safe
+    pair, i, j = np.nonzero(real & (t >= 0) & (t <= 1) & (u >= 0) & (u <= 1))
+    return p[pair, i, 0] + t[pair, i, j][:, None] * r[pair, i, 0], pair
+
+
+def _wedge(a: Array, b: Array) -> Array:
+    """Signed area that two plane vectors span."""
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
 def _outermost(points: Array, normals: Array, within_mm: float, least_mm: float) -> Shared:
     """Of the points in each plane only the outermost; planes that share less than ``least_mm`` left out."""
+    if not len(points):
+        return Shared.nothing()
     keys = np.column_stack([normals.round(1), (np.einsum("ij,ij->i", points, normals) / within_mm).round()])
     _, group = np.unique(keys + 0.0, axis=0, return_inverse=True)
     group = group.reshape(-1)
@@ -143,4 +180,5 @@ def _outermost(points: Array, normals: Array, within_mm: float, least_mm: float)
         if float((reach.max(axis=0) - reach.min(axis=0)).max()) < least_mm:
             continue
         kept += own[np.unique(np.argmax(reach.round(6), axis=0))].tolist()
-    return Shared(points[kept], normals[kept])
+    rows = np.array(kept, dtype=np.int64)
+    return Shared(points[rows], normals[rows])

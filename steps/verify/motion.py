@@ -13,12 +13,17 @@ from steps.model import Array, Model
 from steps.planfile import JointEntry, MoveEntry, PlanFile
 from steps.verify.solids import MOVING_SHARE, STANDING_SHARE, Solids, placed
 
-#: Overlap that a move may have and still be possible, as a share of the measured stud spacing: press
-#: fits seen in models of others overlap by up to 0.2 mm in 8 mm (0.025), and facets add their sag.
-#: The thinnest printed wall is some 0.12 of the spacing, so nothing that blocks is missed.
-TOLERANCE_PITCHES = 0.04
-#: The same for models without studs, as a share of the middle one of the shapes' smallest sides.
-TOLERANCE_SIDES = 0.02
+#: Overlap that a move may have and still be possible, as a share of the measured stud spacing. Seated parts
+#: of a sound model stand in each other by up to 0.03 (deeper is a fault of the model), a noisy file adds
+#: 0.01 and facets as much again. The planner's rays ignore what is narrower than two of 32 a spacing, and
+#: see for certain what is wider than three: the smaller of the two is used here, so that no sliver that the
+#: planner must ignore fails a plan, and what lies between, a lip of half a millimetre in 8, is told.
+TOLERANCE_PITCHES = 2 / 32
+#: The same for models without studs, as a share of the middle one of the parts' smallest sides.
+TOLERANCE_SIDES = TOLERANCE_PITCHES / 2
+#: Parts touch, lie on each other or lie on the table within this share of the overlap that a move may have:
+#: 0.04 of the spacing, 0.3 mm in 8.
+TOUCH_SHARE = 0.64
 #: Rounding of relative poses that count as the same situation, mm and direction cosines.
 SAME_DIGITS = 4
 #: A snap gives by its own measure and a little more: lips are faceted.
@@ -29,7 +34,8 @@ def motion_tolerance(plan: PlanFile, model: Model) -> float:
     """Overlap in mm that moves may have."""
     if plan.pitch_mm is not None:
         return TOLERANCE_PITCHES * plan.pitch_mm
-    return TOLERANCE_SIDES * float(np.median([shape.size_mm.min() for shape in model.shapes]))
+    least = {shape.id: float(shape.size_mm.min()) for shape in model.shapes}
+    return TOLERANCE_SIDES * float(np.median([least[part.shape] for part in model.parts]))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ import numpy as np
 from steps.model import Model
 from steps.pipeline import Progress
 from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry
-from steps.verify.motion import Mover, Toucher, motion_tolerance
+from steps.verify.footing import ENOUGH, Footing, Ground
+from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance
 from steps.verify.report import Check
 from steps.verify.standing import Stander
 
@@ -21,6 +22,8 @@ RISES = 1e-6
 SAME_WAY = float(np.cos(np.radians(1.0)))
 #: A stud keeps its part, however loose, while its build leans no further than this (cosine of 45 degrees).
 KEPT_BY_STUDS = float(np.cos(np.radians(45.0)))
+#: A way in within 1 degree of straight down presses only downwards (cosine, negative).
+STRAIGHT_DOWN = -float(np.cos(np.radians(1.0)))
 #: Names of the checks that a replay makes, and what each looks at.
 CHECKS = (
     ("parts once", "parts"),
@@ -31,6 +34,7 @@ CHECKS = (
     ("above the table", "moves"),
     ("touches the build", "additions"),
     ("connected", "steps"),
+    ("pressing", "presses"),
     ("stands", "steps"),
     ("turns", "turns"),
     ("complete", "parts"),
@@ -46,19 +50,22 @@ class Build:
     parts: list[str] = field(default_factory=list)
     earlier: frozenset[str] = frozenset()  #: what was built when the step before ended
     up: tuple[float, ...] = ()  #: how it lay in the step before
+    ground: Ground | None = None  #: how it stands, while it lies one way
+    level: float = 0.0  #: height of the table under it, mm along up
 
 
 class Replay:
     """Replays one plan; ``checks`` holds what was found."""
 
     def __init__(self, plan: PlanFile, model: Model):
-        tolerance = motion_tolerance(plan, model)
         self.plan = plan
         self.model = model
+        self.mover = Mover.of(model, plan.joints, motion_tolerance(plan, model))
+        tolerance = TOUCH_SHARE * self.mover.solids.tolerance_mm
         self.tolerance_mm = tolerance
-        self.mover = Mover.of(model, plan.joints, tolerance)
         self.toucher = Toucher(model, self.mover.solids, tolerance)
         self.stander = Stander(model, plan, tolerance)
+        self.footing = Footing(model, plan, self.stander, self.mover.solids, tolerance)
         self.checks = {name: Check(name, what) for name, what in CHECKS}
         self.assemblies = {entry.id: entry for entry in plan.assemblies}
         counts = {entry.id: 0 for entry in plan.assemblies}
@@ -77,6 +84,8 @@ class Replay:
         self.attached: dict[tuple[str, int], int] = {}
         self.closed: dict[str, int] = {}
         self.glued: dict[str, int] = {}
+        self.cured: set[str] = set()  # joints glued in steps before this one
+        self.doubtful: set[str] = set()  # parts that came in a step the plan calls doubtful
         self.held = 0
 
     def run(self, progress: Progress | None = None) -> tuple[Check, ...]:
@@ -90,17 +99,20 @@ class Replay:
         self._complete()
         self.checks["moves free"].remark = (
             f"{self.mover.situations} distinct situations of {self.mover.pairs} pairs swept, "
-            f"overlaps to {self.tolerance_mm:.2f} mm ignored"
+            f"overlaps to {self.mover.solids.tolerance_mm:.2f} mm ignored"
         )
-        if self.held:
-            self.checks["stands"].remark = f"{self.held} steps held by hand"
+        held = f"{self.held} steps held by hand, " if self.held else ""
+        self.checks["stands"].remark = f"{held}{self.footing.programmes} balances solved"
         return tuple(self.checks.values())
 
     # ------------------------------------------------------------------- single steps
 
     def _step(self, step: StepEntry) -> None:
         build = self.builds[step.assembly]
+        if step.doubtful:
+            self.doubtful.update(step.adds)
         self._turns(step, build)
+        self._lie(step, build, self._coming(step))
         before = list(build.parts)
         arrivals: list[list[str]] = []
         for name in step.adds:
@@ -117,6 +129,27 @@ class Replay:
         groups = self._groups(build.parts)
         self._connected(step, build, groups)
         self._stands(step, build, groups)
+        self.cured.update(self.glued)
+
+    def _coming(self, step: StepEntry) -> list[str]:
+        """All parts that the step brings."""
+        whole = [self.assemblies[each.assembly].copies[each.copy_number] for each in step.attaches]
+        return [*step.adds, *(part for copy in whole for part in copy)]
+
+    def _lie(self, step: StepEntry, build: Build, coming: Sequence[str]) -> None:
+        """Where the build lies in this step; laid anew when it is turned or the table comes lower."""
+        up = np.array(step.up)
+        level = self.stander.lowest([*build.parts, *coming], up)
+        ground = build.ground
+        if ground is None or not np.allclose(ground.up, up) or level < build.level - self.tolerance_mm:
+            ground = Ground(self.footing, up)
+            ground.sound = ground.put(build.parts, level)
+        build.ground, build.level = ground, level
+
+    def _fault(self, name: str, text: str, step: StepEntry, parts: Sequence[str]) -> None:
+        """A fault, or a doubt where the plan says itself that the step or a part of it is doubtful."""
+        honest = bool(step.doubtful) or not self.doubtful.isdisjoint(parts)
+        (self.checks[name].doubt if honest else self.checks[name].fault)(text, step.number, parts)
 
     def _arrive(
         self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
@@ -124,25 +157,42 @@ class Replay:
         """Bring one part or sub-assembly in, past what stands."""
         self.checks["moves free"].looked_at += 1
         for blocker in self.mover.blockers(group, build.parts, move):
-            self.checks["moves free"].fault(
-                f"{self._name(title)} hits {self._name(blocker)} on its way in",
-                step.number,
-                [*group, blocker],
-            )
+            text = f"{self._name(title)} hits {self._name(blocker)} on its way in"
+            self._fault("moves free", text, step, [*group, blocker])
         self._above_table(step, build, group, title, move)
         self.checks["touches the build"].looked_at += 1
         if build.parts and not self._touches(group, build.parts) and not self._on_table(step, build, group):
-            self.checks["touches the build"].fault(
-                f"{self._name(title)} touches nothing built and does not lie on the table", step.number, group
-            )
+            text = f"{self._name(title)} touches nothing built and does not lie on the table"
+            self._fault("touches the build", text, step, group)
+        self._pressed_home(step, build, group, title, move)
         build.parts.extend(part for part in group if part not in build.parts)
+        if build.ground is not None:
+            build.ground.sound &= build.ground.put(group, build.level)
+
+    def _pressed_home(
+        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+    ) -> None:
+        """Pressing it home neither topples nor slides what stands, with what the step says to hold."""
+        way = np.atleast_2d(np.array(move, dtype=float))[-1]
+        way = way / np.linalg.norm(way)
+        load, spots = self.footing.press_of(group, set(build.parts), way)
+        if not spots or build.ground is None:
+            return
+        up = np.array(step.up)
+        self.checks["pressing"].looked_at += 1
+        if way @ up < STRAIGHT_DOWN and all(build.ground.bears(*each) for each in spots.items()):
+            return
+        share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold, load)
+        if share < ENOUGH:
+            held = "though it is held" if step.hold else "and nobody is told to hold it"
+            text = f"pressing {self._name(title)} home would topple or slide what stands, {held}"
+            self._fault("pressing", text, step, group)
 
     def _above_table(
         self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
     ) -> None:
         """The way in never dips below the table the build stands on."""
-        check = self.checks["above the table"]
-        check.looked_at += 1
+        self.checks["above the table"].looked_at += 1
         up = np.array(step.up)
         own = self.stander.lowest(group, up)
         table = min([own, *([self.stander.lowest(build.parts, up)] if build.parts else [])])
@@ -151,7 +201,8 @@ class Replay:
         from_below = float(legs[0] @ up) / float(np.linalg.norm(legs[0])) > RISES
         dips = min(own + float(offset @ up) for offset in offsets[:-1]) < table - self.tolerance_mm
         if from_below or dips:
-            check.fault(f"{self._name(title)} comes up through the table", step.number, group)
+            text = f"{self._name(title)} comes up through the table"
+            self._fault("above the table", text, step, group)
 
     def _touches(self, group: Sequence[str], built: Sequence[str]) -> bool:
         standing = set(built)
@@ -166,19 +217,17 @@ class Replay:
 
     def _connected(self, step: StepEntry, build: Build, groups: Sequence[Sequence[str]]) -> None:
         """All built parts hang together; what lies side by side on the table may wait one step."""
-        check = self.checks["connected"]
-        check.looked_at += 1
+        self.checks["connected"].looked_at += 1
         if len(groups) > 1:
             up = np.array(step.up)
             level = self.stander.lowest(build.parts, up)
             for group in groups:
                 if not self.stander.on_table(group, up, level):
-                    check.fault(f"{self._names(group)} hang on nothing", step.number, group)
+                    self._fault("connected", f"{self._names(group)} hang on nothing", step, group)
         earlier = [group for group in groups if not build.earlier.isdisjoint(group)]
         for group in sorted(earlier, key=len)[:-1]:
-            check.fault(
-                f"{self._names(group)} waited longer than one step for what joins them", step.number, group
-            )
+            text = f"{self._names(group)} waited longer than one step for what joins them"
+            self._fault("connected", text, step, group)
         build.earlier = frozenset(build.parts)
 
     def _groups(self, parts: Sequence[str]) -> list[list[str]]:
@@ -188,19 +237,25 @@ class Replay:
         ]
 
     def _stands(self, step: StepEntry, build: Build, groups: Sequence[Sequence[str]]) -> None:
-        """Every group that is built stands on the table by itself, or the step says to hold it."""
-        check = self.checks["stands"]
-        check.looked_at += 1
+        """Every group that is built stands on the table by itself, or with what the step says to hold."""
+        self.checks["stands"].looked_at += 1
+        up, ground = np.array(step.up), build.ground
         if step.hold:
             self.held += 1
-            return
-        up = np.array(step.up)
-        level = self.stander.lowest(build.parts, up)
-        for group in groups:
-            if not self.stander.stands(group, up, level):
-                check.fault(
-                    f"{self._names(group)} would topple, and nobody is told to hold it", step.number, group
-                )
+        else:
+            toppling = [group for group in groups if not self.stander.stands(group, up, build.level)]
+            for group in toppling:
+                text = f"{self._names(group)} would topple, and nobody is told to hold it"
+                self._fault("stands", text, step, group)
+            if toppling or ground is None or ground.sound:
+                return
+        share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold)
+        if ground is not None:
+            ground.sound = share >= ENOUGH and not step.hold
+        if share < ENOUGH:
+            held = "though it is held" if step.hold else "and nobody is told to hold it"
+            text = f"what is built would fall over or apart: it carries {share:.0%} of its weight, {held}"
+            self._fault("stands", text, step, self._coming(step))
 
     def _turns(self, step: StepEntry, build: Build) -> None:
         """Nothing lies loose on a build, or on a sub-assembly, that is turned."""
@@ -221,7 +276,7 @@ class Replay:
         for body in bodies[:-1]:
             names = sorted(body, key=self.model.index_of.__getitem__)
             text = f"{self._names(names)} would fall off: nothing grips them when it is turned"
-            self.checks["turns"].fault(text, step.number, names)
+            self._fault("turns", text, step, names)
 
     # ------------------------------------------------------------------------- counting
 

@@ -35,9 +35,13 @@ class Check:
     faults: list[Fault] = field(default_factory=list)
     remark: str = ""
     skipped: bool = False  #: could not be done, because an earlier check failed
+    doubts: list[Fault] = field(default_factory=list)  #: wrong where the plan itself says it is doubtful
 
     def fault(self, text: str, step: int | None = None, parts: Iterable[str] = ()) -> None:
         self.faults.append(Fault(text, step, tuple(parts)))
+
+    def doubt(self, text: str, step: int | None = None, parts: Iterable[str] = ()) -> None:
+        self.doubts.append(Fault(text, step, tuple(parts)))
 
     @property
     def ok(self) -> bool:
@@ -68,6 +72,18 @@ class Report:
                 lines.append(f"- {check.name}: not checked, because of the faults above")
         return "\n".join(lines)
 
+    @property
+    def doubtful_steps(self) -> tuple[int, ...]:
+        """Numbers of the steps in which something is wrong that the plan calls doubtful."""
+        found = {doubt.step for check in self.checks for doubt in check.doubts if doubt.step is not None}
+        return tuple(sorted(found))
+
+    def doubts_text(self) -> str:
+        """What is wrong in steps that the plan itself calls doubtful, one a line."""
+        lines = [f"- {check.name}: {doubt}" for check in self.checks for doubt in check.doubts]
+        more = len(lines) - FAULTS_SHOWN
+        return "\n".join(lines[:FAULTS_SHOWN] + ([f"- and {more} more"] if more > 0 else []))
+
     def table(self) -> Table:
         """For the terminal."""
         from rich import box
@@ -83,6 +99,8 @@ class Report:
                 outcome = Text("not checked", style="yellow")
             elif check.faults:
                 outcome = Text(f"{len(check.faults)} wrong", style="bold red")
+            elif check.doubts:
+                outcome = Text(f"{len(check.doubts)} doubtful, as the plan says", style="yellow")
             else:
                 outcome = Text("good", style="green")
             if check.remark:

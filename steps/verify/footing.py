@@ -1,0 +1,371 @@
+"""What holds the parts of a model to each other, as struts, and whether what is built stands by them.
+
+Where faces lie on each other is found from the meshes; where studs and pegs sit, how hard they hold, and
+what is glued is taken from the plan. A stud keeps its part from moving sideways, and holds along its axis
+with its share of the joint's hold. A ball, hinge or turning peg that cannot slip out stays where it is put.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence, Set
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from steps.materials import material
+from steps.model import Array, IntArray, Model
+from steps.planfile import JointEntry, PlanFile, TouchEntry
+from steps.verify.balance import GROUND, Rig, Struts, pyramid, share_carried, weights
+from steps.verify.faces import Shared, long_faces, shared_faces
+from steps.verify.solids import Solids
+from steps.verify.standing import Stander
+
+#: Faces this close lie on each other, as a share of the motion tolerance: seated blocks overlap by up to
+#: 0.1 mm in a spacing of 8, a third of it.
+FACE_SHARE = 0.5
+#: Shared faces nowhere longer than this many times the motion tolerance carry nothing: facets of studs.
+LEAST_FACES = 6.0
+#: A face carries upwards when its normal is within 8 degrees of up (cosine).
+UPWARDS = 0.99
+#: What a bond holds, MPa: half of the weakest lap shear of a structural adhesive with factor 2 (from
+#: memory: epoxy and polyurethane on plastics, 2 MPa and up).
+BOND_MPA = 0.5
+#: What a joint that moves and cannot slip out resists at each point, N: more than a hand puts on it.
+STIFF_N = 200.0
+#: A stud's wall is no further from its axis than this share of the stud spacing.
+STUD_REACH = 0.45
+#: With so many studs or fewer each holds at four points of its rim; with more each at its middle.
+FEW_STUDS = 2
+#: So much of the load must be carried: holds are estimates, and two readings of one differ by less.
+ENOUGH = 0.8
+#: A point this far outside an area still lies over it, mm: rounding of coordinates.
+ON_EDGE_MM = 1e-3
+#: Relative poses that agree to this many decimals are one situation.
+SAME_DIGITS = 4
+
+
+@dataclass(eq=False)
+class Footing:
+    """Masses and struts of a whole model."""
+
+    model: Model
+    plan: PlanFile
+    stander: Stander
+    solids: Solids
+    tolerance_mm: float
+    programmes: int = 0
+    _shared: dict[tuple[object, ...], Shared] = field(default_factory=dict)
+    _long: dict[str, Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.row = self.model.index_of
+        names = [part.id for part in self.model.parts]
+        self.mass = np.array([self.stander.mass[name] for name in names])
+        self.centre = np.array([self.stander.centre[name] for name in names]).reshape(-1, 3)
+        self.friction = material(_material_of(self.plan)).friction[0]
+        self._find_faces()
+        self._rig_joints()
+
+    # ------------------------------------------------------------------ faces
+
+    def _find_faces(self) -> None:
+        """Where any two parts whose boxes meet lie on each other."""
+        found, one, two = [], [], []
+        self.faces_of: dict[frozenset[int], Shared] = {}
+        for a, b in self._near_pairs():
+            shared = self._faces(a, b)
+            if len(shared.points):
+                self.faces_of[frozenset((a, b))] = shared
+                found.append(shared)
+                one += [a] * len(shared.points)
+                two += [b] * len(shared.points)
+        self.face_one, self.face_two = np.array(one, dtype=np.int64), np.array(two, dtype=np.int64)
+        self.face_points = np.concatenate([np.empty((0, 3)), *(each.points for each in found)])
+        self.face_normals = np.concatenate([np.empty((0, 3)), *(each.normals for each in found)])
+        free = np.full(len(one), np.inf)
+        edges = pyramid(self.face_normals, self.friction) if len(one) else []
+        self.face_struts = Struts.join(
+            Struts(self.face_one, self.face_two, self.face_points, edge, free) for edge in edges
+        )
+        self._faces_at = _rows_by(np.concatenate([self.face_one, self.face_two]), len(self.mass))
+
+    def _near_pairs(self) -> list[tuple[int, int]]:
+        boxes, slack = self.model.part_bounds, FACE_SHARE * self.tolerance_mm
+        middle, half = boxes.mean(axis=1), (boxes[:, 1] - boxes[:, 0]) / 2
+        reach = np.linalg.norm(half, axis=1)
+        tree, furthest = cKDTree(middle), float(reach.max(initial=0.0))
+        pairs = []
+        for a in range(len(boxes)):
+            near = np.array(tree.query_ball_point(middle[a], reach[a] + furthest + slack), dtype=np.int64)
+            near = np.sort(near[near > a])
+            meets = np.all(np.abs(middle[near] - middle[a]) <= half[near] + half[a] + slack, axis=1)
+            pairs += [(a, int(b)) for b in near[meets]]
+        return pairs
+
+    def _faces(self, a: int, b: int) -> Shared:
+        one, two = self.model.parts[a], self.model.parts[b]
+        turn = two.pose[:3, :3]
+        relative = turn.T @ one.pose[:3, :3]
+        shift = turn.T @ (one.pose[:3, 3] - two.pose[:3, 3])
+        key = (one.shape, two.shape, *(np.round([*relative.ravel(), *shift], SAME_DIGITS) + 0.0))
+        if key not in self._shared:
+            self._shared[key] = shared_faces(
+                self._triangles(one.shape) @ relative.T + shift,
+                self._triangles(two.shape),
+                FACE_SHARE * self.tolerance_mm,
+                LEAST_FACES * self.tolerance_mm,
+            )
+        there = self._shared[key]
+        return Shared(there.points @ turn.T + two.pose[:3, 3], there.normals @ turn.T)
+
+    def _triangles(self, shape: str) -> Array:
+        if shape not in self._long:
+            surface = self.solids.surface(shape)
+            least = LEAST_FACES * self.tolerance_mm
+            self._long[shape] = long_faces(surface.vertices[surface.faces], least)
+        return self._long[shape]
+
+    # ------------------------------------------------------------------ joints
+
+    def _rig_joints(self) -> None:
+        """The struts of every joint bare and, where it may be glued, as a bond."""
+        self.bare: dict[str, Struts] = {}
+        self.bonded: dict[str, Struts] = {}
+        self.joints_of: dict[str, list[JointEntry]] = {}
+        for joint in self.plan.joints:
+            self.bare[joint.id] = self._bare(joint)
+            if joint.mark == "glue":
+                self.bonded[joint.id] = self._bonded(joint)
+            for end in (joint.a, joint.b):
+                self.joints_of.setdefault(end, []).append(joint)
+        self.ends = {joint.id: (self.row[joint.a], self.row[joint.b]) for joint in self.plan.joints}
+
+    def _bare(self, joint: JointEntry) -> Struts:
+        rig = Rig()
+        gripping = [touch for touch in joint.touches if touch.kind != "rest"]
+        stiff = joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
+        for touch in gripping:
+            carrier, other = self.row[touch.carrier], self.row[_other(joint, touch.carrier)]
+            axis = np.array(touch.axis)
+            middle, rim = np.array(touch.point), self._rim(touch)
+            if stiff:
+                for way in np.eye(3):
+                    rig.lock(other, carrier, rim, way, STIFF_N)
+                continue
+            share = joint.hold_n / len(gripping)
+            points = rim if len(gripping) <= FEW_STUDS else middle[None]
+            for way in _across(axis):
+                rig.lock(other, carrier, middle, way)
+            if share > 0:
+                rig.add(other, carrier, points, -axis, share / len(points))
+            if len(gripping) == 1 and share > 0:
+                rig.lock(other, carrier, rim, np.cross(axis, _outward(rim, middle)), share / len(rim))
+            if not self._carried(carrier, other, axis):
+                rig.add(other, carrier, points, axis)
+        return rig.struts()
+
+    def _bonded(self, joint: JointEntry) -> Struts:
+        """A bond pulls evenly at the outermost places where the two lie on each other, and cannot slip."""
+        rig = Rig()
+        a, b = self.row[joint.a], self.row[joint.b]
+        axis = np.array(joint.axis)
+        faces = self.faces_of.get(frozenset((a, b)))
+        lying = np.empty((0, 3))
+        if faces is not None:
+            lying = faces.points[np.abs(faces.normals @ axis) > UPWARDS]
+        if len(lying) < 3:
+            lying = np.concatenate([lying, *(self._rim(touch) for touch in joint.touches)])
+        if not len(lying):
+            return self._bare(joint)
+        most = BOND_MPA * joint.glue_area_mm2 / len(lying)
+        rig.add(b, a, lying, -axis, most)
+        rig.add(b, a, lying, axis)
+        for way in _across(axis):
+            rig.lock(b, a, lying, way)
+        return Struts.join([rig.struts(), self._bare(joint)])
+
+    def _carried(self, carrier: int, other: int, axis: Array) -> bool:
+        """Whether faces across the axis carry what the stud would else carry along it."""
+        faces = self.faces_of.get(frozenset((carrier, other)))
+        return faces is not None and bool(np.any(np.abs(faces.normals @ axis) > UPWARDS))
+
+    def _rim(self, touch: TouchEntry) -> Array:
+        """(4, 3) points round the stud amid its engaged length."""
+        axis, middle = np.array(touch.axis), np.array(touch.point)
+        part = self.model.part_by_id[touch.carrier]
+        vertices = self.solids.surface(part.shape).vertices @ part.pose[:3, :3].T + part.pose[:3, 3] - middle
+        along = vertices @ axis
+        out = np.linalg.norm(vertices - along[:, None] * axis, axis=1)
+        reach = STUD_REACH * self.plan.pitch_mm if self.plan.pitch_mm else np.inf
+        near = (np.abs(along) <= 0.8 * max(touch.depth_mm, self.tolerance_mm)) & (out <= reach)
+        radius = float(out[near].max()) if near.any() else self.tolerance_mm
+        return middle + radius * np.array([sign * way for way in _across(axis) for sign in (1.0, -1.0)])
+
+    # ------------------------------------------------------------------ questions
+
+    def carries(
+        self,
+        parts: Sequence[str],
+        up: Array,
+        level: float,
+        cured: Set[str],
+        held: Iterable[str] = (),
+        press: Array | None = None,
+    ) -> float:
+        """The share of its weight (or, with ``press`` (n, 6), of that load on top of it) that what is built
+        carries on a table at ``level``, the joints in ``cured`` being bonds and the parts ``held`` fixed."""
+        rows = np.array(sorted(self.row[part] for part in parts), dtype=np.int64)
+        count = len(self.mass)
+        there = np.zeros(count, dtype=bool)
+        there[rows] = True
+        joints = [
+            self.bonded[name] if name in cured and name in self.bonded else self.bare[name]
+            for name, (a, b) in self.ends.items()
+            if there[a] and there[b]
+        ]
+        struts = Struts.join([self.face_struts, *joints, self._table(parts, up, level)]).between(rows, count)
+        own = weights(self.mass[rows], up)
+        fixed = np.array(
+            [
+                int(np.searchsorted(rows, self.row[name]))
+                for name in held
+                if name in self.row and there[self.row[name]]
+            ]
+        )
+        self.programmes += 1
+        if press is None:
+            return share_carried(self.centre[rows], struts, own, fixed=fixed.astype(np.int64))
+        return share_carried(self.centre[rows], struts, press[rows], always=own, fixed=fixed.astype(np.int64))
+
+    def _table(self, parts: Sequence[str], up: Array, level: float) -> Struts:
+        rig = Rig()
+        for name in self.stander.on_table(parts, up, level):
+            points = _spread(self.stander.low_points(name, up), up)
+            rig.carry(self.row[name], GROUND, points, np.tile(up, (len(points), 1)), self.friction)
+        return rig.struts()
+
+    def press_of(
+        self, group: Sequence[str], standing: Set[str], way: Array
+    ) -> tuple[Array, dict[int, Array]]:
+        """(n, 6) what standing parts feel when a group is pressed home along ``way``, and where (rows)."""
+        load = np.zeros((len(self.mass), 6))
+        spots: dict[int, Array] = {}
+        inner = set(group)
+        closing = [
+            (joint, end)
+            for name in group
+            for joint in self.joints_of.get(name, ())
+            if joint.push_n > 0 and (end := _other(joint, name)) in standing and end not in inner
+        ]
+        for joint, end in closing:
+            row = self.row[end]
+            spot = self._spot(joint)
+            force = joint.push_n * way
+            load[row] += np.concatenate([force, np.cross(spot - self.centre[row], force)])
+            spots[row] = spot if row not in spots else (spots[row] + spot) / 2
+        return load, spots
+
+    def _spot(self, joint: JointEntry) -> Array:
+        """(3,) where a joint resists being closed: amid what grips, else amid its faces or its two parts."""
+        gripping = [touch for touch in joint.touches if touch.kind != "rest"] or list(joint.touches)
+        if gripping:
+            return np.mean([touch.point for touch in gripping], axis=0)
+        a, b = self.ends[joint.id]
+        faces = self.faces_of.get(frozenset((a, b)))
+        return self.centre[[a, b]].mean(axis=0) if faces is None else faces.points.mean(axis=0)
+
+    def faces_at(self, row: int) -> IntArray:
+        """Rows of the shared faces of one part."""
+        return self._faces_at[row] % max(len(self.face_one), 1)
+
+
+@dataclass(eq=False)
+class Ground:
+    """One build as it grows on the table: which parts surely carry straight down what is put on them.
+
+    A push that goes straight down from face to face to the table can be added to any balance without
+    upsetting it; so a step whose new parts all lie well on such faces leaves standing what stood.
+    """
+
+    footing: Footing
+    up: Array
+    sound: bool = True  #: what is built is known to stand by itself
+    #: part row -> (k, 3) sides of the area, seen along up, over which it is surely carried; None: nowhere
+    _under: dict[int, Array | None] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._frame = _across(self.up)
+
+    def put(self, parts: Sequence[str], level: float) -> bool:
+        """Put parts on; whether each of them is surely carried straight down."""
+        rows = sorted((self.footing.row[part] for part in parts), key=self._height)
+        good = True
+        for row in rows:
+            self._under[row] = _sides(self._carried_at(row, level) @ self._frame.T)
+            good &= self.bears(row, self.footing.centre[row])
+        return good
+
+    def bears(self, row: int, point: Array) -> bool:
+        """Whether a push straight down at a point of a part surely goes to the table."""
+        sides = self._under.get(row)
+        if sides is None:
+            return False
+        return bool(np.all(sides[:, :2] @ (self._frame @ point) + sides[:, 2] <= ON_EDGE_MM))
+
+    def _height(self, row: int) -> tuple[float, int]:
+        return float(self.footing.centre[row] @ self.up), row
+
+    def _carried_at(self, row: int, level: float) -> Array:
+        footing = self.footing
+        name = footing.model.parts[row].id
+        found = [np.empty((0, 3))]
+        if footing.stander.on_table([name], self.up, level):
+            found.append(footing.stander.low_points(name, self.up))
+        for at in footing.faces_at(row):
+            is_one = footing.face_one[at] == row
+            other = int(footing.face_two[at] if is_one else footing.face_one[at])
+            normal = footing.face_normals[at] * (1.0 if is_one else -1.0)
+            if normal @ self.up > UPWARDS and self.bears(other, footing.face_points[at]):
+                found.append(footing.face_points[at][None])
+        return np.concatenate(found)
+
+
+def _sides(points: Array) -> Array | None:
+    """(k, 3) the sides of the hull of points (m, 2), negative inside; None where it has no area."""
+    try:
+        return np.asarray(ConvexHull(points).equations)
+    except (QhullError, ValueError):
+        return None
+
+
+def _material_of(plan: PlanFile) -> str:
+    return str(plan.settings.get("material", "pla"))
+
+
+def _other(joint: JointEntry, part: str) -> str:
+    return joint.b if part == joint.a else joint.a
+
+
+def _across(axis: Array) -> Array:
+    """(2, 3) unit vectors across an axis."""
+    return np.linalg.svd(np.asarray(axis, dtype=float)[None])[2][1:]
+
+
+def _outward(points: Array, middle: Array) -> Array:
+    away = points - middle
+    return away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
+
+
+def _spread(points: Array, up: Array) -> Array:
+    """The outermost of some points of a plane, in eight directions."""
+    angles = np.pi / 4 * (np.arange(8) + 0.5)
+    reach = points @ _across(up).T @ np.stack([np.cos(angles), np.sin(angles)])
+    return points[np.unique(np.argmax(reach.round(6), axis=0))]
+
+
+def _rows_by(values: IntArray, count: int) -> list[IntArray]:
+    """For each value 0..count-1 the positions where it stands."""
+    order = np.argsort(values, kind="stable")
+    bounds = np.searchsorted(values[order], np.arange(count + 1))
+    return [order[bounds[row] : bounds[row + 1]] for row in range(count)]
