@@ -155,7 +155,9 @@ class Rigid:
         self.there[case.parts], self.held[case.held] = True, True
         there, moving = self.there, self.there & ~self.held
         used = there[plain.first] & there[plain.second] & (moving[plain.first] | moving[plain.second])
+        self._barred = np.zeros(self.joints, dtype=bool)  # joints that must not be taken as rigid
         if bears is not None:
+            self._barred[structure.joint[self.held[plain.first] | self.held[plain.second]]] = True
             held = self.held[plain.first] | self.held[plain.second]
             used &= bears | ~held
             bare = {name: np.where(held, 0.0, getattr(plain, name)) for name in ("friction", "pull", "grip")}
@@ -196,7 +198,7 @@ class Rigid:
     def holds(self, glued: Mask, holds: Holds) -> tuple[bool, Fall | None, Mask]:
         """Whether the case holds with the ``glued`` joints; how it falls if not (None: not found out), and
         the joints that were not taken as rigid. ``holds`` are what the joints hold when so glued."""
-        freed = np.zeros(self.joints, dtype=bool)
+        freed = self._barred.copy()
         for again in range(ROUNDS + 1):
             rigid = (holds.pull > 0) & ~freed
             if again == ROUNDS:
