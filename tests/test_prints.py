@@ -383,6 +383,22 @@ def test_a_print_larger_than_the_bed_has_a_plate_of_its_own(big_tug: tuple[Model
     assert print_run((), tiny.printer) == ()
 
 
+def test_one_line_says_what_it_comes_to(big_tug: tuple[Model, Measures, Joints], prints: Prints) -> None:
+    model, _, _ = big_tug
+    told = re.fullmatch(
+        r"(\d+) parts in (\d+) files and (\d+) plates: ([\d.]+) kg, (\d+) m, about (\d+) h", str(prints)
+    )
+    assert told is not None and [int(told[k]) for k in (1, 2, 3)] == [
+        *(len(model.parts), len(prints.items), len(prints.plates))
+    ]
+    uses = [(item.count, item.laid.use) for item in prints.items]
+    assert float(told[4]) == pytest.approx(
+        sum(n * (u.grams + u.support_g) for n, u in uses) / 1000, abs=0.006
+    )
+    assert float(told[5]) == pytest.approx(sum(n * u.metres for n, u in uses), abs=0.6)
+    assert float(told[6]) == pytest.approx(sum(n * u.minutes for n, u in uses) / 60, abs=0.6)
+
+
 def test_sums_by_colour_count_copies(prints: Prints) -> None:
     grams = sum(item.count * (item.laid.use.grams + item.laid.use.support_g) for item in prints.items)
     assert sum(sums[0] for sums in by_colour(prints.items).values()) == pytest.approx(grams)
@@ -527,6 +543,11 @@ def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
     )
     (file,) = tmp_path.glob("S01*.stl")
     assert trimesh.load(file).volume > measures.by_shape["S1"].volume_mm3 * 1.001
+    write_prints(few, measures, tmp_path, SETTINGS)  # as the model is: the list of changes is no longer true
+    assert not (tmp_path / REFIT).exists()
+    (tmp_path / REFIT).write_text("my own notes\n")
+    write_prints(few, measures, tmp_path, SETTINGS)
+    assert (tmp_path / REFIT).read_text() == "my own notes\n"
 
 
 def with_gap(joints: Joints, wider: float, chosen: Any) -> Joints:

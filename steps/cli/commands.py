@@ -149,8 +149,8 @@ def prints(
         order = order_of(found, settings, progress)
         progress("files", 0, 1)
         made = write_prints(found.model, found.measures, folder, settings, order, progress, moved, wedge)
-    for change in made.changes:
-        message(str(change), run.quiet)
+    for line in (*made.changes, made):
+        message(str(line), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
 

@@ -6,11 +6,11 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from itertools import chain
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,7 @@ from steps.model import Measures, Model, Order, Problem
 from steps.output import write_folder
 from steps.prints.adapter import Adapter
 from steps.prints.bed import bed_fit, too_large
-from steps.prints.items import PrintItem, Progress, print_items, print_problems
+from steps.prints.items import PrintItem, Progress, by_colour, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, first_needed, print_run
@@ -47,6 +47,16 @@ class Prints:
     needed: Mapping[str, int]  #: part -> first step; empty without an order
     changes: tuple[Change, ...]  #: what a refit moved
     problems: tuple[Problem, ...]
+    wedge: Adapter | None = None  #: to show the model on
+
+    def __str__(self) -> str:
+        """What it all comes to, in one line."""
+        sums = by_colour(self.items).values()
+        grams, metres, minutes = (sum(each) for each in zip(*sums, strict=True)) if sums else (0, 0, 0)
+        return (
+            f"{sum(item.count for item in self.items)} parts in {len(self.items)} files and "
+            f"{len(self.plates)} plates: {grams / 1000:.2f} kg, {metres:.0f} m, about {minutes / 60:.0f} h"
+        )
 
 
 def prepare(
@@ -56,6 +66,7 @@ def prepare(
     order: Order | None = None,
     progress: Progress | None = None,
     refitted: Refit | None = None,
+    wedge: Adapter | None = None,
 ) -> Prints:
     """Lay out all prints of ``model``. With an order, plates follow the build.
 
@@ -65,11 +76,18 @@ def prepare(
         model, measures = refitted.model, measure(refitted.model, settings)
     items = print_items(model, measures, settings, progress)
     needed = first_needed(order) if order is not None else {}
-    plates = print_run(items, settings.printer, needed)
     problems = print_problems(model, items, settings)
-    if refitted is None:
-        return Prints(items, plates, needed, (), problems)
-    return Prints(items, plates, needed, refitted.changes, refitted.problems + problems)
+    if wedge is not None:
+        fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)
+        problems += () if fit.fits else (too_large(f"the {wedge.solid.name}", fit, settings.printer),)
+    return Prints(
+        items,
+        print_run(items, settings.printer, needed),
+        needed,
+        () if refitted is None else refitted.changes,
+        problems if refitted is None else refitted.problems + problems,
+        wedge,
+    )
 
 
 def write_prints(
@@ -88,22 +106,12 @@ def write_prints(
     Print files that an earlier run listed there and that are no longer meant are taken away, so that
     an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
-    prints = prepare(model, measures, settings, order, progress, refitted)
+    prints = prepare(model, measures, settings, order, progress, refitted, wedge)
     earlier = _listed(folder)
-    files = print_files(prints, model, settings)
-    written = write_folder(folder, files if wedge is None else chain(files, solid_files(wedge.solid)))
+    written = write_folder(folder, print_files(prints, model, settings))
     for name in sorted(earlier.difference(written)):
         (folder / name).unlink(missing_ok=True)
-    return (
-        prints
-        if wedge is None
-        else replace(prints, problems=prints.problems + _wedge_problems(wedge, model, settings))
-    )
-
-
-def _wedge_problems(wedge: Adapter, model: Model, settings: Settings) -> tuple[Problem, ...]:
-    fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)
-    return () if fit.fits else (too_large(f"the {wedge.solid.name}", fit, settings.printer),)
+    return prints
 
 
 def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
@@ -118,6 +126,8 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
     for plate in prints.plates:
         name = files[plate.number]
         yield name, print_3mf(name, _on_plate(plate, prints.items, meshes))
+    if prints.wedge is not None:
+        yield from solid_files(prints.wedge.solid)
     if prints.changes:
         yield REFIT, refit_table(prints.changes).encode()
     yield SHEET, sheet_pdf(model, prints.items, prints.plates, prints.needed, settings)
@@ -127,13 +137,19 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
 
 
 def _listed(folder: Path) -> set[str]:
-    """Print files that the tables of an earlier run name, if they are such as this writes."""
+    """Files of an earlier run: those its tables name and such as this writes, and its refit table."""
     names: set[str] = set()
     for table in (PARTS_LIST, RUN):
-        with suppress(OSError, UnicodeDecodeError, csv.Error), open(folder / table, newline="") as file:
+        with (
+            suppress(OSError, UnicodeDecodeError, csv.Error),
+            open(folder / table, newline="", encoding="utf-8") as file,
+        ):
             names.update(row.get("file") or "" for row in csv.DictReader(file))
     names |= {f"{name[:-4]}.stl" for name in names if name.endswith(".3mf")}
-    return {name for name in names if _OWN_NAME.fullmatch(name)}
+    own = {name for name in names if _OWN_NAME.fullmatch(name)}
+    with suppress(OSError, UnicodeDecodeError), open(folder / REFIT, encoding="utf-8") as file:
+        own |= {REFIT} if file.readline() == refit_table(()) else set()
+    return own
 
 
 def _plate_name(plate: Plate) -> str:
