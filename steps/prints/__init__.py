@@ -140,11 +140,9 @@ def _listed(folder: Path) -> set[str]:
     """Files of an earlier run: those its tables name and such as this writes, and its refit table."""
     names: set[str] = set()
     for table in (PARTS_LIST, RUN):
-        with (
-            suppress(OSError, UnicodeDecodeError, csv.Error),
-            open(folder / table, newline="", encoding="utf-8") as file,
-        ):
-            names.update(row.get("file") or "" for row in csv.DictReader(file))
+        with suppress(OSError, UnicodeDecodeError, csv.Error):
+            rows = csv.DictReader(io.StringIO((folder / table).read_text(encoding="utf-8")))
+            names.update(row.get("file") or "" for row in rows)
     names |= {f"{name[:-4]}.stl" for name in names if name.endswith(".3mf")}
     own = {name for name in names if _OWN_NAME.fullmatch(name)}
     with suppress(OSError, UnicodeDecodeError), open(folder / REFIT, encoding="utf-8") as file:
