@@ -189,6 +189,25 @@ def test_a_lid_without_tubes_grips(columns: int, rows: int) -> None:
     assert all(t.grips for t in joint.touches)
 
 
+def test_a_stud_between_two_walls_is_pinched() -> None:
+    """A long rail without ribs or ends near the studs: only its two side walls touch them."""
+    rail = box((-30, 0, 4), (50, 10, 12)) - box((-29, 1.9, 3), (49, 8.1, 10))
+    joint = only(joints_of(placed([(plate(2, 1), np.eye(4)), (rail, np.eye(4))])))
+    assert (joint.kind, joint.contacts) == ("stud", 2)
+    assert [len(t.points) for t in joint.touches if t.kind == "stud"] == [2, 2]
+    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    apart = box((-30, 0, 4), (50, 10, 12)) - box((-29, 1.9, 3), (49, 9.2, 10))  # the other wall 1.2 away
+    assert only(joints_of(placed([(plate(2, 1), np.eye(4)), (apart, np.eye(4))]))).kind == "rest"
+
+
+def test_a_lid_that_bridges_two_parts_holds_to_both() -> None:
+    """Half a tubeless lid on either plate: each plate's studs touch three of its walls."""
+    items = [(plate(1, 2), np.eye(4)), (plate(1, 2), shift(10, 0, 0)), (lid(2, 2), shift(0, 0, 4))]
+    model = placed(items)
+    found = signature(model, joints_of(model))
+    assert found == {("item 1", "item 3", "stud", 2), ("item 2", "item 3", "stud", 2)}
+
+
 def test_a_stud_on_a_side_face() -> None:
     """A block with a stud on its side, in a hole of an upright plate."""
     wall = box((0, 0, 0), (4, 20, 20)) - rod(3.1, 10, (0, 0, 0)).rotate([0, 90, 0]).translate([-1, 10, 10])
