@@ -22,7 +22,7 @@ from steps.order.search import Judge, runs_for, search
 from steps.order.site import Group, Site, make_site, repeats_of
 from steps.order.stability import Watch
 from steps.order.turns import OVER, SAME_WAY, loose_parts
-from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes
+from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes, unmet_text
 from steps.order.writer import Planned, Writer, draft_parts, step_up
 from steps.settings import Settings
 from steps.statics import Structure
@@ -76,6 +76,8 @@ class Planner:
                 self.asked.append(Group((parts,), main_up(self.finder, parts), why=WISHED))
         up = up_of(self.settings.order.down)
         root, planned = self._turn_where_it_pays(up, *self._divide(up))
+        if self.wishes.bind and not self.settings.anyway and hang_on_nothing(planned):
+            self._blame_wishes(hang_on_nothing(planned))
         writer = Writer(self.model, self.structure, self.cured, self.settings.order, root, planned)
         writer.problems = self.problems
         writer.facts["orders_tried"] = float(self.orders_tried)
@@ -255,6 +257,17 @@ class Planner:
             circle_text(self.model, [site.units[unit].parts[0] for unit in circle], self.wishes)
         )
 
+    def _blame_wishes(self, hanging: Sequence[int]) -> None:
+        """Raise WrongSettings when it is the wishes about before and last that leave parts hanging on nothing."""
+        free = self.settings.order.model_copy(update={"before": (), "last": ()})
+        without = Planner(
+            self.model, self.measures, self.joints, self.settings.model_copy(update={"order": free})
+        )
+        if any(problem.code == "hangs-on-nothing" for problem in without.run().problems):
+            return
+        names = [self.model.parts[part].source for part in hanging]
+        raise WrongSettings(unmet_text(self.model, names, self.wishes))
+
     def _refuse(self, site: Site, apart: Apart) -> bool:
         """Groups that cannot leave the site whole, or only through the table, are not built apart."""
         bad = [
@@ -389,6 +402,17 @@ def up_of(down: str) -> Array:
     vector = np.zeros(3)
     vector["xyz".index(down[1])] = 1.0 if down[0] == "-" else -1.0
     return vector
+
+
+def hang_on_nothing(planned: Plans) -> list[int]:
+    """Part rows that are held by nothing when they go in."""
+    return [
+        part
+        for done in planned.values()
+        for draft in done.drafts
+        if draft.hanging
+        for part in draft_parts(done.site, draft)
+    ]
 
 
 def begun_over(site: Site, apart: Apart, drafts: Sequence[Draft]) -> Apart:

@@ -94,6 +94,19 @@ def circle_text(model: Model, circle: Sequence[int], wishes: Wishes) -> str:
     return "The wishes contradict each other: " + ", ".join(links) + ". Take one of them out of [order]."
 
 
+def unmet_text(model: Model, hanging: Sequence[str], wishes: Wishes) -> str:
+    """What cannot be met without parts that hang on nothing, and which parts those are."""
+    name = [part.source for part in model.parts]
+    asked = [f"{name[first]} before {name[then]}" for first, then in wishes.before]
+    asked += [f"{name[part]} last" for part in sorted(wishes.last)]
+    shown = ", ".join(hanging[:MOST_NAMED])
+    more = f" and {len(hanging) - MOST_NAMED} more" if len(hanging) > MOST_NAMED else ""
+    return (
+        f"The wishes cannot all be met: with {', '.join(asked)}, nothing placed before would hold "
+        f"{shown}{more}. Without them the model can be built. Take one of them out of [order]."
+    )
+
+
 def unit_wishes(site: Site, wishes: Wishes) -> tuple[tuple[int, int], ...]:
     """The wishes as pairs (earlier, later) of a site's units.
 
