@@ -40,6 +40,7 @@ class Typeface:
     def has(self, character: str, bold: bool = False) -> bool:
         return ord(character) in pdfmetrics.getFont(self.name(bold)).face.charToGlyph
 
+    @lru_cache(maxsize=16_384)  # noqa: B019
     def printable(self, text: str) -> str:
         """``text`` with control and formatting characters gone and unknown ones replaced, one for one."""
         composed = unicodedata.normalize("NFC", text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise, product
 
 from steps.booklet import content as c
@@ -299,7 +300,7 @@ class Composer:
         for column in columns:
             top = column.top
             while rest:
-                cell = self.setter.set(rest[0], column.width)
+                cell = _set(self.setter, rest[0], column.width)
                 if cell.rect.height > column.height and not isinstance(rest[0], c.Table):
                     if whole:
                         raise ValueError("higher than the column")
@@ -327,7 +328,7 @@ class Composer:
         least = 1 if empty else LEAST_ROWS
         for count in range(len(block.rows) - 1, least - 1, -1):
             first = replace(block, rows=block.rows[:count])
-            if self.setter.set(first, width).rect.height <= height + 0.005:
+            if _set(self.setter, first, width).rect.height <= height + 0.005:
                 return [first, replace(block, rows=block.rows[count:])]
         if empty:
             raise ValueError("a row of a table is higher than a column")
@@ -339,7 +340,7 @@ class Composer:
         for here, following in pairwise(rest):
             if not isinstance(here, (c.Heading, c.Rule)):
                 break
-            needed += self.edition.gap + self.setter.set(following, width).rect.height
+            needed += self.edition.gap + _set(self.setter, following, width).rect.height
         return needed
 
     def _smaller(self, block: c.Block, excess: float) -> list[c.Block]:
@@ -481,6 +482,12 @@ class _Field:
     mark: str = ""
     scale_of: c.Wish | None = None
     is_name: bool = False  #: may be shortened where there is no room: the parts list has it in full
+
+
+@lru_cache(maxsize=4096)
+def _set(setter: Typesetter, block: c.Block, width: float) -> Cell:
+    """A block as a cell, set once for each width: columns are tried in several heights."""
+    return setter.set(block, width)
 
 
 def _strip_columns(strip: Rect, count: int) -> list[Rect]:

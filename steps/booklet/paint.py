@@ -28,6 +28,7 @@ from steps.settings import Settings
 CREATOR = "Stepleaf"
 POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
+FINE = 100  # units of a stroke's points in a mm
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
 TEXT_SHARE = 0.8  # of a balloon's diameter, for its text
 CAP_HEIGHT = 0.668  # of the type size, from the font
@@ -223,11 +224,10 @@ class Painter:
 
     def layers(self, picture: Picture) -> None:
         """Pixels, strokes, signs, balloons, insets, in picture coordinates."""
-        pixels = grey_pixels(picture.pixels) if self.mono else picture.pixels
+        pixels = grey_pixels(picture.pixels)[:, :, 0] if self.mono else picture.pixels
         reader = ImageReader(Pixels.fromarray(pixels))
         self.canvas.drawImage(reader, 0, 0, picture.width_mm, picture.height_mm)
-        for stroke in picture.strokes:
-            self.stroke(stroke)
+        self.strokes(picture.strokes)
         for sign in picture.signs:
             self.picture_sign(sign)
         for balloon in picture.balloons:
@@ -238,14 +238,23 @@ class Painter:
         for x, y, inset in picture.insets:
             self.inset(x, y, inset)
 
-    def stroke(self, stroke: Stroke) -> None:
-        level = round(255 * min(1.0, max(0.0, stroke.grey)))
-        colour = f"#{level:02x}{level:02x}{level:02x}"
-        # a round end would close the gaps between dashes
-        self.canvas.setLineCap(BUTT if stroke.dash_mm else ROUND)
-        self.polyline(
-            [tuple(p) for p in stroke.points.tolist()], stroke.width_mm, colour, None, stroke.dash_mm
-        )
+    def strokes(self, strokes: Sequence[Stroke]) -> None:
+        """All strokes of one width, dash and grey as one path, in hundredths of a millimetre: a drawing has
+        hundreds, and whole numbers are short and quick to write."""
+        kinds: dict[tuple[float, tuple[float, ...], float], list[np.ndarray]] = {}
+        for stroke in strokes:
+            grey = round(min(1.0, max(0.0, stroke.grey)), 3)
+            kinds.setdefault((stroke.width_mm, stroke.dash_mm, grey), []).append(stroke.points)
+        if not kinds:
+            return
+        code = [f"q {1 / FINE:g} 0 0 {1 / FINE:g} 0 0 cm {ROUND} j"]
+        for (width, dash, grey), lines in kinds.items():
+            # a round end would close the gaps between dashes
+            dashes = " ".join(f"{each * FINE:g}" for each in dash)
+            code.append(f"{grey:g} G {width * FINE:g} w [{dashes}] 0 d {BUTT if dash else ROUND} J")
+            code += _paths(lines)
+            code.append("S")
+        self.canvas._code.extend([*code, "Q"])
 
     def picture_sign(self, sign: Sign) -> None:
         self.sign(sign.kind, *sign.centre, sign.size_mm, sign.angle)
@@ -283,6 +292,19 @@ class Painter:
 
 # ASCII streams are a fifth larger and slower to write; every reader takes binary ones (ISO 32000-1, 7.3.8)
 rl_config.useA85 = 0
+
+
+def _paths(lines: Sequence[np.ndarray]) -> Iterator[str]:
+    """PDF path operators of polylines (k, 2) mm, in units of 1/FINE mm; one that ends where it began is
+    closed."""
+    whole = np.rint(np.concatenate(lines) * FINE).astype(int).tolist()
+    start = 0
+    for line in lines:
+        points = whole[start : start + len(line)]
+        start += len(line)
+        (x, y), rest = points[0], points[1:]
+        closed = " h" if len(points) > 2 and points[0] == points[-1] else ""
+        yield f"{x} {y} m " + " ".join([f"{x} {y} l" for x, y in rest]) + closed
 
 
 def grey_of(colour: str) -> str:
