@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
+from scipy.ndimage import find_objects, label
 
 from renderer.table import PixelTable
 
@@ -27,38 +27,36 @@ def changes(before: PixelTable, after: PixelTable) -> NDArray[np.bool_]:
 
 def windows_of(changed: NDArray[np.bool_], parts: bool = True) -> list[Window]:
     """Windows that hold all that has changed, room to spare; one for all where not in ``parts``."""
-    at = np.flatnonzero(changed)
-    if not len(at):
+    coarse = _coarse(changed)
+    if not coarse.any():
         return []
-    row, column = np.divmod(at, changed.shape[1])
-    whole = _window(row.min(), column.min(), row.max(), column.max(), changed.shape)
+    whole = _window(changed, np.s_[: changed.shape[0], : changed.shape[1]])
     if not parts:
         return [whole]
-    rows, columns = (np.array(changed.shape) - 1) // CELL + 1
-    coarse = np.zeros((rows, columns), dtype=bool)
-    coarse[row // CELL, column // CELL] = True
     number, _ = label(coarse, np.ones((3, 3)))
-    found = []
-    of = number[row // CELL, column // CELL]
-    for piece in range(1, int(of.max()) + 1):
-        own = of == piece
-        found.append(
-            _window(row[own].min(), column[own].min(), row[own].max(), column[own].max(), changed.shape)
-        )
-    if sum(_area(one) for one in found) > TOGETHER * _area(whole):
-        return [whole]
-    return found
+    pieces = [
+        np.s_[rows.start * CELL : rows.stop * CELL, columns.start * CELL : columns.stop * CELL]
+        for rows, columns in find_objects(number)
+    ]
+    found = [_window(changed, piece) for piece in pieces]
+    return [whole] if sum(_area(one) for one in found) > TOGETHER * _area(whole) else found
 
 
-def _window(top: int, left: int, low: int, right: int, shape: tuple[int, ...]) -> Window:
-    """From the first to the last row and column, with room, inside the picture."""
-    row, column = max(0, int(top) - ROOM), max(0, int(left) - ROOM)
-    return (
-        row,
-        column,
-        min(shape[0], int(low) + ROOM + 1) - row,
-        min(shape[1], int(right) + ROOM + 1) - column,
-    )
+def _coarse(changed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether anything has changed in each cell; the last ones may be cut by the picture's edge."""
+    rows = np.logical_or.reduceat(changed, np.arange(0, changed.shape[0], CELL), axis=0)
+    return np.asarray(np.logical_or.reduceat(rows, np.arange(0, changed.shape[1], CELL), axis=1))
+
+
+def _window(changed: NDArray[np.bool_], piece: tuple[slice, slice]) -> Window:
+    """Round what has changed in a piece of the picture, with room, inside the picture."""
+    part = changed[piece]
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    top, left = int(piece[0].start or 0), int(piece[1].start or 0)
+    row, column = max(0, top + int(rows[0]) - ROOM), max(0, left + int(columns[0]) - ROOM)
+    low = min(changed.shape[0], top + int(rows[-1]) + ROOM + 1)
+    right = min(changed.shape[1], left + int(columns[-1]) + ROOM + 1)
+    return row, column, low - row, right - column
 
 
 def _area(window: Window) -> int:

@@ -7,12 +7,26 @@ on a sheet draws the pixels first, then strokes, signs and balloons in that orde
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 SignKind = Literal["press", "glue", "free", "rest", "arrow", "turn", "hold"]
+
+
+def _frozen(values: ArrayLike, kind: type) -> NDArray[Any]:
+    """A copy that nobody can write to; an array of its own that is so already is taken as it is."""
+    if (
+        isinstance(values, np.ndarray)
+        and values.dtype == kind
+        and not values.flags.writeable
+        and values.base is None
+    ):
+        return values
+    array: NDArray[Any] = np.array(values, dtype=kind)
+    array.setflags(write=False)
+    return array
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,10 +39,9 @@ class Stroke:
     grey: float = 0.0  #: 0 black, 1 white
 
     def __post_init__(self) -> None:
-        points = np.array(self.points, dtype=np.float64)
+        points = _frozen(self.points, np.float64)
         if points.ndim != 2 or points.shape[1] != 2:
             raise ValueError(f"stroke points: expected (k, 2), got {points.shape}")
-        points.setflags(write=False)
         object.__setattr__(self, "points", points)
 
 
@@ -68,8 +81,7 @@ class Picture:
     alt: str = ""  #: what it shows, in words
 
     def __post_init__(self) -> None:
-        pixels = np.array(self.pixels, dtype=np.uint8)
+        pixels = _frozen(self.pixels, np.uint8)
         if pixels.ndim != 3 or pixels.shape[2] != 3:
             raise ValueError(f"picture pixels: expected (rows, columns, 3), got {pixels.shape}")
-        pixels.setflags(write=False)
         object.__setattr__(self, "pixels", pixels)

@@ -26,6 +26,8 @@ STANDOFF = 2.0
 SPARE = 2.0
 #: A window of fewer pixels is not worth outlining.
 SMALL = 1_500
+#: Views that are remembered: a drawing's, its overview's, thumbnails' and insets'.
+KEPT_VIEWS = 8
 #: Sides of a bounding box seen more edge-on than this (cosine) bound nothing worth knowing.
 SIDE_ON = 0.02
 #: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
@@ -38,27 +40,33 @@ class RaySource:
     name = "rays"
 
     def __init__(self) -> None:
-        self._attitudes: dict[tuple[int, bytes], _Attitude] = {}
-        self._view: bytes = b""
+        self._views: dict[bytes, dict[tuple[int, bytes], _Attitude]] = {}
 
     def table(self, items: Sequence[Item], camera: Camera, base: PixelTable | None = None) -> PixelTable:
         """The table of ``items`` on top of ``base`` (left as it is)."""
         table = PixelTable.empty(camera) if base is None else base.copy()
-        placed = [self._placed(item, camera) for item in items]
+        known = self._known(camera)
+        placed = [_Placed(item, _attitude(item, camera, known), camera) for item in items]
         for one in sorted(placed, key=lambda one: (one.nearest, one.item.key)):
             _add(table, one)
         return table
 
-    def _placed(self, item: Item, camera: Camera) -> _Placed:
-        """The item with what all items of its solid, turned alike, have in common in this view."""
+    def _known(self, camera: Camera) -> dict[tuple[int, bytes], _Attitude]:
+        """What is known of this view; the views used last are remembered."""
         view = np.append(camera.axes.ravel(), camera.pixel).tobytes()
-        if view != self._view:
-            self._attitudes, self._view = {}, view
-        turn = np.ascontiguousarray(item.pose[:3, :3])
-        key = (id(item.solid), turn.tobytes())
-        if key not in self._attitudes:
-            self._attitudes[key] = _Attitude(item.solid, turn, camera)
-        return _Placed(item, self._attitudes[key], camera)
+        self._views[view] = self._views.pop(view, {})
+        while len(self._views) > KEPT_VIEWS:
+            self._views.pop(next(iter(self._views)))
+        return self._views[view]
+
+
+def _attitude(item: Item, camera: Camera, known: dict[tuple[int, bytes], _Attitude]) -> _Attitude:
+    """What all items of this solid, turned alike, have in common in this view."""
+    turn = np.ascontiguousarray(item.pose[:3, :3])
+    key = (id(item.solid), turn.tobytes())
+    if key not in known:
+        known[key] = _Attitude(item.solid, turn, camera)
+    return known[key]
 
 
 class _Attitude:

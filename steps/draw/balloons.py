@@ -67,7 +67,7 @@ def inner_point(
 ) -> Array | None:
     """(2,) paper point well inside the largest visible face of the parts, off its edges; None where none
     shows. ``patches``: which faces of a part are one surface; without it the parts' whole outline counts."""
-    mask = np.isin(table.key, np.asarray(keys, dtype=np.int32))
+    mask = _mask(table, keys)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not len(rows):
         return None
@@ -83,6 +83,15 @@ def inner_point(
     at_row, at_column = rows[0] - 1 + (row + 0.5) * step - 0.5, columns[0] - 1 + (column + 0.5) * step - 0.5
     x = (at_column + 0.5) * field.mm_per_pixel
     return np.array([x, field.height_mm - (at_row + 0.5) * field.mm_per_pixel])
+
+
+def _mask(table: PixelTable, keys: Sequence[int]) -> NDArray[np.bool_]:
+    """(rows, columns) where any of the keys shows."""
+    if len(keys) == 1:
+        return np.asarray(table.key == keys[0])
+    marked = np.zeros(max([*keys, int(table.key.max(initial=-1))]) + 2, dtype=bool)  # the last: nothing
+    marked[list(keys)] = True
+    return np.asarray(marked[table.key])
 
 
 def _shrunk(window: NDArray[np.bool_], step: int) -> NDArray[np.bool_]:
