@@ -167,10 +167,18 @@ def test_bed_fit_and_the_largest_scale(
     turned = mesh.copy().apply_transform(
         trimesh.transformations.rotation_matrix(math.radians(found.turn_degrees), UP)
     )
-    assert (
-        bool((turned.extents <= printer.bed_mm).all() or (turned.extents[[1, 0, 2]] <= printer.bed_mm).all())
-        is fits
-    )
+    assert bool((turned.extents <= printer.bed_mm).all()) is fits
+
+
+@pytest.mark.parametrize(
+    ("size", "turn"), [((240, 100, 10), 90.0), ((100, 240, 10), 0.0), ((205, 100, 10), 0.0)]
+)
+def test_a_bed_that_is_deeper_than_wide_turns_what_is_long(
+    size: tuple[float, float, float], turn: float
+) -> None:
+    printer = PrinterSettings(bed_mm=(210, 250, 200))
+    found = bed_fit(box(*size).vertices, 1.0, printer)
+    assert found.fits and found.turn_degrees == turn
 
 
 def test_filament_of_the_reference_example() -> None:

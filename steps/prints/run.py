@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -68,30 +68,28 @@ def print_run(
     """
     steps = needed or {}
     late = max(steps.values(), default=0) + 1
-    waiting = [(steps.get(part, late), row, part) for row, item in enumerate(items) for part in item.parts]
-    waiting.sort(key=lambda entry: entry[:2])
+
+    def need(part: str) -> int:
+        return steps.get(part, late)
+
+    waiting = {row: deque(sorted(item.parts, key=need)) for row, item in enumerate(items)}
     plates: list[Plate] = []
     while waiting:
-        colour = items[waiting[0][1]].colour
+        first = min(waiting, key=lambda row: (need(waiting[row][0]), row))
         shelf = _Shelf(printer)
-        rest = []
-        for entry in waiting:
-            item = items[entry[1]]
-            if item.colour != colour or not shelf.take(entry[1], entry[2], item):
-                rest.append(entry)
-        taken = {copy.part for copy in shelf.copies}
-        first = min(step for step, _, part in waiting if part in taken)
-        plates.append(
-            Plate(
-                len(plates) + 1,
-                colour,
-                items[waiting[0][1]].colour_name,
-                tuple(shelf.copies),
-                shelf.minutes,
-                first if needed else None,
-            )
-        )
-        waiting = rest
+        asked = {row for row in waiting if items[row].colour == items[first].colour}
+        while asked:
+            row = min(asked, key=lambda row: (need(waiting[row][0]), row))
+            if shelf.take(row, waiting[row][0], items[row]):
+                waiting[row].popleft()
+            else:
+                asked.discard(row)  # nor will its other copies go on
+            if not waiting[row]:
+                del waiting[row]
+                asked.discard(row)
+        needed_at = min(need(copy.part) for copy in shelf.copies) if needed else None
+        item, copies = items[first], tuple(shelf.copies)
+        plates.append(Plate(len(plates) + 1, item.colour, item.colour_name, copies, shelf.minutes, needed_at))
     return tuple(plates)
 
 
