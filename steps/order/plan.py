@@ -258,7 +258,7 @@ class Planner:
         )
 
     def _blame_wishes(self, hanging: Sequence[int]) -> None:
-        """Raise WrongSettings when it is the wishes about before and last that leave parts hanging on nothing."""
+        """Raise WrongSettings when it is wishes about before and last that leave parts hanging on nothing."""
         free = self.settings.order.model_copy(update={"before": (), "last": ()})
         without = Planner(
             self.model, self.measures, self.joints, self.settings.model_copy(update={"order": free})
