@@ -45,7 +45,8 @@ class LeastGlue:
     """The joints to glue (rows), the fewest that any set can have, and how it was found.
 
     ``fails`` are cases that fail even with everything glued, each with the joint that gives way first (a
-    row, or -1); ``loose`` are parts (rows) that no joint that holds or may be glued connects to what is held.
+    row, or -1), and ``asked`` how many times what it can hold is asked of it; ``loose`` are parts (rows)
+    that no joint that holds or may be glued connects to what is held.
     """
 
     glued: tuple[int, ...]
@@ -54,6 +55,7 @@ class LeastGlue:
     settled: int
     programmes: int
     fails: tuple[tuple[Case, int], ...]
+    asked: tuple[float, ...]
     loose: tuple[int, ...]
     loads_n: Mapping[int, float]
     needs_n: Mapping[int, float]
@@ -72,19 +74,21 @@ def least_glue(
     joints that are ``alike`` (rows) are glued together or not at all."""
     search = Search(structure, np.asarray(strength, dtype=float), frozenset(forced), tuple(alike))
     reachable, loose = _reachable(search, cases)
-    asked = sorted(reachable, key=lambda case: FIRST.index(case.kind))
-    proved = search.quickly_proved(search.forced, asked)
-    doubtful = [case for case in asked if id(case) not in proved]
+    in_turn = sorted(reachable, key=lambda case: FIRST.index(case.kind))
+    proved = search.quickly_proved(search.forced, in_turn)
+    doubtful = [case for case in in_turn if id(case) not in proved]
     open_cases, demands = _open(search, doubtful)
     glued, bound, hopeless = _least(search, open_cases, demands, work)
     loads, needs = _loads(search, glued, reachable, open_cases)
+    giving = [search.first_to_give(case) for case in hopeless]
     return LeastGlue(
         tuple(sorted(glued)),
         max(bound, len(search.forced)),
         len(cases),
         len(cases) - len(open_cases),
         search.programmes,
-        tuple((case, search.first_to_give(case)) for case in hopeless),
+        tuple((case, row) for case, (row, _) in zip(hopeless, giving, strict=True)),
+        tuple(times for _, times in giving),
         loose,
         loads,
         needs,

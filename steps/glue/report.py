@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from steps.fit import limits
-from steps.glue.adhesive import Chosen
+from steps.glue.adhesive import Chosen, bond_volume
+from steps.glue.cases import Case
 from steps.glue.least import LeastGlue
 from steps.glue.wishes import Wishes
 from steps.model import Joint, Joints, Model, Problem
@@ -15,6 +16,10 @@ from steps.settings import Settings
 
 #: So many joints or parts are named in a message before it says how many more there are.
 NAMED = 6
+#: From this ratio on a whole number of times is told.
+WHOLE_TIMES = 3.0
+#: More studs than this are not advised by number.
+MOST_STUDS = 64
 #: Gaps that differ by less than this are one offset, mm: a tenth of a printed layer's width error.
 SAME_GAP_MM = 0.02
 
@@ -49,7 +54,8 @@ def problems_of(
     return (
         *wishes.problems,
         *chosen.problems,
-        *_cannot_hold(model, joints, found, settings),
+        _how_many(joints, to_glue, found, chosen, wishes),
+        *_cannot_hold(joints, found),
         *_falls_off([joint for joint in to_glue if joint.id not in glued]),
         *_loose(model, found),
         *_change_the_fit(to_glue, settings),
@@ -61,25 +67,72 @@ def _listed(names: Sequence[str]) -> str:
     return ", ".join(names[:NAMED]) + more
 
 
-def _cannot_hold(model: Model, joints: Joints, found: LeastGlue, settings: Settings) -> list[Problem]:
+def _how_many(
+    joints: Joints, to_glue: Sequence[Joint], found: LeastGlue, chosen: Chosen, wishes: Wishes
+) -> Problem:
+    """How many joints need glue, against gluing all that can be, and how that was found out."""
+    seen = (
+        f"{found.cases} load cases were looked at, {found.cases - found.settled} of them fail without glue; "
+        f"{found.programmes} load programmes were solved."
+    )
+    if not to_glue:
+        return Problem("glue-count", "note", (), f"None of {len(joints.joints)} joints needs glue. {seen}")
+    verb = "needs" if len(to_glue) == 1 else "need"
+    text = f"{len(to_glue)} of {len(joints.joints)} joints {verb} glue"
+    if chosen.family is not None:
+        may = [joint for joint in joints.joints if joint.id in wishes.may]
+        own, every = (sum(bond_volume(joint, chosen.family) for joint in some) for some in (to_glue, may))
+        text += f"; gluing all would take {_times(every / own)} as much" if every > own > 0 else ""
+    copies = " (copies are glued alike)" if len(to_glue) > len(found.glued) else ""
+    if found.bound < len(found.glued):
+        text += f". Fewer may do, but not fewer than {found.bound}"
+    return Problem("glue-count", "note", (), f"{text}{copies}. {seen}")
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.0f} times" if ratio >= WHOLE_TIMES else f"{ratio:.1f} times"
+
+
+def _cannot_hold(joints: Joints, found: LeastGlue) -> list[Problem]:
     """One problem for each kind of case that even glue cannot save."""
     problems = []
-    kinds = dict.fromkeys(case.kind for case, _ in found.fails)
-    for kind in kinds:
-        fails = [(case, row) for case, row in found.fails if case.kind == kind]
-        case, row = fails[0]
-        others = f" (and {len(fails) - 1} more ways)" if len(fails) > 1 else ""
-        where, parts = "it falls apart", tuple[str, ...]()
-        if row >= 0:
-            joint = joints.joints[row]
-            where, parts = f"{joint.id} ({joint.a} and {joint.b}) gives way first", (joint.a, joint.b)
+    worst: dict[str, tuple[float, Case, int]] = {}
+    count: dict[str, int] = {}
+    for (case, row), asked in zip(found.fails, found.asked, strict=True):
+        count[case.kind] = count.get(case.kind, 0) + 1
+        if case.kind not in worst or asked > worst[case.kind][0]:
+            worst[case.kind] = (asked, case, row)
+    for kind, (asked, case, row) in worst.items():
+        others = f" (and in {count[kind] - 1} more ways)" if count[kind] > 1 else ""
+        joint = joints.joints[row] if row >= 0 else None
         text = (
             f"Even with glue the model does not hold when {case.words}{others} with a safety factor of "
-            f"{case.safety:g}: {where}. More studs, a pin through the joint or a lighter part would help; "
-            "otherwise do not do this with it."
+            f"{case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case)}"
         )
+        parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, text))
     return problems
+
+
+def _gives_way(joint: Joint | None, asked: float) -> str:
+    if joint is None:
+        return "it topples or comes apart whatever is glued."
+    return f"{joint.id} ({joint.a} and {joint.b}) gives way first, asked for {asked:.3g} times what it holds."
+
+
+def _what_helps(joint: Joint | None, asked: float, case: Case) -> str:
+    if case.kind in ("step", "press"):
+        return "Hold it by hand meanwhile."
+    if joint is None:
+        return "A wider base or a prop would help; otherwise do not do this with it."
+    studs = f"More studs (about {int(np.ceil(joint.contacts * asked))} for {joint.contacts})"
+    if not joint.contacts or joint.contacts * asked > MOST_STUDS:
+        studs = "More studs"
+    lower = f" A safety factor of {case.safety / asked:.2g} would be met." if asked < case.safety else ""
+    return (
+        f"{studs}, a pin through the joint or a lighter part would help; otherwise do not do this with "
+        f"it.{lower}"
+    )
 
 
 def _falls_off(left: Sequence[Joint]) -> list[Problem]:

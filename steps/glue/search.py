@@ -179,12 +179,15 @@ class Search:
                     break
         return failed
 
-    def first_to_give(self, case: Case) -> int:
-        """With everything glued, the joint that most limits the load; -1 where no joint does."""
+    def first_to_give(self, case: Case) -> tuple[int, float]:
+        """With everything glued, the joint that most limits the load, and how many times what it can hold is
+        asked of it, safety included; -1 and infinity where no forces balance at all."""
         self.programmes += 1
         balance, joint = solve(self.structure, self.contacts(self.may.tolist()), case)
         blame = np.bincount(joint + 1, balance.blame, minlength=1)[1:]
-        return int(np.argmax(blame.round(6))) if blame.max(initial=0.0) > 0 else -1
+        if not np.isfinite(balance.use) or blame.max(initial=0.0) <= 0:
+            return -1, float("inf")
+        return int(np.argmax(blame.round(6))), balance.use * case.safety
 
 
 def _lifts_alike(cases: Sequence[Case]) -> list[list[Case]]:
