@@ -50,7 +50,8 @@ class StickerSheet:
     def words(self) -> str:
         """ "70 x 37 mm, 24 on A4"."""
         name = next((PAPER_NAMES[key] for key, size in PORTRAIT_MM.items() if size == self.paper), "a sheet")
-        return f"{self.sticker[0]:g} x {self.sticker[1]:g} mm, {self.count} on {name}"
+        wide, high = (f"{each:.1f}".removesuffix(".0") for each in self.sticker)
+        return f"{wide} x {high} mm, {self.count} on {name}"
 
 
 #: Common sticker sheets, named by what a sticker measures (common practice, from memory).

@@ -178,10 +178,9 @@ class Composer:
         rules = [Line(((middle, inner.y), (middle, inner.top)), THIN_MM), _across(inner, areas[0].top)]
         for sheet, area, (field, blocks, rule, _) in zip((left, right), areas, stacked, strict=True):
             body = narrow._with_figure(sheet, field, blocks, [rule])
-            cells += [
-                *body.cells,
-                *self._row_of(self._work_fields(sheet, body), area.x, area.width, inner.top),
-            ]
+            by, wait, step, *scale = self._work_fields(sheet, body)
+            facts = [step, by, wait, *scale]  # the step first: it is this half's title
+            cells += [*body.cells, *self._row_of(facts, area.x, area.width, inner.top)]
             rules += body.rules
         return Body(left, tuple(cells), tuple(rules), second=right)
 
