@@ -1,6 +1,7 @@
 """Time, memory, precision and recall of joints on generated sea walls: ``python -m tests.benchmarks.joints``.
 
-Each size runs in a process of its own, cold; seconds are of CPU, so that a busy machine tells the same. Bars: 1,000 parts in 5 s; 10,000 in 30 s and 2 GB;
+Each size runs in a process of its own, cold; seconds are of CPU, so that a busy machine tells the same.
+Bars: 1,000 parts in 5 s; 10,000 in 30 s and 2 GB;
 exponent at most 1.1 from 300 to 10,000.
 """
 
@@ -81,7 +82,7 @@ def main() -> None:
         seconds = [row["measure_s"] + row["join_s"] for row in large]
         slope = np.polyfit(np.log([row["parts"] for row in large]), np.log(seconds), 1)[0]
         console.print(
-            f"CPU time grows as n^{slope:.2f} from {large[0]['parts']} to {large[-1]['parts']} parts (bar 1.1)"
+            f"time grows as n^{slope:.2f} from {large[0]['parts']} to {large[-1]['parts']} parts (bar 1.1)"
         )
 
 
