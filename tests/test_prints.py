@@ -24,7 +24,7 @@ from demo_model.beacon import beacon
 from demo_model.solids import Module
 from demo_model.tug import tug
 from demo_model.write import write_3mf
-from steps.booklet.words import words_in
+from steps.booklet.words import languages, words_in
 from steps.cli import run
 from steps.errors import CannotWrite, FaultyModel
 from steps.features import measure
@@ -34,6 +34,7 @@ from steps.joints import find_joints
 from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Shape, Step
 from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare, write_prints
 from steps.prints.coupon import FORM, write_coupon
+from steps.prints.form import form_pdf
 from steps.prints.items import by_colour
 from steps.prints.ladder import LADDER_KINDS, find_ladder
 from steps.prints.refit import moved_shape, refit, wanted_gap
@@ -174,7 +175,21 @@ def test_sheet_and_form_are_german_throughout(
     assert catalogue is not None
     strings = [m.string if isinstance(m.string, str) else " ".join(m.string) for m in catalogue if m.id]
     known = words_of(" ".join(strings)) | words_of(model.name)
-    known |= {"stepleaf", "toml", "tight", "press", "slide", "loose", "stud", "ball", "card", "pulls"}
+    known |= {
+        "stepleaf",
+        "toml",
+        "tight",
+        "press",
+        "slide",
+        "loose",
+        "stud",
+        "ball",
+        "card",
+        "pulls",
+        "printer",
+        "boss",
+        "error",
+    }
     for file in (SHEET, FORM):
         text = text_of(tmp_path / file)
         assert words_of(text) <= known, words_of(text) - known
@@ -650,6 +665,7 @@ def test_the_card_has_a_plug_at_each_gap_and_the_piece_is_the_models_own(
         assert (mesh.extents <= SETTINGS.printer.bed_mm).all()
     radii = sorted(_radii(card, kind), reverse=True)
     expected = [ladder.stud_radius_mm + ladder.file_gap_mm - gap for gap in gaps]
+    assert ladder.widths_mm == pytest.approx([2 * each for each in expected])
     np.testing.assert_allclose(radii, expected, atol=0.02)
     assert ladder.file_gap_mm == pytest.approx({"stud": 0.40, "peg": 0.40, "ball": 0.10}[kind], abs=0.05)
 
@@ -708,12 +724,42 @@ def test_the_coupon_folder_and_its_form(big_tug: tuple[Model, Measures, Joints],
     text = document[0].get_textpage().get_text_range()
     for gap in {gap for gaps in CARD_GAPS_MM.values() for gap in gaps}:
         assert (f"{gap:+.2f}".replace("-", "−") if gap else "0.00") in text
-    for key in ("[fit.stud_card]", "[fit.peg_card]", "[fit.ball_card]", "tight =", "loose =", "pulls_kg ="):
+    for ladder in coupon.ladders:
+        for wide in ladder.widths_mm:
+            assert f"{wide:.2f}" in text
+    for key in (
+        "boss_error_mm",
+        "[fit.stud_card]",
+        "[fit.peg_card]",
+        "[fit.ball_card]",
+        "tight =",
+        "loose =",
+        "pulls_kg =",
+    ):
         assert key in text
     again = write_coupon(model, measures, joints, tmp_path / "again", SETTINGS)
     for name in names:
         assert (tmp_path / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
     assert len(again.ladders) == 3
+
+
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("paper", ["a4", "letter", "a5"])
+def test_the_form_of_three_ladders_is_one_page(
+    big_tug: tuple[Model, Measures, Joints], language: str, paper: Any
+) -> None:
+    """Names of ordinary length; within the margins."""
+    model, measures, joints = big_tug
+    ladders = [find_ladder(model, measures, joints, kind) for kind in LADDER_KINDS]
+    found = [each for each in ladders if each is not None]
+    data = form_pdf(found, model, measures, Settings(scale=4, language=language, paper=paper))
+    document = pypdfium2.PdfDocument(data)
+    assert len(found) == 3 and len(document) == 1
+    wide, high = document[0].get_size()
+    text = document[0].get_textpage()
+    for row in range(text.count_rects()):
+        left, bottom, right, top = text.get_rect(row)
+        assert 40 < left < right < wide - 30 and 15 < bottom < top < high - 30
 
 
 def test_a_model_without_joints_gets_no_card(tmp_path: Path) -> None:

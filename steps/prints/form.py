@@ -13,7 +13,8 @@ from steps.prints.ladder import Ladder, LadderKind
 from steps.prints.paper import MM, Paper, shortened
 from steps.settings import CARD_CLASSES, Settings
 
-ROW_MM = 5.8
+#: Height of a row to write in (mm): what lets all three ladders stand on one page.
+ROW_MM = {"a4": 5.8, "a5": 5.8, "letter": 5.1}
 LONGEST_TITLE = 50  # characters that fit one line
 LONGEST_NAME = 34
 FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
@@ -78,7 +79,7 @@ def _how(words: Words) -> list[str]:
 def _head(paper: Paper) -> Table:
     say = paper.words.say
     row = [say("Printer"), "", say("Spool"), "", say("Date"), ""]
-    return paper.grid([row], (20, 42, 18, 50, 18, 32), row_mm=ROW_MM)
+    return paper.grid([row], (20, 42, 18, 50, 18, 32), row_mm=ROW_MM[paper.size])
 
 
 def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
@@ -99,11 +100,12 @@ def _outcome(ladder: Ladder, paper: Paper) -> Table:
         [words.say("Number"), *(number for number, _ in ladder.gaps)],
         [words.say("Gap per side, mm"), *(signed(gap, words) for _, gap in ladder.gaps)],
         [words.say("It goes"), *(letters for _ in ladder.gaps)],
+        [words.say("Drawn across, mm"), *(words.number(wide, 2) for wide in ladder.widths_mm)],
         [words.say("Caliper X, mm"), *blanks],
         [words.say("Caliper Y, mm"), *blanks],
     ]
     width = (WIDE_MM - FIRST_MM) / len(ladder.gaps)
-    return paper.grid(rows, (FIRST_MM, *(width for _ in ladder.gaps)), row_mm=ROW_MM)
+    return paper.grid(rows, (FIRST_MM, *(width for _ in ladder.gaps)), row_mm=ROW_MM[paper.size])
 
 
 def signed(value: float, words: Words) -> str:
@@ -122,7 +124,9 @@ def _pulls(paper: Paper) -> Table:
         words.say("middle × {factor} = N", factor=words.number(N_PER_KG, 2)),
     ]
     blank = ["" for _ in header]
-    return paper.grid([header, *[blank] * PULLED_NUMBERS], (18, 30, *[18] * PULLS, 42), row_mm=ROW_MM)
+    return paper.grid(
+        [header, *[blank] * PULLED_NUMBERS], (18, 30, *[18] * PULLS, 42), row_mm=ROW_MM[paper.size]
+    )
 
 
 def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
@@ -138,7 +142,8 @@ def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
             words.say("number = its five pulls; more numbers after a comma"),
         ]
     )
-    return paper.grid(rows, (86, 94), row_mm=ROW_MM)
+    rows.append(["[printer] boss_error_mm = _", words.say("caliper less drawn, mean of X and Y")])
+    return paper.grid(rows, (86, 94), row_mm=ROW_MM[paper.size])
 
 
 def _now(words: Words, settings: Settings) -> str:

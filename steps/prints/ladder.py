@@ -48,6 +48,11 @@ class Ladder:
     stud_radius_mm: float
     of: tuple[str, str]  #: ids of the shapes whose stud and whose socket it tries
 
+    @property
+    def widths_mm(self) -> tuple[float, ...]:
+        """Diameter at each number, as drawn."""
+        return tuple(2 * (self.stud_radius_mm + self.file_gap_mm - gap) for _, gap in self.gaps)
+
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
