@@ -110,8 +110,9 @@ class Build:
         self.together = together
         self.steps_made = 0
         self.peers = _peers(self.centre, self.level)
-        for copies in repeats_of(site):
-            self._pair_up(sorted(copies))
+        self.repeats = [sorted(copies) for copies in repeats_of(site)]
+        for copies in self.repeats:
+            self._pair_up(copies)
         self.mate = mates_of(site)
         self.module: frozenset[int] = frozenset()  # what stands by itself and is being built
         self.foot: float | None = None  # where that stands
@@ -201,6 +202,9 @@ class Build:
         cost = cost + w.stray * np.minimum(self.open_peers[units], MOST_PEERS)
         cost = cost + w.kind * (self.kind[units] != self.kind[self.last])
         cost = cost + w.direction * (self.way[units] != self.way[self.last])
+        for copies in self.repeats:  # none is put on before all can be
+            if any(not self.placed[copy] and not self.ready[copy] for copy in copies):
+                cost = cost + w.together * np.isin(units, copies)
         if mates := self._open_mates():
             cost = cost + w.pair * ~np.isin(units, mates)
         if self.module:
