@@ -86,6 +86,17 @@ def test_a_number_points_at_its_own_joint(studio, size):
             assert np.linalg.norm(paper - balloon.target, axis=1).min() < 0.5
 
 
+def test_a_childs_numbers_have_larger_circles(studio):
+    number = glue_steps(studio)[0].number
+    child = Studio(studio.plan, Settings(reader="child"))
+    for one, two in zip(
+        glue_picture(studio, number, *SIZES[0]).balloons,
+        glue_picture(child, number, *SIZES[0]).balloons,
+        strict=True,
+    ):
+        assert two.radius_mm == pytest.approx(1.25 * one.radius_mm)
+
+
 def test_same_plan_same_picture(studio):
     number = glue_steps(studio)[0].number
     one, two = (glue_picture(Studio(studio.plan, Settings()), number, *SIZES[0]) for _ in range(2))

@@ -34,7 +34,8 @@ ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
-GLUE_SHARE, GLUE_HEIGHT = 0.6, 0.36  # of the width of a glued step, for its picture
+GLUE_SHARE = 0.6  # of the width of a glued step, for its picture
+GLUE_HEIGHT = {"child": 0.32, "helper": 0.36, "adult": 0.36}  # its height, so that three stand in a column
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
@@ -295,8 +296,9 @@ class Typesetter:
         items: list[Item] = [*self.text(title, 0, 0)]
         top, tick = -title.height - 1.0, line_height(e.body)
         indent = left + tick + 2.0
-        least = -title.height - 1.0 - GLUE_HEIGHT * width
-        figure = Image(block.wish, Rect(0, least, box_width, GLUE_HEIGHT * width), block.alt)
+        high = GLUE_HEIGHT[e.reader] * width
+        least = -title.height - 1.0 - high
+        figure = Image(block.wish, Rect(0, least, box_width, high), block.alt)
         number_width = 2.0 + max(self.face.width_mm(number, e.body, True) for number, _ in block.rows)
         for number, amount in block.rows:
             words = self.galley(amount, width - indent - number_width, e.least)

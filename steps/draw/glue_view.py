@@ -24,6 +24,8 @@ MARGIN_MM = 9.0
 CONTEXT = 0.25
 #: Distances from joint to number that are tried (mm on paper), and directions of each.
 RINGS_MM, DIRECTIONS = (8.0, 11.0, 15.0, 20.0, 26.0), 24
+#: Circles are larger where type is: three digits of 18 points need 12 mm.
+LARGER = {"child": 1.25, "helper": 1.0, "adult": 1.0}
 #: Looks along a joint's way for a place that shows.
 WAY_STEPS = 40
 #: Costs of a place beside those of a leader: per mm of circle outside the picture, on another number.
@@ -55,7 +57,8 @@ def glue_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     own = {item.key for item in new}
     items = [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
     picture = inked(studio, field, table, items)
-    numbers = _numbers(field, table, guides, sorted(own))
+    larger = LARGER[studio.settings.reader]
+    numbers = _numbers(field, table, guides, sorted(own), larger)
     alt = f"Step {step_number}: glued joints {', '.join(balloon.text for balloon in numbers)}."
     strokes = (*picture.strokes, *guide_strokes(field, table, guides))
     return replace(picture, strokes=strokes, balloons=numbers, alt=alt)
@@ -101,7 +104,7 @@ def _target(field: Field, table: PixelTable, guides: Sequence[Guide]) -> Array:
 
 
 def _numbers(
-    field: Field, table: PixelTable, guides: Sequence[Guide], new: Sequence[int]
+    field: Field, table: PixelTable, guides: Sequence[Guide], new: Sequence[int], larger: float
 ) -> tuple[Balloon, ...]:
     """A numbered circle for each joint, none on another, where it covers least."""
     placed: list[Balloon] = []
@@ -109,13 +112,14 @@ def _numbers(
     for joint_id, group in _by_joint(guides).items():
         text = joint_number(joint_id)
         target = _target(field, table, group)
-        placed.append(_best(field, weight, text, target, placed))
+        placed.append(_best(field, weight, text, target, larger * radius_of(text), placed))
     return tuple(placed)
 
 
-def _best(field: Field, weight: Array, text: str, target: Array, placed: Sequence[Balloon]) -> Balloon:
+def _best(
+    field: Field, weight: Array, text: str, target: Array, radius: float, placed: Sequence[Balloon]
+) -> Balloon:
     """The circle that costs least: length of its leader, what it and the leader cover."""
-    radius = radius_of(text)
     angle = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False)
     ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     centre = np.concatenate([target + (radius - 4.0 + out) * ring for out in RINGS_MM])

@@ -59,14 +59,8 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
     ]
     blocks += [Marked("tick", text) for text in _kit(matter)]
     blocks.append(Heading(words.say("Glue these joints")))
-    if child:
-        numbers = ", ".join(words.number(step.number) for step in steps)
-        blocks.append(
-            Para(words.say_n("Step {steps}", "Steps {steps}", len(steps), steps=numbers), strong=True)
-        )
-    else:
-        blocks.append(Para(words.say(HOW_NUMBERED)))
-        blocks += [_glued(matter, step) for step in steps]
+    blocks.append(Para(words.say(HOW_NUMBERED)))
+    blocks += [_glued(matter, step) for step in steps]
     return Sheet("glue", title, tuple(blocks), level=1)
 
 
