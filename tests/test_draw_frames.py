@@ -1,5 +1,7 @@
 """Frames: full pictures that stay where they are from page to page."""
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -55,6 +57,14 @@ def test_large_models_are_shown_close_up_round_the_new_parts():
         if spread < 0.5 * width / LEAST_PITCH_MM * 10:
             pitch_mm.append(10 * width / need(frame, width / height))
     assert len(pitch_mm) >= 3 and min(pitch_mm) >= SERVES_SHARE * LEAST_PITCH_MM
+
+
+def test_a_close_up_stays_where_it_is_while_the_new_parts_are_in_it():
+    plan = plan_of(sea_wall(parts=600), per_step=4)
+    studio = Studio(plan, Settings())
+    frames = [frame_of(studio, step, 200.0, 160.0).tobytes() for step in plan.order.steps]
+    changes = sum(one != two for one, two in pairwise(frames))
+    assert changes < 0.55 * len(frames)  # two steps of this wall are as long as a sheet is wide
 
 
 def test_a_single_small_part_is_not_blown_up_to_the_whole_sheet():

@@ -4,6 +4,7 @@ the model stays where it is from page to page."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from steps.model import Array, Step
 
 #: A step keeps the frame of its neighbours while its own picture would be at most this much larger.
 SERVES_SHARE = 0.86
+#: A close-up serves several steps where their new parts stay this share of its size off its rim: enough to
+#: see what is next to them.
+RIM_SHARE = 0.06
 #: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
 #: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3 mm wide, its lines 0.7 mm apart.
 LEAST_PITCH_MM = 5.0
@@ -31,10 +35,23 @@ def frame_of(studio: Studio, step: Step, width_mm: float, height_mm: float) -> A
     return studio.frames[key][step.number]
 
 
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What one step's drawing could show: boxes (2, 2), mm."""
+
+    number: int
+    whole: Array  #: the build so far, new parts lifted and in place
+    focus: Array  #: the new parts alone
+    widest: float  #: field that is not exceeded, mm
+
+    def is_close_up(self, ratio: float) -> bool:
+        return bool(np.isfinite(self.focus).all()) and _need(self.whole, ratio) > self.widest
+
+
 def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, Array]:
     """The frame of every step: steps of one assembly in a row that share their view share a frame."""
     frames: dict[int, Array] = {}
-    run: list[tuple[int, Array]] = []
+    run: list[_Seen] = []
     kept: tuple[str, bytes] | None = None
     bounds, built = np.zeros((0, 2, 3)), np.zeros((2, 2))
     rows = studio.plan.model.index_of
@@ -42,7 +59,7 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
         axes = studio.axes(step)
         place = (step.assembly, axes.round(9).tobytes())
         if place != kept:
-            frames.update(_shared(run, width_mm / height_mm))
+            frames.update(_shared(studio, run, width_mm, height_mm))
             run, kept, bounds = [], place, studio.bounds_along(axes)
             built = _around(bounds[studio.earlier_rows(step), :, :2])
         lifted = lifted_things(studio, step)
@@ -51,10 +68,8 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
             of = bounds[[rows[part] for part in one.thing.parts], :, :2]
             focus = np.concatenate([focus, of, of + (axes @ one.shift)[:2]])
         built = _around(np.concatenate([built[None], focus]))
-        widest = width_mm / _least_scale(studio, step)
-        box = _window(built, _around(focus), widest, width_mm / height_mm)
-        run.append((step.number, _no_larger(studio, box, width_mm)))
-    frames.update(_shared(run, width_mm / height_mm))
+        run.append(_Seen(step.number, built, _around(focus), width_mm / _least_scale(studio, step)))
+    frames.update(_shared(studio, run, width_mm, height_mm))
     return frames
 
 
@@ -77,19 +92,39 @@ def _no_larger(studio: Studio, box: Array, width_mm: float) -> Array:
     return np.array([box[0] - aside, box[1] + aside])
 
 
-def _window(whole: Array, focus: Array, widest: float, ratio: float) -> Array:
-    """The whole where it needs a field at most ``widest`` mm wide; else as much of it round the focus."""
-    if not np.isfinite(focus).all() or _need(whole, ratio) <= widest:
-        return whole
-    size = np.maximum([widest, widest / ratio], focus[1] - focus[0])
+def _shared(studio: Studio, run: Sequence[_Seen], width_mm: float, height_mm: float) -> dict[int, Array]:
+    """The frame of each step of a run in one view."""
+    ratio = width_mm / height_mm
+    boxes = [_no_larger(studio, box, width_mm) for box in _boxes(run, ratio)]
+    return {one.number: frame for one, frame in zip(run, shared_frames(boxes, ratio), strict=True)}
+
+
+def _boxes(run: Sequence[_Seen], ratio: float) -> list[Array]:
+    """What each step shows: the whole; where that is too large, a close-up, the same for as many steps as
+    have their new parts in it."""
+    boxes: list[Array] = []
+    while len(boxes) < len(run):
+        at = len(boxes)
+        one = run[at]
+        if not one.is_close_up(ratio):
+            boxes.append(one.whole)
+            continue
+        size = np.maximum([one.widest, one.widest / ratio], one.focus[1] - one.focus[0])
+        union, stop = one.focus, at + 1
+        while stop < len(run) and run[stop].is_close_up(ratio):
+            wider = _union(union, run[stop].focus)
+            if ((wider[1] - wider[0]) > (1 - 2 * RIM_SHARE) * size).any():
+                break
+            union, stop = wider, stop + 1
+        boxes.extend([_window(run[stop - 1].whole, union, size)] * (stop - at))
+    return boxes
+
+
+def _window(whole: Array, focus: Array, size: Array) -> Array:
+    """As much of the whole round the focus as has the size."""
     size = np.minimum(size, whole[1] - whole[0])
     low = np.clip(focus.mean(axis=0) - size / 2, whole[0], whole[1] - size)
     return np.array([low, low + size])
-
-
-def _shared(run: Sequence[tuple[int, Array]], ratio: float) -> dict[int, Array]:
-    frames = shared_frames([box for _, box in run], ratio)
-    return {number: frame for (number, _), frame in zip(run, frames, strict=True)}
 
 
 def _around(boxes: Array) -> Array:
