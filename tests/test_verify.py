@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import fcl
@@ -14,12 +15,18 @@ from hypothesis import strategies as st
 
 from demo_model import beacon as beacon_module
 from demo_model.scene import DemoModel, Placed, shift
+from demo_model.seawall import sea_wall
 from demo_model.solids import Solid
+from demo_model.write import write_3mf
+from steps.features import measure
+from steps.joints import find_joints
 from steps.model import Model, Shape
-from steps.planfile import AssemblyEntry, AttachEntry, PlanFile
+from steps.pipeline import make_plan, plan_survey, survey
+from steps.planfile import AssemblyEntry, AttachEntry, PlanFile, TouchEntry, plan_file
+from steps.settings import Settings
 from steps.verify import verify_plan
 from steps.verify.contract import one_motion_apart
-from steps.verify.motion import Mover, way_out
+from steps.verify.motion import TOLERANCE_PITCHES, Mover, way_out
 from steps.verify.solids import bvh, crease_edges, placed, thinned, welded
 from steps.verify.standing import centre_of, inside
 from tests.hand_made import DOWN, joint_entries, model_of, plan_of
@@ -538,3 +545,165 @@ def test_inside_a_support_polygon() -> None:
     assert not inside(np.array([0.3, 1.0]), square, 0.5)
     assert not inside(np.array([5.0, 1.0]), square, 0.0)
     assert not inside(np.array([1.0, 0.0]), square[:2], 0.0)  # an edge carries nothing
+
+
+# ------------------------------------------------------------------------- standing and pressing
+
+
+def _overhang(hold_n: float, push_n: float = 0.0) -> tuple[PlanFile, Model]:
+    """A foot of 80 mm, a beam of 80 mm on its last 20, and a block over them. As one body it stands (centre
+    at 70 of 80 mm); the beam by itself tips unless its joint holds it."""
+    solids = {
+        "foot": _box("foot", 80.0, 20.0, 10.0),
+        "beam": _box("beam", 80.0, 20.0, 10.0),
+        "block": _box("block", 20.0, 20.0, 10.0),
+    }
+    parts = (
+        Placed("foot", "foot", "#000000", shift(0, 0, 0)),
+        Placed("beam", "beam", "#000000", shift(60, 0, 10)),
+        Placed("block", "block", "#000000", shift(60, 0, 20)),
+    )
+    demo = DemoModel("overhang", solids, parts, (("foot", "beam", "stud", 4), ("beam", "block", "stud", 4)))
+    plan = plan_of(demo)
+    joints = tuple(
+        joint.model_copy(
+            update={"hold_n": hold_n, "push_n": push_n, "glue_area_mm2": 400.0, "touches": _studs(joint.a, z)}
+        )
+        for joint, z in zip(plan.joints, (10.0, 20.0), strict=True)
+    )
+    return plan.model_copy(update={"joints": joints}), model_of(demo)
+
+
+def _studs(carrier: str, z: float) -> tuple[TouchEntry, ...]:
+    """Four studs of 1.8 mm under the block."""
+    return tuple(
+        TouchEntry.model_validate(
+            {
+                "kind": "stud",
+                "from": carrier,
+                "point": (x, y, z + 0.9),
+                "axis": (0.0, 0.0, 1.0),
+                "gap_mm": 0.1,
+                "depth_mm": 1.8,
+                "area_mm2": 20.0,
+            }
+        )
+        for x in (65.0, 75.0)
+        for y in (5.0, 15.0)
+    )
+
+
+def test_a_beam_that_only_its_joint_holds() -> None:
+    """The centre of all lies over the foot, and yet the beam falls off: only a balance of each part tells."""
+    loose, model = _overhang(hold_n=0.0)
+    faults = verify_plan(loose, model)["stands"].faults
+    assert [fault.step for fault in faults] == [2, 3]
+    firm, model = _overhang(hold_n=50.0)
+    assert verify_plan(firm, model).ok
+
+
+def test_a_hold_taken_away_is_missed() -> None:
+    loose, model = _overhang(hold_n=0.0)
+    held = with_step(with_step(loose, 2, hold=("P2",)), 3, hold=("P2",))
+    assert verify_plan(held, model).ok
+    assert failed(with_step(held, 3, hold=()), model) == {"stands"}
+    assert failed(with_step(held, 2, hold=("P1",)), model) == {"stands"}  # the foot is not what falls
+
+
+def test_glue_holds_from_the_step_after_it() -> None:
+    """A bond of 400 mm2 holds the beam once it has set; in its own step a hand must."""
+    loose, model = _overhang(hold_n=0.0)
+    joints = (loose.joints[0].model_copy(update={"mark": "glue"}), loose.joints[1])
+    glued = loose.model_copy(update={"joints": joints})
+    glued = with_step(glued, 2, glues=("J1",), sitting=1, by="adult", hold=("P2",))
+    assert verify_plan(glued, model).ok
+    assert failed(with_step(glued, 2, hold=()), model) == {"stands"}
+
+
+def test_pressing_on_an_overhang_needs_a_hand() -> None:
+    """40 N on the beam over the foot go straight down; on its free end they tip all of it (some 0.3 N)."""
+    firm, model = _overhang(hold_n=500.0, push_n=10.0)
+    report = verify_plan(firm, model)
+    assert report.ok and report["pressing"].looked_at == 2
+    far = tuple(touch.model_copy(update={"point": (125.0, 10.0, 20.9)}) for touch in firm.joints[1].touches)
+    joints = (firm.joints[0], firm.joints[1].model_copy(update={"touches": far}))
+    tips = firm.model_copy(update={"joints": joints})
+    assert failed(tips, model) == {"pressing"}
+    assert verify_plan(with_step(tips, 3, hold=("P2",)), model).ok
+
+
+def test_a_hold_of_a_real_plan_taken_away(tmp_path) -> None:
+    """The planner's own order of the beacon holds its gallery while the rails are pressed on its sides."""
+    path = tmp_path / "beacon.3mf"
+    write_3mf(beacon(), path)
+    chosen = Settings()
+    made = make_plan(path, chosen)
+    filed = plan_file(made, chosen)
+    assert verify_plan(filed, made.model).ok
+    held = [step.number for step in filed.steps if step.hold]
+    assert held
+    for number in held:
+        assert failed(with_step(filed, number, hold=()), made.model) <= {"pressing", "stands"} != set()
+        assert failed(with_step(filed, number, hold=()), made.model)
+
+
+# ------------------------------------------------------------------------- doubtful steps
+
+
+def test_what_the_plan_calls_doubtful_is_told_apart() -> None:
+    """A beam that falls: a fault, or a doubt where the step says so itself; honest steps stay strict."""
+    loose, model = _overhang(hold_n=0.0)
+    doubtful = with_step(loose, 2, doubtful="it does not hold", by="adult")
+    report = verify_plan(doubtful, model)
+    # step 3 is not called doubtful and is still wrong
+    assert [fault.step for fault in report["stands"].faults] == [3]
+    assert report.doubtful_steps == (2,)
+    both = with_step(doubtful, 3, doubtful="nor does this", by="adult")
+    report = verify_plan(both, model)
+    assert report.ok and report.doubtful_steps == (2, 3)
+    assert "step 2: what is built would fall" in report.doubts_text()
+    swapped = with_step(both, 2, up=(0.0, 0.0, -1.0))
+    assert verify_plan(swapped, model).doubtful_steps
+
+
+def test_a_doubt_does_not_excuse_counting(plan: PlanFile, model: Model) -> None:
+    """Doubtful or not, each part comes once."""
+    steps = [step.model_copy(update={"doubtful": "unsure", "by": "adult"}) for step in plan.steps]
+    steps[3] = steps[3].model_copy(update={"adds": (), "move": {}})
+    assert "parts once" in failed(plan.model_copy(update={"steps": tuple(steps)}), model)
+
+
+# ------------------------------------------------------------------------- one tolerance with the planner
+
+
+def test_no_plan_fails_for_what_the_planner_could_not_see() -> None:
+    """The planner blocks for certain what is as wide as its window of rays; verify nothing narrower."""
+    from steps.motion.blocking import PIXELS_PER_PITCH
+    from steps.motion.depth import SLIVER_PIXELS
+
+    assert SLIVER_PIXELS / PIXELS_PER_PITCH <= TOLERANCE_PITCHES
+
+
+def _noisy(model: Model, mm: float) -> Model:
+    """Every vertex off by up to ``mm`` along each axis, the same where corners are shared."""
+    generator = np.random.default_rng(1)
+    shapes = []
+    for shape in model.shapes:
+        corners, which = np.unique(shape.vertices.round(4), axis=0, return_inverse=True)
+        corners = corners + generator.uniform(-mm, mm, corners.shape)
+        shapes.append(replace(shape, vertices=corners[which.reshape(-1)]))
+    return replace(model, shapes=tuple(shapes))
+
+
+@pytest.mark.parametrize(
+    ("parts", "scale", "noise"), [(0, 1.0, 0.05), (0, 4.0, 0.0), (0, 4.0, 0.05), (50, 1.0, 0.05)]
+)
+def test_what_is_planned_is_verified(parts: int, scale: float, noise: float, tmp_path) -> None:
+    """The beacon or a wall, clean or with noise as in a float32 file cut coarsely (mm): plans replay."""
+    chosen, path = Settings(scale=scale), tmp_path / "model.3mf"
+    write_3mf(sea_wall(parts) if parts else beacon(), path)
+    seen = _noisy(survey(path, chosen).model, noise)
+    measures = measure(seen, chosen)
+    made = plan_survey(seen, measures, find_joints(seen, measures, chosen), chosen)
+    report = verify_plan(plan_file(made, chosen), seen)
+    assert report.ok, report.faults_text()

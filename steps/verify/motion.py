@@ -15,9 +15,9 @@ from steps.verify.solids import MOVING_SHARE, STANDING_SHARE, Solids, placed
 
 #: Overlap that a move may have and still be possible, as a share of the measured stud spacing. Seated parts
 #: of a sound model stand in each other by up to 0.03 (deeper is a fault of the model), a noisy file adds
-#: 0.01 and facets as much again. The planner's rays ignore what is narrower than two of 32 a spacing, and
-#: see for certain what is wider than three: the smaller of the two is used here, so that no sliver that the
-#: planner must ignore fails a plan, and what lies between, a lip of half a millimetre in 8, is told.
+#: 0.01 and facets as much again. The planner's rays, 32 a spacing, see for certain what is two of their
+#: distances wide: the same width is used here, so that no plan fails for a sliver that the planner could
+#: not see. The thinnest printed wall is some 0.12 of the spacing, and thinning makes none vanish.
 TOLERANCE_PITCHES = 2 / 32
 #: The same for models without studs, as a share of the middle one of the parts' smallest sides.
 TOLERANCE_SIDES = TOLERANCE_PITCHES / 2
