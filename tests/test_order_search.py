@@ -98,3 +98,19 @@ def test_a_result_at_any_moment():
     drafts, tried = search(make, Judge(site, apart, Weights()), 50, 0.0)
     assert tried == 1 and sorted(unit for draft in drafts for unit in draft.units) == list(range(50))
     assert runs_for(84, 60.0) > runs_for(84, 10.0) >= 1 == runs_for(10_000, 60.0)
+
+
+def test_large_sites_are_walked_more_than_once():
+    """Beyond the size at which hidden parts are reckoned, orders are still compared by all else they cost."""
+    assert runs_for(1000, 60.0) == 4 == runs_for(3000, 60.0) and runs_for(1000, 10.0) == 1
+    site, apart = site_of(sea_wall(parts=350))
+
+    def make(variant: Variant) -> Build:
+        return Build(site, apart, Weights(), Limits(), variant=variant)
+
+    judge = Judge(site, apart, Weights())
+    assert not judge.sees
+    plain = sum(judge.costs(make(Variant()).run()))
+    best, tried = search(make, judge, runs_for(350, 60.0), 600.0)
+    assert tried == 4 and sum(judge.costs(best)) < plain
+    assert sorted(unit for draft in best for unit in draft.units) == list(range(350))

@@ -34,8 +34,11 @@ FAVOURS = ((), (("kind", 3.0),), (("hop", 2.0),), (("stray", 0.3),))
 SOON = ((("turn", 0.6),), (("turn", 0.0),))
 #: An order is cheaper by more than this, or rounding would decide.
 LEAST_GAIN = 1e-9
-#: Sites of more units are not searched: the hidden-share table would grow with their square.
-MOST_UNITS = 300
+#: Of sites of more units nobody reckons what is hidden: the table would grow with their square.
+MOST_SEEN = 300
+#: Sites of up to so many units are walked so often at least in a minute's budget: favouring each thing once.
+MOST_WALKED = 3000
+LEAST_WALKS = len(FAVOURS)
 #: Sample points of a box: five on the top, one amid each side; shares of the half size, and which face.
 _CORNERS = [(a, b, 1.0, 2) for a in (0.7, -0.7) for b in (0.7, -0.7)]
 _TOP = [(0.0, 0.0, 1.0, 2), *_CORNERS]
@@ -61,7 +64,9 @@ class Judge:
     _leans: dict[tuple[bool, frozenset[int]], bool] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.hidden, self.facing = _hidden(self.site)
+        self.sees = len(self.site.units) <= MOST_SEEN
+        if self.sees:
+            self.hidden, self.facing = _hidden(self.site)
         pitch = self.site.motion.length_mm
         self.level = (self.site.spans[:, 0] - self.site.spans[:, 0].min()) / pitch
         self.centre = self.site.centres / pitch
@@ -112,6 +117,8 @@ class Judge:
 
     def _unseen(self, units: Sequence[int], placed: Mask) -> float:
         """Share of the new units' facing points that is hidden, in the view that hides least."""
+        if not self.sees:
+            return 0.0
         hidden = (self.hidden[:, units] & placed).any(axis=-1)  # (views, units, points)
         facing = self.facing[:, None, :]
         shares = (hidden & facing).sum(axis=(1, 2)) / np.maximum((facing.sum(axis=(1, 2)) * len(units)), 1)
@@ -196,9 +203,9 @@ def search(
 def _openings(turns: bool) -> list[Variant]:
     """Walks that turn soon, where anything turns; that start at another corner or favour something else."""
     corners = [(a, b) for a in (1.0, -1.0) for b in (1.0, -1.0)]
-    variants = [Variant(corner, favour) for favour in FAVOURS for corner in corners]
+    variants = [Variant(corner, favour) for corner in corners for favour in FAVOURS]
     soon = [Variant(corner, favour) for favour in SOON for corner in corners] if turns else []
-    return soon + variants[1:]  # the first is the plain walk
+    return soon + variants[1:]  # the first is the plain walk, from the first corner
 
 
 def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:
@@ -215,7 +222,10 @@ def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:
 
 def runs_for(units: int, seconds: float) -> int:
     """How many walks the budget allows for a site of so many units."""
-    return 1 if units > MOST_UNITS else int(min(MOST_RUNS, max(1, RATE * seconds / max(units, 1))))
+    runs = RATE * seconds / max(units, 1)
+    if MOST_SEEN < units <= MOST_WALKED:
+        runs = max(runs, LEAST_WALKS * seconds / 60.0)
+    return int(min(MOST_RUNS, max(1.0, runs)))
 
 
 def _hidden(site: Site) -> tuple[Mask, Mask]:
