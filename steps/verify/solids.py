@@ -30,9 +30,9 @@ WELD_MM = 1e-4
 CREASE_MIN = np.radians(0.1)
 #: Shares of the tolerance by which the moving and the standing solid are thinned.
 MOVING_SHARE, STANDING_SHARE = 0.6, 0.4
-#: Facets are merged where that moves the surface by less than this share of the tolerance, 0.15 mm in a
-#: spacing of 8: vertices of a noisy file are off by up to 0.05 mm, and facets of studs no wider than 0.2.
-NOISE_SHARE = 0.3
+#: Facets are merged where that moves the surface by no more than this, mm, nor by more than this share of
+#: the tolerance: vertices of a noisy file are off by up to 0.05 mm, and facets of studs no wider than 0.2.
+NOISE_MM, NOISE_SHARE = 0.2, 0.3
 #: Damping of the small linear system that moves a vertex off its faces: keeps vertices of nearly
 #: parallel, noisy facets from running off sideways, at the price of 0.1 % of the tolerance.
 DAMPING = 1e-3
@@ -169,7 +169,9 @@ class Solids:
     def smooth(self, shape: str) -> Surface:
         """The surface without facets finer than the noise of a file: those have no dependable normal."""
         if shape not in self._smooth:
-            self._smooth[shape] = smoothed(self.surface(shape), NOISE_SHARE * self.tolerance_mm)
+            self._smooth[shape] = smoothed(
+                self.surface(shape), min(NOISE_MM, NOISE_SHARE * self.tolerance_mm)
+            )
         return self._smooth[shape]
 
     def whole(self, shape: str) -> fcl.BVHModel:
