@@ -129,6 +129,7 @@ def test_3mf_holds_each_copy_under_its_name_in_its_colour(
         assert {name for _, name, _, _ in items} == {f"{row['label']} {row['name']}"}
         boxes = [shapely.box(*mesh.bounds[:, :2].ravel()) for _, _, _, mesh in items]
         assert shapely.union_all(boxes).area == pytest.approx(sum(box.area for box in boxes))
+        assert min(mesh.bounds[0, :2].min() for _, _, _, mesh in items) == pytest.approx(0, abs=1e-3)
         sources.update(number for number, _, _, _ in items)
     assert sources == Counter(part.source for part in model.parts)
 
@@ -379,6 +380,16 @@ def test_plates_follow_the_build(big_tug: tuple[Model, Measures, Joints], tmp_pa
     assert [int(row["plate"]) for row in runs] == list(range(1, len(prints.plates) + 1))
     for row, plate in zip(runs, prints.plates, strict=True):
         assert len(read_items(tmp_path / row["file"])) == len(plate.copies)
+
+
+def test_plates_sort_by_name_as_they_are_printed(tmp_path: Path) -> None:
+    box = trimesh.creation.box((200, 200, 5))
+    shape = Shape("S1", box.vertices, box.faces, True)
+    parts = tuple(Part(f"P{n}", f"part {n}", "S1", "#ff0000", "red", np.eye(4)) for n in range(1, 121))
+    model = Model("m", "m.3mf", "0" * 64, 1.0, (shape,), parts)
+    write_prints(model, measure(model, SETTINGS), tmp_path, SETTINGS)
+    names = [row["file"] for row in table(tmp_path / RUN)]
+    assert len(names) == 120 and names == sorted(names) and all((tmp_path / name).exists() for name in names)
 
 
 def test_copies_of_an_assembly_are_needed_with_the_first() -> None:

@@ -122,7 +122,7 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
     for item in prints.items:
         yield f"{item.stem}.stl", facets[item.laid.shape]
         yield f"{item.stem}.3mf", print_3mf(item.stem, [_object(item, meshes, _rows(item))])
-    files = {plate.number: _plate_name(plate) for plate in prints.plates}
+    files = _plate_names(prints.plates)
     for plate in prints.plates:
         name = files[plate.number]
         yield name, print_3mf(name, _on_plate(plate, prints.items, meshes))
@@ -150,8 +150,13 @@ def _listed(folder: Path) -> set[str]:
     return own
 
 
-def _plate_name(plate: Plate) -> str:
-    return f"{PLATES}/plate {plate.number:02d} {plain(plate.colour_name, 30)}.3mf"
+def _plate_names(plates: tuple[Plate, ...]) -> Mapping[int, str]:
+    """Plate number -> path within the folder; numbers of one width, so that they sort."""
+    wide = max(2, len(str(len(plates))))
+    return {
+        plate.number: f"{PLATES}/plate {plate.number:0{wide}d} {plain(plate.colour_name, 30)}.3mf"
+        for plate in plates
+    }
 
 
 def _object(
@@ -162,11 +167,15 @@ def _object(
 
 
 def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:
-    """Copies side by side in a square, so that none stands in another."""
-    wide, deep = item.laid.footprint_mm + APART_MM
+    """Copies side by side in a square from the corner of the bed, so that none stands in another."""
+    wide, deep = item.laid.footprint_mm
     across = int(np.ceil(np.sqrt(item.count)))
     return tuple(
-        (source, float(wide * (k % across)), float(deep * (k // across)))
+        (
+            source,
+            float(wide / 2 + (wide + APART_MM) * (k % across)),
+            float(deep / 2 + (deep + APART_MM) * (k // across)),
+        )
         for k, source in enumerate(item.sources)
     )
 
