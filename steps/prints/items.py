@@ -71,6 +71,10 @@ class PrintItem:
         """Part id -> its name in the model file."""
         return dict(zip(self.parts, self.sources, strict=True))
 
+    def steps(self, needed: Mapping[str, int]) -> list[int]:
+        """Numbers of the steps that add its parts; ``needed`` (part -> step) may be empty."""
+        return sorted({needed[part] for part in self.parts if part in needed})
+
 
 def print_items(
     model: Model, measures: Measures, settings: Settings, progress: Progress | None = None

@@ -85,13 +85,12 @@ def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper)
     ]
     for item in items:
         use = item.laid.use
-        steps = sorted({needed[part] for part in item.parts if part in needed})
         rows.append(
             [
                 "",
                 _what(item, words),
                 _how(item, words),
-                runs(steps),
+                runs(item.steps(needed)),
                 words.number(len(item.laid.ears)) if len(item.laid.ears) else "",
                 words.number(use.grams + use.support_g),
                 words.number(use.minutes / 60, 1),

@@ -26,7 +26,6 @@ def parts_table(items: Sequence[PrintItem], needed: Mapping[str, int]) -> str:
 def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
     laid, use, hang = item.laid, item.laid.use, item.laid.lie.hanging
     size = laid.vertices.max(axis=0) - laid.vertices.min(axis=0)
-    steps = sorted({needed[part] for part in item.parts if part in needed})
     return [
         laid.label,
         laid.name,
@@ -50,7 +49,7 @@ def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
         "; ".join(map(str, laid.mended)),
         "; ".join(map(str, laid.faults)),
         "; ".join(item.sources),
-        " ".join(str(step) for step in steps),
+        " ".join(map(str, item.steps(needed))),
     ]
 
 
