@@ -135,7 +135,8 @@ class Watch:
         for under in carriers:
             points = self._points[self._below[part][under]]
             bearing = self._bearings[under]
-            found.append(points[[_over(point[None], bearing) for point in points]])
+            all_over = _over(points, bearing)  # the usual case, in one look
+            found.append(points if all_over else points[[_over(point[None], bearing) for point in points]])
         return np.concatenate([np.empty((0, 2)), *found])
 
     def _gives_way(self, press: Press) -> bool:
