@@ -18,6 +18,13 @@ IntArray = NDArray[np.int64]
 #: Two faces that meet at less than this are one smooth surface (degrees). Studs of 12 facets and more
 #: (30 degrees and less between neighbours) are smooth; a 45 degree chamfer keeps both its lines.
 CREASE_DEG = 35.0
+#: A coarser round, of 8 to 11 facets, is smooth too where it is one beyond doubt: folds of up to this angle
+#: (8 facets: 45), this many of them alike in a row (half a turn), their strips of one width within this
+#: share, their edges parallel by this cosine. The cut corners of a block are none: its sides are
+#: wider.
+ROUND_DEG, ROUND_FOLDS, WIDTH_SHARE, PARALLEL = 46.0, 4, 0.1, 0.9999
+#: A mesh with more such folds is not made of blocks; they are left as they are.
+MOST_FOLDS = 4000
 #: A patch whose normals stray less than this from their mean is planar (degrees); tessellation noise.
 PLANAR_DEG = 0.5
 #: Vertices nearer than this share of the largest extent are one vertex: exporters write float32.
@@ -76,8 +83,12 @@ class Solid:
     @cached_property
     def patch(self) -> IntArray:
         """(m,) the patch of each face, 0 ... patches - 1."""
-        smooth = _smooth_labels(self.vertices, self.faces, self.normals, self.extent)
-        return _frozen(_merge_coplanar(smooth, self.normals, self.offsets, self.extent), np.int64)
+        folds = _folds(self.vertices, self.faces, self.normals, self.extent)
+        label = _joined(len(self.faces), folds.face[folds.smooth])
+        round_ = _round_folds(label, folds, self.vertices, self.faces)
+        if len(round_):
+            label = _joined(len(self.faces), np.concatenate([folds.face[folds.smooth], round_]))
+        return _frozen(_merge_coplanar(label, self.normals, self.offsets, self.extent), np.int64)
 
     @cached_property
     def patches(self) -> int:
@@ -138,23 +149,86 @@ def _weld(vertices: Array, extent: float) -> IntArray:
     return welded.reshape(-1)
 
 
-def _smooth_labels(vertices: Array, faces: IntArray, normals: Array, extent: float) -> IntArray:
-    """(m,) label of each face's run of faces that meet at less than the crease angle."""
+@dataclass(frozen=True, eq=False)
+class _Folds:
+    """Edges between two faces."""
+
+    face: IntArray  #: (k, 2)
+    ends: IntArray  #: (k, 2) vertices, by the first face
+    cosine: Array  #: (k,) between the faces' planes
+    smooth: NDArray[np.bool_]  #: (k,) not a crease
+
+
+def _folds(vertices: Array, faces: IntArray, normals: Array, extent: float) -> _Folds:
+    """Every edge that two faces share."""
     count = len(faces)
     welded = _weld(vertices, extent)[faces]
     edges = np.sort(np.stack([welded, np.roll(welded, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
     face = np.repeat(np.arange(count), 3)
+    ends = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2)
     key = edges[:, 0] * (int(welded.max(initial=0)) + 1) + edges[:, 1]
     by_key = np.argsort(key, kind="stable")
     same = key[by_key][1:] == key[by_key][:-1]
-    one, two = face[by_key][:-1][same], face[by_key][1:][same]
+    first = by_key[:-1][same]
+    one, two = face[first], face[by_key][1:][same]
     # flipped faces: the angle between the planes counts, so a fold of 180 degrees looks flat too,
     # which a mesh with inconsistent winding needs and a sound one never has
     cosine = np.abs(np.einsum("ij,ij->i", normals[one], normals[two]))
     empty = ~normals[one].any(axis=1) | ~normals[two].any(axis=1)
-    joined = empty | (cosine > np.cos(np.radians(CREASE_DEG)))
-    graph = coo_matrix((np.ones(joined.sum()), (one[joined], two[joined])), shape=(count, count))
+    smooth = empty | (cosine > np.cos(np.radians(CREASE_DEG)))
+    return _Folds(np.stack([one, two], axis=1), ends[first], cosine, smooth)
+
+
+def _joined(count: int, pairs: IntArray) -> IntArray:
+    """(count,) label of each face's run of faces joined by pairs."""
+    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
     return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _round_folds(label: IntArray, folds: _Folds, vertices: Array, faces: IntArray) -> IntArray:
+    """(k, 2) faces on both sides of creases that are none, being those of a coarse round: at least
+    ROUND_FOLDS alike in a row, parallel, between strips of one width."""
+    low, high = np.cos(np.radians([ROUND_DEG, CREASE_DEG]))
+    rows = np.flatnonzero((folds.cosine > low) & (folds.cosine <= high) & ~folds.smooth)
+    way = np.diff(vertices[folds.ends[rows]], axis=1)[:, 0]
+    length = np.linalg.norm(way, axis=1)
+    rows, way, length = rows[length > 0], way[length > 0], length[length > 0]
+    if not ROUND_FOLDS <= len(rows) <= MOST_FOLDS:
+        return np.zeros((0, 2), np.int64)
+    way = way / length[:, None]
+    strips = label[folds.face[rows]]
+    width = _widths(strips, way, vertices[folds.ends[rows, 0]], label, vertices, faces)
+    alike = np.abs(width[:, 0] - width[:, 1]) < WIDTH_SHARE * width.max(axis=1)
+    rows, strips, way = rows[alike], strips[alike], way[alike]
+    group = _joined(len(rows), _neighbours(strips, way))
+    # a crease may be cut into several edges: what counts is how many strips follow each other
+    many = [number for number in np.unique(group) if len(np.unique(strips[group == number])) > ROUND_FOLDS]
+    return folds.face[rows[np.isin(group, many)]]
+
+
+def _widths(
+    strips: IntArray, way: Array, start: Array, label: IntArray, vertices: Array, faces: IntArray
+) -> Array:
+    """(k, 2) how far the strips on both sides of each crease reach from it, across its direction."""
+    corners = {strip: vertices[np.unique(faces[label == strip])] for strip in np.unique(strips).tolist()}
+    found = np.zeros(strips.shape)
+    for row, pair in enumerate(strips.tolist()):
+        for side, strip in enumerate(pair):
+            points = corners[strip] - start[row]
+            across = points - (points @ way[row])[:, None] * way[row]
+            found[row, side] = np.linalg.norm(across, axis=1).max()
+    return found
+
+
+def _neighbours(strips: IntArray, way: Array) -> IntArray:
+    """(n, 2) pairs of parallel creases on one strip."""
+    pairs = []
+    for strip in np.unique(strips):
+        of = np.flatnonzero((strips == strip).any(axis=1))
+        parallel = np.abs(way[of] @ way[of].T) > PARALLEL
+        one, two = np.nonzero(np.triu(parallel, 1))
+        pairs.append(np.stack([of[one], of[two]], axis=1))
+    return np.concatenate(pairs) if pairs else np.zeros((0, 2), np.int64)
 
 
 def _planar(patch: IntArray, normals: Array, patches: int) -> NDArray[np.bool_]:

@@ -50,6 +50,33 @@ def test_the_side_of_a_stud_is_one_curved_patch_from_twelve_facets_up(sides):
     assert not solid.planar[side] and solid.planar[np.arange(3) != side].all()
 
 
+@pytest.mark.parametrize("sides", [8, 9, 10, 11])
+def test_a_coarse_stud_has_no_facet_lines(sides):
+    solid = prism(sides)
+    assert solid.patches == 3  # side, top, bottom
+    assert solid.planar.tolist().count(False) == 1
+
+
+def test_coarse_studs_in_a_row_stay_apart_from_each_other():
+    one = prism(8)
+    moved = one.vertices + np.array([8.0, 0.0, 0.0])
+    two = Solid(
+        np.concatenate([one.vertices, moved]), np.concatenate([one.faces, one.faces + len(one.vertices)])
+    )
+    sides = two.patch[:: len(one.faces)]
+    assert sides[0] != sides[1] and two.patches == 4  # two sides; tops in one plane, bottoms in one plane
+
+
+def test_the_cut_corners_of_a_block_keep_their_lines():
+    # an octagon of long and short sides is a block with cut corners, no round
+    outline = np.array([[2, 0], [8, 0], [10, 2], [10, 8], [8, 10], [2, 10], [0, 8], [0, 2]], dtype=float)
+    turn = prism(8)
+    vertices = turn.vertices.copy()
+    vertices[:8, :2] = vertices[8:16, :2] = outline
+    vertices[16:, :2] = 5.0
+    assert Solid(vertices, turn.faces).patches == 10
+
+
 def test_a_hexagon_keeps_its_edges():
     assert prism(6).patches == 8
 

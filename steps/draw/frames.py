@@ -21,7 +21,7 @@ RIM_SHARE = 0.06
 #: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3 mm wide, its lines 0.7 mm apart.
 LEAST_PITCH_MM = 5.0
 #: Nor is the pitch drawn larger than this: a single small part need not fill a sheet.
-GREATEST_PITCH_MM = 26.0
+GREATEST_PITCH_MM = 34.0
 #: As LEAST_PITCH_MM where there is no pitch: the largest extent of the smallest new part on paper (mm).
 LEAST_PART_MM = 12.0
 

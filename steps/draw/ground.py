@@ -51,6 +51,7 @@ def shadow(studio: Studio, rows: NDArray[np.int64], up: Array, camera: Camera) -
     if len(standing) > MOST_STANDING or _balances(studio.bounds_along(frame), standing, rows):
         return None
     away = _away_from_light(camera, frame) * REACH * unit
+    standing = standing[studio.in_picture(standing, camera, REACH * unit)]
     outlines = []
     for row in standing.tolist():
         points = studio.item_of_key(row, "earlier").outer

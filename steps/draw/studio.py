@@ -158,7 +158,7 @@ class Studio:
         self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, keep: bool = False
     ) -> PixelTable:
         """The pixel table of the parts in rows ``earlier``, in place, and of new items."""
-        rows = earlier[self._in_picture(earlier, camera)].tolist()
+        rows = earlier[self.in_picture(earlier, camera)].tolist()
         return self.source.table([*(self.item_of_key(row, "earlier") for row in rows), *new], camera)
 
     def drawn(
@@ -176,7 +176,7 @@ class Studio:
     def _scene(self, earlier: NDArray[np.int64], camera: Camera, role: Role, pen: Pen) -> Scene:
         """The scene of the parts in rows ``earlier``, made from the last one of this view."""
         place = (camera_key(camera), role)
-        rows = earlier[self._in_picture(earlier, camera)]
+        rows = earlier[self.in_picture(earlier, camera)]
         keys = frozenset(rows.tolist())
         had = self._scenes.pop(place, None)
         if had is None or not had.keys <= keys:
@@ -215,11 +215,11 @@ class Studio:
             changed |= marked[after.key]
         return ink_windows(drawn, after, windows_of(changed), items, pen)
 
-    def _in_picture(self, rows: NDArray[np.int64], camera: Camera) -> NDArray[np.bool_]:
-        """(n,) whether the box of each part in place overlaps the picture."""
+    def in_picture(self, rows: NDArray[np.int64], camera: Camera, room: float = 0.0) -> NDArray[np.bool_]:
+        """(n,) whether the box of each part in place comes within ``room`` mm of the picture."""
         bounds = self.bounds_along(camera.axes)[rows]
         middle = camera.axes[:2] @ camera.centre
-        half = np.array([camera.columns, camera.rows]) / 2 * camera.pixel
+        half = np.array([camera.columns, camera.rows]) / 2 * camera.pixel + room
         inside = (bounds[:, 0, :2] <= middle + half) & (bounds[:, 1, :2] >= middle - half)
         return np.asarray(inside.all(axis=1))
 
