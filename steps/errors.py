@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from steps.model import Problem
+from steps.model import Model, Problem
 
 
 class StepleafError(Exception):
@@ -35,7 +35,10 @@ class WrongSettings(StepleafError):
 
 
 class FaultyModel(StepleafError):
-    """The model cannot be built as it is. All faults found are gathered in ``problems``."""
+    """The model cannot be built as it is. All faults found are gathered in ``problems``; ``model`` is what
+    they were found in, where it could be read."""
+
+    model: Model | None = None
 
     def __init__(self, problems: Sequence[Problem]):
         self.problems = tuple(problems)

@@ -65,9 +65,13 @@ def make_plan(path: Path, settings: Settings, progress: Progress | None = None) 
     if found.joints is None:
         raise NotPlaced([*errors_of(found.problems), loose_parts(found.model)])
     faults = errors_of(found.problems)
-    if faults and not settings.anyway:
-        raise FaultyModel(faults)
-    return plan_survey(found.model, found.measures, found.joints, settings, progress)
+    try:
+        if faults and not settings.anyway:
+            raise FaultyModel(faults)
+        return plan_survey(found.model, found.measures, found.joints, settings, progress)
+    except FaultyModel as fault:
+        fault.model = found.model
+        raise
 
 
 def plan_survey(

@@ -80,6 +80,7 @@ def plan(
     ] = None,
 ) -> None:
     """Joints, order and glue: everything but pictures and pages."""
+    from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, result, tell_problems
     from steps.output import write_whole
     from steps.pipeline import STAGES, make_plan
@@ -88,10 +89,11 @@ def plan(
     settings = run.settings_for(model)
     target = out or Path(stem_of(model) + PLAN_SUFFIX)
     _spare_the_input(model, target)
-    with Teller(STAGES[:6], run.quiet) as progress:
+    with Teller(STAGES[:6], run.quiet) as progress, faults_pictured(target, settings, run.quiet):
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
+    picture_faults(made.model, made.problems, target, settings, run.quiet)
     result(str(target))
 
 
@@ -189,7 +191,7 @@ def verify(
     ] = False,
 ) -> None:
     """Replay a plan against its model by means other than the planner's."""
-    from steps.cli.telling import Teller, show
+    from steps.cli.telling import Teller, message, show
     from steps.errors import PlanMismatch
     from steps.planfile import read_plan
     from steps.verify import verify_against_file
@@ -199,6 +201,8 @@ def verify(
         report = verify_against_file(filed, model, progress)
     if not quiet:
         show([report.table()])
+        if report.doubtful_steps:
+            message(f"doubtful, as the plan says itself:\n{report.doubts_text()}", quiet)
     if not report.ok:
         raise PlanMismatch(f"{plan} does not replay to {model}:\n{report.faults_text()}")
 
@@ -206,6 +210,7 @@ def verify(
 def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.booklet import StudioPictures, write_booklet, write_html, write_labels
     from steps.booklet.pictures import warm_up
+    from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.output import write_whole
     from steps.pipeline import make_plan
@@ -219,7 +224,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     _spare_the_input(model, plan_target, label_target)
     warm_up()
-    with Teller(quiet=run.quiet) as progress:
+    with Teller(quiet=run.quiet) as progress, faults_pictured(target, settings, run.quiet):
         made = make_plan(model, settings, progress)
         pictures = StudioPictures(made, settings, progress=progress)
         write = write_booklet if kind == PRINTED else write_html
@@ -228,6 +233,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
             write_labels(made, label_target, settings, progress, pictures)
         write_whole(plan_target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
+    picture_faults(made.model, made.problems, target, settings, run.quiet)
     if pictures.notice:
         message(pictures.notice, run.quiet)
     for path in (target, *([label_target] if stickers else []), plan_target):

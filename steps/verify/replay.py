@@ -254,7 +254,7 @@ class Replay:
             ground.sound = share >= ENOUGH and not step.hold
         if share < ENOUGH:
             held = "though it is held" if step.hold else "and nobody is told to hold it"
-            text = f"what is built would fall over or apart: it carries {share:.0%} of its weight, {held}"
+            text = f"what is built would fall over or apart: it carries {max(share, 0.0):.0%} of its weight, {held}"
             self._fault("stands", text, step, self._coming(step))
 
     def _turns(self, step: StepEntry, build: Build) -> None:

@@ -1,0 +1,57 @@
+"""The picture of what is wrong with a model: the parts that a fault names, shown in the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from renderer.camera import ISOMETRIC_ELEVATION, axes_of
+from renderer.ink import Pen
+from renderer.picture import Picture
+from steps.draw.pictures import HERE, PLAIN_MARGIN_MM
+from steps.draw.sheet import Field
+from steps.draw.step import inked, plain
+from steps.draw.studio import USUAL_VIEW, Studio
+from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan
+from steps.settings import Settings
+
+#: Size of the picture, mm, and the share of it that shows the whole model.
+WIDTH_MM, HEIGHT_MM, WHOLE_SHARE = 200.0, 120.0, 0.62
+
+
+def fault_picture(model: Model, parts: Sequence[str], settings: Settings, up: Array) -> Picture:
+    """The whole model pale with the named parts strong, seen through what hides them; beside it these parts
+    alone, as they sit, in their own colours."""
+    order = Order((), ())
+    gluing = Gluing({}, {}, {}, (), Adhesive())
+    studio = Studio(Plan(model, Measures({}, None), Joints(()), order, gluing), settings)
+    axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
+    left = _in_the_whole(studio, parts, axes)
+    right = _alone(studio, parts, axes)
+    names = ", ".join(model.part_by_id[part].source for part in parts)
+    blank = np.full((1, 1, 3), 255, np.uint8)
+    insets = ((0.0, 0.0, left), (WIDTH_MM - right.width_mm, 0.0, right))
+    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets, alt=f"In the model: {names}.")
+
+
+def _in_the_whole(studio: Studio, parts: Sequence[str], axes: Array) -> Picture:
+    field = Field(WIDTH_MM * WHOLE_SHARE, HEIGHT_MM)
+    bounds = studio.bounds_along(axes)
+    corners = np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)])
+    camera = field.camera(axes, corners @ axes, PLAIN_MARGIN_MM)
+    # in parallel projection what comes nearer looks the same: so nothing hides it
+    nearer = 2 * np.ptp(bounds[:, :, 2]) * axes[2]
+    rows = sorted(studio.plan.model.index_of[part] for part in parts)
+    strong = [replace(studio.item_of_key(row, "new").moved(nearer), colour=HERE, group=0) for row in rows]
+    pen = Pen(field.mm_per_pixel, studio.hatches)
+    table, drawn = studio.drawn(np.arange(len(studio.plan.model.parts)), strong, camera, pen, "ghost")
+    return plain(studio, field, table, drawn)
+
+
+def _alone(studio: Studio, parts: Sequence[str], axes: Array) -> Picture:
+    field = Field(WIDTH_MM * (1 - WHOLE_SHARE), HEIGHT_MM)
+    items = studio.items(parts, "new")
+    camera = field.camera(axes, np.concatenate([item.outer for item in items]), PLAIN_MARGIN_MM)
+    return inked(studio, field, studio.source.table(items, camera), items)
