@@ -106,20 +106,17 @@ def measured_pull_n(gap_mm: float, kind: str, settings: Settings) -> float | Non
 
     The middle one of each number's peaks counts; between numbers it is drawn straight, down to nothing at
     the first number that went loose. Tighter than all that were pulled, it is the tightest one's; with more
-    room than all, nothing is known, so nothing is claimed.
+    room than all, nothing is known, so nothing is claimed. Unlike the limits, the pulls of studs do not speak
+    for pegs, which are longer and sit in whole holes.
     """
-    if kind not in ("stud", "peg"):
-        return None
-    found = _card(settings, kind)
-    if found is not None and found[0].pulls_kg:
-        card, made_for = found
-        pulls = {number: N_PER_KG * median(peaks) for number, peaks in card.pulls_kg.items()}
-        for number in card.loose:
-            pulls.setdefault(number, 0.0)
-        numbers = sorted(pulls)
-        gaps = _gaps_of(numbers, made_for)
-        return float(np.interp(gap_mm, gaps, [pulls[number] for number in numbers], right=0.0))
-    return settings.fit.pull_off_n if kind == "stud" else None
+    card = {"stud": settings.fit.stud_card, "peg": settings.fit.peg_card}.get(kind)
+    if card is None or not card.pulls_kg:
+        return settings.fit.pull_off_n if kind == "stud" else None
+    pulls = {number: N_PER_KG * median(peaks) for number, peaks in card.pulls_kg.items()}
+    for number in card.loose:
+        pulls.setdefault(number, 0.0)
+    numbers = sorted(pulls)
+    return float(np.interp(gap_mm, _gaps_of(numbers, kind), [pulls[number] for number in numbers], right=0.0))
 
 
 def effective_gap(gap_mm: float, settings: Settings) -> float:

@@ -217,7 +217,8 @@ def test_pulls_are_drawn_straight_between_the_numbers_down_to_where_it_fell_off(
     pulls = {gap: measured_pull_n(gap, "stud", settings) for gap in (-0.3, 0.0, 0.025, 0.05, 0.10, 0.15, 0.4)}
     kilograms = {-0.3: 3.0, 0.0: 3.0, 0.025: 2.0, 0.05: 1.0, 0.10: 0.5, 0.15: 0.0, 0.4: 0.0}
     assert pulls == pytest.approx({gap: 9.81 * kg for gap, kg in kilograms.items()})
-    assert measured_pull_n(0.0, "ball", settings) is None
+    assert measured_pull_n(0.0, "ball", settings) is None and measured_pull_n(0.0, "peg", settings) is None
+    assert measured_pull_n(0.0, "peg", carded(peg_card=card)) == pytest.approx(9.81 * 3.0)
     unknown = carded(stud_card={"pulls_kg": {"3": [2.0]}})
     assert measured_pull_n(0.01, "stud", unknown) == 0.0  # more room than was tried: nothing is claimed
     assert measured_pull_n(0.0, "stud", carded(pull_off_n=5.0)) == 5.0

@@ -82,6 +82,7 @@ def marks(model: Path, toml: str) -> Counter[str]:
 def test_the_card_decides_what_is_glued(wall: Path) -> None:
     strong = marks(wall, "[fit.stud_card]\npress = [5]\npulls_kg = { 5 = [9.0] }\n")
     assert set(strong) == {"press"}
+    assert run(["verify", str(wall.parent / "wall.plan.json"), str(wall), "-q"]) == 0
     weak = marks(wall, "[fit.stud_card]\npress = [5]\nloose = [6]\npulls_kg = { 5 = [0.001] }\n")
     assert weak["glue"] > 0
     loose = marks(wall, "[fit.stud_card]\nloose = [5]\npulls_kg = { 4 = [9.0] }\n")
