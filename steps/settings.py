@@ -44,6 +44,8 @@ class PrinterSettings(Section):
     layer_mm: float = Field(0.2, gt=0)
     wall_mm: float = Field(1.2, gt=0)  # three lines of a 0.4 mm nozzle; common practice, no source
     infill: float = Field(0.15, ge=0, le=1)
+    # mean over all moves, what a slicer's usual settings come to; common practice, no source
+    speed_mm_s: float = Field(60.0, gt=0)
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
     boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
     hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)

@@ -202,6 +202,9 @@ def test_supports_and_layers_take_filament_and_time() -> None:
     assert held.metres > bare.metres and held.minutes > bare.minutes
     fine = consumption(50, 0, 40, 20, Settings(printer=PrinterSettings(layer_mm=0.1)))
     assert fine.minutes > 1.5 * bare.minutes
+    fast = consumption(50, 0, 40, 20, Settings(printer=PrinterSettings(speed_mm_s=120)))
+    # 50 g of PLA at 1.25 g/cm3 through 0.4 x 0.2 mm: 40 cm3 take 8333 s at 60 mm/s, half of it at 120
+    assert bare.minutes - fast.minutes == pytest.approx(40_000 / (60 * 0.08) / 60 / 2)
 
 
 def test_ears_at_the_outer_corners_of_long_prints_only() -> None:

@@ -14,9 +14,8 @@ from steps.model import Array, Problem, frozen_array
 from steps.settings import PrinterSettings, Settings
 
 FILAMENT_MM = 1.75  #: diameter; 1 m is 2.405 cm3
-#: Speeds that a slicer's default settings come to on average (mm/s), seconds lost a layer and a print.
-#: Common practice, no source.
-SPEED_MM_S, LAYER_S, START_S = 60.0, 4.0, 300.0
+#: Seconds lost a layer and a print. Common practice, no source.
+LAYER_S, START_S = 4.0, 300.0
 #: Supports are printed this densely (common practice, no source).
 SUPPORT_DENSITY = 0.15
 #: Corners of the first layer sharper than this lift first (degrees). Common practice, no source.
@@ -91,7 +90,7 @@ def consumption(
     support_g = support_mm2 * height_to_support_mm * SUPPORT_DENSITY * density / 1000
     printer = settings.printer
     plastic_mm3 = (printed_g + support_g) / density * 1000
-    flow = SPEED_MM_S * printer.nozzle_mm * printer.layer_mm
+    flow = printer.speed_mm_s * printer.nozzle_mm * printer.layer_mm
     seconds = START_S + plastic_mm3 / flow + LAYER_S * ceil(height_mm / printer.layer_mm)
     metres = (printed_g + support_g) / density * 1000 / (pi / 4 * FILAMENT_MM**2) / 1000
     return Consumption(printed_g, metres, support_g, seconds / 60)
