@@ -190,6 +190,25 @@ def test_an_adult_edition_prints_the_numbers_and_the_others_do_not(folder):
         assert not re.search(r"\d N\b|mm a side", text)
 
 
+def test_care_tells_the_tip_angle_and_what_heat_the_plastic_bears(folder):
+    """Against the angle from the centre of mass to the nearest edge of the foot, computed here."""
+    plan = sample_plan()
+    parts = plan.model.parts
+    centres = np.array(
+        [part.pose[:3, :3] @ plan.measures.by_shape[part.shape].centroid + part.pose[:3, 3] for part in parts]
+    )
+    mass = np.array([plan.measures.by_shape[part.shape].printed_g for part in parts])
+    centre = mass @ centres / mass.sum()
+    low = plan.model.part_bounds[:, 0, 2].min()
+    feet = plan.model.part_bounds[plan.model.part_bounds[:, 0, 2] < low + 0.1][:, :, :2].reshape(-1, 2)
+    reach = np.minimum(centre[:2] - feet.min(axis=0), feet.max(axis=0) - centre[:2]).min()
+    angle = np.degrees(np.arctan2(reach, centre[2] - low))
+    text = words_of(" ".join(text_of(booklet(folder, reader="helper"))))
+    told = re.search(r"It falls over (?:only )?when tilted by (?:more than )?(\d+)°", text)
+    assert told and int(told[1]) == pytest.approx(angle, abs=1.0)
+    assert "PLA softens at about" in text
+
+
 def test_same_input_same_bytes(tmp_path):
     for name in ("a.pdf", "b.pdf"):
         write_booklet(sample_plan(), tmp_path / name, Settings(), pictures=PlainPictures())

@@ -100,6 +100,7 @@ class ModelCautions:
     total_g: float
     softens_c: tuple[float, float] | None
     words: tuple[str, ...]
+    stands_to_deg: float | None = None  #: tilt at which the finished model falls over; None for loose parts
 
 
 def cautions_for(
@@ -197,6 +198,7 @@ def model_cautions(
         float(sum(measures.by_shape[part.shape].printed_g for part in model.parts)),
         book.softens.get(settings.material),
         tuple(words),
+        next((each.tip_deg for each in groups if order and each.assembly == order.steps[-1].assembly), None),
     )
 
 

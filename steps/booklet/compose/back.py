@@ -54,10 +54,15 @@ def _care(matter: Matter) -> list[str]:
             limit=words.number(softens[0]),
         )
         lines.append(warm)
-    for each in matter.cautions.tips_easily:
-        if each.assembly == matter.main.id:
-            angle = words.number(each.tip_deg)
-            lines.append(words.say("It falls over when tilted by {angle}°: stand it safely.", angle=angle))
+    tilt = matter.cautions.stands_to_deg
+    if tilt is not None and tilt >= 1.0:
+        angle = words.number(tilt)
+        easily = any(each.assembly == matter.main.id for each in matter.cautions.tips_easily)
+        lines.append(
+            words.say("It falls over when tilted by {angle}°: stand it safely.", angle=angle)
+            if easily
+            else words.say("It falls over only when tilted by more than {angle}°.", angle=angle)
+        )
     lines.append(words.say("Dust it with a soft, dry brush."))
     if matter.glued:
         lines.append(
