@@ -8,6 +8,8 @@ in every direction all that is left hangs together is the assembly locked.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import combinations
+from math import comb
 
 import networkx as nx
 
@@ -18,6 +20,9 @@ from steps.order.site import Site
 
 #: The smallest locked set is sought by leaving parts out one at a time among at most so many.
 MOST_TO_SHRINK = 80
+#: Smaller sets are looked for one by one, the smallest first, as long as there are no more than so many:
+#: all pairs of 30 stuck units, each a few milliseconds.
+MOST_SETS = 500
 
 
 def moves_as_one(
@@ -59,23 +64,35 @@ def dragging(site: Site, units: Sequence[int], direction: int) -> nx.DiGraph:
 
 
 def smallest_locked(site: Site, stuck: Sequence[int]) -> tuple[int, ...]:
-    """Stuck units of which none can be left out without freeing the others."""
+    """The fewest of the stuck units that lock each other: none can be left out without freeing the others,
+    and among few units no smaller set is locked at all."""
     locked = tuple(stuck)
     if len(locked) > MOST_TO_SHRINK:
         return locked
     for unit in stuck:
-        if unit not in locked:
-            continue
-        rest = [other for other in locked if other != unit]
-        still = take_apart(site, within=rest).stuck if rest else ()
-        while still:
-            group = moves_as_one(site, still, below=True)
-            if not group:
-                break
-            still = tuple(other for other in still if other not in group)
-        if still:
-            locked = tuple(still)
+        if unit in locked:
+            rest = tuple(other for other in locked if other != unit)
+            locked = still_locked(site, rest) or locked
+    tried = 0
+    for size in range(2, len(locked)):
+        tried += comb(len(stuck), size)
+        if tried > MOST_SETS:
+            break
+        for few in combinations(stuck, size):
+            if found := still_locked(site, few):
+                return found
     return locked
+
+
+def still_locked(site: Site, units: Sequence[int]) -> tuple[int, ...]:
+    """What of these units alone no moves take apart; empty where they all come apart."""
+    still = take_apart(site, within=list(units)).stuck if units else ()
+    while still:
+        group = moves_as_one(site, still, below=True)
+        if not group:
+            break
+        still = tuple(other for other in still if other not in group)
+    return tuple(still)
 
 
 def locked_problem(site: Site, stuck: Sequence[int]) -> Problem:
