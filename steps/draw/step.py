@@ -31,6 +31,10 @@ STEP_MARGIN_MM, INSET_MARGIN_MM = 7.0, 5.0
 TINY_MM = 3.0
 #: An inset's sides in shares of the drawing's, and the most insets of one drawing.
 INSET_SHARE, MOST_INSETS = 0.36, 4
+#: Insets of things that are tiny but in sight, which show at least where they are.
+MOST_OF_TINY = 1
+#: More new things than this are outlined as one: wide lines round each would leave nothing between them.
+MOST_OUTLINES = 40
 #: An inset shows this much of a thing's own size round it.
 INSET_CONTEXT = 0.4
 #: Frame of an inset, and the leader to the place it shows (mm).
@@ -47,7 +51,9 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     new = new_items(studio, lifted)
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(studio.earlier_rows(step), new, camera, pen, "earlier")
-    closer = _first_of_kind(studio, [one for one in lifted if _needs_inset(studio, step, one, field, camera)])
+    hidden_ones = [one for one in lifted if _seen(studio, step, one) < HIDDEN_SHARE]
+    tiny = [one for one in lifted if one not in hidden_ones and _is_tiny(studio, one, field, camera)]
+    closer = _first_of_kind(studio, [*hidden_ones, *_first_of_kind(studio, tiny)[:MOST_OF_TINY]])
     insets = _placed_insets(studio, step, field, table, new, closer)
     frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
     boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
@@ -61,9 +67,10 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
 
 
 def new_items(studio: Studio, lifted: Sequence[Lifted]) -> list[Item]:
-    """The parts of lifted things; those of one thing are outlined as one."""
+    """The parts of lifted things; those of one thing are outlined as one, very many all as one."""
+    many = len(lifted) > MOST_OUTLINES
     return [
-        replace(studio.item(part, "new", one.shift), group=at)
+        replace(studio.item(part, "new", one.shift), group=0 if many else at)
         for at, one in enumerate(lifted)
         for part in one.thing.parts
     ]
@@ -142,10 +149,8 @@ def _step_camera(studio: Studio, step: Step, field: Field) -> Camera:
     return field.camera(axes, np.column_stack([box, [0.0, 0.0]]) @ axes, STEP_MARGIN_MM)
 
 
-def _needs_inset(studio: Studio, step: Step, one: Lifted, field: Field, camera: Camera) -> bool:
-    """Whether a thing is too hidden or too small to be found."""
-    if _seen(studio, step, one) < HIDDEN_SHARE:
-        return True
+def _is_tiny(studio: Studio, one: Lifted, field: Field, camera: Camera) -> bool:
+    """Whether a thing is too small on paper to be found."""
     points = np.concatenate([studio.item(part, "new").outer for part in one.thing.parts])
     return float(np.ptp(field.paper(camera, points), axis=0).max()) < TINY_MM
 
