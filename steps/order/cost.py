@@ -14,7 +14,7 @@ et al. (2004): visible, near, alike, one direction.
     eyes       eyes       a whole step's new parts hidden in the best of four views; shares in proportion
     sense      up         a step one pitch below the floor reached before ("from the table up"); what stands
                           by itself on the rest raises no floor
-               hop, far   one pitch of distance from the step before, at most ``far`` pitches
+               hop, far   one pitch of distance from the step before; in a choice at most ``far`` pitches
                kind       another shape or colour than before
                pair       (choice only) what faces a new part across the middle of the assembly comes with it
                module     (choice only) what stands by itself on the rest is finished before others are begun

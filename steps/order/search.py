@@ -129,7 +129,7 @@ class Judge:
         cost = w.step + w.kind * (len({kinds[unit] for unit in draft.units}) - 1)
         if before is not None:
             hop = self.centre[draft.units].mean(axis=0) - self.centre[before.units].mean(axis=0)
-            cost += w.hop * min(float(np.linalg.norm(hop)), w.far)
+            cost += w.hop * float(np.linalg.norm(hop))
             cost += w.kind * (kinds[draft.units[0]] != kinds[before.units[-1]])
         return cost
 
