@@ -46,4 +46,8 @@ TERMS = (
     # colours told apart
     "darker {colour}",
     "lighter {colour}",
+    # why a step is doubtful
+    "it is held by nothing that is placed before it",
+    "it is locked by its neighbours: no straight move brings it in, so it has to be bent, split or left out",
+    "it waits on the table, joined to nothing, for more than one step",
 )

@@ -11,6 +11,7 @@ from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sh
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.model import Assembly, GlueStep, Step
+from steps.strength import strongest_push_n
 
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
 
@@ -167,7 +168,8 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     words, work = matter.words, matter.work(step)
     blocks: list[Block] = []
     if step.doubtful:
-        text = words.say("Doubtful step, for an adult: {why}", why=words.term(step.doubtful))
+        why = "; ".join(words.term(each) for each in step.doubtful.split("; "))
+        text = words.say("Doubtful step, for an adult: {why}", why=why)
         blocks += [Marked("doubt", text, strong=True), Rule()]
     if work.needs_cured:
         text = _cured(matter, work)
@@ -217,7 +219,10 @@ def _also(matter: Matter, step: Step) -> list[Block]:
         blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
     if work.by == "adult" and matter.settings.reader == "child":
         blocks.append(Marked("adult", words.say("Ask an adult."), strong=True))
-    if matter.edition.numbers and step.needs_push_n > 0:
+    if step.needs_push_n > strongest_push_n():
+        text = words.say("Too hard for hands, some {n} N: press with a clamp.", n=_tens(matter, step))
+        blocks.append(Marked("press", text, strong=True))
+    elif matter.edition.numbers and step.needs_push_n > 0:
         push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
         blocks.append(Marked("press", push))
     if work.wait_min > 0 and not matter.terse:
@@ -232,6 +237,11 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks
+
+
+def _tens(matter: Matter, step: Step) -> str:
+    """An estimated push, rounded up to tens."""
+    return matter.words.number(-(-step.needs_push_n // 10) * 10)
 
 
 __all__ = ["opening_sheet", "step_sheet", "take_row", "work_sheets"]
