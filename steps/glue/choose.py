@@ -10,7 +10,7 @@ import numpy as np
 from steps.glue.adhesive import Chosen, bond_volume, choose, glued_strength, quantity, rank
 from steps.glue.cases import load_cases
 from steps.glue.families import Family, check_plastic, family
-from steps.glue.least import LeastGlue, least_glue
+from steps.glue.least import QUICK_PARTS, LeastGlue, least_glue
 from steps.glue.report import problems_of, whys_of
 from steps.glue.schedule import Schedule, Scheduler, joints_of_copies
 from steps.glue.wishes import Wishes, read_wishes
@@ -86,7 +86,9 @@ def _settle(
     found = _least(structure, cases, joints, first, wishes)
     chosen = _choose(found, joints, order, settings)
     if chosen.family is not None and chosen.family is not first:
-        found = _least(structure, cases, joints, chosen.family, wishes)
+        weaker = any(glued_strength(one, chosen.family) < glued_strength(one, first) for one in may)
+        if weaker or len(structure.bodies) <= QUICK_PARTS:  # a quick set holds with stronger glue too
+            found = _least(structure, cases, joints, chosen.family, wishes)
     return found, chosen
 
 

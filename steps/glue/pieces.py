@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components, depth_first_order, minimum_spanning_tree
+from scipy.sparse.csgraph import connected_components, depth_first_order, dijkstra, minimum_spanning_tree
 
 from steps.glue.cases import Case
 from steps.glue.screen import Holds
@@ -37,6 +37,8 @@ HAND_TOLERANCE = 1e-6
 STILL = 1e-6
 #: Contacts whose forces are kept in answers of one case, or of all lifts of the same parts: 12 MB.
 KEPT = 500_000
+#: Parts whose trees take as long to look at as a programme of 1,000 columns.
+TREE_PARTS = 300
 #: Columns whose solving takes as long as setting up a programme does.
 SET_UP = 600
 #: Times the joints round what is too weak are freed before the programme is solved without rigid joints.
@@ -207,6 +209,7 @@ class Rigid:
             found = self._balance(label, pieces, glued)
             if found.hand > HAND_TOLERANCE:
                 return False, None if found.motion is None else Fall(label, found.motion), freed
+            self.work += len(self.case.parts) / TREE_PARTS
             weak = self._too_weak(rigid, holds, found.force)
             if not len(weak.tops):
                 self._freed = freed
@@ -301,7 +304,15 @@ class Rigid:
     # ------------------------------------------------------------------ within the pieces
 
     def _too_weak(self, rigid: Mask, holds: Holds, contact_force: Array) -> _Weak:
-        """The parts that hang on a joint of the pieces' trees that is too weak for it."""
+        """The parts that hang on a joint of the pieces' trees that is too weak for it: trees of strongest
+        joints, or of short ways to the roots where those do better."""
+        strongest = self._weak_in(rigid, holds, contact_force, shallow=False)
+        if not len(strongest.tops):
+            return strongest
+        shortest = self._weak_in(rigid, holds, contact_force, shallow=True)
+        return shortest if len(shortest.tops) < len(strongest.tops) else strongest
+
+    def _weak_in(self, rigid: Mask, holds: Holds, contact_force: Array, shallow: bool) -> _Weak:
         contacts = self.forces.contacts
         wrench = self.loads.copy()
         arm = contacts.point - self.middle
@@ -310,7 +321,7 @@ class Rigid:
         real = contacts.second != GROUND
         np.add.at(wrench, contacts.second[real], -there[real])
         wrench[self.held] = 0.0
-        order, above, joint = self._forest(rigid, holds)
+        order, above, joint = self._forest(rigid, holds, shallow)
         for row in order[::-1]:
             if above[row] >= 0:
                 wrench[above[row]] += wrench[row]
@@ -338,9 +349,9 @@ class Rigid:
             found |= rigid & (inside[holds.first] != inside[holds.second])
         return found
 
-    def _forest(self, rigid: Mask, holds: Holds) -> tuple[IntArray, IntArray, IntArray]:
-        """The pieces' trees of strongest joints: the parts, each followed by all that hang on it; the part
-        above each (by row, -1 for roots); its joint."""
+    def _forest(self, rigid: Mask, holds: Holds, shallow: bool) -> tuple[IntArray, IntArray, IntArray]:
+        """The pieces' trees, of strongest joints or ``shallow`` ones of short ways: the parts, each followed
+        by all that hang on it; the part above each (by row, -1 for roots); its joint."""
         count = len(self.there)
         rows = np.flatnonzero(rigid & self.there[holds.first] & self.there[holds.second])
         rows = rows[np.lexsort((rows, -(holds.pull * holds.arm)[rows].round(6)))]
@@ -353,20 +364,22 @@ class Rigid:
         _, first = np.unique(low * count + high, return_index=True)  # the strongest of each pair
         first = first[low[first] != high[first]]
         shape = (count + 1, count + 1)
-        tree = minimum_spanning_tree(sparse.coo_matrix((first + 1.0, (low[first], high[first])), shape=shape))
+        ends = (low[first], high[first])
+        tree = minimum_spanning_tree(sparse.coo_matrix((first + 1.0, ends), shape=shape)).tocoo()
         labels = connected_components(tree, directed=False)[1][:count]
         roots = np.unique(labels, return_index=True)[1]
         if len(held):
             roots = np.where(labels[roots] == labels[held[0]], held[0], roots)
-        ends = tree.tocoo()
-        links = sparse.coo_matrix(
-            (
-                np.concatenate([ends.data, np.ones(len(roots))]),
-                (np.append(ends.row, np.full(len(roots), count)), np.append(ends.col, roots)),
-            ),
-            shape=shape,
-        )
-        order, above = depth_first_order(links.tocsr(), count, directed=False)
+        if shallow:
+            firm = (holds.pull * holds.arm)[rows[first]]
+            length = 2.0 - firm / max(firm.max(initial=0.0), 1e-9)  # a strong joint is half as far
+            ways = _with_root(length, ends, roots, count)
+            above = dijkstra(ways, directed=False, indices=count, return_predecessors=True)[1][:count]
+            hung = np.flatnonzero((above >= 0) & (above < count))
+            links = _with_root(np.ones(len(hung)), (above[hung], hung), roots, count)
+        else:
+            links = _with_root(tree.data, (tree.row, tree.col), roots, count)
+        order, above = depth_first_order(links, count, directed=False)
         by_pair = dict(
             zip(zip(low[first].tolist(), high[first].tolist(), strict=True), rows[first], strict=True)
         )
@@ -378,6 +391,15 @@ class Rigid:
             ]
         )
         return order[1:], above, joint
+
+
+def _with_root(
+    length: Array, ends: tuple[IntArray, IntArray], roots: IntArray, count: int
+) -> sparse.csr_matrix:
+    """A graph of ``count`` nodes and one more that leads to the roots."""
+    data = np.concatenate([length, np.ones(len(roots))])
+    row, column = np.append(ends[0], np.full(len(roots), count)), np.append(ends[1], roots)
+    return sparse.coo_matrix((data, (row, column)), shape=(count + 1, count + 1)).tocsr()
 
 
 class _Programme:
