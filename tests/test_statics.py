@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from steps.settings import Settings
 from steps.statics import GROUND, Bodies, Contacts, Stand, Structure, balance, least_hand, limit, stands
+from steps.statics.solver import _is_met
 from steps.statics.standing import lies_over
 from tests.stacks import Cell, stack
 
@@ -334,3 +335,38 @@ def test_a_hand_is_asked_for_where_it_is_needed():
 def test_one_question_on_its_own():
     built = stack([Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 2, 2)])
     assert stands(built.model, built.measures, built.joints, ["P1", "P2"], Settings()).ok
+
+
+def test_no_solution_is_believed_unseen():
+    # the solver has called a point optimal that left rows of order one unmet by ten
+    matrix = np.array([[1.0, 1.0]])
+    none, one = np.array([-np.inf]), np.array([1.0])
+    limits = np.array([[0.0, 1.0], [0.0, 1.0]])
+    assert _is_met(np.array([0.5, 0.5]), matrix, one, one, limits)
+    assert not _is_met(np.array([0.5, 0.4]), matrix, one, one, limits)
+    assert not _is_met(np.array([1.5, -0.5]), matrix, one, one, limits)
+    assert not _is_met(np.array([0.9, 0.9]), matrix, none, one, limits)
+
+
+def test_blame_falls_on_the_joint_that_limits():
+    """By hand: of four blocks that hang from the first, the first joint bears three, the others fewer."""
+    bodies = Bodies(np.full(3, 10.0), [(0.0, 0.0, -10.0 * level) for level in (1, 2, 3)])
+    contacts = Contacts.make(
+        [(0.0, 0.0, -10.0 * level + 5) for level in (1, 2, 3)], (0, 0, -1), [0, 1, 2], [-1, 0, 1], pull=1.0
+    )
+    found = balance(bodies, contacts, bodies.weight())
+    assert found.use == pytest.approx(30 * 9.80665e-3, rel=1e-6)
+    assert found.blame == pytest.approx([1.0, 0.0, 0.0], abs=1e-6)
+
+
+def test_leaning_names_what_a_proof_must_look_at():
+    # a column, a beam on it that hangs over, a block on the beam's far end, a lone block
+    cells = [Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 6, 2), Cell(4, 0, 2, 2, 2), Cell(10, 0, 0, 2, 2)]
+    structure = structure_of(stack(cells, hold_per_stud=1.0))
+    keeper = Stand.of(structure)
+    leans, under, bears = keeper.leaning([0, 1, 2, 3])
+    assert leans.tolist() == [1, 2] and under.tolist() == [0]
+    first, second = structure.contacts.first[bears], structure.contacts.second[bears]
+    assert {*zip(first.tolist(), second.tolist(), strict=True)} <= {(0, 1), (1, 0)} and bears.any()
+    assert keeper.leaning([0, 3])[0].tolist() == []
+    assert keeper.leaning([0, 3], pressed=[3])[0].tolist() == [3]
