@@ -19,11 +19,14 @@ from steps.booklet import words as words_module
 from steps.booklet.compose import compose
 from steps.booklet.compose.cautions import hazard_terms
 from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.sources import UNPUBLISHED, data_rows, publication
 from steps.booklet.content import Wish
 from steps.booklet.fonts import SUBSTITUTE, typeface
 from steps.booklet.terms import TERMS
 from steps.booklet.words import Words, languages, words_in
 from steps.errors import WrongSettings
+from steps.glue.families import glue_book
+from steps.glue.hazards import hazard_book
 from steps.intake.colour_words import WORDS as COLOUR_WORDS
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
@@ -118,6 +121,28 @@ def outside(text: str) -> str:
     return "".join(kept)
 
 
+def publications() -> set[str]:
+    """Names of publications in the data files: they are the same in every language."""
+    book, families = hazard_book(), glue_book().families.values()
+    named = [text for family in families for text in family.source.values()]
+    named += [text for one in book.components.values() for text in one.source.values()]
+    named += [text for key, text in book.limits.items() if key.endswith("_source")]
+    return {publication(text) for text in named if not text.startswith(tuple(UNPUBLISHED))}
+
+
+@pytest.mark.parametrize("family", sorted(glue_book().families))
+def test_every_value_of_the_adhesive_has_a_source_in_the_booklets_language(family):
+    """No "from memory" stays English, and no value stands without a source."""
+    plan = sample_plan()
+    glue = replace(plan.gluing.adhesive, family=family)
+    plan = replace(plan, gluing=replace(plan.gluing, adhesive=glue))
+    rows = list(data_rows(Matter(plan, Settings(language="de"), words_in("de"))))
+    assert len(rows) >= 3
+    for value, what, source in rows:
+        assert value and what and source
+        assert not re.search(r"memory|proposal|practice|references|data sheets", source), source
+
+
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])
 def test_no_word_goes_round_the_catalogue(reader):
     """Everything looked up is bracketed, values left out; only data may stand outside the brackets."""
@@ -129,7 +154,7 @@ def test_no_word_goes_round_the_catalogue(reader):
     booklet = compose(plan, Settings(reader=reader), Words("en", wrap=bracketed))
     matter = Matter(plan, Settings(), words_in("en"))
     data = {plan.model.name, *(step.note for step in plan.order.steps)}
-    data |= {matter.file_stem(lot) for lot in matter.lots}
+    data |= {matter.file_stem(lot) for lot in matter.lots} | publications()
     allowed = re.compile(r"mm|g|kg|N|S\d+|J\d+|(EU)?H\d+|[a-z]|PLA|A4|°|C")
     for text in strings_of(booklet):
         rest = outside(text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.sources import data_rows
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
 from steps.glue.schedule import GLUE_MIN, PART_MIN
@@ -78,6 +79,7 @@ def _sources(matter: Matter) -> list[Block]:
     a, b = words.number(PART_MIN, 2), words.number(GLUE_MIN)
     guess = words.say("{a} min a part and {b} min a glued joint", a=a, b=b)
     rows = [(words.say(value), words.say(what), words.say(source)) for value, what, source in SOURCES]
+    rows += data_rows(matter)
     rows.append((words.say("Building time"), guess, words.say("our guess, no source")))
     header = (words.say("Value"), words.say("What"), words.say("Source"))
     caveat = words.say(
