@@ -125,43 +125,23 @@ def _axes(mesh: Mesh, free: np.ndarray) -> Iterator[Array]:
     along = mesh.vertices[ends[gentle, 1]] - mesh.vertices[ends[gentle, 0]]
     length = np.linalg.norm(along, axis=1)
     along /= length[:, None]
-    sides = mesh.normals[pairs[gentle]].sum(axis=1)
     left = np.ones(len(along), dtype=bool)
     order = np.argsort(-length, kind="stable")
-    candidates: list[tuple[float, float, int, Array]] = []
-    voters: list[IntArray] = []
+    candidates: list[tuple[float, int, Array]] = []
     for row in order:
         if not left[row]:
             continue
-        near = np.flatnonzero(left & (np.abs(along @ along[row]) > np.cos(AXIS_SPREAD)))
+        near = left & (np.abs(along @ along[row]) > np.cos(AXIS_SPREAD))
         left[near] = False
-        if len(near) < 5:  # eight sides have eight edges, a part of a circle at least five
+        if near.sum() < 5:  # eight sides have eight edges, a part of a circle at least five
             continue
         signed = along[near] * np.sign(along[near] @ along[row])[:, None]
         axis = (signed * length[near, None]).sum(axis=0)
-        axis /= np.linalg.norm(axis)
-        candidates.append((0.0, -float(length[near].sum()), len(candidates), axis))
-        voters.append(near)
+        candidates.append((-float(length[near].sum()), len(candidates), axis / np.linalg.norm(axis)))
         if len(candidates) >= AXES_HEARD:
             break
-    if len(candidates) > MAX_AXES:
-        candidates = [
-            (-_all_round(sides[near], length[near], c[3]), *c[1:])
-            for c, near in zip(candidates, voters, strict=True)
-        ]
-    for *_, axis in sorted(candidates, key=lambda c: c[:3])[:MAX_AXES]:
+    for _, _, axis in sorted(candidates, key=lambda c: c[:2])[:MAX_AXES]:
         yield _upward(axis)
-
-
-def _all_round(sides: Array, length: Array, axis: Array) -> float:
-    """The edge length that votes from most sides: a cylinder's edges look every way.
-
-    Noise on a flat face turns its edges too, but they all look one way. A block has four such ways about
-    any axis, each in two sectors at most, so the ninth fullest sector counts.
-    """
-    flat = sides @ plane_basis(axis).T
-    sector = np.floor(np.degrees(np.arctan2(flat[:, 1], flat[:, 0])) / 10).astype(np.int64) % 36
-    return float(np.sort(np.bincount(sector, weights=length, minlength=36))[-9])
 
 
 def _upward(axis: Array) -> Array:
