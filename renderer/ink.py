@@ -23,6 +23,8 @@ from renderer.trace import Lines, trace
 #: ISO 128-2, line group for A4: wide lines 0.5 mm, narrow lines half of that.
 WIDE_MM = 0.5
 NARROW_MM = 0.25
+#: Light lines on dark look wider than they are: one step down the same series (ISO 128-2) each.
+LIGHT_WIDE_MM, LIGHT_NARROW_MM = 0.35, 0.18
 #: Grey of the lines (0 black): new parts, earlier parts, what is shown through, and on dark fills. Each has
 #: 3 : 1 (WCAG 2.2) to every tone it is drawn on, what is shown through to the paper.
 NEW_GREY, EARLIER_GREY, GHOST_GREY, LIGHT_GREY = 0.0, 0.27, 0.5, 0.95
@@ -206,8 +208,8 @@ def _lines_of(lines: Lines, window: Window, rows: int, mm_per_pixel: float) -> _
 
 def _pen(style: int) -> tuple[float, tuple[float, ...], float]:
     """Width in mm, dashes and grey of a style."""
-    width = WIDE_MM if style & WIDE else NARROW_MM
     if style & DARK_SIDE:
-        return width, (), LIGHT_GREY
+        return LIGHT_WIDE_MM if style & WIDE else LIGHT_NARROW_MM, (), LIGHT_GREY
+    width = WIDE_MM if style & WIDE else NARROW_MM
     grey = GHOST_GREY if style & FROM_GHOST else EARLIER_GREY if style & FROM_EARLIER else NEW_GREY
     return width, (), grey

@@ -344,6 +344,14 @@ def test_a_thousand_new_parts_make_no_thousand_balloons():
     assert len(picture.signs) < 200
 
 
+def test_leaders_keep_off_signs(pictures):
+    for picture in pictures.values():
+        for balloon in picture.balloons:
+            leader = shapely.LineString([balloon.centre, balloon.target])
+            for sign in picture.signs:
+                assert leader.distance(shapely.Point(sign.centre)) > sign.size_mm / 2
+
+
 # ------------------------------------------------------------------------- mono and colour blindness
 
 

@@ -7,7 +7,7 @@ import shapely
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of, framed
 from renderer.flatten import flatten
 from renderer.hatch import choose_hatches
-from renderer.ink import LIGHT_GREY, NARROW_MM, WIDE_MM, ink
+from renderer.ink import LIGHT_GREY, LIGHT_NARROW_MM, NARROW_MM, WIDE_MM, ink
 from renderer.picture import Picture, Stroke
 from renderer.raster import RasterSource, probe
 from renderer.rays import RaySource
@@ -143,7 +143,7 @@ def test_dark_parts_get_light_lines_within_and_black_round_them():
     item = placed(big(cube(), 10), colour="#101014")
     picture = drawn([item], framed(ISOMETRIC, item.outer, 400, 400, margin=30))
     greys = {stroke.width_mm: stroke.grey for stroke in picture.strokes}
-    assert greys == {WIDE_MM: 0.0, NARROW_MM: LIGHT_GREY}
+    assert greys == {WIDE_MM: 0.0, LIGHT_NARROW_MM: LIGHT_GREY}
 
 
 @pytest.mark.parametrize("colour", ["#000000", "#ffffff", "#1c2a5e", "#f2f0c0", "#7a1f1f", "#3d7d4f"])

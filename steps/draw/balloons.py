@@ -27,6 +27,8 @@ CELL_MM = 1.5
 #: Costs of a place: per mm of leader; per mm of leader over another new part, over earlier parts; of each
 #: crossing of another leader; of standing on the drawing where no free place is left.
 LENGTH_COST, OVER_NEW_COST, OVER_EARLIER_COST, CROSS_COST, ON_DRAWING_COST = 1.0, 20.0, 0.6, 200.0, 400.0
+#: A leader keeps this far off a sign's middle, in shares of the sign's size.
+SIGN_ROOM = 0.6
 #: Steps along a leader when counting what it crosses.
 LEADER_STEPS = 48
 #: Most balloons of one picture; beyond, one for each kind with its count, then none.
@@ -53,7 +55,7 @@ def place_balloons(
         target = inner_point(field, table, keys, patches)
         if target is None:
             continue
-        placed.append(_best_place(field, table, text, keys, target, is_new, free, placed))
+        placed.append(_best_place(field, table, text, keys, target, is_new, free, placed, signs))
     return tuple(placed)
 
 
@@ -168,6 +170,7 @@ def _best_place(
     is_new: NDArray[np.bool_],
     free: NDArray[np.float64],
     placed: Sequence[Balloon],
+    signs: Sequence[Sign],
 ) -> Balloon:
     x, y = (grid.ravel() for grid in np.meshgrid(*_middles(field)))
     radius = radius_of(text)
@@ -186,6 +189,7 @@ def _best_place(
     near = np.argsort(cost, kind="stable")[:400]
     centre = np.stack([x[near], y[near]], axis=1)
     cost = cost[near] + _leader_cost(field, table, centre, target, keys, is_new)
+    cost += CROSS_COST * _over_signs(centre, target, signs)
     for other in placed:
         cost += CROSS_COST * _crosses(centre, target, np.array(other.centre), np.array(other.target))
     best = centre[int(np.argmin(cost.round(6)))]
@@ -210,6 +214,17 @@ def _leader_cost(
     over_earlier = (key >= 0) & ~own & ~over_new
     length = np.linalg.norm(target - centre, axis=1) / LEADER_STEPS
     return length * (OVER_NEW_COST * over_new.sum(axis=1) + OVER_EARLIER_COST * over_earlier.sum(axis=1))
+
+
+def _over_signs(centre: Array, target: Array, signs: Sequence[Sign]) -> NDArray[np.int64]:
+    """(n,) how many signs the leaders from each centre to the target pass over."""
+    share = np.linspace(0, 1, LEADER_STEPS)
+    points = centre[:, None] + share[None, :, None] * (target - centre)[:, None]
+    over = np.zeros(len(centre), np.int64)
+    for sign in signs:
+        apart = np.linalg.norm(points - np.array(sign.centre), axis=2).min(axis=1)
+        over += apart < SIGN_ROOM * sign.size_mm
+    return over
 
 
 def _crosses(centre: Array, target: Array, other_centre: Array, other_target: Array) -> NDArray[np.bool_]:
