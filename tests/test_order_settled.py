@@ -78,6 +78,21 @@ def test_glue_holds_from_the_step_after():
     assert [step.people for step in glue.steps] == [1, 2, 1]  # one glues, one holds
 
 
+def test_what_a_hand_does_not_hold_waits_for_its_glue():
+    """Two beams on the two ends of a foot: the first is glued, the second loose and held. While the second
+    goes on, the first stands by its glue alone, so that must be hard."""
+    made = stack(
+        [Cell(0, 0, 0, 8, 2), Cell(6, 0, 1, 8, 2), Cell(-6, 0, 1, 8, 2)],
+        0.0,
+        fits={(0, 1): "loose", (0, 2): "loose"},
+    )
+    order, glue = settled(made, one_by_one(made), ["J1"])
+    assert order.steps[2].hold == ("P3",)
+    assert glue.on_glue == {3} and glue.steps[2].needs_cured == ("J1",)
+    both, glue = settled(made, one_by_one(made, {3: ("P2", "P3")}), ["J1", "J2"])
+    assert both.steps[2].hold == ("P2", "P3") and glue.steps[2].needs_cured == ()  # both are in hands
+
+
 def test_what_stands_bare_waits_for_no_glue():
     """A hold that proves needless is taken back, and no wait is made of it."""
     made = built({(0, 1): "press", (1, 2): "loose"}, hold_per_stud=5.0)

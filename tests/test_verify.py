@@ -610,14 +610,17 @@ def test_a_hold_taken_away_is_missed() -> None:
     assert failed(with_step(held, 2, hold=("P1",)), model) == {"stands"}  # the foot is not what falls
 
 
-def test_glue_holds_from_the_step_after_it() -> None:
+def test_glue_holds_once_somebody_has_waited_for_it() -> None:
     """A bond of 400 mm2 holds the beam once it has set; in its own step a hand must."""
     loose, model = _overhang(hold_n=0.0)
     joints = (loose.joints[0].model_copy(update={"mark": "glue"}), loose.joints[1])
     glued = loose.model_copy(update={"joints": joints})
     glued = with_step(glued, 2, glues=("J1",), sitting=1, by="adult", hold=("P2",))
-    assert verify_plan(glued, model).ok
-    assert failed(with_step(glued, 2, hold=()), model) == {"stands"}
+    waited = with_step(glued, 3, needs_cured=("J1",))
+    assert verify_plan(waited, model).ok
+    assert failed(with_step(waited, 2, hold=()), model) == {"stands"}
+    hasty = verify_plan(glued, model)["stands"].faults
+    assert [fault.step for fault in hasty] == [3] and "nobody waits" in hasty[0].text
 
 
 def test_pressing_on_an_overhang_needs_a_hand() -> None:

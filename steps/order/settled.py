@@ -2,21 +2,24 @@
 
 The order reckons with every loose joint glued; the least set of glue leaves some of them bare. So each step
 is asked again what must be held, with the joints that are glued in earlier steps as bonds and all others
-bare. Where a hand is spared by glue that the schedule did not wait for, the step has to wait for it. Nothing
-is asked where the glue is what the order took it to be.
+bare; nothing is asked again where the glue is what the order took it to be. Where a hand is spared, or not
+enough, because of glue that the schedule did not wait for, the step has to wait for it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from steps.glue import reschedule
+from steps.glue.cases import Case, solve
 from steps.model import Array, Gluing, Joints, Measures, Model, Order, Problem, Step
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
 from steps.settings import Settings
-from steps.statics import Stand, Structure
+from steps.statics import Structure
 from steps.statics.pressing import pressing
 from steps.strength import hands, strongest_push_n
 
@@ -33,14 +36,18 @@ def settle(
     press home."""
     structure = Structure.of(model, measures, joints, settings)
     glued = frozenset(joint for joint, mark in gluing.marks.items() if mark == "glue")
+    replay = _Replay(structure, bonded(structure, glued), order)
+    waits: set[int] = set()
     if glued != _reckoned(structure, settings):
-        replay = _Replay(structure, bonded(structure, glued), order)
         held = replay.run()
         waits = {step.number for step in order.steps if step.hold and not held[step.number]}
-        waits = {number for number in waits if not replay.stands_bare(number)}
         steps = tuple(replace(step, hold=held[step.number]) for step in order.steps)
         facts = {**order.facts, "held_steps": float(sum(bool(step.hold) for step in steps))}
         order = replace(order, steps=steps, facts=facts)
+    waits |= {step.number for step in order.steps if step.hold}
+    ask = waits - gluing.on_glue if glued else set()
+    waits = {number for number in sorted(ask) if not replay.stands_bare(order, number)}
+    if waits or order.steps is not replay.order.steps:
         gluing = replace(gluing, on_glue=gluing.on_glue | waits)
         gluing = reschedule(gluing, model, measures, joints, order, settings)
     return replace(order, problems=(*order.problems, *hard_presses(structure, order))), gluing
@@ -61,8 +68,6 @@ class _Replay:
     structure: Structure
     glued: Structure
     order: Order
-    _built: dict[str, list[int]] = field(default_factory=dict)  #: assembly -> part rows so far
-    _after: dict[int, tuple[Array, tuple[int, ...]]] = field(default_factory=dict)
 
     def run(self) -> dict[int, tuple[str, ...]]:
         """Step number -> parts that a hand must hold."""
@@ -80,9 +85,6 @@ class _Replay:
                 if other is not here:
                     other.pass_by(parts)
             held[step.number] = here.both(here.during(arrivals), here.after(step, parts))
-            built = self._built.setdefault(step.assembly, [])
-            built += parts
-            self._after[step.number] = (step.up, tuple(built))
         return held
 
     def _hands(self, step: Step) -> Hands:
@@ -90,11 +92,33 @@ class _Replay:
         members = sorted(rows[part] for part in self.order.assembly_by_id[step.assembly].copies[0])
         return Hands(self.structure, self.glued, step.up, members)
 
-    def stands_bare(self, number: int) -> bool:
-        """Whether what is built after a step stands without any glue."""
-        up, rows = self._after[number]
-        names = [self.structure.model.parts[row].id for row in rows]
-        return Stand.of(self.structure, up).stands(names).ok
+    def stands_bare(self, order: Order, number: int) -> bool:
+        """Whether what is built after a step stands without any glue, held as the step says."""
+        rows, step = self._built_after(number), order.steps[number - 1]
+        index, bodies = self.structure.model.index_of, self.structure.bodies
+        held = np.array(sorted({index[part] for part in step.hold} & set(rows)), dtype=np.int64)
+        if len(held) == len(set(rows)):
+            return True
+        case = Case(
+            "step",
+            "",
+            np.array(sorted(rows)),
+            held,
+            bodies.weight(step.up),
+            step.up,
+            True,
+            1.0,
+            step.up,
+            number,
+        )
+        return solve(self.structure, self.structure.contacts, case)[0].ok
+
+    def _built_after(self, number: int) -> list[int]:
+        """Part rows of the step's assembly once it is done."""
+        until = self.order.steps[:number]
+        own = [step for step in until if step.assembly == until[-1].assembly]
+        arrivals = [arrivals_of(self.structure.model, self.order, step) for step in own]
+        return [part for each in arrivals for unit, _ in each for part in unit]
 
 
 def arrivals_of(model: Model, order: Order, step: Step) -> list[tuple[tuple[int, ...], Array]]:

@@ -72,6 +72,7 @@ class Replay:
         for step in plan.steps:
             counts[step.assembly] += 1
         self.builds = {entry.id: Build(entry, counts[entry.id]) for entry in plan.assemblies}
+        self.ends = {joint.id: (joint.a, joint.b) for joint in plan.joints}
         self.joint_of = {frozenset((joint.a, joint.b)): joint.id for joint in plan.joints}
         self.studs = [(joint.a, joint.b) for joint in plan.joints if joint.kind != "rest"]
         self.grips = [
@@ -85,6 +86,7 @@ class Replay:
         self.closed: dict[str, int] = {}
         self.glued: dict[str, int] = {}
         self.cured: set[str] = set()  # joints glued in steps before this one
+        self.waited: set[str] = set()  # joints that some step has waited for
         self.doubtful: set[str] = set()  # parts that came in a step the plan calls doubtful
         self.held = 0
 
@@ -113,6 +115,7 @@ class Replay:
             self.doubtful.update(step.adds)
         self._turns(step, build)
         self._lie(step, build, self._coming(step))
+        self.waited.update(there for name in step.needs_cured for there in self._alike(step, build, name))
         before = list(build.parts)
         arrivals: list[list[str]] = []
         for name in step.adds:
@@ -249,12 +252,19 @@ class Replay:
                 self._fault("stands", text, step, group)
             if toppling or ground is None or ground.sound:
                 return
-        share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold)
+        waited = self.cured & self.waited
+        share = self.footing.carries(build.parts, up, build.level, waited, step.hold)
+        if share < ENOUGH and waited != self.cured:
+            share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold)
+            if share >= ENOUGH:
+                text = "what is built stands only by glue of earlier steps, and nobody waits until it is hard"
+                self._fault("stands", text, step, self._coming(step))
         if ground is not None:
             ground.sound = share >= ENOUGH and not step.hold
         if share < ENOUGH:
             held = "though it is held" if step.hold else "and nobody is told to hold it"
-            text = f"what is built would fall over or apart: it carries {max(share, 0.0):.0%} of its weight, {held}"
+            carried = f"it carries {max(share, 0.0):.0%} of its weight"
+            text = f"what is built would fall over or apart: {carried}, {held}"
             self._fault("stands", text, step, self._coming(step))
 
     def _turns(self, step: StepEntry, build: Build) -> None:
@@ -338,6 +348,16 @@ class Replay:
                 self.checks["joints once"].fault(
                     f"{name} has no counterpart in a copy of {entry.id}", step.number
                 )
+
+    def _alike(self, step: StepEntry, build: Build, name: str) -> set[str]:
+        """The joint and those that correspond to it in other copies of the step's assembly."""
+        one, two = self.ends[name]
+        found = {name}
+        for copy in build.entry.copies:
+            across = dict(zip(build.entry.copies[0], copy, strict=True))
+            there = self.joint_of.get(frozenset((across.get(one, one), across.get(two, two))))
+            found |= {there} if there else set()
+        return found
 
     def _all_once(self) -> None:
         parts, joints, glue = (self.checks[name] for name in ("parts once", "joints once", "glued once"))
