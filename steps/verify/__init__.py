@@ -1,9 +1,12 @@
 """Replays a plan against its model by means independent of the planner's.
 
 The planner decides motion by depth maps of parallel rays; here FCL intersects surfaces swept
-continuously (``solids``). Contacts are FCL distances, standing is a centre of mass over a support
-polygon from the meshes' own lowest vertices, and the counting follows the plan file's text alone. Only
-the reading of the model file is shared with the planner.
+continuously (``solids``). Contacts are FCL distances; where faces lie on each other is found from their
+triangles (``faces``). What is built stands when a programme of struts (``balance``, ``footing``) carries its
+weight, with what the step says to hold and only the glue that somebody has waited for; the same programme
+is asked whether a part can be pressed home. The counting follows the plan file's text alone. The reading
+of the model file is shared with the planner, and from the plan come where studs sit, how hard each joint
+holds and what is glued. What is wrong where the plan itself calls a step doubtful is told apart.
 """
 
 from __future__ import annotations
