@@ -15,6 +15,8 @@ scale = 4.0            # printed four times as big as drawn
 # paper = "letter"     # a4, letter or a5
 # material = "petg"
 # adhesive = "none"
+# steps_per_sheet = 1  # every step on a sheet of its own
+# stickers = "70x37"   # also stickers for the printed parts; the name is a sticker's size in mm
 """
 
 

@@ -225,7 +225,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     elif matter.edition.numbers and step.needs_push_n > 0:
         push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
         blocks.append(Marked("press", push))
-    if work.wait_min > 0 and not matter.terse:
+    if work.wait_min > 0 and not matter.terse and step.number not in matter.small:
         text = words.say("The glue is hard after {time}.", time=words.minutes(work.wait_min))
         blocks.append(Marked("wait", text))
     copies = len(matter.plan.order.assembly_by_id[step.assembly].copies)
