@@ -71,6 +71,31 @@ class Draft:
     foot: float | None = None  #: level at which what it belongs to stands by itself on the rest, pitches
 
 
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What every walk over one site starts from, worked out once."""
+
+    peers: tuple[tuple[int, ...], ...]  #: for each unit the others near it that start at the same height
+    mate: IntArray  #: for each unit the one that faces it across the middle, or -1
+    first: tuple[tuple[int, int], ...] | None = None  #: every (earlier, later); None: not worked out
+
+    @staticmethod
+    def of(site: Site, apart: Apart | None = None) -> Ground:
+        """With who shuts out whom when ``apart`` tells the ways: worth it for more than one walk."""
+        centre = site.centres / site.motion.length_mm
+        level = site.spans[:, 0] / site.motion.length_mm
+        peers = _peers(centre, level)
+        for copies in map(sorted, repeats_of(site)):
+            _pair_up(peers, copies, centre)
+        first = None
+        if apart is not None:
+            readiness = Readiness(site, apart.ways, apart.before, {*apart.legs, *apart.stuck})
+            units = range(len(site.units))
+            waited = ((unit, readiness.all_waited_for(unit, most=len(units) + 1)) for unit in units)
+            first = tuple((other, unit) for unit, others in waited for other in others)
+        return Ground(tuple(map(tuple, peers)), mates_of(site), first)
+
+
 class Deadlock(Exception):
     """Every unplaced unit would shut another out: the ways in do not go together."""
 
@@ -87,20 +112,24 @@ class Build:
         before: Iterable[tuple[int, int]] = (),
         together: Sequence[frozenset[int]] = (),
         variant: Variant | None = None,
+        ground: Ground | None = None,
     ):
         self.site = site
         ways = apart.ways
         self.variant = variant or Variant()
         self.weights = self.variant.applied_to(weights)
         self.limits = limits
-        self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.legs, *apart.stuck})
+        ground = ground or Ground.of(site)
+        if ground.first is None:
+            self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.legs, *apart.stuck})
+        else:  # who shuts out whom is known: no need to look again
+            self.readiness = Readiness(site, ways, [*ground.first, *before], range(len(site.units)))
         count = len(site.units)
         pitch = site.motion.length_mm
         vectors = {way: site.motion.vector(way) for way in sorted(set(ways.values()))}
         self.level = (site.spans[:, 0] - site.spans[:, 0].min()) / pitch if count else np.zeros(0)
         self.centre = site.centres / pitch
-        codes = {kind: code for code, kind in enumerate(dict.fromkeys(site.kinds))}
-        self.kind = np.array([codes[kind] for kind in site.kinds], dtype=int)
+        self.kind = _codes(site.kinds)
         self.way = np.array([ways[unit] for unit in range(count)], dtype=int)
         self.side = np.array([vectors[ways[unit]] @ site.up < 0.99 for unit in range(count)], dtype=float)
         self.under = np.array([from_below(site, apart, unit) for unit in range(count)], dtype=float)
@@ -109,11 +138,8 @@ class Build:
         self.locked = frozenset(apart.stuck)
         self.together = together
         self.steps_made = 0
-        self.peers = _peers(self.centre, self.level)
+        self.peers, self.mate = ground.peers, ground.mate
         self.repeats = [sorted(copies) for copies in repeats_of(site)]
-        for copies in self.repeats:
-            self._pair_up(copies)
-        self.mate = mates_of(site)
         self.module: frozenset[int] = frozenset()  # what stands by itself and is being built
         self.foot: float | None = None  # where that stands
         self.open_peers = np.array([len(peers) for peers in self.peers], dtype=float)
@@ -130,15 +156,6 @@ class Build:
         for unit in np.flatnonzero(self.grounded):
             self._review(int(unit))
 
-    def _pair_up(self, copies: list[int]) -> None:
-        """Copies of one sub-assembly have their nearest copies for peers, however far: ends come first."""
-        centres = self.centre[copies]
-        apart = np.linalg.norm(centres[:, None] - centres, axis=2)
-        least = apart[apart > 0].min(initial=np.inf)
-        for row, copy in enumerate(copies):
-            near = np.flatnonzero((apart[row] > 0) & (apart[row] <= 1.5 * least))
-            self.peers[copy] = [copies[other] for other in near]
-
     # -- state
 
     def place(self, unit: int) -> None:
@@ -150,7 +167,7 @@ class Build:
             self._join(unit)
         for watcher in self._watchers.pop(unit, ()):
             self._review(watcher)
-        self.open_peers[self.peers[unit]] -= 1
+        self.open_peers[list(self.peers[unit])] -= 1
         self.last = unit
 
     def _join(self, unit: int) -> None:
@@ -478,6 +495,22 @@ def _grounded(site: Site, under: Array) -> NDArray[np.bool_]:
         return np.asarray(site.grounded)
     lowest = site.spans[above, 0].min()
     return np.asarray(above & (site.spans[:, 0] <= lowest + TABLE_SHARE * site.motion.length_mm))
+
+
+def _codes(kinds: Sequence[str]) -> IntArray:
+    """(units,) a number for each kind, in order of first appearance."""
+    codes = {kind: code for code, kind in enumerate(dict.fromkeys(kinds))}
+    return np.array([codes[kind] for kind in kinds], dtype=int)
+
+
+def _pair_up(peers: list[list[int]], copies: list[int], centre: Array) -> None:
+    """Copies of one sub-assembly have their nearest copies for peers, however far: ends come first."""
+    centres = centre[copies]
+    apart = np.linalg.norm(centres[:, None] - centres, axis=2)
+    least = apart[apart > 0].min(initial=np.inf)
+    for row, copy in enumerate(copies):
+        near = np.flatnonzero((apart[row] > 0) & (apart[row] <= 1.5 * least))
+        peers[copy] = [copies[other] for other in near]
 
 
 def _is_slack(site: Site, unit: int) -> bool:

@@ -12,7 +12,7 @@ from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
 from steps.order.apart import UNDER, Apart, from_below, take_apart
-from steps.order.build import Build, Deadlock, Draft, Limits, Variant, hangs_together
+from steps.order.build import Build, Deadlock, Draft, Ground, Limits, Variant, hangs_together
 from steps.order.cost import Weights, weights_from
 from steps.order.cured import cured
 from steps.order.finder import Finder, make_finder
@@ -219,11 +219,13 @@ class Planner:
         """The cheapest steps found within the site's share of the time budget."""
         together = (*unit_sets(site, self.wishes), *repeats_of(site))
 
-        def make(variant: Variant) -> Build:
-            return Build(site, apart, self.weights, self._limits(), before, together, variant)
-
         budget = self.settings.order.seconds * len(site.units) / len(self.model.parts)
         runs = runs_for(len(site.units), budget)
+        ground = Ground.of(site, apart if runs > 1 else None)
+
+        def make(variant: Variant) -> Build:
+            return Build(site, apart, self.weights, self._limits(), before, together, variant, ground)
+
         judge = None
         if runs > 1:
             watch = Watch(self.structure, site.up, site.group.parts)
