@@ -122,6 +122,16 @@ def test_what_would_help_is_told_by_number():
     assert f"A safety factor of {safety / 1.25:.2g} would be met" in text
 
 
+def test_a_joint_that_may_not_be_glued_is_named_with_the_wish_that_forbids_it():
+    loose = column(hold_per_stud=0.0, gap=0.4, fits={(0, 1): "slide"}, gram_per_cell=40.0)
+    some = replace(loose.joints.joints[0], hold_n=0.5)
+    built = Stack(loose.model, loose.measures, Joints((some, *loose.joints.joints[1:])))
+    found = glue(built, glue=GlueSettings(never=(("P1", "P2"),), bump_g=0.0))
+    text = next(one.text for one in found.problems if one.code == "cannot-hold")
+    assert "J1 (P1 and P2) gives way first" in text and "listed under glue.never" in text
+    assert found.marks["J1"] == "press"
+
+
 def found_strength(built: Stack) -> float:
     """What the only joint holds when glued, N, by the adhesive that is chosen."""
     joint = built.joints.joints[0]

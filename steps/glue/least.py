@@ -79,7 +79,8 @@ def least_glue(
     doubtful = [case for case in in_turn if id(case) not in proved]
     open_cases, demands = _open(search, doubtful)
     glued, bound, hopeless = _least(search, open_cases, demands, work)
-    loads, needs = _loads(search, glued, reachable, open_cases)
+    lost = {id(case) for case in hopeless}
+    loads, needs = _loads(search, glued, [case for case in reachable if id(case) not in lost], open_cases)
     giving = [search.first_to_give(case) for case in hopeless]
     return LeastGlue(
         tuple(sorted(glued)),

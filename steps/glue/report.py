@@ -55,7 +55,7 @@ def problems_of(
         *wishes.problems,
         *chosen.problems,
         _how_many(joints, to_glue, found, chosen, wishes),
-        *_cannot_hold(joints, found),
+        *_cannot_hold(joints, found, wishes),
         *_falls_off([joint for joint in to_glue if joint.id not in glued]),
         *_loose(model, found),
         *_change_the_fit(to_glue, settings),
@@ -93,7 +93,7 @@ def _times(ratio: float) -> str:
     return f"{ratio:.0f} times" if ratio >= WHOLE_TIMES else f"{ratio:.1f} times"
 
 
-def _cannot_hold(joints: Joints, found: LeastGlue) -> list[Problem]:
+def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Problem]:
     """One problem for each kind of case that even glue cannot save."""
     problems = []
     worst: dict[str, tuple[float, Case, int]] = {}
@@ -107,7 +107,7 @@ def _cannot_hold(joints: Joints, found: LeastGlue) -> list[Problem]:
         joint = joints.joints[row] if row >= 0 else None
         text = (
             f"Even with glue the model does not hold when {case.words}{others} with a safety factor of "
-            f"{case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case)}"
+            f"{case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, wishes)}"
         )
         parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, text))
@@ -120,11 +120,15 @@ def _gives_way(joint: Joint | None, asked: float) -> str:
     return f"{joint.id} ({joint.a} and {joint.b}) gives way first, asked for {asked:.3g} times what it holds."
 
 
-def _what_helps(joint: Joint | None, asked: float, case: Case) -> str:
+def _what_helps(joint: Joint | None, asked: float, case: Case, wishes: Wishes) -> str:
     if case.kind in ("step", "press"):
         return "Hold it by hand meanwhile."
     if joint is None:
         return "A wider base or a prop would help; otherwise do not do this with it."
+    if joint.id in wishes.never:
+        return "It is listed under glue.never: allow it, or do not do this with it."
+    if joint.id in wishes.free:
+        return "It moves or must open, so it is not glued: do not do this with it."
     studs = f"More studs (about {int(np.ceil(joint.contacts * asked))} for {joint.contacts})"
     if not joint.contacts or joint.contacts * asked > MOST_STUDS:
         studs = "More studs"
