@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from steps.booklet.compose import compose
+from steps.booklet.words import words_in
+from steps.settings import Settings
 from steps.strength import hands, strongest_push_n, who_pushes
+from tests.booklet_sample import sample_plan
 
 
 def test_every_figure_has_a_source_and_says_how_sure_it_is():
@@ -26,3 +32,22 @@ def test_figures_of_the_standard_as_remembered():
 )
 def test_the_weakest_who_can(newtons, reader):
     assert who_pushes(newtons) == reader
+
+
+@pytest.mark.parametrize(("push_n", "clamp"), [(200.0, False), (212.0, True)])
+def test_the_booklet_asks_for_a_clamp_where_hands_do_not_do(push_n, clamp):
+    """In every edition; the estimate is rounded up to tens."""
+    plan = sample_plan()
+    steps = tuple(
+        replace(step, needs_push_n=push_n if step.number == 3 else 0.0) for step in plan.order.steps
+    )
+    hard = replace(plan, order=replace(plan.order, steps=steps))
+    for reader in ("child", "helper", "adult"):
+        sheets = compose(hard, Settings(reader=reader), words_in("en")).sheets
+        told = [
+            sheet.step_number
+            for sheet in sheets
+            for block in sheet.blocks
+            if "Too hard for hands, some 220 N: press with a clamp." in str(getattr(block, "words", ""))
+        ]
+        assert told == ([3] if clamp else [])
