@@ -779,3 +779,12 @@ def test_the_distance_of_a_floating_part_is_that_of_its_surface() -> None:
     )
     (problem,) = (p for p in found.problems if p.code == "floating-part")
     assert "The nearest part is ring, 3.0" in problem.text
+
+
+@pytest.mark.parametrize(("diameter", "said"), [(6.1, False), (24.2, True), (1.5, True)])
+def test_a_calliper_reading_of_another_scale_is_named(diameter: float, said: bool) -> None:
+    fit = {"stud_diameter_mm": diameter, "socket_diameter_mm": diameter + 0.1}
+    model = placed([(plate(2, 2), np.eye(4)), (lid(2, 2), shift(0, 0, 4))])
+    found = [p.text for p in joints_of(model, fit=fit).problems if p.code == "calliper-reading"]
+    assert bool(found) == said
+    assert all(f"{diameter:.2f} mm by calliper, but at 1x this model's studs are 6.00 mm" in t for t in found)

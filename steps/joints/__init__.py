@@ -23,7 +23,7 @@ from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Placed, place
-from steps.joints.problems import placed_problems
+from steps.joints.problems import misread, placed_problems
 from steps.joints.situations import Situations, relative_poses, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
 from steps.settings import Settings
@@ -35,7 +35,7 @@ UNIT_SHARE = 0.25
 def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     """Every pair of parts that touch, as one joint each, sorted by the rows of the two parts.
 
-    Problems are those of :func:`steps.joints.problems.placed_problems`. Raises nothing.
+    Problems are those of :func:`steps.joints.problems.placed_problems` and ``misread``. Raises nothing.
     """
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
@@ -57,7 +57,8 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     overlaps.sort(key=lambda item: item[:2])
-    return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit))
+    problems = placed_problems(model, measures, numbered, overlaps, unit)
+    return Joints(numbered, (*problems, *misread(model, measures, settings)))
 
 
 def _repeats(pairs: IntArray, situation: IntArray) -> Iterator[IntArray]:
