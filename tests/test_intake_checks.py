@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -75,9 +77,23 @@ def test_unit_error_says_what_it_looks_like_and_what_helps(tmp_path, length):
     (fault,) = told(model, "unit")
     assert fault.severity == "error"
     assert ("50 m long" if length > 1 else "0.05 mm long") in fault.text
-    scale = float(fault.text.rsplit("--scale ", 1)[1].rstrip("."))
-    mended = read(tmp_path, *items, settings=Settings(scale=scale))
-    assert told(mended, "unit") == []
+    scales = [float(number) for number in re.findall(r"--scale ([\d.e-]+)\)", fault.text)]
+    assert scales
+    for scale in scales:
+        mended = read(tmp_path, *items, settings=Settings(scale=scale))
+        assert told(mended, "unit") == []
+
+
+def test_every_mix_up_of_units_that_fits_is_named(tmp_path):
+    """A block of 16 mm written in inches is 0.63 long: centimetres would explain that too."""
+    cube = box(np.array([16, 8, 8]) / 25.4)
+    model = read(tmp_path, (cube, None, "a"), (cube, pose(at=(16 / 25.4, 0, 0)), "b"))
+    (fault,) = told(model, "unit")
+    assert "centimetres that were read as millimetres" in fault.text
+    assert (
+        "inches that were read as millimetres: the model would then be 32 mm long (--scale 25.4)"
+        in fault.text
+    )
 
 
 @pytest.mark.parametrize("scale", [1.0, 4.0, 8.0])

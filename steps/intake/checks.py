@@ -128,18 +128,16 @@ def _unit(model: Model) -> list[Problem]:
     if middle >= MIN_PART_MM and greatest <= MAX_PART_MM and whole <= MAX_MODEL_MM:
         return []
     what = f"{model.file}: the model would be {_length(whole)} long and its middling part {_length(middle)}"
-    guess = next(
-        ((factor, words) for factor, words in MIXED_UP if LIKELY_MM[0] <= middle * factor <= LIKELY_MM[1]),
-        None,
-    )
-    if guess is None:
+    guesses = [(f, words) for f, words in MIXED_UP if LIKELY_MM[0] <= middle * f <= LIKELY_MM[1]]
+    if not guesses:
         end = "No mix-up of units explains it: check the export, or give --scale."
     else:
-        factor, words = guess
-        end = (
-            f"It looks like {words}: the model would then be {_length(whole * factor)} long. Export it with "
-            f"the right unit, or use --scale {model.scale * factor:.6g}."
+        told = " or ".join(
+            f"{words}: the model would then be {_length(whole * factor)} long (--scale "
+            f"{model.scale * factor:.6g})"
+            for factor, words in guesses
         )
+        end = f"It looks like {told}. Export it with the right unit, or use that --scale."
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
 
