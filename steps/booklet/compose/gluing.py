@@ -104,10 +104,10 @@ def _glued(matter: Matter, step: GlueStep) -> GlueView:
 
 
 def _joint_words(matter: Matter, joint: Joint) -> str:
-    """How much adhesive a joint takes; for the adult its gap as well."""
+    """How much adhesive a joint takes; for the adult its gap as well, where there is room."""
     words = matter.words
     amount = words.say("{n} ml", n=words.figures(max(_volume(matter, [joint], [1]), 0.01)))
-    if not matter.edition.numbers:
+    if not matter.edition.numbers or matter.terse:
         return amount
     return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))
 
