@@ -12,7 +12,14 @@ from renderer.camera import Camera
 from renderer.ink import Inked, Pen, ink
 from renderer.picture import Picture, Stroke
 from renderer.table import Cast, Item, PixelTable
-from steps.draw.balloons import MOST_BALLOONS, casings, inner_point, place_balloons
+from steps.draw.balloons import (
+    DOT_CASING_MM,
+    LEADER_CASING_MM,
+    MOST_BALLOONS,
+    casings,
+    inner_point,
+    place_balloons,
+)
 from steps.draw.clear import cleared
 from steps.draw.frames import frame_of
 from steps.draw.ground import shaded, shadow
@@ -37,8 +44,8 @@ MOST_OF_TINY = 1
 MOST_OUTLINES = 40
 #: An inset shows this much of a thing's own size round it.
 INSET_CONTEXT = 0.4
-#: Frame of an inset, and the leader to the place it shows (mm).
-FRAME_MM, LEADER_MM = 0.35, 0.25
+#: Frame of an inset, the leader to the place it shows, and the dot there (mm).
+FRAME_MM, LEADER_MM, DOT_MM = 0.35, 0.25, 1.2
 
 
 def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
@@ -284,8 +291,14 @@ def _frame(box: Array, target: Array) -> tuple[Stroke, ...]:
     (left, low), (right, high) = box
     ring = np.array([[left, low], [right, low], [right, high], [left, high], [left, low]])
     start = np.clip(target, box[0], box[1])
-    leader = Stroke(np.array([start, target]), LEADER_MM)
-    return (Stroke(ring, FRAME_MM), leader)
+    ends, dot = np.array([start, target]), target + np.array([[-0.01, 0.0], [0.01, 0.0]])
+    return (
+        Stroke(ends, LEADER_CASING_MM, grey=1.0),
+        Stroke(dot, DOT_CASING_MM, grey=1.0),
+        Stroke(ends, LEADER_MM),
+        Stroke(dot, DOT_MM),
+        Stroke(ring, FRAME_MM),
+    )
 
 
 def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, list[int]]]:
