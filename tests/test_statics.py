@@ -111,12 +111,14 @@ def test_harmonic_overhang_balances_and_falls_when_shifted(bricks):
     assert not balance(bodies, contacts, bodies.weight()).ok
 
 
-@pytest.mark.parametrize(("bricks", "lengths"), [(4, 1), (31, 2)])
+@pytest.mark.parametrize(("bricks", "lengths"), [(4, 1), (31, 2), (227, 3), (1674, 4)])
 def test_harmonic_bricks_to_pass_whole_lengths(bricks, lengths):
-    # 4, 31, 227, 1674 bricks pass 1, 2, 3, 4 lengths (references, section 2 item 3)
+    # 4, 31, 227, 1674 bricks pass 1, 2, 3, 4 lengths (references, section 2 item 3); all forces are upright
     assert harmonic(bricks)[-1] + 1 > lengths > harmonic(bricks - 1)[-1] + 1
-    bodies, contacts = dry(harmonic(bricks))
+    bodies, contacts = dry(harmonic(bricks), friction=0.0)
     assert balance(bodies, contacts, bodies.weight()).ok
+    bodies, contacts = dry(harmonic(bricks, shift=0.001), friction=0.0)
+    assert not balance(bodies, contacts, bodies.weight()).ok
 
 
 def layered(rows, table_edge=0.0):

@@ -19,7 +19,7 @@ import numpy as np
 from steps.glue.cases import Case
 from steps.glue.covers import Demand, smallest_cover
 from steps.glue.demands import Alone, Demands, demand_of, fails_for_want_of
-from steps.glue.quick import quick_set, thinned
+from steps.glue.quick import TREES_ONLY, quick_set, thinned
 from steps.glue.screen import needs_of, strongest_tree
 from steps.glue.search import Search
 from steps.model import Array
@@ -118,13 +118,18 @@ def _reachable(search: Search, cases: Sequence[Case]) -> tuple[list[Case], tuple
 def _open(search: Search, cases: Sequence[Case]) -> tuple[list[Case], Demands]:
     """The cases that fail with only the forced joints glued, and the demands that show it.
 
-    What made one case fail commonly makes the next fail, so that is tried first.
+    What made one case fail commonly makes the next fail, so that is tried first. In very large models a case
+    with held parts counts as failing unless the trees prove it.
     """
     alone = Alone.of(search, cases)
     found, recent = list[Case](), list[Demand]()
     for case in cases:
         seen = alone.seen(case) or any(fails_for_want_of(search, case, each) for each in recent[:RECENT])
-        if not seen:
+        if not seen and len(case.held) and len(case.parts) > TREES_ONLY:
+            weak = search.weak_joints(search.forced, case)
+            if weak is not None and not len(weak):
+                continue
+        elif not seen:
             ok, fall, freed = search.holds(search.forced, case)
             if ok:
                 continue

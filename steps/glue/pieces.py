@@ -218,12 +218,12 @@ class Rigid:
             freed |= self._round_weak(weak, rigid, holds) | self._freed
         return False, None, freed
 
-    def weak_joints(self, glued: Mask, holds: Holds) -> IntArray:
-        """Joints of the trees that are too weak where all that hold are rigid; none where it falls."""
+    def weak_joints(self, glued: Mask, holds: Holds) -> IntArray | None:
+        """Joints of the trees that are too weak where all that hold are rigid; None where it falls."""
         rigid = holds.pull > 0
         found = self._balance(*self.pieces(rigid, holds), glued)
         if found.hand > HAND_TOLERANCE:
-            return np.empty(0, dtype=np.int64)
+            return None
         weak = self._too_weak(rigid, holds, found.force)
         return np.sort(weak.joint[weak.tops])
 

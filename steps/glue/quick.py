@@ -106,9 +106,8 @@ def _strengthened(search: Search, glued: set[int], case: Case) -> bool:
 
 def _weak(search: Search, glued: set[int], case: Case) -> set[int]:
     """Joints of the trees that are too weak, could be glued and are not."""
-    holds, mask = search.holds_with(glued), mask_of(glued, len(search.strength))
-    weak = search.counted(search.rigid(case), lambda each: each.weak_joints(mask, holds))
-    return {row for row in weak.tolist() if search.strength[row] > 0} - glued
+    weak = search.weak_joints(glued, case)
+    return set() if weak is None else {row for row in weak.tolist() if search.strength[row] > 0} - glued
 
 
 def thinned(search: Search, glued: Iterable[int], cases: Sequence[Case], work: float) -> frozenset[int]:

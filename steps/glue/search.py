@@ -130,6 +130,13 @@ class Search:
             self.need[id(case)] = rigid.need
         return found
 
+    def weak_joints(self, glued: Iterable[int], case: Case) -> IntArray | None:
+        """Joints of the trees that are too weak for a case: with none of them it holds; None where it falls
+        although all joints that hold are rigid."""
+        rows = sorted(glued)
+        mask, holds = mask_of(rows, len(self.strength)), self.holds_with(rows)
+        return self.counted(self.rigid(case), lambda each: each.weak_joints(mask, holds))
+
     def region(self, case: Case) -> Rigid | None:
         """Of a case that stands on the table only what leans, the rest being ground that pushes straight up;
         None where that is all there is."""
