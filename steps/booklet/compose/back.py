@@ -87,4 +87,5 @@ def _sources(matter: Matter) -> list[Block]:
         "Measure where it matters."
     )
     substitute = words.say("The sign ¤ stands for a character that the typeface lacks.")
-    return [Para(caveat), Table(header, tuple(rows), (0.32, 0.34, 0.34)), Para(substitute, quiet=True)]
+    # the table last: it can be divided, and leaves no line alone on a page
+    return [Para(caveat), Para(substitute, quiet=True), Table(header, tuple(rows), (0.32, 0.34, 0.34))]
