@@ -219,12 +219,13 @@ class Rigid:
         return False, None, freed
 
     def weak_joints(self, glued: Mask, holds: Holds) -> IntArray | None:
-        """Joints of the trees that are too weak where all that hold are rigid; None where it falls."""
+        """Joints of the trees that are too weak where all that hold are rigid; None where those do not make
+        one piece with what is held."""
         rigid = holds.pull > 0
-        found = self._balance(*self.pieces(rigid, holds), glued)
-        if found.hand > HAND_TOLERANCE:
+        label, pieces = self.pieces(rigid, holds)
+        if pieces:
             return None
-        weak = self._too_weak(rigid, holds, found.force)
+        weak = self._too_weak(rigid, holds, self._balance(label, pieces, glued).force)
         return np.sort(weak.joint[weak.tops])
 
     def falls(self, glued: Mask, holds: Holds, freed: Mask) -> Fall | None:

@@ -131,8 +131,8 @@ class Search:
         return found
 
     def weak_joints(self, glued: Iterable[int], case: Case) -> IntArray | None:
-        """Joints of the trees that are too weak for a case: with none of them it holds; None where it falls
-        although all joints that hold are rigid."""
+        """Joints of the trees that are too weak for a case: with none of them it holds; None where the joints
+        that hold do not make one piece with what is held."""
         rows = sorted(glued)
         mask, holds = mask_of(rows, len(self.strength)), self.holds_with(rows)
         return self.counted(self.rigid(case), lambda each: each.weak_joints(mask, holds))
