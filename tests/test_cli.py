@@ -510,7 +510,10 @@ def test_an_old_booklet_stays_when_the_new_one_cannot_be_made(tmp_path: Path, ca
     assert run(["booklet", str(path), "-o", str(tmp_path / "old.pdf")]) == 1
     assert (tmp_path / "old.pdf").read_bytes() == b"an older booklet"
     assert (tmp_path / "old.plan.json").read_bytes() == b"an older plan"
-    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["model.3mf", "old.pdf", "old.plan.json"]
+    # new is only the picture of the parts in question, which the message names
+    names = sorted(entry.name for entry in tmp_path.iterdir())
+    assert names == ["model.3mf", "old-overlap.png", "old.pdf", "old.plan.json"]
+    assert "old-overlap.png" in capsys.readouterr().err
 
 
 def test_a_booklet_that_fails_while_written_leaves_the_old_one(
