@@ -219,7 +219,11 @@ def test_unbuildable_input_is_status_1_and_names_the_parts(
     for word in words:
         assert word in said, said
     assert "Traceback" not in said
-    assert [entry.name for entry in tmp_path.iterdir()] == ["model.3mf"]
+    # nothing is left but pictures of the parts in question, and the message says where each is
+    left = sorted(entry.name for entry in tmp_path.iterdir())
+    pictures = [name for name in left if name.startswith("out-") and name.endswith(".png")]
+    assert left == ["model.3mf", *pictures]
+    assert pictures and all(name in said.replace("\n", "") for name in pictures)
 
 
 def test_vertices_that_are_no_numbers_are_faults_of_the_model(tmp_path: Path, capsys: Capture) -> None:
