@@ -119,6 +119,18 @@ def test_a_press_beyond_hands_is_named(push_n, hard):
     for problem in found:
         assert problem.severity == "warning" and set(problem.parts) == {"P1", "P2", "P3"}
         assert problem.text.startswith("Step 3: J1, J2 need about 260 N together to close, over the 200 N ")
+        assert "estimate" not in problem.text  # these were measured
+
+
+def test_an_estimated_press_is_to_be_tried_on_the_fit_card_first():
+    made = stack([Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 2, 2)], 5.0)
+    joints = tuple(
+        replace(joint, push_n=230.0, why="4 studs; holds about 115 N, estimated from the gap")
+        for joint in made.joints.joints
+    )
+    order, _ = settled(replace(made, joints=Joints(joints)), one_by_one(made), [])
+    (hard,) = [problem.text for problem in order.problems if problem.code == "hard-to-press"]
+    assert "The figure is an estimate: try the fit card first (`stepleaf coupon`)" in hard
 
 
 def test_a_sub_assembly_is_pressed_as_one():

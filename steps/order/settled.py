@@ -15,7 +15,7 @@ import numpy as np
 
 from steps.glue import reschedule
 from steps.glue.cases import Case, solve
-from steps.model import Array, Gluing, Joints, Measures, Model, Order, Problem, Step
+from steps.model import Array, Gluing, Joint, Joints, Measures, Model, Order, Problem, Step
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
 from steps.settings import Settings
@@ -164,7 +164,14 @@ def _hard(
     together = "" if len(ids) == 1 else " together"
     text = (
         f"Step {step.number}: {listed} {needs} about {push_n:.0f} N{together} to close, over the "
-        f"{limit.push_n:.0f} N that hands can push ({limit.words}). Press with a clamp, a few studs at a "
-        "time, or change the fit (`stepleaf prints --refit press`, `stepleaf coupon`)."
+        f"{limit.push_n:.0f} N that hands can push ({limit.words}). {_doubt(closing)}press with a clamp, "
+        "a few studs at a time, or change the fit (`stepleaf prints --refit press`)."
     )
     return Problem("hard-to-press", "warning", tuple(dict.fromkeys([*names[:1], *on])), text)
+
+
+def _doubt(closing: Sequence[Joint]) -> str:
+    """Start of the advice: an estimated push is to be tried on the fit card before it is believed."""
+    if any("estimated" in joint.why for joint in closing):
+        return "The figure is an estimate: try the fit card first (`stepleaf coupon`). If it is as stiff, "
+    return "So: "

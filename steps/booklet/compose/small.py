@@ -14,9 +14,9 @@ from steps.draw.studio import things as things_of
 from steps.model import Array, Plan, Step
 from steps.settings import Settings
 
-#: Stud spacing on paper below which a step wants a whole sheet, mm: a stud of 0.6 of it is then 3.6 mm wide
+#: Stud spacing on paper below which a step wants a whole sheet, mm: a stud of 0.6 of it is then 4.2 mm wide
 #: (by eye).
-LEAST_PITCH_MM = 6.0
+LEAST_PITCH_MM = 7.0
 #: The same where no spacing was measured: the largest extent of the smallest new part, mm (by eye).
 LEAST_PART_MM = 16.0
 #: Of half a sheet's width and height, what the drawing gets: margins for balloons, and the strip below.
