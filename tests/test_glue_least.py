@@ -245,3 +245,28 @@ def test_smallest_cover_against_all_covers(seed):
     )
     assert len(found.joints) == found.bound == least
     assert forced <= found.joints and all(found.joints & set(demand) for demand in demands)
+
+
+@pytest.mark.parametrize("name", ["cantilever, 3 arms", "two piers of 3", "wall of 5 courses"])
+def test_what_a_very_large_model_leaves_unsettled_is_told_apart(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With no programme allowed, only the trees speak: all that is neither unsettled nor failing does hold by
+    an independent programme, and what is unsettled is said so, not said to fail."""
+    for module in ("least", "quick", "search"):
+        monkeypatch.setattr(f"steps.glue.{module}.VERY_LARGE", 0)
+    monkeypatch.setattr("steps.glue.least.QUICK_PARTS", 0)
+    monkeypatch.setattr("steps.glue.search.MOST_PIECES", 0)
+    unsettled = 0
+    for stress in (STRONG, WEAK, WEAK / 4):
+        structure, cases, strength = model(name, 1.0, stress, 3)
+        found = least_glue(structure, cases, strength)
+        check = BruteForce(structure, strength, [])
+        doubtful = {id(case) for case in found.unsettled} | {id(case) for case, _ in found.fails}
+        named = {(case.kind, case.words) for case in found.unsettled}
+        assert not named & {(case.kind, case.words) for case, _ in found.fails}
+        unsettled += len(found.unsettled)
+        for case in _reachable(check.search, cases)[0]:
+            if id(case) not in doubtful and (case.kind, case.words) not in named:
+                assert check.holds(found.glued, case), case.words
+    assert unsettled

@@ -19,9 +19,9 @@ import numpy as np
 from steps.glue.cases import Case
 from steps.glue.covers import Demand, smallest_cover
 from steps.glue.demands import Alone, Demands, demand_of, fails_for_want_of
-from steps.glue.quick import TREES_ONLY, quick_set, thinned
+from steps.glue.quick import quick_set, thinned
 from steps.glue.screen import needs_of, strongest_tree
-from steps.glue.search import Search
+from steps.glue.search import VERY_LARGE, Search
 from steps.model import Array
 from steps.statics import Structure
 
@@ -45,8 +45,9 @@ class LeastGlue:
     """The joints to glue (rows), the fewest that any set can have, and how it was found.
 
     ``fails`` are cases that fail even with everything glued, each with the joint that gives way first (a
-    row, or -1), and ``asked`` how many times what it can hold is asked of it; ``loose`` are parts (rows)
-    that no joint that holds or may be glued connects to what is held.
+    row, or -1), and ``asked`` how many times what it can hold is asked of it; ``unsettled`` are cases of
+    very large models of which nothing was found out; ``loose`` are parts (rows) that no joint that holds or
+    may be glued connects to what is held.
     """
 
     glued: tuple[int, ...]
@@ -56,6 +57,7 @@ class LeastGlue:
     programmes: int
     fails: tuple[tuple[Case, int], ...]
     asked: tuple[float, ...]
+    unsettled: tuple[Case, ...]
     loose: tuple[int, ...]
     loads_n: Mapping[int, float]
     needs_n: Mapping[int, float]
@@ -78,8 +80,8 @@ def least_glue(
     proved = search.quickly_proved(search.forced, in_turn)
     doubtful = [case for case in in_turn if id(case) not in proved]
     open_cases, demands = _open(search, doubtful)
-    glued, bound, hopeless = _least(search, open_cases, demands, work)
-    lost = {id(case) for case in hopeless}
+    glued, bound, hopeless, unsettled = _least(search, open_cases, demands, work)
+    lost = {id(case) for case in (*hopeless, *unsettled)}
     loads, needs = _loads(search, glued, [case for case in reachable if id(case) not in lost], open_cases)
     giving = [search.first_to_give(case) for case in hopeless]
     return LeastGlue(
@@ -90,6 +92,7 @@ def least_glue(
         search.programmes,
         tuple((case, row) for case, (row, _) in zip(hopeless, giving, strict=True)),
         tuple(times for _, times in giving),
+        tuple(unsettled),
         loose,
         loads,
         needs,
@@ -125,7 +128,7 @@ def _open(search: Search, cases: Sequence[Case]) -> tuple[list[Case], Demands]:
     found, recent = list[Case](), list[Demand]()
     for case in cases:
         seen = alone.seen(case) or any(fails_for_want_of(search, case, each) for each in recent[:RECENT])
-        if not seen and len(case.held) and len(case.parts) > TREES_ONLY:
+        if not seen and len(case.held) and len(case.parts) > VERY_LARGE:
             weak = search.weak_joints(search.forced, case)
             if weak is not None and not len(weak):
                 continue
@@ -146,20 +149,21 @@ def _open(search: Search, cases: Sequence[Case]) -> tuple[list[Case], Demands]:
 
 def _least(
     search: Search, cases: list[Case], demands: Demands, work: float
-) -> tuple[frozenset[int], int, list[Case]]:
-    """The smallest set found with which the cases hold, the fewest joints that any has, and the cases that
-    fail even with everything glued."""
+) -> tuple[frozenset[int], int, list[Case], list[Case]]:
+    """The smallest set found with which the cases hold, the fewest joints that any has, the cases that fail
+    even with everything glued, and those of which nobody can tell."""
     if not cases:
         best = search.closed(search.forced)
-        return best, len(best), []
+        return best, len(best), [], []
     limit = search.work + work
     if len(search.structure.bodies) > QUICK_PARTS:
-        best, hopeless = quick_set(search, cases)
-        cases = [case for case in cases if not any(case is one for one in hopeless)]
+        best, hopeless, unsettled = quick_set(search, cases)
+        cases = [case for case in cases if not any(case is one for one in (*hopeless, *unsettled))]
         for case in hopeless:
             demands.drop(case)
         cover = smallest_cover(search.may, search.strength, list(demands), search.forced, search.group)
-        return thinned(search, best, cases, search.work + work * QUICK_THINNING), cover.bound, hopeless
+        thin = thinned(search, best, cases, search.work + work * QUICK_THINNING)
+        return thin, cover.bound, hopeless, unsettled
     best = search.closed(search.may.tolist())
     bound, hopeless = 0, list[Case]()
     spent = limit - work * THINNING
@@ -178,7 +182,7 @@ def _least(
             break
     if len(best) > bound:
         best = thinned(search, best, cases, limit)
-    return best, bound, hopeless
+    return best, bound, hopeless, []
 
 
 @dataclass(frozen=True)

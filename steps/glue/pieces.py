@@ -197,15 +197,20 @@ class Rigid:
 
     # ------------------------------------------------------------------ questions
 
-    def holds(self, glued: Mask, holds: Holds) -> tuple[bool, Fall | None, Mask]:
+    def holds(
+        self, glued: Mask, holds: Holds, most_pieces: int | None = None
+    ) -> tuple[bool, Fall | None, Mask]:
         """Whether the case holds with the ``glued`` joints; how it falls if not (None: not found out), and
-        the joints that were not taken as rigid. ``holds`` are what the joints hold when so glued."""
+        the joints that were not taken as rigid. ``holds`` are what the joints hold when so glued. No
+        programme of more than ``most_pieces`` is asked: that is not found out."""
         freed = self._barred.copy()
         for again in range(ROUNDS + 1):
             rigid = (holds.pull > 0) & ~freed
             if again == ROUNDS:
                 rigid[:], freed[:] = False, True
             label, pieces = self.pieces(rigid, holds)
+            if most_pieces is not None and pieces > most_pieces:
+                break
             found = self._balance(label, pieces, glued)
             if found.hand > HAND_TOLERANCE:
                 return False, None if found.motion is None else Fall(label, found.motion), freed

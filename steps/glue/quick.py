@@ -2,7 +2,7 @@
 
 What nothing holds together is joined by its strongest joints, or in very large models on short ways from what
 is held; where a case still falls, what comes apart is glued, and in very large models joints of the trees
-that are too weak. Leaving out is for :func:`thinned`.
+that are too weak, before a programme is asked whether they must be. Leaving out is for :func:`thinned`.
 """
 
 from __future__ import annotations
@@ -16,27 +16,31 @@ from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from steps.glue.cases import Case
 from steps.glue.demands import demand_of
 from steps.glue.pieces import mask_of
-from steps.glue.search import Search
+from steps.glue.search import VERY_LARGE, Search
 
 #: Length of a joint that holds already, in ways over a joint to be glued.
 HELD = 0.01
-#: Parts above which joints too weak in the trees are glued before a programme is asked whether they must be.
-TREES_ONLY = 800
 #: Rounds in which the set is strengthened for one case.
 ROUNDS = 60
 
 
-def quick_set(search: Search, cases: Sequence[Case]) -> tuple[frozenset[int], list[Case]]:
-    """A set with which the cases hold, and the cases that no set was found for: those that fail even with
-    everything glued."""
+def quick_set(search: Search, cases: Sequence[Case]) -> tuple[frozenset[int], list[Case], list[Case]]:
+    """A set with which the cases hold; the cases that fail even with everything glued; and those of very
+    large models of which nobody can tell."""
     glued = set(search.closed(search.forced))
     for case in cases:
-        if len(case.held) and len(case.parts) > TREES_ONLY:
+        if len(case.held) and len(case.parts) > VERY_LARGE:
             _join_shortly(search, glued, case)
         elif len(case.held):
             _join_strongly(search, glued, case)
-    hopeless = [case for case in cases if not _strengthened(search, glued, case)]
-    return frozenset(glued), hopeless
+    hopeless, unsettled = list[Case](), list[Case]()
+    for case in cases:
+        before = set(glued)
+        holds = _strengthened(search, glued, case)
+        if not holds:  # what was glued in vain
+            glued = before
+            (unsettled if holds is None else hopeless).append(case)
+    return frozenset(glued), hopeless, unsettled
 
 
 def _join_strongly(search: Search, glued: set[int], case: Case) -> None:
@@ -82,15 +86,18 @@ def _join_shortly(search: Search, glued: set[int], case: Case) -> None:
             glued |= search.closed([row])
 
 
-def _strengthened(search: Search, glued: set[int], case: Case) -> bool:
-    """Glue what a case wants; False where it falls whatever is glued, or nobody can tell."""
-    large = len(case.parts) > TREES_ONLY
+def _strengthened(search: Search, glued: set[int], case: Case) -> bool | None:
+    """Glue what a case wants; False where it falls whatever is glued, or the solver cannot tell; None where
+    a programme that would tell is too large."""
+    large = len(case.parts) > VERY_LARGE
     for _ in range(ROUNDS):
         more = _weak(search, glued, case) if large else set()
         if not more:
             ok, fall, freed = search.holds(glued, case)
             if ok:
                 return True
+            if fall is None and large:
+                return None
             left = search.may[~np.isin(search.may, sorted(glued))]
             if fall is None or not len(left):
                 return False

@@ -56,6 +56,7 @@ def problems_of(
         *chosen.problems,
         _how_many(joints, to_glue, found, chosen, wishes),
         *_cannot_hold(joints, found, wishes),
+        *_unsettled(found),
         *_falls_off([joint for joint in to_glue if joint.id not in glued]),
         *_loose(model, found),
         *_change_the_fit(to_glue, settings),
@@ -84,13 +85,26 @@ def _how_many(
         own, every = (sum(bond_volume(joint, chosen.family) for joint in some) for some in (to_glue, may))
         text += f"; gluing all would take {_times(every / own)} as much" if every > own > 0 else ""
     copies = " (copies are glued alike)" if len(to_glue) > len(found.glued) else ""
-    if found.bound < len(found.glued):
+    if 0 < found.bound < len(found.glued):
         text += f". Fewer may do, but not fewer than {found.bound}"
     return Problem("glue-count", "note", (), f"{text}{copies}. {seen}")
 
 
 def _times(ratio: float) -> str:
     return f"{ratio:.0f} times" if ratio >= WHOLE_TIMES else f"{ratio:.1f} times"
+
+
+def _unsettled(found: LeastGlue) -> list[Problem]:
+    """What was too large to work out, once for each kind of load."""
+    words = {case.kind: case.words for case in reversed(found.unsettled)}
+    if not words:
+        return []
+    said = "; ".join(words.values())
+    text = (
+        f"The model is too large to work out whether it holds when {said}. Do not rely on it: support it "
+        "from below, on a board, with a person at each end."
+    )
+    return [Problem("not-worked-out", "warning", (), text)]
 
 
 def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Problem]:

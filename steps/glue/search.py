@@ -18,6 +18,9 @@ from steps.statics import Contacts, Stand, Structure
 
 Value = TypeVar("Value")
 
+#: Parts above which a model is very large: its programmes have at most so many pieces, since larger ones take
+#: minutes each; what they do not tell stays unsettled.
+VERY_LARGE, MOST_PIECES = 800, 300
 #: What leans is asked on its own where it is at most this share of the parts.
 WORTH = 0.8
 
@@ -117,15 +120,17 @@ class Search:
         return answer
 
     def holds(self, glued: Iterable[int], case: Case) -> tuple[bool, Fall | None, Mask]:
-        """Whether a case holds, else how it falls and the joints that were not taken as rigid."""
+        """Whether a case holds, else how it falls (None: not found out) and the joints that were not taken as
+        rigid."""
         rows = sorted(glued)
         mask, holds = mask_of(rows, len(self.strength)), self.holds_with(rows)
+        most = MOST_PIECES if len(case.parts) > VERY_LARGE else None
         region = self.region(case)
-        if region is not None and self.counted(region, lambda each: each.holds(mask, holds))[0]:
+        if region is not None and self.counted(region, lambda each: each.holds(mask, holds, most))[0]:
             self.need[id(case)] = region.need
             return True, None, np.zeros(len(mask), dtype=bool)
         rigid = self.rigid(case)
-        found = self.counted(rigid, lambda each: each.holds(mask, holds))
+        found = self.counted(rigid, lambda each: each.holds(mask, holds, most))
         if found[0]:
             self.need[id(case)] = rigid.need
         return found
