@@ -23,8 +23,8 @@ from steps.settings import Settings
 #: Where a plan without sights is looked at from.
 USUAL_VIEW = View(azimuth=float(np.radians(-45.0)), elevation=ISOMETRIC_ELEVATION)
 #: Scenes are kept for the next step from the same place, which adds only a few parts, while they have no
-#: more pixels than this: three drawings of a sheet and their overviews, 130 MB.
-KEPT_PIXELS = 8_000_000
+#: more pixels than this: two drawings of a sheet and their overviews, 80 MB.
+KEPT_PIXELS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
