@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations, product
+from itertools import combinations
 
 import networkx as nx
 import numpy as np
@@ -12,7 +12,6 @@ import pytest
 from steps.errors import WrongSettings
 from steps.glue import choose_glue
 from steps.glue.adhesive import bond_volume, choose, glued_strength, rank
-from steps.glue.branching import branching_cost
 from steps.glue.cases import load_cases, solve
 from steps.glue.families import family
 from steps.glue.hazards import complete
@@ -266,26 +265,6 @@ def test_least_set_against_brute_force(seed):
     assert found.bound == least
     assert all(holds(found.glued, case) for case in wanted)
     assert len(found.fails) == len(reached) - len(wanted)
-
-
-def test_cheapest_branching_against_all_of_them():
-    """Independent means: every choice of one edge into each node."""
-    generator = np.random.default_rng(3)
-    for _ in range(60):
-        nodes = int(generator.integers(2, 6))
-        edges = [
-            (int(a), int(b), int(generator.integers(0, 4)))
-            for a, b in generator.integers(0, nodes, (3 * nodes, 2))
-            if a != b and b != 0
-        ]
-        into = [[edge for edge in edges if edge[1] == node] for node in range(1, nodes)]
-        costs = [
-            sum(cost for _, _, cost in some)
-            for some in product(*into)
-            if len(nx.descendants(nx.DiGraph([(a, b) for a, b, _ in some]), 0) if _leaves(some) else ())
-            == nodes - 1
-        ]
-        assert branching_cost(nodes, 0, edges) == (min(costs) if costs else None)
 
 
 def _leaves(some):

@@ -12,6 +12,7 @@ import pytest
 from steps.glue.cases import Case, load_cases, solve
 from steps.glue.covers import smallest_cover
 from steps.glue.least import _reachable, least_glue
+from steps.glue.report import _unsettled
 from steps.glue.search import Search
 from steps.model import Assembly, Joints, Move, Order, Step
 from steps.settings import Settings
@@ -266,6 +267,10 @@ def test_what_a_very_large_model_leaves_unsettled_is_told_apart(
         named = {(case.kind, case.words) for case in found.unsettled}
         assert not named & {(case.kind, case.words) for case, _ in found.fails}
         unsettled += len(found.unsettled)
+        told = _unsettled(found)
+        assert len(told) == bool(found.unsettled)
+        for case in found.unsettled[:1]:
+            assert told[0].severity == "warning" and case.words in told[0].text
         for case in _reachable(check.search, cases)[0]:
             if id(case) not in doubtful and (case.kind, case.words) not in named:
                 assert check.holds(found.glued, case), case.words
