@@ -26,6 +26,10 @@ TouchKind = Literal["stud", "peg", "ball", "hinge", "rest"]
 FeatureKind = Literal["stud", "peg", "hole", "ball", "cup", "hinge pin", "hinge hole"]
 Fit = Literal["tight", "press", "slide", "loose", "none"]
 Mark = Literal["press", "glue", "free", "rest"]
+#: Against a load, with the safety factor: the low end of the band suffices; the high end does not; between.
+Sure = Literal["holds", "try", "falls"]
+#: Who can press a whole joint home; "none": it would crack first.
+ClosesBy = Literal["child", "helper", "adult", "clamp", "none"]
 Reader = Literal["child", "helper", "adult"]
 Severity = Literal["error", "warning", "note"]
 
@@ -261,6 +265,7 @@ class Touch:
     grips: bool = True  #: False where the contact lines do not hold from every side
     bond_gap_mm: float = 0.0  #: gap of the faces an adhesive would bond, per side
     height_mm: float = 0.0  #: full height of the stud or peg, to tell a half-seated part
+    fit: Fit = "none"  #: what fingers feel at this one contact, by its whole profile
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
@@ -284,12 +289,18 @@ class Joint:
     snap_mm: float
     fit: Fit
     moves: bool  #: balls, hinges and turning pegs: must stay free, never glued
-    hold_n: float  #: estimate, pulled apart along the axis
-    hold_range_n: tuple[float, float]
-    push_n: float  #: estimate, to press home
+    hold_n: float  #: likely, pulled apart along the axis, aged: what a month leaves of the grip
+    hold_range_n: tuple[float, float]  #: (hold_low_n, hold_high_n)
+    push_n: float  #: likely, to press home, fresh
     glue_area_mm2: float
     why: str  #: one sentence a person understands, with the numbers
     touches: tuple[Touch, ...]
+    hold_low_n: float = 0.0  #: 10th percentile of the aged hold: what may be relied on
+    hold_high_n: float = 0.0  #: 90th percentile
+    push_low_n: float = 0.0
+    push_high_n: float = 0.0
+    sure: Sure = "try"  #: against the weight of the lighter part; loads are known only once glue is chosen
+    closes_by: ClosesBy = "adult"  #: who can close the whole joint
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
