@@ -21,7 +21,7 @@ from steps.materials import Material, material
 from steps.model import KIND_ORDER, Touch
 from steps.settings import Settings
 
-#: Outer over inner diameter assumed for a socket: the references' worked example, 26 over 20.
+#: Outer over inner diameter assumed for a socket: 26 over 20 (proposal).
 SOCKET_RATIO = 1.3
 #: Spread of the printer error to either side, per side, mm: "tuned +-0.1" per diameter, halved
 #: (makers' practice, from memory).

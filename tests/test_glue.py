@@ -209,7 +209,7 @@ def test_thin_glue_beside_a_moving_joint_is_warned_of():
 
 
 def test_volume_is_area_times_thickness_and_waste():
-    # references, section 6: V = A t (1 + waste), t the film or the gap if wider; waste 0.4
+    # by hand: V = A t (1 + waste), t the film or the gap if wider; waste 0.4
     joint = column(gap=0.4).joints.joints[0]
     epoxy = family("epoxy")
     studs = 4 * 2 * np.pi * 3.0 * 2.0
@@ -343,7 +343,7 @@ def test_two_people_carry_what_is_heavy():
         [Cell(0, 0, 0, 4, 2), Cell(0, 0, 1, 2, 2), Cell(0, 0, 2, 2, 2), Cell(2, 0, 1, 2, 2)],
         gram_per_cell=700.0,
     )
-    # the tower weighs 8 x 700 g = 5.6 kg, over the 4.5 kg of the references
+    # the tower weighs 8 x 700 g = 5.6 kg, over 4.5 kg (EN 71-1, stability of floor toys, from memory)
     found = Scheduler(heavy.model, heavy.measures, heavy.joints, order, Settings(), (), 0.0).run()
     assert [step.people for step in found.steps] == [1, 1, 2]
     light = Scheduler(built.model, built.measures, built.joints, order, Settings(), (), 0.0).run()

@@ -27,7 +27,8 @@ def stacked(columns: int, rows: int, clearance: float = 0.1, scale: float = 1.0,
 
 
 def test_lame_example_a() -> None:
-    """Published calculator example, recomputed in the references: p 51.19 MPa, F 38.6 kN, hoop 117 MPa."""
+    """Lame's thick cylinders (Timoshenko, Strength of Materials, part II, from memory), worked by hand:
+    p 51.19 MPa, F 38.6 kN, hoop 117 MPa."""
     p = lame_pressure(0.04, 50, 80, 210_000, 210_000, 0.3, 0.3)
     assert p == pytest.approx(51.19, abs=0.01)
     force = ring_force(p, 50, 40, 0.12)
@@ -37,7 +38,7 @@ def test_lame_example_a() -> None:
 
 
 def test_lame_example_c_and_its_quarter() -> None:
-    """References (C): PLA d 20, D 26, L 7, delta 0.1, mu 0.2: p 2.55 MPa, F 224 N; lengths / 4: 14.0 N."""
+    """The same by hand: PLA d 20, D 26, L 7, delta 0.1, mu 0.2: p 2.55 MPa, F 224 N; lengths / 4: 14.0 N."""
     p = lame_pressure(0.1, 20, 26, 2500, 2500, 0.36, 0.36)
     assert p == pytest.approx(2.55, abs=0.005)
     assert ring_force(p, 20, 7, 0.2) == pytest.approx(224, abs=0.5)
@@ -105,7 +106,7 @@ def test_range_holds_the_estimate_and_push_exceeds_hold() -> None:
 
 @pytest.mark.parametrize("scale", [2.0, 4.0])
 def test_force_goes_as_scale_squared_at_equal_strain(scale: float) -> None:
-    """References, scale law: everything scaled, the printer's error too: force x s^2 (4x: 16)."""
+    """Force = pressure x area at equal strain: everything scaled, the printer's error too: x s^2 (4x: 16)."""
     printer = {"boss_error_mm": 0.1 * scale, "hole_error_mm": -0.2 * scale}
     assert stacked(2, 2, scale=scale, printer=printer).push_n == pytest.approx(
         stacked(2, 2).push_n * scale**2, rel=0.01

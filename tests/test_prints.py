@@ -144,7 +144,7 @@ def test_filament_by_colour_adds_up(big_tug: tuple[Model, Measures, Joints], fol
     assert sum(float(row["grams"]) for row in rows[:-1]) == pytest.approx(
         float(rows[-1]["grams"]), abs=len(rows)
     )
-    # 1 m of 1.75 mm is 2.405 cm3 (references), PLA 1.25 g/cm3
+    # 1 m of 1.75 mm is pi / 4 x 1.75^2 = 2.405 cm3; PLA 1.25 g/cm3 (Processes 2025 13:2733)
     assert float(rows[-1]["metres"]) == pytest.approx(float(rows[-1]["grams"]) / 1.25 / 2.405, rel=2e-3)
 
 

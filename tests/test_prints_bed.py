@@ -183,7 +183,7 @@ def test_a_bed_that_is_deeper_than_wide_turns_what_is_long(
 
 def test_filament_of_the_reference_example() -> None:
     """80 x 40 x 38 mm, walls 1.2, infill 0.15, density 1.24: Vs 18.62 cm3, 42.2 g; 1 m is 2.405 cm3
-    (references, quantities; computed there)."""
+    (worked by hand)."""
     volume, area = 80 * 40 * 38, 2 * (80 * 40 + 80 * 38 + 40 * 38)
     settings = Settings()
     grams = printed_mass(volume, area, settings)

@@ -53,7 +53,7 @@ def staircase(levels: int, prop: bool = False, scale: float = 1.0):
 
 @pytest.mark.parametrize(
     ("levels", "largest_n"),
-    # computed from the published model, references section 2 item 1 (C)
+    # computed from the model of Liu et al., arXiv 2402.10711 (RA-L 9(11), 2024)
     [(10, 0.2127), (15, 0.5285), (18, 0.7857), (19, 0.8827), (20, 0.9854), (21, 1.0937)],
 )
 def test_staircase_largest_friction(levels, largest_n):
@@ -68,7 +68,7 @@ def test_staircase_stands_at_19_falls_at_20_and_a_prop_saves_it():
 
 
 def test_staircase_four_times_as_large_stands_ten_levels():
-    # weight grows with the cube, friction with the square of the scale (references, item 7 (C))
+    # weight grows with the cube, friction with the square of the scale (the staircase of Liu et al.)
     assert staircase(10, scale=4).ok
     assert not staircase(11, scale=4).ok
 
@@ -102,7 +102,7 @@ def harmonic(bricks: int, shift: float = 0.0):
 
 @pytest.mark.parametrize("bricks", [1, 2, 3, 4, 5, 6])
 def test_harmonic_overhang_balances_and_falls_when_shifted(bricks):
-    # overhang of n bricks is H_n / 2 (references, section 2 item 3)
+    # overhang of n bricks is H_n / 2 (Paterson & Zwick, Am. Math. Monthly 116, 2009, from memory)
     reach = [0.5, 0.75, 0.916667, 1.041667, 1.141667, 1.225][bricks - 1]
     assert harmonic(bricks)[-1] + 1 == pytest.approx(reach, abs=1e-6)
     bodies, contacts = dry(harmonic(bricks))
@@ -113,7 +113,8 @@ def test_harmonic_overhang_balances_and_falls_when_shifted(bricks):
 
 @pytest.mark.parametrize(("bricks", "lengths"), [(4, 1), (31, 2), (227, 3), (1674, 4)])
 def test_harmonic_bricks_to_pass_whole_lengths(bricks, lengths):
-    # 4, 31, 227, 1674 bricks pass 1, 2, 3, 4 lengths (references, section 2 item 3); all forces are upright
+    # 4, 31, 227, 1674 bricks pass 1, 2, 3, 4 lengths: the first n with H_n / 2 over that, summed here;
+    # all forces are upright
     assert harmonic(bricks)[-1] + 1 > lengths > harmonic(bricks - 1)[-1] + 1
     bodies, contacts = dry(harmonic(bricks), friction=0.0)
     assert balance(bodies, contacts, bodies.weight()).ok
@@ -165,7 +166,7 @@ def test_four_block_overhang():
 
 
 def test_unit_cube_presses_a_quarter_at_each_corner():
-    # references, section 2 item 5
+    # by symmetry
     bodies, contacts = dry([-1.0, -1.0])
     found = balance(bodies, contacts, bodies.weight())
     assert found.ok
@@ -181,7 +182,7 @@ SYMMETRIES = [(0, 1, 2, 3), (1, 0, 3, 2), (2, 3, 0, 1), (3, 2, 1, 0)]
 
 
 def test_cube_offset_by_three_quarters_needs_tension():
-    # references, section 2 item 5
+    # by hand: its weight lies outside the quarter that carries it
     bodies, contacts = dry([-1.0, -0.25])
     assert not balance(bodies, contacts, bodies.weight()).ok
     held = Contacts.make(
@@ -193,7 +194,7 @@ def test_cube_offset_by_three_quarters_needs_tension():
 
 
 def test_slides_above_the_friction_angle():
-    # mu 0.84 slides above atan(0.84) = 40.03 deg (references, section 2 item 6)
+    # mu 0.84 slides above atan(0.84) = 40.03 deg (Coulomb)
     bodies, contacts = dry([-1.0], friction=0.84)
     low_cube = Bodies(bodies.mass_g, bodies.centroid * (1, 1, 0.1))
     found = limit(low_cube, contacts, low_cube.weight(), low_cube.weight((-1, 0, 0)))
@@ -202,7 +203,7 @@ def test_slides_above_the_friction_angle():
 
 @pytest.mark.parametrize(("cubes", "angle"), [(1, 45.0), (2, 26.57), (3, 18.43)])
 def test_columns_topple(cubes, angle):
-    # references, section 2 item 6 (C)
+    # by hand: atan(width / height)
     tall = stack([Cell(0, 0, z, 1, 1) for z in range(cubes)], hold_per_stud=1e4)
     structure = Structure.of(tall.model, tall.measures, tall.joints, Settings())
     rough = Structure(

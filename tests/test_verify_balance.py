@@ -48,13 +48,13 @@ def staircase(levels: int, prop: bool = False, scale: float = 1.0) -> float:
 
 def test_staircase_of_19_stands_of_20_falls_and_a_prop_saves_it():
     assert staircase(19) >= STANDS
-    assert staircase(20) == pytest.approx(0.98 / 0.9854, abs=1e-4)  # references, section 2 item 1 (C)
+    assert staircase(20) == pytest.approx(0.98 / 0.9854, abs=1e-4)  # Liu et al., arXiv 2402.10711
     assert staircase(21) == pytest.approx(0.98 / 1.0937, abs=1e-4)
     assert staircase(20, prop=True) >= STANDS
 
 
 def test_staircase_four_times_as_large_stands_ten_levels():
-    """References, section 2 item 7 (C)."""
+    """The staircase of Liu et al.: weight grows with the cube, friction with the square of the scale."""
     assert staircase(10, scale=4) >= STANDS > staircase(11, scale=4)
 
 
@@ -82,7 +82,7 @@ def harmonic(count: int, shift: float) -> list[float]:
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 20])
 def test_harmonic_overhang(count):
-    """References, section 2 item 3: H_n / 2 balances; 0.001 further out falls."""
+    """H_n / 2 balances, 0.001 further out falls (Paterson & Zwick, Am. Math. Monthly 116, from memory)."""
     assert harmonic(count, 0.0)[-1] + 1 == pytest.approx(sum(1 / k for k in range(1, count + 1)) / 2)
     assert bricks(harmonic(count, -1e-9)) >= STANDS
     assert bricks(harmonic(count, 0.001)) < 1e-6
@@ -90,7 +90,7 @@ def test_harmonic_overhang(count):
 
 @pytest.mark.parametrize(("friction", "slides_at"), [(0.84, 40.03), (0.3, 16.7)])
 def test_slides_above_the_friction_angle(friction, slides_at):
-    """References, section 2 item 6: atan(mu); tilted about y, along a side of the pyramid."""
+    """Coulomb: atan(mu); tilted about y, along a side of the pyramid."""
     for tilt, stands in ((slides_at - 0.2, True), (slides_at + 0.2, False)):
         up = np.array([np.sin(np.radians(tilt)), 0, np.cos(np.radians(tilt))])
         rig = Rig()

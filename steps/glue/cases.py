@@ -27,7 +27,7 @@ from steps.statics.structure import TABLE_TOLERANCE_MM, UPRIGHT_COSINE
 
 #: A model up to this mass is lifted with one hand, g (proposal).
 ONE_HAND_G = 2000.0
-#: Above this mass it is not turned over in one piece, g: two adults (references, proposal).
+#: Above this mass it is not turned over in one piece, g: two adults (proposal).
 TURNED_G = 10_000.0
 #: Above this mass it is not lifted in one piece, g (from memory: a common guide figure for one adult).
 LIFTED_G = 25_000.0

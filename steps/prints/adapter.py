@@ -17,7 +17,7 @@ from steps.prints.solids import Solid, solid_of
 
 #: The steepest slope: beyond it the pegs alone carry the model.
 STEEPEST_DEGREES = 60.0
-#: The foot holds the model up to this tilt (proposal in the references: tips at 10 degrees is flagged).
+#: The foot holds the model up to this tilt (proposal; EN 71-1 asks 5 degrees of floor toys, from memory).
 TIP_DEGREES = 10.0
 #: Foot plate, and air below the model's lowest point (mm).
 PLATE_MM, AIR_MM = 4.0, 5.0

@@ -18,8 +18,7 @@ ROW_MM = {"a4": 5.8, "a5": 5.8, "letter": 5.1}
 LONGEST_TITLE = 50  # characters that fit one line
 LONGEST_NAME = 34
 FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
-#: Pulls that the form has room for: the first one, which is left out, and five that count (proposal in the
-#: references).
+#: Pulls that the form has room for: the first one, which is left out, and five that count (proposal).
 PULLS, PULLED_NUMBERS = 5, 3
 
 #: By the letter that the word in the settings file begins with.

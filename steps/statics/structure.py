@@ -27,7 +27,7 @@ BOND_DIRECTIONS = 4
 #: Joints from which the studs of each are gathered: one programme over 1,000 parts then takes seconds.
 COARSE_ABOVE = 400
 #: Design stress of a bond where no adhesive is chosen yet, MPa: a quarter of the least lap shear of
-#: the structural families, 2 MPa (references: epoxy, polyurethane 2-6 MPa (M); a quarter (P)).
+#: the structural families, 2 MPa (epoxy, polyurethane 2-6 MPa from memory; a quarter, proposal).
 BOND_MPA = 0.5
 
 
