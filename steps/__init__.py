@@ -2,7 +2,7 @@
 
 The stages read in this order, each a pure function of the values before it::
 
-    read -> measure -> join -> order -> glue -> draw -> lay out
+    read -> measure -> join -> order -> glue -> settle -> draw -> lay out
 
 ``steps.model`` holds the values that pass between them; ``steps.pipeline`` runs them.
 """

@@ -10,14 +10,17 @@ shows; a *joint* is all that holds two parts together.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, QhullError
+
+if TYPE_CHECKING:
+    from steps.sequence import BuildSequence
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -384,7 +387,7 @@ class Step:
     attaches: tuple[Attach, ...]
     closes: tuple[str, ...]  #: joint ids that this step first closes
     up: Array  #: (3,) the model direction that points up on the table
-    hold: tuple[str, ...] = ()  #: parts a hand must hold
+    expected_hold: tuple[str, ...] = ()  #: parts a hand must hold by what is known of glue yet; see Work
     doubtful: str = ""  #: why the step is doubtful (only with --anyway), in plain words
     note: str = ""  #: the user's note
     needs_push_n: float = 0.0  #: greatest force to press home in this step
@@ -415,19 +418,6 @@ class Order:
 
 
 @dataclass(frozen=True)
-class GlueStep:
-    """What gluing adds to one step, by step number."""
-
-    number: int
-    glues: tuple[str, ...] = ()
-    sitting: int | None = None
-    needs_cured: tuple[str, ...] = ()
-    by: Reader = "child"
-    people: int = 1
-    wait_min: float = 0.0
-
-
-@dataclass(frozen=True)
 class Adhesive:
     """The chosen family and how much of it; family 'none' when nothing is glued."""
 
@@ -441,19 +431,49 @@ class Adhesive:
 
 @dataclass(frozen=True, eq=False)
 class Gluing:
-    """The mark of every joint, who does each step, and the adhesive."""
+    """The mark of every joint and the adhesive."""
 
     marks: Mapping[str, Mark]  #: joint id -> mark
     whys: Mapping[str, str]  #: joint id -> why it is glued (or why not), where there is more to say
     loads_n: Mapping[str, float]  #: joint id -> greatest load over the load cases
-    steps: tuple[GlueStep, ...]
     adhesive: Adhesive
     problems: tuple[Problem, ...] = ()
     on_glue: frozenset[int] = frozenset()  #: steps after which the build stands only by earlier glue
     facts: Mapping[str, float] = field(default_factory=dict)
 
+    @property
+    def glued(self) -> frozenset[str]:
+        """Ids of the glued joints."""
+        return frozenset(joint for joint, mark in self.marks.items() if mark == "glue")
+
+
+# -------------------------------------------------------------------------------- settle
+
+
+@dataclass(frozen=True)
+class StepWork:
+    """What one step asks of hands and clock once the glue is chosen, by step number."""
+
+    number: int
+    glues: tuple[str, ...] = ()
+    sitting: int | None = None
+    needs_cured: tuple[str, ...] = ()
+    by: Reader = "child"
+    people: int = 1
+    wait_min: float = 0.0
+    hold: tuple[str, ...] = ()  #: parts a hand must hold
+
+
+@dataclass(frozen=True, eq=False)
+class Work:
+    """Every step's work, and what is too hard for hands."""
+
+    steps: tuple[StepWork, ...]
+    problems: tuple[Problem, ...] = ()
+    facts: Mapping[str, float] = field(default_factory=dict)
+
     @cached_property
-    def step_by_number(self) -> Mapping[int, GlueStep]:
+    def step_by_number(self) -> Mapping[int, StepWork]:
         return {step.number: step for step in self.steps}
 
 
@@ -489,22 +509,20 @@ class Plan:
     joints: Joints
     order: Order
     gluing: Gluing
+    work: Work
     sights: tuple[Sight, ...] = ()
+
+    @property
+    def sequence(self) -> BuildSequence:
+        """The build told step by step."""
+        from steps.sequence import BuildSequence
+
+        return BuildSequence.of(self.model, self.order)
 
     @property
     def problems(self) -> tuple[Problem, ...]:
         """Problems of all stages, in stage order."""
         found: list[Problem] = []
-        for stage in (self.model, self.measures, self.joints, self.order, self.gluing):
+        for stage in (self.model, self.measures, self.joints, self.order, self.gluing, self.work):
             found.extend(stage.problems)
         return tuple(found)
-
-
-def copy_lookup(assembly: Assembly, copy: int) -> Mapping[str, str]:
-    """Part of the first copy -> the corresponding part of copy number ``copy``."""
-    return dict(zip(assembly.copies[0], assembly.copies[copy], strict=True))
-
-
-def parts_of_steps(steps: Iterable[Step]) -> tuple[str, ...]:
-    """All parts that the steps add by themselves, in order."""
-    return tuple(part for step in steps for part in step.adds)

@@ -14,8 +14,8 @@ from steps.settings import Settings
 Progress = Callable[[str, int, int], None]
 Value = TypeVar("Value")
 
-#: The stages by the names that people see, in order: "3 of 7 joints".
-STAGES = ("read", "measure", "joints", "order", "glue", "pictures", "pages")
+#: The stages by the names that people see, in order: "3 of 8 joints".
+STAGES = ("read", "measure", "joints", "order", "glue", "settle", "pictures", "pages")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +85,7 @@ def plan_survey(
     from steps.draw import choose_views
     from steps.glue import choose_glue
     from steps.order import plan_order
-    from steps.order.settled import settle
+    from steps.settle import settle
 
     tell = progress or _quiet
     earlier = model.problems + measures.problems + joints.problems
@@ -94,12 +94,14 @@ def plan_survey(
     tell("glue", 0, 1)
     earlier += order.problems
     gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
-    order, gluing = settle(model, measures, joints, order, gluing, settings)
-    faults = errors_of(earlier + gluing.problems)
+    earlier += gluing.problems
+    tell("settle", 0, 1)
+    work = _with_earlier(earlier, lambda: settle(model, measures, joints, order, gluing, settings))
+    faults = errors_of(earlier + work.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)
     tell("pictures", 0, 1)
-    plan = Plan(model, measures, joints, order, gluing)
+    plan = Plan(model, measures, joints, order, gluing, work)
     return replace(plan, sights=choose_views(plan, settings))
 
 

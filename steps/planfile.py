@@ -322,7 +322,7 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
     sights = {sight.number: sight for sight in plan.sights}
     entries = []
     for step in plan.order.steps:
-        glue = plan.gluing.step_by_number[step.number]
+        work = plan.work.step_by_number[step.number]
         sight: Sight = sights[step.number]
         entries.append(
             StepEntry(
@@ -337,18 +337,18 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                     for attach in step.attaches
                 ),
                 closes=step.closes,
-                glues=glue.glues,
-                sitting=glue.sitting,
-                needs_cured=glue.needs_cured,
+                glues=work.glues,
+                sitting=work.sitting,
+                needs_cured=work.needs_cured,
                 up=_triple(step.up),
                 view=ViewEntry(
                     azimuth=math.degrees(sight.view.azimuth), elevation=math.degrees(sight.view.elevation)
                 ),
                 seen=dict(sorted(sight.seen.items(), key=lambda item: _id_key(item[0]))),
-                by=glue.by,
-                hold=step.hold,
-                wait_min=glue.wait_min,
-                people=glue.people,
+                by=work.by,
+                hold=work.hold,
+                wait_min=work.wait_min,
+                people=work.people,
                 needs_push_n=step.needs_push_n,
                 doubtful=step.doubtful,
                 note=step.note,

@@ -17,7 +17,6 @@ from steps.model import (
     Adhesive,
     Assembly,
     Attach,
-    GlueStep,
     Gluing,
     Joint,
     Joints,
@@ -30,6 +29,8 @@ from steps.model import (
     Plan,
     Shape,
     Step,
+    StepWork,
+    Work,
 )
 
 NAMES = {
@@ -47,7 +48,8 @@ def sample_plan() -> Plan:
     """Nine steps with a sub-assembly, glue, a wait, a turn, a hold, a doubtful step and a note."""
     model, measures = _model()
     joints = _joints(model)
-    return Plan(model, measures, joints, _order(model, joints), _gluing(joints))
+    order = _order(model, joints)
+    return Plan(model, measures, joints, order, _gluing(joints), _work(order))
 
 
 def _model() -> tuple[Model, Measures]:
@@ -99,7 +101,7 @@ def _order(model: Model, joints: Joints) -> Order:
     tower = ("tower low", "tower middle", "tower high")
     lists = [
         ("A2", ("plinth front", "plinth back"), {}),
-        ("A2", ("plinth left", "plinth right"), {"hold": ("plinth front",)}),
+        ("A2", ("plinth left", "plinth right"), {"expected_hold": ("plinth front",)}),
         ("A1", tower[:2], {}),
         ("A1", tower[2:], {"up": [0, 1, 0]}),
         ("A2", (), {"note": "Mind the cable for the lamp."}),
@@ -123,8 +125,8 @@ def _order(model: Model, joints: Joints) -> Order:
             )
         attaches = () if names else (Attach("A1", 0, DOWN),)
         extra = {"up": [0, 0, 1], **extra}
-        if "hold" in extra:
-            extra["hold"] = tuple(ids[name] for name in extra["hold"])
+        if "expected_hold" in extra:
+            extra["expected_hold"] = tuple(ids[name] for name in extra["expected_hold"])
         steps.append(Step(number, assembly, adds, dict.fromkeys(adds, DOWN), attaches, closes, **extra))
     whole = Assembly("A2", "beacon", (tuple(part.id for part in model.parts),))
     return Order(
@@ -138,11 +140,16 @@ def _gluing(joints: Joints) -> Gluing:
     marks["J3"] = "glue"
     marks["J4"] = "rest"
     marks[joints.joints[-1].id] = "free"
-    work = [GlueStep(n, by="child") for n in range(1, 9)]
-    work[1] = GlueStep(2, ("J3",), 1, (), "adult", 2, 30.0)
-    work[4] = GlueStep(5, (), None, ("J3",), "helper", 1, 0.0)
     loads = {joint.id: 0.4 for joint in joints.joints}
-    return Gluing(marks, {}, loads, tuple(work), Adhesive("epoxy", 1.5, 5, 30, 1440, ("it fills the gap",)))
+    return Gluing(marks, {}, loads, Adhesive("epoxy", 1.5, 5, 30, 1440, ("it fills the gap",)))
+
+
+def _work(order: Order) -> Work:
+    held = {step.number: step.expected_hold for step in order.steps}
+    work = [StepWork(n, by="child") for n in range(1, 9)]
+    work[1] = StepWork(2, ("J3",), 1, (), "adult", 2, 30.0)
+    work[4] = StepWork(5, (), None, ("J3",), "helper", 1, 0.0)
+    return Work(tuple(replace(step, hold=held[step.number]) for step in work))
 
 
 @dataclass

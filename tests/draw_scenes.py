@@ -23,6 +23,7 @@ from steps.model import (
     Shape,
     Step,
     Touch,
+    Work,
 )
 
 
@@ -44,7 +45,7 @@ def plan_of(demo: DemoModel, per_step: int = 3, pitch_mm: float = 10.0) -> Plan:
     steps = _steps(ids_up, per_step)
     order = Order((Assembly("A1", demo.name, (tuple(ids_up),)),), steps)
     marks: dict[str, Mark] = {joint.id: "press" for joint in joints.joints}
-    return Plan(model, measures, joints, order, Gluing(marks, {}, {}, (), Adhesive()))
+    return Plan(model, measures, joints, order, Gluing(marks, {}, {}, Adhesive()), Work(()))
 
 
 def _measure(shape: Shape) -> Measure:

@@ -164,7 +164,7 @@ def test_a_glue_sheet_ticks_off_every_joint_of_its_sitting(folder, reader):
     title = "Ask an adult: gluing 1" if reader == "child" else "Glue sheet 1"
     texts = [words_of(text) for text in text_of(booklet(folder, reader=reader))]
     sheet = " ".join(text for text in texts if title in text)
-    glued = [joint for step in plan.gluing.steps for joint in step.glues]
+    glued = [joint for step in plan.work.steps for joint in step.glues]
     rows = re.findall(r"(\d+) (\d\.\d+) ml", sheet.split("Step 2:")[1])
     assert [number for number, _ in rows] == [joint.removeprefix("J") for joint in glued]
     assert "Weigh down for 30 min." in sheet

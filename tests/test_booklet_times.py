@@ -10,6 +10,7 @@ import pytest
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.times import MOST_TICKS, stretches, timeline
 from steps.booklet.words import words_in
+from steps.model import Work
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
@@ -40,9 +41,9 @@ def test_every_minute_is_somebodys_or_waiting() -> None:
 
 def test_a_plan_without_waits_has_no_timeline() -> None:
     plan = sample_plan()
-    steps = tuple(replace(step, wait_min=0.0, needs_cured=()) for step in plan.gluing.steps)
-    gluing = replace(plan.gluing, steps=steps, facts={"waiting_min": 0.0})
-    assert timeline(matter_of(replace(plan, gluing=gluing))) is None
+    steps = tuple(replace(step, wait_min=0.0, needs_cured=()) for step in plan.work.steps)
+    work = Work(steps, facts={"waiting_min": 0.0})
+    assert timeline(matter_of(replace(plan, work=work))) is None
 
 
 def test_ticks_are_few_and_in_order() -> None:

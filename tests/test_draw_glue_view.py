@@ -14,7 +14,7 @@ from steps.draw import Studio, glue_picture, glue_view, joint_number
 from steps.draw.guides import guides_of
 from steps.draw.lift import lifted_things
 from steps.draw.sheet import Field
-from steps.model import GlueStep
+from steps.model import StepWork, Work
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 
@@ -27,9 +27,9 @@ def glued_everywhere(plan):
     work = []
     for step in plan.order.steps:
         joints = [joint.id for one in lifted_things(studio, step) for joint in one.joints]
-        work.append(GlueStep(step.number, tuple(joints), 1))
+        work.append(StepWork(step.number, tuple(joints), 1))
     marks = dict.fromkeys(plan.gluing.marks, "glue")
-    return replace(plan, gluing=replace(plan.gluing, marks=marks, steps=tuple(work)))
+    return replace(plan, gluing=replace(plan.gluing, marks=marks), work=Work(tuple(work)))
 
 
 @pytest.fixture(scope="module", params=[beacon, lambda: sea_wall(60)], ids=["beacon", "wall"])
@@ -37,8 +37,8 @@ def studio(request) -> Studio:
     return Studio(glued_everywhere(plan_of(request.param(), per_step=3)), Settings())
 
 
-def glue_steps(studio: Studio) -> list[GlueStep]:
-    return [step for step in studio.plan.gluing.steps if step.glues]
+def glue_steps(studio: Studio) -> list[StepWork]:
+    return [step for step in studio.plan.work.steps if step.glues]
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -65,8 +65,8 @@ def test_numbers_stand_inside_the_picture_and_apart(studio, size):
 def test_only_what_is_glued_is_numbered(studio):
     step = glue_steps(studio)[0]
     kept = step.glues[0]
-    work = tuple(replace(one, glues=one.glues[:1]) for one in studio.plan.gluing.steps)
-    plan = replace(studio.plan, gluing=replace(studio.plan.gluing, steps=work))
+    work = tuple(replace(one, glues=one.glues[:1]) for one in studio.plan.work.steps)
+    plan = replace(studio.plan, work=Work(work))
     picture = glue_picture(Studio(plan, Settings()), step.number, *SIZES[0])
     assert [balloon.text for balloon in picture.balloons] == [joint_number(kept)]
 
@@ -76,7 +76,7 @@ def test_a_number_points_at_its_own_joint(studio, size):
     """The leader ends on paper where one of the joint's guides runs, or in the middle of them."""
     field = Field(*size)
     for work in glue_steps(studio):
-        step = studio.step_by_number[work.number]
+        step = studio.plan.sequence.by_number[work.number].step
         lifted = [one for one in lifted_things(studio, step) if one.joints]
         camera = glue_view._camera(studio, step, field, lifted)
         ways = glue_view._by_joint(guides_of(lifted))

@@ -44,6 +44,7 @@ def test_copies_of_a_sub_assembly_are_one_kind_counted():
     copies = (("P6", "P7"), ("P8", "P9"))
     move = Move([[0, 0, -1]])
     step = replace(order.steps[0], attaches=(Attach("A2", 0, move), Attach("A2", 1, move)))
-    order = replace(order, assemblies=(Assembly("A2", "tower", copies), *order.assemblies))
+    assemblies = (Assembly("A2", "tower", copies), *order.assemblies)
+    order = replace(order, assemblies=assemblies, steps=(step, *order.steps[1:]))
     kind = kinds_in_step(replace(plan, order=order), step)[-1]
     assert (kind.assembly, kind.count, kind.groups, kind.shape) == ("A2", 2, copies, "")

@@ -8,7 +8,7 @@ import pytest
 from demo_model.beacon import beacon
 from steps.draw.lift import GAP_PITCHES, lifted_things, shifts_of
 from steps.draw.studio import Studio
-from steps.model import Assembly, Attach, Move
+from steps.model import Assembly, Attach, Move, Step
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 
@@ -18,6 +18,13 @@ PITCH = 10.0
 @pytest.fixture(scope="module")
 def studio():
     return Studio(plan_of(beacon(), per_step=3), Settings())
+
+
+def with_step(studio: Studio, step: Step) -> tuple[Studio, Step]:
+    """A studio whose plan has this step in place of its namesake."""
+    order = studio.plan.order
+    steps = tuple(step if each.number == step.number else each for each in order.steps)
+    return Studio(replace(studio.plan, order=replace(order, steps=steps)), Settings()), step
 
 
 def test_the_first_parts_lie_on_the_table(studio):
@@ -56,18 +63,17 @@ def test_a_sideways_part_is_lifted_sideways(studio):
     step = studio.plan.order.steps[1]
     part = step.adds[0]
     turned = replace(step, adds=(part,), moves={part: Move([[0, -1, 0]])})
-    (one,) = lifted_things(studio, turned)
+    (one,) = lifted_things(*with_step(studio, turned))
     assert one.shift[1] > 0 and one.shift[[0, 2]] == pytest.approx([0, 0])
 
 
 def test_a_bent_move_is_lifted_back_round_its_bend(studio):
     step = studio.plan.order.steps[1]
     part = step.adds[0]
-    (one,) = lifted_things(studio, replace(step, adds=(part,), moves={part: Move([[0, 0, -30], [20, 0, 0]])}))
+    bent = replace(step, adds=(part,), moves={part: Move([[0, 0, -30], [20, 0, 0]])})
+    (one,) = lifted_things(*with_step(studio, bent))
     assert one.way == pytest.approx(np.array([[-20, 0, 30], [-20, 0, 0], [0, 0, 0]]))
-    (short,) = lifted_things(
-        studio, replace(step, adds=(part,), moves={part: Move([[0, 0, -2], [20, 0, 0]])})
-    )
+    (short,) = lifted_things(*with_step(studio, replace(bent, moves={part: Move([[0, 0, -2], [20, 0, 0]])})))
     assert short.way[0][2] > GAP_PITCHES * PITCH  # a short first leg is preceded by a straight approach
 
 
@@ -78,7 +84,7 @@ def test_a_sub_assembly_is_lifted_as_one(studio):
     attach = Attach("A2", 0, Move([[0, 0, -1]]))
     order = replace(plan.order, assemblies=(Assembly("A2", "cap", copies), *plan.order.assemblies))
     whole = Studio(replace(plan, order=order), Settings())
-    (one,) = lifted_things(whole, replace(last, adds=(), moves={}, attaches=(attach,)))
+    (one,) = lifted_things(*with_step(whole, replace(last, adds=(), moves={}, attaches=(attach,))))
     assert one.thing.parts == last.adds and one.shift[2] > 0
     inner = [joint for joint in one.joints if {joint.a, joint.b} <= set(last.adds)]
     assert not inner

@@ -68,7 +68,8 @@ def part_at(studio: Studio, step, point) -> str | None:
     camera = _step_camera(studio, step, field)
     column, row = point[0] / field.mm_per_pixel, (HEIGHT - point[1]) / field.mm_per_pixel
     origin = camera.unproject(np.array([column]), np.array([row]), np.array([-1e4]))[0]
-    items = [*studio.items(studio.earlier(step), "earlier"), *new_items(studio, lifted_things(studio, step))]
+    earlier = studio.plan.sequence.ids(studio.moment(step).before)
+    items = [*studio.items(earlier, "earlier"), *new_items(studio, lifted_things(studio, step))]
     best, name = np.inf, None
     for item in items:
         triangles = (item.solid.vertices @ item.pose[:3, :3].T + item.pose[:3, 3])[item.solid.faces]
@@ -411,7 +412,7 @@ def test_the_overview_shows_the_whole_of_every_new_part(studio, number):
     from steps.draw.pictures import _display_axes, _whole_camera
     from steps.draw.sheet import Field
 
-    step = studio.step_by_number[number]
+    step = studio.plan.sequence.by_number[number].step
     field = Field(60, 60)
     camera = _whole_camera(studio, field, _display_axes(studio))
     alone = studio.source.table(studio.items(step.adds, "new"), camera)

@@ -82,7 +82,7 @@ def test_shares_agree_with_whole_pictures_counted_pixel_by_pixel(planned):
         axes = studio.axes(step)
         lifted = lifted_things(studio, step)
         new = [studio.item(part, "new", one.shift) for one in lifted for part in one.thing.parts]
-        items = [*studio.items(studio.earlier(step), "earlier"), *new]
+        items = [*studio.items(studio.plan.sequence.ids(studio.moment(step).before), "earlier"), *new]
         camera = framed(axes, np.concatenate([item.outer for item in items]), 700, 700)
         together = RaySource().table(items, camera)
         for item in new:

@@ -16,10 +16,11 @@ from steps.glue.cases import load_cases, solve
 from steps.glue.families import family
 from steps.glue.hazards import complete
 from steps.glue.least import _reachable, least_glue
-from steps.glue.schedule import Activity, Scheduler, critical_path
 from steps.glue.search import Search
 from steps.model import Assembly, Attach, Joints, Move, Order, Step
+from steps.sequence import BuildSequence
 from steps.settings import GlueSettings, Settings
+from steps.settle.schedule import Activity, Scheduler, critical_path
 from steps.statics import Structure
 from tests.stacks import Cell, Stack, stack
 
@@ -166,14 +167,15 @@ def test_a_press_straight_down_needs_no_programme_and_one_aslant_is_asked():
     search = Search(structure, strength, frozenset())
     assert all(case.aslant and not search.carried(case) for case in tilted)
     assert not any(search.holds(search.may, case)[0] for case in tilted)  # it slides on the table
-    held = replace(order, steps=tuple(replace(step, hold=("P1",)) for step in order.steps))
+    held = replace(order, steps=tuple(replace(step, expected_hold=("P1",)) for step in order.steps))
     steady = [case for case in load_cases(*asked(built, structure, held)) if case.kind == "press"]
     assert steady[0].held.tolist() == [0]
     assert search.holds(search.may, steady[0])[0]
 
 
 def asked(built: Stack, structure: Structure, order: Order | None = None):
-    return built.model, built.measures, structure, order or one_by_one(built), Settings(), UP
+    sequence = BuildSequence.of(built.model, order or one_by_one(built))
+    return built.model, structure, sequence, Settings()
 
 
 def test_unknown_family_and_plastic_list_the_known_ones():
@@ -246,7 +248,7 @@ def heap(seed: int) -> tuple[Structure, Stack, np.ndarray]:
 @pytest.mark.parametrize("seed", range(14))
 def test_least_set_against_brute_force(seed):
     structure, built, strength = heap(seed)
-    cases = load_cases(built.model, built.measures, structure, Order((), ()), Settings(), UP)
+    cases = load_cases(built.model, structure, BuildSequence.of(built.model, Order((), ())), Settings())
     found = least_glue(structure, cases, strength)
     search = Search(structure, strength, frozenset())
     reached, _ = _reachable(search, cases)

@@ -15,6 +15,7 @@ from steps.glue.least import _reachable, least_glue
 from steps.glue.report import _unsettled
 from steps.glue.search import Search
 from steps.model import Assembly, Joints, Move, Order, Step
+from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
 from steps.statics.programme import USE_TOLERANCE
@@ -96,7 +97,7 @@ def model(name: str, hold: float, stress: float, seed: int) -> tuple[Structure, 
     )
     built = Stack(built.model, built.measures, Joints(joints))
     structure = Structure.of(built.model, built.measures, built.joints, Settings(), coarse=True)
-    cases = load_cases(built.model, built.measures, structure, Order((), ()), Settings(), UP)
+    cases = load_cases(built.model, structure, BuildSequence.of(built.model, Order((), ())), Settings())
     return structure, cases, np.array([joint.glue_area_mm2 * stress for joint in joints])
 
 
@@ -190,7 +191,7 @@ def test_what_is_said_to_be_enough_is_enough(seed):
     """Independent means: each case by one programme over all its parts, with no joint taken as rigid."""
     built = random_pile(seed)
     structure = Structure.of(built.model, built.measures, built.joints, Settings(), coarse=True)
-    cases = load_cases(built.model, built.measures, structure, from_below(built), Settings(), UP)
+    cases = load_cases(built.model, structure, BuildSequence.of(built.model, from_below(built)), Settings())
     strength = np.array([joint.glue_area_mm2 * STRONG for joint in built.joints.joints])
     found = least_glue(structure, cases, strength)
     search = Search(structure, strength, frozenset())

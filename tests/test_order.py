@@ -21,7 +21,7 @@ from demo_model.tug import tug
 from steps.errors import NoBuildableOrder, WrongSettings
 from steps.features import measure
 from steps.joints import find_joints
-from steps.model import Adhesive, GlueStep, Gluing, Joints, Measures, Model, Order, Plan, Sight, View
+from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Sight, StepWork, View, Work
 from steps.order import plan_order
 from steps.planfile import plan_file
 from steps.settings import OrderSettings, Settings
@@ -39,11 +39,11 @@ def whole_plan(model: Model, measures: Measures, joints: Joints, order: Order) -
         {each.id: "free" if each.moves else "press" for each in joints.joints},
         {},
         {},
-        tuple(GlueStep(step.number) for step in order.steps),
         Adhesive(),
     )
+    work = Work(tuple(StepWork(step.number, hold=step.expected_hold) for step in order.steps))
     sights = tuple(Sight(step.number, View(0.7, 0.6), {}) for step in order.steps)
-    return Plan(model, measures, joints, order, gluing, sights)
+    return Plan(model, measures, joints, order, gluing, work, sights)
 
 
 def names_of(model: Model, parts: Iterable[str]) -> list[str]:
@@ -520,7 +520,7 @@ def test_what_leans_is_held():
         found, joints=tuple(replace(joint, push_n=0.0) for joint in found.joints)
     )  # nothing to press
     order = plan_order(model, measures, easy, wished(parts_per_step=1))
-    held = {name: bool(step.hold) for step in order.steps for name in names_of(model, step.adds)}
+    held = {name: bool(step.expected_hold) for step in order.steps for name in names_of(model, step.adds)}
     masses = {part.source: measures.by_shape[part.shape].printed_g for part in model.parts}
     middle = {"pier": 10.0, "beam": 30.0, "weight 0": -20.0, "weight 1": -20.0, "weight 2": -20.0}
     built: list[str] = []
@@ -531,7 +531,7 @@ def test_what_leans_is_held():
             assert held[name] is not (0 < lean < 20), name
     assert held["beam"] and not held["pier"]
     order = plan_order(model, measures, found, wished(parts_per_step=1))
-    held = {name: bool(step.hold) for step in order.steps for name in names_of(model, step.adds)}
+    held = {name: bool(step.expected_hold) for step in order.steps for name in names_of(model, step.adds)}
     assert held == {name: name != "pier" for name in built}  # the weights are pressed on beyond the pier
 
 

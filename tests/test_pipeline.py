@@ -13,9 +13,10 @@ import steps.glue
 import steps.intake
 import steps.joints
 import steps.order
+import steps.settle
 from demo_model.beacon import beacon
 from steps.errors import FaultyModel, NoBuildableOrder, NotPlaced
-from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Problem, Sight, View
+from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Problem, Sight, View, Work
 from steps.pipeline import STAGES, make_plan, survey
 from steps.settings import Settings
 from tests.hand_made import measures_of, model_of
@@ -41,6 +42,7 @@ class Stages:
             (steps.joints, "find_joints", self.joints),
             (steps.order, "plan_order", self.order),
             (steps.glue, "choose_glue", self.glue),
+            (steps.settle, "settle", self.settle),
             (steps.draw, "choose_views", self.views),
         ):
             monkeypatch.setattr(module, name, stage, raising=False)
@@ -71,7 +73,18 @@ class Stages:
     def glue(
         self, model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings
     ) -> Gluing:
-        return Gluing({}, {}, {}, (), Adhesive(), self._enter("glue"))
+        return Gluing({}, {}, {}, Adhesive(), self._enter("glue"))
+
+    def settle(
+        self,
+        model: Model,
+        measures: Measures,
+        joints: Joints,
+        order: Order,
+        gluing: Gluing,
+        settings: Settings,
+    ) -> Work:
+        return Work((), self._enter("settle"))
 
     def views(self, plan: Plan, settings: Settings) -> tuple[Sight, ...]:
         self._enter("views")
@@ -86,11 +99,11 @@ def stages(monkeypatch: pytest.MonkeyPatch) -> Stages:
 def test_stages_run_in_order_and_are_told(stages: Stages) -> None:
     told: list[str] = []
     plan = make_plan(HERE, Settings(), lambda stage, done, total: told.append(stage))
-    assert stages.calls == ["read", "measure", "joints", "order", "glue", "views"]
-    assert told == list(STAGES[:6])
+    assert stages.calls == ["read", "measure", "joints", "order", "glue", "settle", "views"]
+    assert told == list(STAGES[:7])
     assert plan.sights[0].number == 1
-    assert STAGES.index("joints") + 1 == 3  # "3 of 7 joints"
-    assert len(STAGES) == 7
+    assert STAGES.index("joints") + 1 == 3  # "3 of 8 joints"
+    assert len(STAGES) == 8
 
 
 def test_every_error_of_the_first_stages_is_in_one_report(stages: Stages) -> None:

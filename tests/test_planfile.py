@@ -18,7 +18,6 @@ from steps.model import (
     Adhesive,
     Assembly,
     Attach,
-    GlueStep,
     Gluing,
     Joint,
     Joints,
@@ -28,8 +27,10 @@ from steps.model import (
     Problem,
     Sight,
     Step,
+    StepWork,
     Touch,
     View,
+    Work,
 )
 from steps.planfile import (
     SCHEMA_FILE,
@@ -111,7 +112,6 @@ def plan() -> Plan:
             (Attach("A1", 0, Move(np.array([[0, 0, -1.0]]))),),
             ("J1",),
             np.array([0, 0, 1.0]),
-            hold=("P2",),
             doubtful="not proved",
             note="mind the fingers",
             needs_push_n=12.0,
@@ -126,9 +126,9 @@ def plan() -> Plan:
             {"J1": "glue"},
             {"J1": "Glued: it must not come off."},
             {"J1": 0.4},
-            (GlueStep(1), GlueStep(2, ("J1",), 1, ("J1",), "adult", 2, 30.0)),
             Adhesive("epoxy", 1.5, 5.0, 60.0, 1440.0, ("fills the gap",)),
         ),
+        Work((StepWork(1), StepWork(2, ("J1",), 1, ("J1",), "adult", 2, 30.0, ("P2",)))),
         tuple(Sight(n, View(math.pi / 4, 0.6155), {"P10": 0.5, "P2": 1.0}) for n in (1, 2)),
     )
 

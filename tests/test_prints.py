@@ -38,8 +38,9 @@ from steps.prints.form import form_pdf
 from steps.prints.items import by_colour
 from steps.prints.ladder import LADDER_KINDS, find_ladder
 from steps.prints.refit import moved_shape, refit, wanted_gap
-from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, first_needed, print_run
+from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, print_run
 from steps.prints.sheet import runs
+from steps.sequence import BuildSequence
 from steps.settings import CARD_GAPS_MM, PrinterSettings, Settings
 
 SETTINGS = Settings()
@@ -367,7 +368,7 @@ def test_plates_follow_the_build(big_tug: tuple[Model, Measures, Joints], tmp_pa
     model, measures, _ = big_tug
     order = order_of(model, [[part.id] for part in reversed(model.parts)])
     prints = write_prints(model, measures, tmp_path, SETTINGS, order=order)
-    needed = first_needed(order)
+    needed = BuildSequence.of(model, order).first_needed
     assert prints.plates[0].colour == model.parts[-1].colour and prints.plates[0].needed_at == 1
     done: set[str] = set()
     for plate in prints.plates:
@@ -390,12 +391,6 @@ def test_plates_sort_by_name_as_they_are_printed(tmp_path: Path) -> None:
     write_prints(model, measure(model, SETTINGS), tmp_path, SETTINGS)
     names = [row["file"] for row in table(tmp_path / RUN)]
     assert len(names) == 120 and names == sorted(names) and all((tmp_path / name).exists() for name in names)
-
-
-def test_copies_of_an_assembly_are_needed_with_the_first() -> None:
-    step = Step(4, "A1", ("P1", "P2"), {}, (), (), np.array([0, 0, 1.0]))
-    order = Order((Assembly("A1", "twice", (("P1", "P2"), ("P8", "P9"))),), (step,))
-    assert first_needed(order) == {"P1": 4, "P2": 4, "P8": 4, "P9": 4}
 
 
 def test_a_print_larger_than_the_bed_has_a_plate_of_its_own(big_tug: tuple[Model, Measures, Joints]) -> None:

@@ -89,7 +89,7 @@ def plan(
     settings = run.settings_for(model)
     target = out or Path(stem_of(model) + PLAN_SUFFIX)
     _spare_the_input(model, target)
-    with Teller(STAGES[:6], run.quiet) as progress, faults_pictured(target, settings, run.quiet):
+    with Teller(STAGES[:7], run.quiet) as progress, faults_pictured(target, settings, run.quiet):
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)

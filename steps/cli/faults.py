@@ -57,10 +57,10 @@ def _write(model: Model, parts: Sequence[str], path: Path, settings: Settings) -
 
     from renderer.flatten import flatten
     from steps.draw.faults import fault_picture
-    from steps.glue.choose import up_of
+    from steps.order.plan import up_of
     from steps.output import write_whole
 
-    pixels = flatten(fault_picture(model, parts, settings, up_of(settings)), DPI)
+    pixels = flatten(fault_picture(model, parts, settings, up_of(settings.order.down)), DPI)
     content = io.BytesIO()
     Image.fromarray(pixels).save(content, "PNG", optimize=True)
     write_whole(path, content.getvalue())

@@ -14,7 +14,7 @@ from steps.draw.pictures import HERE, PLAIN_MARGIN_MM
 from steps.draw.sheet import Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
-from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan
+from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work
 from steps.settings import Settings
 
 #: Size of the picture, mm, and the share of it that shows the whole model.
@@ -25,8 +25,8 @@ def fault_picture(model: Model, parts: Sequence[str], settings: Settings, up: Ar
     """The whole model pale with the named parts strong, seen through what hides them; beside it these parts
     alone, as they sit, in their own colours."""
     order = Order((), ())
-    gluing = Gluing({}, {}, {}, (), Adhesive())
-    studio = Studio(Plan(model, Measures({}, None), Joints(()), order, gluing), settings)
+    gluing = Gluing({}, {}, {}, Adhesive())
+    studio = Studio(Plan(model, Measures({}, None), Joints(()), order, gluing, Work(())), settings)
     axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
     left = _in_the_whole(studio, parts, axes)
     right = _alone(studio, parts, axes)

@@ -61,7 +61,7 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
         if place != kept:
             frames.update(_shared(studio, run, width_mm, height_mm))
             run, kept, bounds = [], place, studio.bounds_along(axes)
-            built = _around(bounds[studio.earlier_rows(step), :, :2])
+            built = _around(bounds[studio.moment(step).before, :, :2])
         lifted = lifted_things(studio, step)
         focus = built[None][:0]
         for one in lifted:

@@ -40,14 +40,14 @@ def joint_number(joint_id: str) -> str:
 def glue_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
     """The things of a step that are glued, lifted off their places, a number at each glued joint. What
     stands before a joint that would not show is left out."""
-    step = studio.step_by_number[step_number]
-    glued = set(studio.plan.gluing.step_by_number[step_number].glues)
+    step = studio.plan.sequence.by_number[step_number].step
+    glued = set(studio.plan.work.step_by_number[step_number].glues)
     field = Field(width_mm, height_mm)
     lifted = lifted_things(studio, step)
     of_glue = [one for one in lifted if glued & {joint.id for joint in one.joints}]
     guides = [guide for guide in guides_of(lifted) if guide.joint.id in glued]
     camera = _camera(studio, step, field, of_glue or lifted)
-    rows, new = studio.earlier_rows(step), new_items(studio, lifted)
+    rows, new = studio.moment(step).before, new_items(studio, lifted)
     table = studio.table(rows, new, camera, keep=False)
     if not all(_visible(field, table, group).any() for group in _by_joint(guides).values()):
         for one in of_glue:

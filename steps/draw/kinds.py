@@ -49,13 +49,14 @@ def kinds_in_step(plan: Plan, step: Step) -> tuple[Kind, ...]:
     """The kinds of a step in order of first use: single parts first, then attached sub-assemblies."""
     groups: dict[tuple[str, str, str], list[tuple[str, ...]]] = {}
     names: dict[str, str] = {}
-    for part_id in step.adds:
-        part = plan.model.part_by_id[part_id]
-        groups.setdefault((part.shape, part.colour, ""), []).append((part_id,))
-        names[part.colour] = part.colour_name
-    for attach in step.attaches:
-        assembly = plan.order.assembly_by_id[attach.assembly]
-        groups.setdefault(("", "", attach.assembly), []).append(assembly.copies[attach.copy])
+    for arrival in plan.sequence.by_number[step.number].arrivals:
+        if arrival.assembly:
+            key = ("", "", arrival.assembly)
+        else:
+            part = plan.model.part_by_id[arrival.name]
+            key = (part.shape, part.colour, "")
+            names[part.colour] = part.colour_name
+        groups.setdefault(key, []).append(arrival.parts)
     return tuple(
         Kind(letter_of(index), shape, colour, names.get(colour, ""), tuple(things), assembly)
         for index, ((shape, colour, assembly), things) in enumerate(groups.items())

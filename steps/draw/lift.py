@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from steps.draw.studio import Studio, Thing, things
+from steps.draw.studio import Studio
 from steps.model import Array, Joint, Step
+from steps.sequence import Arrival
 
 #: Clear gap between a lifted part and what it goes onto, in pitches. By eye: a stud's height and as much
 #: again of air stay visible in an isometric view.
@@ -25,7 +26,7 @@ WHOLE_SHARE = 0.2
 class Lifted:
     """One thing with its shift (3,) mm from its place, and where each leg of its way bends."""
 
-    thing: Thing
+    thing: Arrival
     shift: Array
     way: Array  #: (k, 3) shifts from the lifted place (first) to its seat on what it goes onto (last)
     joints: tuple[Joint, ...]  #: with what is in place before it
@@ -39,12 +40,12 @@ class Lifted:
 def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
     """Each thing of the step, lifted against its move off what carries it; what goes onto a new part
     goes up with it and once more. The first things on the table are not lifted."""
-    placed = set(studio.earlier(step))
+    moment = studio.moment(step)
     found: list[Lifted] = []
-    for thing in things(studio.plan, step):
+    for arrived, thing in enumerate(moment.arrivals):
         own = set(thing.parts)
         done = {part: lifted for lifted in found for part in lifted.thing.parts}
-        joints = _joints_to(studio, own, placed | done.keys())
+        joints = _joints_to(studio, own, moment.standing(arrived))
         partners = [joint.b if joint.a in own else joint.a for joint in joints]
         seats = tuple(done[part].shift if part in done else np.zeros(3) for part in partners)
         base = max(seats, key=lambda shift: float(shift @ shift), default=np.zeros(3))
@@ -53,13 +54,13 @@ def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
     return tuple(found)
 
 
-def _joints_to(studio: Studio, own: set[str], placed: set[str]) -> tuple[Joint, ...]:
+def _joints_to(studio: Studio, own: set[str], placed: Container[str]) -> tuple[Joint, ...]:
     """Joints between the thing's parts and parts in place, each once, in the plan's order."""
     found = {
         joint.id: joint
         for part in sorted(own)
         for joint in studio.joints_of.get(part, ())
-        if (joint.a in own) != (joint.b in own) and ({joint.a, joint.b} - own) <= placed
+        if (joint.a in own) != (joint.b in own) and (joint.b if joint.a in own else joint.a) in placed
     }
     return tuple(sorted(found.values(), key=lambda joint: _joint_order(joint.id)))
 
@@ -69,7 +70,7 @@ def _joint_order(joint_id: str) -> tuple[int, str]:
     return int(digits or 0), joint_id
 
 
-def _distance(studio: Studio, thing: Thing, joints: Sequence[Joint]) -> float:
+def _distance(studio: Studio, thing: Arrival, joints: Sequence[Joint]) -> float:
     """How far to lift: out of the deepest joint, and a clear gap; a sub-assembly further."""
     depth = max((joint.depth_mm for joint in joints), default=0.0)
     if thing.assembly:
@@ -82,7 +83,7 @@ def _distance(studio: Studio, thing: Thing, joints: Sequence[Joint]) -> float:
     return depth + GAP_SHARE * max(studio.solids[shape].extent for shape in shapes)
 
 
-def _way(thing: Thing, distance: float) -> Array:
+def _way(thing: Arrival, distance: float) -> Array:
     """(k, 3) shifts from the lifted place to the seat, along the legs of the move backwards."""
     legs = thing.move.legs
     if thing.move.straight:

@@ -14,8 +14,8 @@ from renderer.picture import Picture, Sign
 from renderer.table import Item
 from steps.draw.sheet import Field
 from steps.draw.step import inked, plain
-from steps.draw.studio import USUAL_VIEW, Studio, things
-from steps.model import Array, Step
+from steps.draw.studio import USUAL_VIEW, Studio
+from steps.model import Array
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
 PLAIN_MARGIN_MM = 0.8
@@ -29,16 +29,14 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     """Where you are: the whole model pale, as it stands when finished, and this step's new parts in their
     place, strong and seen through all that hides them. Place, view and colour are the same throughout
     the booklet."""
-    step = studio.step_by_number[step_number]
+    moment = studio.plan.sequence.by_number[step_number]
     field = Field(width_mm, height_mm)
     axes = _display_axes(studio)
     camera = _whole_camera(studio, field, axes)
-    new = {studio.plan.model.index_of[part] for thing in things(studio.plan, step) for part in thing.parts}
     # in parallel projection what comes nearer looks the same: so nothing hides it
     nearer = 2 * np.ptp(studio.bounds_along(axes)[:, :, 2]) * axes[2]
-    strong = [
-        replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in sorted(new)
-    ]
+    new = sorted(moment.arriving.tolist())
+    strong = [replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in new]
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(np.arange(len(studio.plan.model.parts)), strong, camera, pen, "ghost")
     picture = plain(studio, field, table, drawn)
@@ -87,8 +85,8 @@ def thumbnail_scale(studio: Studio, shape_ids: Sequence[str], width_mm: float, h
 def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_mm: float) -> Picture:
     """A finished sub-assembly (its first copy), for its opening sheet and for the "Take" column."""
     assembly = studio.plan.order.assembly_by_id[assembly_id]
-    steps = [step for step in studio.plan.order.steps if step.assembly == assembly_id]
-    up = steps[-1].up if steps else UP
+    moments = studio.plan.sequence.by_assembly.get(assembly_id, ())
+    up = moments[-1].up if moments else UP
     axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
     picture = _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
     return replace(picture, alt=f"{assembly.name}, finished.")
@@ -96,11 +94,11 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
 
 def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture | None:
     """ "Turn the model": as it lay, an arrow, as it lies now. None when this step needs no turn."""
-    step = studio.step_by_number[step_number]
-    before = _step_before(studio, step)
+    moment = studio.plan.sequence.by_number[step_number]
+    step, before = moment.step, moment.previous
     if before is None or np.allclose(before.up, step.up, atol=1e-6):
         return None
-    parts = studio.earlier(step)
+    parts = studio.plan.sequence.ids(moment.before)
     third = width_mm / 3
     left = _whole(studio, parts, studio.axes(before), before.up, third * 1.2, height_mm)
     right = _whole(studio, parts, studio.axes(step), step.up, third * 1.2, height_mm)
@@ -189,9 +187,3 @@ def _telling_axes(studio: Studio, shape_id: str) -> Array:
     # the view in which the shape runs down to the right; of equal ones the first
     lean = [float(np.cov((outer @ one.T)[:, :2].T)[0, 1]) for one in axes]
     return axes[int(np.argmin(np.round(lean, 6)))]
-
-
-def _step_before(studio: Studio, step: Step) -> Step | None:
-    same = [other for other in studio.plan.order.steps if other.assembly == step.assembly]
-    at = [other.number for other in same].index(step.number)
-    return same[at - 1] if at else None

@@ -51,13 +51,13 @@ FRAME_MM, LEADER_MM, DOT_MM = 0.35, 0.25, 1.2
 def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture:
     """One step: earlier parts pale, new parts lifted along their move, balloons, joint signs; insets for
     new parts that are hidden or tiny."""
-    step = studio.step_by_number[step_number]
+    step = studio.plan.sequence.by_number[step_number].step
     field = Field(width_mm, height_mm)
     lifted = lifted_things(studio, step)
     camera = _step_camera(studio, step, field)
     new = new_items(studio, lifted)
     pen = Pen(field.mm_per_pixel, studio.hatches)
-    table, drawn = studio.drawn(studio.earlier_rows(step), new, camera, pen, "earlier")
+    table, drawn = studio.drawn(studio.moment(step).before, new, camera, pen, "earlier")
     hidden_ones = [one for one in lifted if _seen(studio, step, one) < HIDDEN_SHARE]
     tiny = [one for one in lifted if one not in hidden_ones and _is_tiny(studio, one, field, camera)]
     closer = _first_of_kind(studio, [*hidden_ones, *_first_of_kind(studio, tiny)[:MOST_OF_TINY]])
@@ -140,7 +140,7 @@ def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[n
     """Rows of the parts in place: earlier ones, and new ones that are not lifted."""
     row = studio.plan.model.index_of
     down = [row[part] for one in lifted if not np.any(one.shift) for part in one.thing.parts]
-    return np.concatenate([studio.earlier_rows(step), np.array(down, dtype=np.int64)])
+    return np.concatenate([studio.moment(step).before, np.array(down, dtype=np.int64)])
 
 
 def _shown(studio: Studio, table: PixelTable, new: Sequence[Item]) -> list[Item]:
@@ -231,7 +231,7 @@ def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
     """Rows of earlier parts but for those that stand before the thing, lifted or in its seat, as seen in
     the step's view, and do not carry it."""
     axes = studio.axes(step)
-    rows = studio.earlier_rows(step)
+    rows = studio.moment(step).before
     parts = studio.plan.model.parts
     index = studio.plan.model.index_of
     points = np.concatenate([studio.samples(parts[index[part]], axes) for part in one.thing.parts])

@@ -17,7 +17,8 @@ from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
 from steps.draw.seeing import samples
-from steps.model import Array, Joint, Move, Part, Plan, Sight, Step, View
+from steps.model import Array, Joint, Part, Plan, Sight, Step, View
+from steps.sequence import Moment
 from steps.settings import Settings
 
 #: Where a plan without sights is looked at from.
@@ -25,15 +26,6 @@ USUAL_VIEW = View(azimuth=float(np.radians(-45.0)), elevation=ISOMETRIC_ELEVATIO
 #: Scenes are kept for the next step from the same place, which adds only a few parts, while they have no
 #: more pixels than this: two drawings of a sheet and their overviews, 80 MB.
 KEPT_PIXELS = 5_000_000
-
-
-@dataclass(frozen=True, eq=False)
-class Thing:
-    """What goes in as one: a single part, or a finished sub-assembly."""
-
-    parts: tuple[str, ...]
-    move: Move
-    assembly: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,10 +70,6 @@ class Studio:
         return choose_hatches([part.colour for part in self.plan.model.parts]) if self.settings.mono else None
 
     @cached_property
-    def step_by_number(self) -> dict[int, Step]:
-        return {step.number: step for step in self.plan.order.steps}
-
-    @cached_property
     def _views(self) -> dict[int, Sight]:
         return {sight.number: sight for sight in self.plan.sights}
 
@@ -95,35 +83,9 @@ class Studio:
         view = self.view(step.number)
         return axes_of(view.azimuth, view.elevation, step.up)
 
-    @cached_property
-    def _placed(self) -> tuple[dict[str, list[str]], dict[int, int]]:
-        """Parts of each assembly in the order they are placed, and how many are before each step."""
-        placed: dict[str, list[str]] = {}
-        before = {}
-        for step in self.plan.order.steps:
-            there = placed.setdefault(step.assembly, [])
-            before[step.number] = len(there)
-            for thing in things(self.plan, step):
-                there.extend(thing.parts)
-        return placed, before
-
-    def earlier(self, step: Step) -> tuple[str, ...]:
-        """Parts of the step's assembly that are in place before it."""
-        placed, before = self._placed
-        return tuple(placed[step.assembly][: before[step.number]])
-
-    def earlier_rows(self, step: Step) -> NDArray[np.int64]:
-        """As :meth:`earlier`, rows of the model's parts."""
-        rows = self._placed_rows[step.assembly]
-        return rows[: self._placed[1][step.number]]
-
-    @cached_property
-    def _placed_rows(self) -> dict[str, NDArray[np.int64]]:
-        row = self.plan.model.index_of
-        return {
-            assembly: np.array([row[part] for part in parts], dtype=np.int64)
-            for assembly, parts in self._placed[0].items()
-        }
+    def moment(self, step: Step) -> Moment:
+        """The step amid the build."""
+        return self.plan.sequence.by_number[step.number]
 
     def samples(self, part: Part, axes: Array) -> Array:
         """(n, 3) points on what a part in place shows along camera axes; measured once for each shape
@@ -264,13 +226,3 @@ def camera_key(camera: Camera) -> bytes:
     """Same bytes for the same camera."""
     numbers = [*camera.axes.ravel(), *camera.centre, camera.pixel, camera.columns, camera.rows]
     return np.array(numbers, dtype=np.float64).tobytes()
-
-
-def things(plan: Plan, step: Step) -> tuple[Thing, ...]:
-    """What a step puts in, in order: its parts, then the sub-assemblies it attaches."""
-    single = [Thing((part,), step.moves[part]) for part in step.adds]
-    whole = [
-        Thing(plan.order.assembly_by_id[attach.assembly].copies[attach.copy], attach.move, attach.assembly)
-        for attach in step.attaches
-    ]
-    return (*single, *whole)

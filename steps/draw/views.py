@@ -154,7 +154,7 @@ class _Scene:
         self.studio, self.step = studio, step
         self.lifted = lifted_things(studio, step)
         rows = studio.plan.model.index_of
-        self.earlier = studio.earlier_rows(step)
+        self.earlier = studio.moment(step).before
         self.shifts = {rows[part]: shift for part, shift in shifts_of(self.lifted).items()}
         groups = [(rows[part], at) for at, one in enumerate(self.lifted) for part in one.thing.parts]
         self.group = dict(groups)

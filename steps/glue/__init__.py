@@ -1,8 +1,7 @@
-"""Which joints to glue and why, with what, how much, in which step, by whom, and how long to wait."""
+"""Which joints to glue and why, with what, and how much."""
 
 from __future__ import annotations
 
-from steps.glue.choose import choose_glue, reschedule
-from steps.glue.wishes import needs_glue
+from steps.glue.choose import choose_glue
 
-__all__ = ["choose_glue", "needs_glue", "reschedule"]
+__all__ = ["choose_glue"]

@@ -17,7 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from steps.model import Array, IntArray, Measures, Model, Order, Step
+from steps.model import Array, IntArray, Model, Step
+from steps.sequence import BuildSequence, Moment
 from steps.settings import Settings
 from steps.statics import GROUND, Balance, Bodies, Contacts, Structure, balance
 from steps.statics.flat import axes_across, flat
@@ -61,18 +62,16 @@ class Case:
     aslant: tuple[int, ...] = ()  #: those of them that are not pressed straight down amid what lies on them
 
 
-def load_cases(
-    model: Model, measures: Measures, structure: Structure, order: Order, settings: Settings, up: Array
-) -> list[Case]:
+def load_cases(model: Model, structure: Structure, sequence: BuildSequence, settings: Settings) -> list[Case]:
     """The cases that drive the glue, in a fixed order."""
-    factory = _Factory(model, structure, settings, up)
+    factory = _Factory(model, structure, settings, sequence.order.up)
     return [
         factory.rest(),
         *factory.lifts(),
         *factory.over(),
         *factory.bumps(),
-        *factory.steps(order),
-        *factory.presses(order),
+        *factory.steps(sequence),
+        *factory.presses(sequence),
     ]
 
 
@@ -152,52 +151,48 @@ class _Factory:
             found.append(self._case("bump", f"knocked sideways with {g:g} g", self.low, loads))
         return found
 
-    def steps(self, order: Order) -> list[Case]:
+    def steps(self, sequence: BuildSequence) -> list[Case]:
         """What stands after each step of the assemblies, where no hand holds it."""
         return [
-            self._building("step", f"standing after step {step.number}", step, rows)
-            for step, _, rows in self._built(order)
-            if not step.hold
+            self._building("step", f"standing after step {each.step.number}", each.step, each.after)
+            for each in sequence.moments
+            if not each.step.expected_hold
         ]
 
-    def presses(self, order: Order) -> list[Case]:
+    def presses(self, sequence: BuildSequence) -> list[Case]:
         """What stands before each step while a part or sub-assembly of the step is pressed home on it.
 
         Parts of the step that are in already help to carry. In very large models only presses aslant are
         asked.
         """
         found = []
-        for step, before, _ in self._built(order):
-            rows = list(before)
-            for name, own, way in self._arrivals(order, step):
-                case = self._press(step, rows, name, own, way) if rows else None
+        for each in sequence.moments:
+            for arrived in range(len(each.arrivals)):
+                case = self._press(each, arrived)
                 found += [] if case is None else [case]
-                rows += own
         return found
 
-    def _press(
-        self, step: Step, rows: Sequence[int], name: str, own: Sequence[int], way: Array
-    ) -> Case | None:
-        parts = self.model.parts
-        standing = {parts[row].id for row in rows}
-        press = pressing(self.structure, standing, [parts[row].id for row in own], way)
+    def _press(self, moment: Moment, arrived: int) -> Case | None:
+        step, arrival, standing = moment.step, moment.arrivals[arrived], moment.standing(arrived)
+        press = pressing(self.structure, standing, arrival.parts, arrival.way)
         if not len(press.on):
             return None
         on = tuple(press.on.tolist())
-        aslant = tuple(row for row in on if not self._straight_down(press, row, own, step.up))
+        aslant = tuple(row for row in on if not self._straight_down(press, row, arrival.rows, step.up))
         if not aslant and len(self.all) > ALL_PRESSES:
             return None
-        case = self._building("press", f"{name} is pressed home in step {step.number}", step, rows)
-        held = [row for row in (self.model.index_of[part] for part in step.hold) if row in set(rows)]
+        rows = moment.after[: standing.count]
+        case = self._building("press", f"{arrival.name} is pressed home in step {step.number}", step, rows)
+        hands = np.array([self.model.index_of[part] for part in step.expected_hold], dtype=np.int64)
         return replace(
             case,
-            held=np.array(sorted(held), dtype=np.int64),
+            held=np.intersect1d(hands, rows),
             loads=case.loads + press.loads(len(self.bodies)),
             on=on,
             aslant=aslant,
         )
 
-    def _straight_down(self, press: Press, row: int, own: Sequence[int], up: Array) -> bool:
+    def _straight_down(self, press: Press, row: int, own: IntArray, up: Array) -> bool:
         """Whether a part is pressed straight down, amid the places where the new parts lie on it."""
         if not press.is_down(up):
             return False
@@ -211,11 +206,11 @@ class _Factory:
         support = flat(contacts.point[between], up)
         return len(support) > 2 and lies_over(at, support.mean(axis=0), support)
 
-    def _building(self, kind: str, words: str, step: Step, rows: Sequence[int]) -> Case:
+    def _building(self, kind: str, words: str, step: Step, rows: IntArray) -> Case:
         return Case(
             kind,
             words,
-            np.array(sorted(set(rows)), dtype=np.int64),
+            np.sort(rows),
             np.empty(0, dtype=np.int64),
             self._weight(step.up),
             step.up,
@@ -231,27 +226,6 @@ class _Factory:
         if key not in self.weights:
             self.weights[key] = self.bodies.weight(up)
         return self.weights[key]
-
-    def _built(self, order: Order) -> list[tuple[Step, list[int], list[int]]]:
-        """Each step with the parts (rows) of its assembly before it and after it."""
-        built: dict[str, list[int]] = {}
-        found = []
-        for step in order.steps:
-            before = list(built.get(step.assembly, []))
-            after = before + [row for _, own, _ in self._arrivals(order, step) for row in own]
-            built[step.assembly] = after
-            found.append((step, before, after))
-        return found
-
-    def _arrivals(self, order: Order, step: Step) -> list[tuple[str, list[int], Array]]:
-        """What goes in as one in a step, in turn: what to call it, its parts and the way it goes at last."""
-        index = self.model.index_of
-        found = [(part, [index[part]], step.moves[part].legs[-1]) for part in step.adds]
-        for each in step.attaches:
-            assembly = order.assembly_by_id[each.assembly]
-            own = [index[part] for part in assembly.copies[each.copy]]
-            found.append((each.assembly, own, each.move.legs[-1]))
-        return found
 
 
 def graspable(model: Model, up: Array) -> list[int]:

@@ -1,26 +1,25 @@
-"""The stage: joints and order in, marks and schedule out."""
+"""The stage: joints and order in, marks and adhesive out."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
+from steps.bonding import Wishes, read_wishes
 from steps.glue.adhesive import Chosen, bond_volume, choose, glued_strength, quantity, rank
 from steps.glue.cases import load_cases
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import QUICK_PARTS, LeastGlue, least_glue
 from steps.glue.report import problems_of, whys_of
-from steps.glue.schedule import Schedule, Scheduler, joints_of_copies
-from steps.glue.wishes import Wishes, read_wishes
-from steps.model import Array, Gluing, Joint, Joints, Mark, Measures, Model, Order
+from steps.model import Gluing, Joint, Joints, Mark, Measures, Model, Order
+from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
 
 
 def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings) -> Gluing:
-    """The mark of every joint, the adhesive, and what gluing adds to each step.
+    """The mark of every joint, and the adhesive.
 
     Raises WrongSettings for an unknown plastic or adhesive family, listing the known ones; everything else
     that is wrong or doubtful is a problem of the result.
@@ -28,41 +27,22 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     check_plastic(settings.material)
     wishes = read_wishes(model, joints, settings)
     structure = Structure.of(model, measures, joints, settings, coarse=True)
-    cases = load_cases(model, measures, structure, order, settings, up_of(settings))
+    sequence = BuildSequence.of(model, order)
+    cases = load_cases(model, structure, sequence, settings)
     found, chosen = _settle(structure, cases, joints, order, wishes, settings)
-    wanted = _with_copies({joints.joints[row].id for row in found.glued}, order, joints)
+    wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
     glued = wanted if chosen.family is not None else set()
-    wait = chosen.family.wait_min if chosen.family is not None else 0.0
-    schedule = Scheduler(model, measures, joints, order, settings, glued, wait, found.on_glue).run()
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
     adhesive = quantity([joint for joint in to_glue if joint.id in glued], chosen)
     return Gluing(
         marks={joint.id: mark_of(joint, glued, wishes) for joint in joints.joints},
         whys=whys_of(to_glue, found, joints),
         loads_n={joints.joints[row].id: newtons for row, newtons in sorted(found.loads_n.items())},
-        steps=schedule.steps,
         adhesive=adhesive,
         problems=problems_of(model, joints, to_glue, glued, found, chosen, wishes, settings),
         on_glue=found.on_glue,
-        facts=_facts(joints, glued, found, schedule, adhesive.volume_ml, chosen, wishes),
+        facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, wishes),
     )
-
-
-def reschedule(
-    gluing: Gluing, model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings
-) -> Gluing:
-    """The same glue with the times worked out anew: other holds, or other steps that stand only by it."""
-    glued = [joint for joint, mark in gluing.marks.items() if mark == "glue"]
-    wait = gluing.adhesive.fixture_min if glued else 0.0
-    schedule = Scheduler(model, measures, joints, order, settings, glued, wait, gluing.on_glue).run()
-    return replace(gluing, steps=schedule.steps, facts={**gluing.facts, **_times(schedule)})
-
-
-def up_of(settings: Settings) -> Array:
-    """The direction that points up in the display pose."""
-    up = np.zeros(3)
-    up["xyz".index(settings.order.down[1])] = 1.0 if settings.order.down[0] == "-" else -1.0
-    return up
 
 
 def mark_of(joint: Joint, glued: set[str], wishes: Wishes) -> Mark:
@@ -114,9 +94,9 @@ def _near_moving(to_glue: Sequence[Joint], joints: Joints) -> bool:
     return any({joint.a, joint.b} & beside for joint in to_glue)
 
 
-def _with_copies(glued: set[str], order: Order, joints: Joints) -> set[str]:
+def _with_copies(glued: set[str], sequence: BuildSequence, joints: Joints) -> set[str]:
     """Copies of a sub-assembly are built alike: what is glued in one is glued in all."""
-    alike = joints_of_copies(order, joints)
+    alike = sequence.alike(joints)
     return glued | {each for several in alike.values() if glued & set(several) for each in several}
 
 
@@ -124,7 +104,6 @@ def _facts(
     joints: Joints,
     glued: set[str],
     found: LeastGlue,
-    schedule: Schedule,
     volume_ml: float,
     chosen: Chosen,
     wishes: Wishes,
@@ -141,15 +120,4 @@ def _facts(
         "cases": float(found.cases),
         "cases_settled": float(found.settled),
         "programmes": float(found.programmes),
-        **_times(schedule),
-    }
-
-
-def _times(schedule: Schedule) -> dict[str, float]:
-    return {
-        "sittings": float(schedule.sittings),
-        "bench_min": schedule.bench_min,
-        "waiting_min": schedule.waiting_min,
-        "waiting_each_min": schedule.waiting_each_min,
-        "critical_path_min": schedule.shortest_min,
     }

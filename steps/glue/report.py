@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from steps.bonding import Wishes
 from steps.fit import limits
 from steps.glue.adhesive import Chosen, bond_volume
 from steps.glue.cases import Case
 from steps.glue.least import LeastGlue
-from steps.glue.wishes import Wishes
 from steps.model import Joint, Joints, Model, Problem
 from steps.settings import Settings
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
-from steps.glue.wishes import needs_glue, read_wishes
+from steps.bonding import needs_glue, read_wishes
 from steps.settings import Settings
 from steps.statics import Structure, bond_strength
 

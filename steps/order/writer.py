@@ -87,7 +87,7 @@ class Writer:
                     other.pass_by(parts)
             here = hands[step.up.tobytes()]
             pressed = here.during(_arrivals(site, apart, draft))
-            self.steps.append(replace(step, hold=here.both(pressed, here.after(step, parts))))
+            self.steps.append(replace(step, expected_hold=here.both(pressed, here.after(step, parts))))
             placed.update(draft.units)
         self._programmes += sum(each.programmes for each in hands.values())
 
@@ -212,5 +212,5 @@ def figures(
         "turned_over": float(over),
         "directions": float(len(directions)),
         "longest_hop_mm": hop,
-        "held_steps": float(sum(bool(step.hold) for step in steps)),
+        "held_steps": float(sum(bool(step.expected_hold) for step in steps)),
     }

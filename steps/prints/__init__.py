@@ -23,12 +23,13 @@ from steps.prints.bed import bed_fit, too_large
 from steps.prints.items import PrintItem, Progress, by_colour, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.refit import Change, Refit
-from steps.prints.run import APART_MM, Plate, first_needed, print_run
+from steps.prints.run import APART_MM, Plate, print_run
 from steps.prints.sheet import sheet_pdf
 from steps.prints.solids import solid_files
 from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
 from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf
+from steps.sequence import BuildSequence
 from steps.settings import Settings
 
 PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
@@ -75,7 +76,7 @@ def prepare(
     if refitted is not None:
         model, measures = refitted.model, measure(refitted.model, settings)
     items = print_items(model, measures, settings, progress)
-    needed = first_needed(order) if order is not None else {}
+    needed = BuildSequence.of(model, order).first_needed if order is not None else {}
     problems = print_problems(model, items, settings)
     if wedge is not None:
         fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)

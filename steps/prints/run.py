@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from steps.model import Order, copy_lookup
 from steps.prints.items import PrintItem
 from steps.settings import PrinterSettings
 
@@ -42,20 +41,6 @@ class Plate:
     def counts(self) -> Mapping[int, int]:
         """Row of each item on it -> number of copies, in order of appearance."""
         return Counter(copy.item for copy in self.copies)
-
-
-def first_needed(order: Order) -> Mapping[str, int]:
-    """Part id -> number of the step that adds it; later copies of an assembly count as its first."""
-    needed: dict[str, int] = {}
-    for step in order.steps:
-        for part in step.adds:
-            needed.setdefault(part, step.number)
-    for assembly in order.assemblies:
-        for copy in range(1, len(assembly.copies)):
-            for first, other in copy_lookup(assembly, copy).items():
-                if first in needed:
-                    needed.setdefault(other, needed[first])
-    return needed
 
 
 def print_run(

@@ -10,14 +10,16 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 
 from steps.glue import choose_glue
-from steps.model import Assembly, Gluing, Move, Order, Step
+from steps.model import Assembly, Gluing, Move, Order, Step, Work
 from steps.settings import GlueSettings, Settings
+from steps.settle import settle
 from tests.benchmarks.statics import wall
 from tests.stacks import Stack
 
@@ -70,13 +72,18 @@ def by_courses(built: Stack) -> Order:
 
 
 def row(
-    name: str, found: Gluing, seconds: float, everything: Gluing | None = None, bar: float = 0
+    name: str,
+    found: Gluing,
+    work: Work,
+    seconds: float,
+    everything: Mapping[str, float] | None = None,
+    bar: float = 0,
 ) -> list[str]:
-    facts = found.facts
+    facts = {**found.facts, **work.facts}
     keys = ("joints", "glued", "fewest", "sittings", "waiting_min", "waiting_each_min")
     every = ["", "", ""]
     if everything is not None:
-        every = [f"{everything.facts[key]:.0f}" for key in ("glued", "sittings", "waiting_min")]
+        every = [f"{everything[key]:.0f}" for key in ("glued", "sittings", "waiting_min")]
     ratio = f"{facts['all_ml'] / facts['volume_ml']:.1f}" if facts["volume_ml"] else ""
     last = [
         ratio,
@@ -95,7 +102,8 @@ def walls(table: Table) -> None:
         begun = time.process_time()
         found = choose_glue(built.model, built.measures, built.joints, order, Settings())
         spent = time.process_time() - begun
-        table.add_row(*row(f"loose wall, {len(built.model.parts)} parts", found, spent, bar=bar))
+        work = settle(built.model, built.measures, built.joints, order, found, Settings())
+        table.add_row(*row(f"loose wall, {len(built.model.parts)} parts", found, work, spent, bar=bar))
 
 
 def tugs(table: Table) -> None:
@@ -122,9 +130,11 @@ def tugs(table: Table) -> None:
                 spent = time.process_time() - begun
                 pairs = tuple((joint.a, joint.b) for joint in joints.joints)
                 all_of_them = settings.model_copy(update={"glue": GlueSettings(glue=pairs)})
-                everything = choose_glue(model, measures, joints, order, all_of_them)
+                work = settle(model, measures, joints, order, found, settings)
+                every = choose_glue(model, measures, joints, order, all_of_them)
+                times = settle(model, measures, joints, order, every, all_of_them)
                 name = f"tug {scale:g}x, gap {gap:.2f} mm at 1x"
-                table.add_row(*row(name, found, spent, everything))
+                table.add_row(*row(name, found, work, spent, {**every.facts, **times.facts}))
 
 
 def main() -> None:

@@ -78,12 +78,13 @@ def share_seen(model, measures, joints, order) -> float:
     from steps.draw import choose_views
     from steps.draw.studio import USUAL_VIEW, Studio
     from steps.draw.views import _Scene
-    from steps.model import Adhesive, GlueStep, Gluing, Plan
+    from steps.model import Adhesive, Gluing, Plan, StepWork, Work
     from steps.settings import Settings
 
     marks = {joint.id: "free" if joint.moves else "press" for joint in joints.joints}
-    gluing = Gluing(marks, {}, {}, tuple(GlueStep(step.number) for step in order.steps), Adhesive())
-    plan = Plan(model, measures, joints, order, gluing)
+    gluing = Gluing(marks, {}, {}, Adhesive())
+    work = Work(tuple(StepWork(step.number) for step in order.steps))
+    plan = Plan(model, measures, joints, order, gluing, work)
     if len(model.parts) <= MOST_SEEN:
         seen = [sight.seen for sight in choose_views(plan, Settings())]
     else:

@@ -107,11 +107,11 @@ def floor(studio: Studio, number: int) -> float:
     from embreex.mesh_construction import TriangleMesh
     from embreex.rtcore_scene import EmbreeScene
 
-    step = studio.step_by_number[number]
+    step = studio.plan.sequence.by_number[number].step
     field = Field(WIDTH, HEIGHT)
     camera = _step_camera(studio, step, field)
     new = new_items(studio, lifted_things(studio, step))
-    table = studio.table(studio.earlier_rows(step), new, camera)
+    table = studio.table(studio.moment(step).before, new, camera)
     keys = set(np.unique(table.key)) - {-1} - {item.key for item in new}
     items = [*new, *(studio.item_of_key(int(key), "earlier") for key in sorted(keys))]
     corners = [(i.solid.vertices @ i.pose[:3, :3].T + i.pose[:3, 3])[i.solid.faces] for i in items]

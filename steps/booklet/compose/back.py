@@ -6,7 +6,7 @@ from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sources import data_rows
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
-from steps.glue.schedule import GLUE_MIN, PART_MIN
+from steps.settle.schedule import GLUE_MIN, PART_MIN
 
 ROOMY, CROWDED = 0.6, 0.5  # height of a small view of the finished model, of the column's width
 SOURCES: tuple[tuple[str, str, str], ...] = (

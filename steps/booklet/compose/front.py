@@ -83,7 +83,7 @@ def _waiting(matter: Matter) -> str:
 
 def _people(matter: Matter) -> str:
     words = matter.words
-    if any(step.by == "adult" for step in matter.plan.gluing.steps):
+    if any(step.by == "adult" for step in matter.plan.work.steps):
         if matter.people > 1:
             return words.say("{n}, an adult among them", n=words.number(matter.people))
         return words.say("1, an adult for some steps")

@@ -14,7 +14,7 @@ from steps.draw.glue_view import joint_number
 from steps.glue.adhesive import bond_volume
 from steps.glue.families import glue_book
 from steps.glue.hazards import components_of
-from steps.model import GlueStep, Joint
+from steps.model import Joint, StepWork
 
 #: Joints whose axis leans less than this from upright close under a weight.
 UPRIGHT_DEG = 30.0
@@ -28,15 +28,15 @@ def glue_sheets(matter: Matter) -> dict[int, Sheet]:
     return {steps[0].number: glue_sheet(matter, sitting, steps) for sitting, steps in _sittings(matter)}
 
 
-def _sittings(matter: Matter) -> Iterator[tuple[int, list[GlueStep]]]:
-    found: dict[int, list[GlueStep]] = {}
-    for step in matter.plan.gluing.steps:
+def _sittings(matter: Matter) -> Iterator[tuple[int, list[StepWork]]]:
+    found: dict[int, list[StepWork]] = {}
+    for step in matter.plan.work.steps:
         if step.sitting is not None and step.glues:
             found.setdefault(step.sitting, []).append(step)
     yield from sorted(found.items())
 
 
-def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet:
+def glue_sheet(matter: Matter, sitting: int, steps: Sequence[StepWork]) -> Sheet:
     """What to have at hand, then every joint of the sitting with its amount, to tick off."""
     words, glue = matter.words, matter.plan.gluing.adhesive
     child = matter.settings.reader == "child"
@@ -64,12 +64,12 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[GlueStep]) -> Sheet
     return Sheet("glue", title, tuple(blocks), level=1)
 
 
-def _assembly(matter: Matter, step: GlueStep) -> str:
-    return next(each.assembly for each in matter.plan.order.steps if each.number == step.number)
+def _assembly(matter: Matter, step: StepWork) -> str:
+    return matter.plan.sequence.by_number[step.number].assembly.id
 
 
-def _copies(matter: Matter, step: GlueStep) -> int:
-    return len(matter.plan.order.assembly_by_id[_assembly(matter, step)].copies)
+def _copies(matter: Matter, step: StepWork) -> int:
+    return len(matter.plan.sequence.by_number[step.number].copies)
 
 
 def _kit(matter: Matter) -> list[str]:
@@ -85,7 +85,7 @@ def _kit(matter: Matter) -> list[str]:
     return kit
 
 
-def _glued(matter: Matter, step: GlueStep) -> GlueView:
+def _glued(matter: Matter, step: StepWork) -> GlueView:
     """What a step glues, to tick off joint by joint."""
     words = matter.words
     joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
@@ -112,9 +112,9 @@ def _joint_words(matter: Matter, joint: Joint) -> str:
     return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))
 
 
-def _hold(matter: Matter, step: GlueStep, joints: Sequence[Joint]) -> str:
+def _hold(matter: Matter, step: StepWork, joints: Sequence[Joint]) -> str:
     """A weight where the joints close downwards, a clamp where they do not; until they hold by themselves."""
-    up = next(each.up for each in matter.plan.order.steps if each.number == step.number)
+    up = matter.plan.sequence.by_number[step.number].up
     downwards = [abs(float(joint.axis @ up)) > np.cos(np.radians(UPRIGHT_DEG)) for joint in joints]
     time = matter.words.minutes(matter.plan.gluing.adhesive.fixture_min)
     if all(downwards):

@@ -12,11 +12,11 @@ from steps.booklet.compose.small import small_steps, turns_or_doubts
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
 from steps.glue.cautions import ModelCautions, model_cautions
-from steps.glue.schedule import GLUE_MIN, PART_MIN
-from steps.model import Assembly, GlueStep, Measure, Plan, Step
+from steps.model import Assembly, Measure, Plan, Step, StepWork
 from steps.order.turns import Turn, turn_between
 from steps.prints.labels import label_of, stem_of
 from steps.settings import Settings
+from steps.settle.schedule import GLUE_MIN, PART_MIN
 
 #: By more than this it lies upside down: a right angle and a display's tilt are none.
 UPSIDE_DOWN_DEG = 120.0
@@ -129,9 +129,9 @@ class Matter:
         keys = sorted(counts, key=lambda key: (colours[key[0]], shapes[key[1]]))
         return tuple(Lot(shape, colour, names[colour], counts[colour, shape]) for colour, shape in keys)
 
-    def work(self, step: Step) -> GlueStep:
+    def work(self, step: Step) -> StepWork:
         """Who does the step, what it glues, how long to wait."""
-        return self.plan.gluing.step_by_number.get(step.number, GlueStep(step.number))
+        return self.plan.work.step_by_number.get(step.number, StepWork(step.number))
 
     def done_by(self, step: Step) -> str:
         """ "Adult", "Child"; :meth:`done_by_mark` shows when it takes two."""
@@ -145,13 +145,11 @@ class Matter:
     def turned(self) -> dict[int, Turn]:
         """How the build is turned before a step, by step number."""
         found: dict[int, Turn] = {}
-        before: dict[str, Step] = {}
-        for step in self.plan.order.steps:
-            earlier = before.get(step.assembly)
+        for moment in self.plan.sequence.moments:
+            step, earlier = moment.step, moment.previous
             turn = "no turn" if earlier is None else turn_between(earlier.up, step.up, self.plan.order.up)
             if turn != "no turn":
                 found[step.number] = turn
-            before[step.assembly] = step
         return found
 
     def ends_turned(self, step: Step) -> bool:
@@ -168,10 +166,11 @@ class Matter:
 
     def upside_down(self, assembly_id: str) -> bool:
         """Whether a sub-assembly, when finished, lies the other way up than it goes onto the build."""
-        steps = self.plan.order.steps
-        goes_on = [s.up for s in steps if any(attach.assembly == assembly_id for attach in s.attaches)]
-        lies = [s.up for s in steps if s.assembly == assembly_id]
-        return bool(goes_on and lies) and float(lies[-1] @ goes_on[0]) < np.cos(np.radians(UPSIDE_DOWN_DEG))
+        goes_on = self.plan.sequence.attached_in.get(assembly_id)
+        lies = self.plan.sequence.by_assembly.get(assembly_id, ())
+        if goes_on is None or not lies:
+            return False
+        return float(lies[-1].up @ goes_on.up) < np.cos(np.radians(UPSIDE_DOWN_DEG))
 
     @property
     def size_mm(self) -> tuple[float, float, float]:
@@ -185,9 +184,9 @@ class Matter:
 
     def minutes(self, step: Step) -> float:
         """Bench time of a step, all copies of its assembly together."""
-        copies = len(self.plan.order.assembly_by_id[step.assembly].copies)
-        things = len(step.adds) + len(step.attaches)
-        return copies * (PART_MIN * things + GLUE_MIN * len(self.work(step).glues))
+        moment = self.plan.sequence.by_number[step.number]
+        things = len(moment.arrivals)
+        return len(moment.copies) * (PART_MIN * things + GLUE_MIN * len(self.work(step).glues))
 
     @property
     def building_min(self) -> float:
@@ -195,8 +194,8 @@ class Matter:
 
     @property
     def waiting_min(self) -> float:
-        facts = self.plan.gluing.facts
-        return float(facts.get("waiting_min", sum(step.wait_min for step in self.plan.gluing.steps)))
+        facts = self.plan.work.facts
+        return float(facts.get("waiting_min", sum(step.wait_min for step in self.plan.work.steps)))
 
     @property
     def glued(self) -> tuple[str, ...]:
@@ -209,4 +208,4 @@ class Matter:
 
     @property
     def people(self) -> int:
-        return max((step.people for step in self.plan.gluing.steps), default=1)
+        return max((step.people for step in self.plan.work.steps), default=1)

@@ -10,8 +10,7 @@ import numpy as np
 from renderer.camera import axes_of
 from steps.booklet.edition import paper_of
 from steps.draw.studio import USUAL_VIEW
-from steps.draw.studio import things as things_of
-from steps.model import Array, Plan, Step
+from steps.model import Array, IntArray, Plan, Step
 from steps.settings import Settings
 
 #: Stud spacing on paper below which a step wants a whole sheet, mm: a stud of 0.6 of it is then 4.2 mm wide
@@ -41,8 +40,8 @@ def _readable(plan: Plan, number: int, scale: Array) -> bool:
     pitch = plan.measures.pitch_mm
     if pitch:
         return bool(scale.min() * pitch >= LEAST_PITCH_MM)
-    step = next(step for step in plan.order.steps if step.number == number)
-    rows = [plan.model.index_of[part] for part in step.adds]
+    arrivals = plan.sequence.by_number[number].arrivals
+    rows = [row for arrival in arrivals if not arrival.assembly for row in arrival.rows.tolist()]
     extents = np.ptp(plan.model.part_bounds[rows], axis=1).max(axis=1)
     return bool(scale.min() * extents.min(initial=np.inf) >= LEAST_PART_MM)
 
@@ -50,20 +49,18 @@ def _readable(plan: Plan, number: int, scale: Array) -> bool:
 def _extents(plan: Plan) -> dict[int, Array]:
     """(2,) width and height, model mm, of what each step's drawing shows in its view."""
     sights = {sight.number: sight.view for sight in plan.sights}
-    built: dict[str, list[int]] = {}
     found = {}
     lift = LIFT_PITCHES * (plan.measures.pitch_mm or 0.0)
-    for step in plan.order.steps:
-        rows = built.setdefault(step.assembly, [])
-        rows += [plan.model.index_of[part] for thing in things_of(plan, step) for part in thing.parts]
-        view = sights.get(step.number, USUAL_VIEW)
-        axes = axes_of(view.azimuth, view.elevation, step.up)
-        wide, high = np.ptp(_corners(plan, rows) @ axes[:2].T, axis=0)
-        found[step.number] = np.array([max(wide, 1e-6), max(high, 1e-6) + lift])
+    for moment in plan.sequence.moments:
+        number = moment.step.number
+        view = sights.get(number, USUAL_VIEW)
+        axes = axes_of(view.azimuth, view.elevation, moment.up)
+        wide, high = np.ptp(_corners(plan, moment.after) @ axes[:2].T, axis=0)
+        found[number] = np.array([max(wide, 1e-6), max(high, 1e-6) + lift])
     return found
 
 
-def _corners(plan: Plan, rows: list[int]) -> Array:
+def _corners(plan: Plan, rows: IntArray) -> Array:
     """(8 n, 3) corners of the boxes round parts."""
     bounds = plan.model.part_bounds[rows]
     picks = list(product((0, 1), repeat=3))

@@ -10,7 +10,7 @@ from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.model import Assembly, GlueStep, Step
+from steps.model import Assembly, Step, StepWork
 from steps.strength import strongest_push_n
 
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
@@ -40,7 +40,7 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
     """A sub-assembly: what it will look like, how often to build it, what it takes."""
     words = matter.words
     name = matter.assembly_name(assembly.id)
-    steps = [step for step in matter.plan.order.steps if step.assembly == assembly.id]
+    steps = [moment.step for moment in matter.plan.sequence.by_assembly[assembly.id]]
     copies = len(assembly.copies)
     blocks: list[Block] = [Heading(name)]
     if copies > 1:
@@ -166,6 +166,7 @@ def step_alt(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> str:
 def _warnings(matter: Matter, step: Step) -> list[Block]:
     """What must be seen before anything else: doubt, a turn, glue still curing."""
     words, work = matter.words, matter.work(step)
+    arrivals = matter.plan.sequence.by_number[step.number].arrivals
     blocks: list[Block] = []
     if step.doubtful:
         why = "; ".join(words.term(each) for each in step.doubtful.split("; "))
@@ -181,16 +182,16 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
     blocks += [
         Marked("turn", words.say("Turn over first: {name}", name=matter.assembly_name(assembly)), strong=True)
-        for assembly in dict.fromkeys(attach.assembly for attach in step.attaches)
+        for assembly in dict.fromkeys(each.assembly for each in arrivals if each.assembly)
         if matter.upside_down(assembly)
     ]
     return blocks
 
 
-def _cured(matter: Matter, work: GlueStep) -> str:
+def _cured(matter: Matter, work: StepWork) -> str:
     """Which steps' glue must be hard by now."""
     words, needed = matter.words, set(work.needs_cured)
-    numbers = [words.number(each.number) for each in matter.plan.gluing.steps if needed & set(each.glues)]
+    numbers = [words.number(each.number) for each in matter.plan.work.steps if needed & set(each.glues)]
     if not numbers or len(numbers) > MOST_NAMED:
         return words.say("Begin only when all earlier glue is hard.")
     return words.say_n(
@@ -203,7 +204,7 @@ def _cured(matter: Matter, work: GlueStep) -> str:
 
 def _hold(matter: Matter, step: Step) -> str:
     """What to hold: named while it is little, else the build as a whole."""
-    names = list(dict.fromkeys(matter.part_words(part) for part in step.hold))
+    names = list(dict.fromkeys(matter.part_words(part) for part in matter.work(step).hold))
     if len(names) > MOST_NAMED:
         return matter.words.say("Hold what is built with your other hand.")
     return matter.words.say("Hold: {names}", names="; ".join(names))
@@ -213,7 +214,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     """Hold, people, push, wait and the user's note."""
     words, work = matter.words, matter.work(step)
     blocks: list[Block] = []
-    if step.hold:
+    if work.hold:
         blocks.append(Marked("hold", _hold(matter, step)))
     if work.people > 1 and not matter.terse:
         blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
@@ -228,7 +229,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if work.wait_min > 0 and not matter.terse and step.number not in matter.small:
         text = words.say("The glue is hard after {time}.", time=words.minutes(work.wait_min))
         blocks.append(Marked("wait", text))
-    copies = len(matter.plan.order.assembly_by_id[step.assembly].copies)
+    copies = len(matter.plan.sequence.by_number[step.number].copies)
     if copies > 1:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)
         blocks.append(Marked("together", text, strong=True))

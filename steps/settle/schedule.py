@@ -1,4 +1,4 @@
-"""When the glue steps are done: sittings, what must have cured before which step, waits, and who.
+"""When the steps are done: sittings, what must have cured before which step, waits, and who.
 
 The order of the steps is given. One pair of hands works through it; while a joint cures, the steps that
 do not load it go on.
@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
 from steps.glue.hazards import hazard_book
-from steps.model import GlueStep, Joints, Measures, Model, Order, Reader, Step, copy_lookup
+from steps.model import Joints, Measures, Model, Order, Reader, Step, StepWork
 from steps.settings import Settings
 from steps.strength import who_pushes
 
@@ -33,12 +34,23 @@ SAME_UP = 0.996
 class Schedule:
     """The glue steps in step order, and figures in minutes."""
 
-    steps: tuple[GlueStep, ...]
+    steps: tuple[StepWork, ...]
     sittings: int
     bench_min: float
     waiting_min: float
     waiting_each_min: float
     shortest_min: float
+
+    @property
+    def facts(self) -> dict[str, float]:
+        """The figures by name."""
+        return {
+            "sittings": float(self.sittings),
+            "bench_min": self.bench_min,
+            "waiting_min": self.waiting_min,
+            "waiting_each_min": self.waiting_each_min,
+            "critical_path_min": self.shortest_min,
+        }
 
 
 @dataclass(frozen=True)
@@ -77,23 +89,6 @@ def critical_path(activities: Sequence[Activity]) -> tuple[float, tuple[str, ...
     return length, tuple(reversed(chain))
 
 
-def joints_of_copies(order: Order, joints: Joints) -> dict[str, tuple[str, ...]]:
-    """For each joint closed by a step, all joints it stands for: one per copy of the step's assembly."""
-    between = {frozenset((joint.a, joint.b)): joint.id for joint in joints.joints}
-    found: dict[str, tuple[str, ...]] = {}
-    for step in order.steps:
-        assembly = order.assembly_by_id[step.assembly]
-        lookups = [copy_lookup(assembly, copy) for copy in range(len(assembly.copies))]
-        for joint_id in step.closes:
-            joint = joints.by_id[joint_id]
-            alike = [
-                between.get(frozenset((lookup.get(joint.a, joint.a), lookup.get(joint.b, joint.b))))
-                for lookup in lookups
-            ]
-            found[joint_id] = tuple(dict.fromkeys(one for one in alike if one is not None)) or (joint_id,)
-    return found
-
-
 class Scheduler:
     """Works out the schedule of one order. A joint must have cured where a step turns, carries or pushes
     sideways what it joins, and where the build stands only by its glue (``on_glue``, step numbers)."""
@@ -108,10 +103,11 @@ class Scheduler:
         glued: Iterable[str],
         wait_min: float,
         on_glue: Iterable[int] = (),
+        hold: Mapping[int, tuple[str, ...]] = MappingProxyType({}),
     ) -> None:
         self.order, self.joints, self.settings = order, joints, settings
         self.glued, self.wait_min, self.on_glue = frozenset(glued), wait_min, frozenset(on_glue)
-        self.copies = joints_of_copies(order, joints)
+        self.hold = hold  # step number -> parts that a hand holds
         self.mass = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
 
     def run(self) -> Schedule:
@@ -234,9 +230,9 @@ class Scheduler:
         needs: Mapping[int, tuple[str, ...]],
         sitting: Mapping[int, int],
         waited: set[str],
-    ) -> GlueStep:
+    ) -> StepWork:
         glues = self.glues(step)
-        return GlueStep(
+        return StepWork(
             number=step.number,
             glues=glues,
             sitting=sitting.get(step.number),
@@ -244,6 +240,7 @@ class Scheduler:
             by=self._by(step, bool(glues)),
             people=self._people(step, bool(glues)),
             wait_min=self.wait_min if set(glues) & waited else 0.0,
+            hold=self.hold.get(step.number, ()),
         )
 
     def _by(self, step: Step, glues: bool) -> Reader:
@@ -258,4 +255,4 @@ class Scheduler:
             for each in step.attaches
         ]
         heavy = max(lifted, default=0.0) > hazard_book().limits["heavy_g"]
-        return 2 if heavy or (glues and step.hold) else 1
+        return 2 if heavy or (glues and self.hold.get(step.number)) else 1

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from steps.model import Adhesive, Assembly, Attach, GlueStep, Gluing, Joints, Move, Order, Step
-from steps.order.settled import settle
+from steps.model import Adhesive, Assembly, Attach, Gluing, Joints, Move, Order, Step, Work
 from steps.settings import Settings
+from steps.settle import settle
 from tests.stacks import Cell, Stack, stack
 
 DOWN = Move(np.array([[0.0, 0, -1]]))
@@ -46,11 +46,10 @@ def one_by_one(made: Stack, hold: dict[int, tuple[str, ...]] | None = None) -> O
 def gluing(made: Stack, glued: Iterable[str]) -> Gluing:
     names = set(glued)
     marks = {joint.id: "glue" if joint.id in names else "press" for joint in made.joints.joints}
-    steps = tuple(GlueStep(row + 1) for row in range(len(made.model.parts)))
-    return Gluing(marks, {}, {}, steps, Adhesive("epoxy", fixture_min=30.0))
+    return Gluing(marks, {}, {}, Adhesive("epoxy", fixture_min=30.0))
 
 
-def settled(made: Stack, order: Order, glued: Iterable[str]) -> tuple[Order, Gluing]:
+def settled(made: Stack, order: Order, glued: Iterable[str]) -> Work:
     return settle(made.model, made.measures, made.joints, order, gluing(made, glued), Settings())
 
 
@@ -60,22 +59,21 @@ LOOSE = {(0, 1): "loose", (1, 2): "loose"}
 def test_a_loose_joint_that_is_left_bare_has_to_be_held():
     """The order took both loose joints for glued; bare, the beam tips from its step on."""
     made = built(LOOSE)
-    order, glue = settled(made, one_by_one(made), [])
-    assert [bool(step.hold) for step in order.steps] == [False, True, True]
-    assert all(step.hold[0] in ("P2", "P3") for step in order.steps[1:])
-    assert order.facts["held_steps"] == 2 and glue.on_glue == frozenset()
+    work = settled(made, one_by_one(made), [])
+    assert [bool(step.hold) for step in work.steps] == [False, True, True]
+    assert all(step.hold[0] in ("P2", "P3") for step in work.steps[1:])
+    assert work.facts["held_steps"] == 2 and not any(step.needs_cured for step in work.steps)
 
 
 def test_glue_holds_from_the_step_after():
     """The beam's joint alone is glued: held while it sets, then not; and the next step waits for it."""
     made = built(LOOSE)
     said = {2: ("P2",), 3: ("P2",)}
-    order, glue = settled(made, one_by_one(made, said), ["J1"])
-    assert [bool(step.hold) for step in order.steps] == [False, True, False]
-    assert glue.on_glue == {3}
-    assert [step.needs_cured for step in glue.steps] == [(), (), ("J1",)]
-    assert [step.wait_min for step in glue.steps] == [0.0, 30.0, 0.0]
-    assert [step.people for step in glue.steps] == [1, 2, 1]  # one glues, one holds
+    work = settled(made, one_by_one(made, said), ["J1"])
+    assert [bool(step.hold) for step in work.steps] == [False, True, False]
+    assert [step.needs_cured for step in work.steps] == [(), (), ("J1",)]
+    assert [step.wait_min for step in work.steps] == [0.0, 30.0, 0.0]
+    assert [step.people for step in work.steps] == [1, 2, 1]  # one glues, one holds
 
 
 def test_what_a_hand_does_not_hold_waits_for_its_glue():
@@ -86,26 +84,25 @@ def test_what_a_hand_does_not_hold_waits_for_its_glue():
         0.0,
         fits={(0, 1): "loose", (0, 2): "loose"},
     )
-    order, glue = settled(made, one_by_one(made), ["J1"])
-    assert order.steps[2].hold == ("P3",)
-    assert glue.on_glue == {3} and glue.steps[2].needs_cured == ("J1",)
-    both, glue = settled(made, one_by_one(made, {3: ("P2", "P3")}), ["J1", "J2"])
-    assert both.steps[2].hold == ("P2", "P3") and glue.steps[2].needs_cured == ()  # both are in hands
+    work = settled(made, one_by_one(made), ["J1"])
+    assert work.steps[2].hold == ("P3",)
+    assert work.steps[2].needs_cured == ("J1",)
+    both = settled(made, one_by_one(made, {3: ("P2", "P3")}), ["J1", "J2"])
+    assert both.steps[2].hold == ("P2", "P3") and both.steps[2].needs_cured == ()  # both are in hands
 
 
 def test_what_stands_bare_waits_for_no_glue():
     """A hold that proves needless is taken back, and no wait is made of it."""
     made = built({(0, 1): "press", (1, 2): "loose"}, hold_per_stud=5.0)
-    order, glue = settled(made, one_by_one(made, {2: ("P1",)}), [])
-    assert not any(step.hold for step in order.steps) and glue.on_glue == frozenset()
+    work = settled(made, one_by_one(made, {2: ("P1",)}), [])
+    assert not any(step.hold for step in work.steps) and not any(step.needs_cured for step in work.steps)
 
 
 def test_nothing_is_asked_where_the_order_knew():
-    """With the glue that the order reckoned with, steps and times stay the very same values."""
+    """With the glue that the order reckoned with, what it expects to be held is held: nothing is weighed."""
     made = built(LOOSE)
-    given, glue = one_by_one(made, {1: ("P1",)}), gluing(made, ["J1", "J2"])
-    order, after = settle(made.model, made.measures, made.joints, given, glue, Settings())
-    assert order.steps is given.steps and after is glue
+    work = settled(made, one_by_one(made, {1: ("P1",)}), ["J1", "J2"])
+    assert [step.hold for step in work.steps] == [("P1",), (), ()]
 
 
 @pytest.mark.parametrize(("push_n", "hard"), [(130.0, True), (90.0, False)])
@@ -113,8 +110,8 @@ def test_a_press_beyond_hands_is_named(push_n, hard):
     """A lid that closes two joints at once: 260 N together are too much, 180 N are not."""
     made = stack([Cell(0, 0, 0, 2, 2), Cell(4, 0, 0, 2, 2), Cell(0, 0, 1, 6, 2)], 5.0)
     made = replace(made, joints=Joints(tuple(replace(joint, push_n=push_n) for joint in made.joints.joints)))
-    order, _ = settled(made, one_by_one(made), [])
-    found = [problem for problem in order.problems if problem.code == "hard-to-press"]
+    work = settled(made, one_by_one(made), [])
+    found = [problem for problem in work.problems if problem.code == "hard-to-press"]
     assert bool(found) is hard
     for problem in found:
         assert problem.severity == "warning" and set(problem.parts) == {"P1", "P2", "P3"}
@@ -128,8 +125,8 @@ def test_an_estimated_press_is_to_be_tried_on_the_fit_card_first():
         replace(joint, push_n=230.0, why="4 studs; holds about 115 N, estimated from the gap")
         for joint in made.joints.joints
     )
-    order, _ = settled(replace(made, joints=Joints(joints)), one_by_one(made), [])
-    (hard,) = [problem.text for problem in order.problems if problem.code == "hard-to-press"]
+    work = settled(replace(made, joints=Joints(joints)), one_by_one(made), [])
+    (hard,) = [problem.text for problem in work.problems if problem.code == "hard-to-press"]
     assert "The figure is an estimate: try the fit card first (`stepleaf coupon`)" in hard
 
 
@@ -145,8 +142,8 @@ def test_a_sub_assembly_is_pressed_as_one():
         Step(3, "A2", ("P1",), {"P1": DOWN}, (), (), up),
         Step(4, "A2", (), {}, (Attach("A1", 0, DOWN),), ("J1",), up),
     )
-    order, _ = settled(made, Order((inner, whole), steps), [])
-    hard = [problem.text for problem in order.problems if problem.code == "hard-to-press"]
+    work = settled(made, Order((inner, whole), steps), [])
+    hard = [problem.text for problem in work.problems if problem.code == "hard-to-press"]
     assert [text.split(" N ")[0] for text in hard] == [
         "Step 2: J2 needs about 230",
         "Step 4: J1 needs about 230",
@@ -157,5 +154,5 @@ def test_a_sub_assembly_is_pressed_as_one():
 def test_who_presses(push_n, by):
     made = built(LOOSE, push_n=push_n)
     steps = tuple(replace(step, needs_push_n=push_n) for step in one_by_one(made).steps)
-    _, glue = settled(made, replace(one_by_one(made), steps=steps), ["J1"])
-    assert glue.steps[2].by == by and glue.steps[1].by == "adult"  # the second has the glue
+    work = settled(made, replace(one_by_one(made), steps=steps), ["J1"])
+    assert work.steps[2].by == by and work.steps[1].by == "adult"  # the second has the glue

@@ -1,0 +1,87 @@
+"""What a hand must hold in each step, asked again with the glue that was chosen.
+
+The order reckons with every loose joint glued; the least set of glue leaves some of them bare. So each step
+is asked again what must be held, with the joints that are glued in earlier steps as bonds and all others
+bare; nothing is asked again where the glue is what the order took it to be. Where a hand is spared, or not
+enough, because of glue that the schedule did not wait for, the step has to wait for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from steps.glue.cases import Case, solve
+from steps.model import Gluing
+from steps.order.cured import bonded, cured
+from steps.order.hands import Hands
+from steps.sequence import BuildSequence, Moment
+from steps.settings import Settings
+from steps.statics import Structure
+
+#: Step number -> ids of the parts that a hand must hold.
+Holds = Mapping[int, tuple[str, ...]]
+
+
+def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing, settings: Settings) -> Holds:
+    """What a hand must hold in each step; what the order expected, where it reckoned with this very glue."""
+    if gluing.glued == _reckoned(structure, settings):
+        return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
+    glued = bonded(structure, gluing.glued)
+    held = {}
+    for moments in sequence.by_assembly.values():
+        hands = {moment.up.tobytes(): _hands(structure, glued, moment) for moment in moments}
+        for moment in moments:
+            arriving = moment.arriving.tolist()
+            here = hands[moment.up.tobytes()]
+            for other in hands.values():
+                if other is not here:
+                    other.pass_by(arriving)
+            pressed = here.during([(each.rows.tolist(), each.way) for each in moment.arrivals])
+            held[moment.step.number] = here.both(pressed, here.after(moment.step, arriving))
+    return held
+
+
+def _hands(structure: Structure, glued: Structure, moment: Moment) -> Hands:
+    rows = structure.model.index_of
+    return Hands(structure, glued, moment.up, sorted(rows[part] for part in moment.copies[0]))
+
+
+def _reckoned(structure: Structure, settings: Settings) -> frozenset[str]:
+    """The joints that the order took to be glued."""
+    after = cured(structure, settings).joints.joints
+    return frozenset(
+        bare.id for bare, bond in zip(structure.joints.joints, after, strict=True) if bare is not bond
+    )
+
+
+def waiting_steps(
+    structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
+) -> frozenset[int]:
+    """Numbers of the steps after which the build stands only by glue of earlier steps."""
+    if not gluing.glued:
+        return gluing.on_glue
+    asked = [
+        moment
+        for moment in sequence.moments
+        if (moment.step.expected_hold or holds[moment.step.number])
+        and moment.step.number not in gluing.on_glue
+    ]
+    return gluing.on_glue | {
+        moment.step.number
+        for moment in asked
+        if not _stands_bare(structure, moment, holds[moment.step.number])
+    }
+
+
+def _stands_bare(structure: Structure, moment: Moment, hold: tuple[str, ...]) -> bool:
+    """Whether what is built after a step stands without any glue, with these parts held."""
+    index = structure.model.index_of
+    rows = np.sort(moment.after)
+    held = np.intersect1d(np.array([index[part] for part in hold], dtype=np.int64), rows)
+    if len(held) == len(rows):
+        return True
+    weight, up = structure.bodies.weight(moment.up), moment.up
+    case = Case("step", "", rows, held, weight, up, True, 1.0, up, moment.step.number)
+    return solve(structure, structure.contacts, case)[0].ok

@@ -1,0 +1,53 @@
+"""What is too hard to press home with hands, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from steps.model import Joint, Problem, Step
+from steps.sequence import BuildSequence
+from steps.statics import Structure
+from steps.statics.pressing import pressing
+from steps.strength import hands, strongest_push_n
+
+#: So many joints are named in a message before it says how many more there are.
+NAMED = 4
+#: Pushes that differ by less than this are one figure to a reader, N.
+SAME_N = 0.5
+
+
+def hard_presses(structure: Structure, sequence: BuildSequence) -> tuple[Problem, ...]:
+    """A warning for each step in which something takes more than an adult's hands to press home."""
+    found = []
+    for moment in sequence.moments:
+        for arrived, arrival in enumerate(moment.arrivals):
+            press = pressing(structure, moment.standing(arrived), arrival.parts, arrival.way)
+            if press.push_n > strongest_push_n():
+                found.append(_hard(structure, moment.step, arrival.parts, press.names, press.push_n))
+    return tuple(found)
+
+
+def _hard(
+    structure: Structure, step: Step, names: Sequence[str], on: Sequence[str], push_n: float
+) -> Problem:
+    joints = structure.joints
+    closing = [joint for name in names for joint in joints.of_part.get(name, ()) if joint.other(name) in on]
+    closing = [joint for joint in closing if joint.push_n > SAME_N and {joint.a, joint.b} - set(names)]
+    ids = sorted({joint.id for joint in closing}, key=structure.joint_row.__getitem__)
+    listed = ", ".join(ids[:NAMED]) + (f" and {len(ids) - NAMED} more" if len(ids) > NAMED else "")
+    needs = "needs" if len(ids) == 1 else "need"
+    limit = hands()[-1]
+    together = "" if len(ids) == 1 else " together"
+    text = (
+        f"Step {step.number}: {listed} {needs} about {push_n:.0f} N{together} to close, over the "
+        f"{limit.push_n:.0f} N that hands can push ({limit.words}). {_doubt(closing)}press with a clamp, "
+        "a few studs at a time, or change the fit (`stepleaf prints --refit press`)."
+    )
+    return Problem("hard-to-press", "warning", tuple(dict.fromkeys([*names[:1], *on])), text)
+
+
+def _doubt(closing: Sequence[Joint]) -> str:
+    """Start of the advice: an estimated push is to be tried on the fit card before it is believed."""
+    if any("estimated" in joint.why for joint in closing):
+        return "The figure is an estimate: try the fit card first (`stepleaf coupon`). If it is as stiff, "
+    return "So: "
