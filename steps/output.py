@@ -7,7 +7,7 @@ import os
 import platform
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,9 +17,25 @@ from steps.errors import CannotWrite
 SYNCED_AT_ONCE = 16  # threads that wait for the disk
 
 
+def may_write(path: Path) -> None:
+    """Raises CannotWrite where ``path`` cannot become a file: to know before the work, not after it."""
+    if path.is_dir():
+        raise CannotWrite(f"{path}: cannot be written, a folder of that name is in the way.")
+    there = next(folder for folder in path.absolute().parents if folder.exists())
+    try:
+        tempfile.TemporaryFile(dir=there).close()
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+
+
+def _cannot_write(path: Path, error: OSError) -> CannotWrite:
+    return CannotWrite(f"{path}: cannot be written ({error.strerror or error}). Nothing was changed there.")
+
+
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """A path to write to; it becomes ``path`` when the block ends well, and vanishes otherwise.
+    """A path to write to; it becomes ``path`` when the block ends well, and vanishes otherwise. The block is
+    to write and nothing else: every OSError in it is told as one of writing.
 
     Folders on the way are made. Raises CannotWrite when the folder or file refuses, a full disk
     included; what stood at ``path`` before is then untouched.
@@ -36,8 +52,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield draft
         _settle(draft, path)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise CannotWrite(f"{path}: cannot be written ({reason}). Nothing was changed there.") from error
+        raise _cannot_write(path, error) from error
     finally:
         if draft is not None:
             with suppress(OSError):
@@ -55,27 +70,26 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
     """Write many files (path within ``folder``, content), all whole before the first is moved into place.
 
     Returns the paths written. Raises CannotWrite; a full disk, a folder that refuses or an interruption
-    before all were written leaves everything as it was.
+    before all were written leaves everything as it was, and so does an error of whoever makes the contents,
+    which passes as it is.
     """
     names: list[str] = []
-    moved, drafts, new = 0, None, not folder.exists()
+    drafts, new = None, not folder.exists()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _drop_abandoned(folder)
-        drafts = Path(tempfile.mkdtemp(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder))
+        with _told_as_writing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            _drop_abandoned(folder)
+            drafts = Path(tempfile.mkdtemp(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder))
         for name, content in files:
-            (drafts / str(len(names))).write_bytes(content)
+            with _told_as_writing(folder):
+                (drafts / str(len(names))).write_bytes(content)
             names.append(name)
-        _make_way([folder / name for name in names])
-        # a disk puts many files down at once in little more time than one
-        with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
-            list(pool.map(_force_to_disk, [drafts / str(row) for row in range(len(names))]))
-        for moved, name in enumerate(names):
-            os.replace(drafts / str(moved), folder / name)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        state = f"{moved} of {len(names)} files are new" if moved else "Nothing was changed there"
-        raise CannotWrite(f"{folder}: cannot be written ({reason}). {state}.") from error
+        with _told_as_writing(folder):
+            _make_way([folder / name for name in names])
+            # a disk puts many files down at once in little more time than one
+            with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
+                list(pool.map(_force_to_disk, [drafts / str(row) for row in range(len(names))]))
+        _move_all(drafts, folder, names)
     finally:
         if drafts is not None:
             shutil.rmtree(drafts, ignore_errors=True)
@@ -83,6 +97,28 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
             with suppress(OSError):
                 folder.rmdir()  # only if nothing is in it
     return tuple(names)
+
+
+@contextmanager
+def _told_as_writing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+
+
+def _move_all(drafts: Path, folder: Path, names: Sequence[str]) -> None:
+    """Move each draft into its place. Raises CannotWrite, with how many are new."""
+    for moved, name in enumerate(names):
+        try:
+            os.replace(drafts / str(moved), folder / name)
+        except OSError as error:
+            if not moved:
+                raise _cannot_write(folder, error) from error
+            reason = error.strerror or error
+            raise CannotWrite(
+                f"{folder}: cannot be written ({reason}). {moved} of {len(names)} files are new."
+            ) from error
 
 
 def _own_drafts() -> str:

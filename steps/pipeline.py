@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
-from steps.errors import FaultyModel, NotPlaced
+from steps.errors import FaultyModel, NotPlaced, WrongSettings
 from steps.model import Joints, Measures, Model, Plan, Problem
-from steps.settings import Settings
+from steps.settings import USUAL, Settings
 
 Progress = Callable[[str, int, int], None]
 Value = TypeVar("Value")
@@ -33,10 +33,12 @@ class Survey:
         return each_once(found if self.joints is None else found + self.joints.problems)
 
 
-def survey(path: Path, settings: Settings, progress: Progress | None = None) -> Survey:
-    """Read, measure, and join where the parts are placed; problems are gathered, not raised.
+def survey(source: Model | str | Path, settings: Settings, progress: Progress | None = None) -> Survey:
+    """Read (if it is not a model yet), measure, and join where the parts are placed; problems are gathered,
+    not raised.
 
-    Raises UnreadableInput, and FaultyModel with all faults so far where a stage cannot go on.
+    Raises UnreadableInput, WrongSettings for a model read at another scale, and FaultyModel with all faults
+    so far where a stage cannot go on.
     """
     from steps.features import measure
     from steps.intake import read_model
@@ -44,7 +46,10 @@ def survey(path: Path, settings: Settings, progress: Progress | None = None) -> 
 
     tell = progress or _quiet
     tell("read", 0, 1)
-    model = read_model(path, settings)
+    if isinstance(source, Model):
+        model, _ = source, made_with(source, settings)
+    else:
+        model = read_model(source, settings)
     tell("measure", 0, 1)
     measures = _with_earlier(model.problems, lambda: measure(model, settings))
     if not model.placed:
@@ -55,13 +60,17 @@ def survey(path: Path, settings: Settings, progress: Progress | None = None) -> 
     return Survey(model, measures, joints)
 
 
-def make_plan(path: Path, settings: Settings, progress: Progress | None = None) -> Plan:
-    """Everything but pictures and pages, from a model file.
+def make_plan(
+    source: Model | str | Path, settings: Settings = USUAL, progress: Progress | None = None
+) -> Plan:
+    """Everything but pictures and pages, from a model or its file: ``plan.measures``, ``plan.joints``,
+    ``plan.order`` and ``plan.gluing``, lengths in mm and forces in N at the settings' scale.
 
-    Raises UnreadableInput; NotPlaced for loose parts; NoBuildableOrder where parts lock each other;
+    Warnings and notes are in ``plan.problems``. Raises UnreadableInput; WrongSettings for a model that was
+    read at another scale; NotPlaced for loose parts; NoBuildableOrder where parts lock each other;
     FaultyModel with every error found (``settings.anyway`` goes on past those that are not fatal).
     """
-    found = survey(path, settings, progress)
+    found = survey(source, settings, progress)
     if found.joints is None:
         raise NotPlaced([*errors_of(found.problems), loose_parts(found.model)])
     faults = errors_of(found.problems)
@@ -103,6 +112,16 @@ def plan_survey(
     tell("pictures", 0, 1)
     plan = Plan(model, measures, joints, order, gluing, work)
     return replace(plan, sights=choose_views(plan, settings))
+
+
+def made_with(model: Model, settings: Settings) -> Settings:
+    """The settings, if the model can have been read with them. Raises WrongSettings for another scale."""
+    if model.scale != settings.scale:
+        raise WrongSettings(
+            f"{model.file} was read at {model.scale:g} times its size, and the settings say "
+            f"{settings.scale:g}. Hand the same settings to every call."
+        )
+    return settings
 
 
 def errors_of(problems: Sequence[Problem]) -> tuple[Problem, ...]:

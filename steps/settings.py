@@ -173,7 +173,11 @@ class StickerSettings(Section):
 
 
 class Settings(Section):
-    """Everything an option sets can stand in stepleaf.toml, and more."""
+    """What may be set, in code, in stepleaf.toml or by an option; frozen. ``load_settings`` reads a file.
+
+    ``scale`` is the factor by which the model is printed larger. Lengths in the sections are mm, forces N.
+    Raises pydantic.ValidationError, which names every wrong value; load_settings raises WrongSettings.
+    """
 
     title: str | None = None
     scale: float = Field(1.0, gt=0, le=1e6)
@@ -193,6 +197,10 @@ class Settings(Section):
     fit: FitSettings = FitSettings()
     order: OrderSettings = OrderSettings()
     glue: GlueSettings = GlueSettings()
+
+
+#: Nothing set: as the README says.
+USUAL = Settings()
 
 
 def load_settings(path: Path | None = None, **options: Any) -> Settings:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import trimesh
 
 from demo_model.scene import DemoModel
-from steps.model import Measure, Measures, Model, Part, Shape
+from steps.model import Measure, Measures, Model, Order, Part, Shape
 from steps.planfile import (
     AdhesiveEntry,
     AssemblyEntry,
@@ -20,6 +21,10 @@ from steps.planfile import (
     ViewEntry,
     part_entries,
 )
+from steps.prints import Prints, prepare, write_out
+from steps.prints.adapter import Adapter
+from steps.prints.refit import Refit
+from steps.settings import Settings
 
 DOWN = (0.0, 0.0, -1.0)
 UP = (0.0, 0.0, 1.0)
@@ -150,3 +155,18 @@ def plan_of(demo: DemoModel, groups: Sequence[Sequence[int]] | None = None) -> P
         adhesive=AdhesiveEntry(family="none", volume_ml=0.0, fixture_min=0.0, cure_min=0.0),
         problems=(),
     )
+
+
+def write_files(
+    model: Model,
+    measures: Measures,
+    folder: Path,
+    settings: Settings,
+    order: Order | None = None,
+    refitted: Refit | None = None,
+    wedge: Adapter | None = None,
+) -> Prints:
+    """The print files of measures made by hand."""
+    prints = prepare(model, measures, settings, order, None, refitted, wedge)
+    write_out(prints, model, folder, settings)
+    return prints

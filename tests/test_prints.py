@@ -32,7 +32,7 @@ from steps.fit import classify
 from steps.intake import read_model
 from steps.joints import find_joints
 from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Shape, Step
-from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare, write_prints
+from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare
 from steps.prints.coupon import FORM, write_coupon
 from steps.prints.form import form_pdf
 from steps.prints.items import by_colour
@@ -42,6 +42,7 @@ from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, print_run
 from steps.prints.sheet import runs
 from steps.sequence import BuildSequence
 from steps.settings import CARD_GAPS_MM, PrinterSettings, Settings
+from tests.hand_made import write_files
 
 SETTINGS = Settings()
 
@@ -67,7 +68,7 @@ def prints(big_tug: tuple[Model, Measures, Joints]) -> Prints:
 def folder(big_tug: tuple[Model, Measures, Joints], tmp_path_factory: pytest.TempPathFactory) -> Path:
     model, measures, _ = big_tug
     path = tmp_path_factory.mktemp("prints")
-    write_prints(model, measures, path, SETTINGS)
+    write_files(model, measures, path, SETTINGS)
     return path
 
 
@@ -171,7 +172,7 @@ def test_sheet_and_form_are_german_throughout(
     model, measures, joints = big_tug
     german = Settings(scale=4, language="de")
     order = order_of(model, [[part.id] for part in model.parts])
-    write_prints(model, measures, tmp_path, german, order)
+    write_files(model, measures, tmp_path, german, order)
     write_coupon(model, measures, joints, tmp_path, german)
     catalogue = words_in("de").catalogue
     assert catalogue is not None
@@ -205,7 +206,7 @@ def test_the_sheet_leads_from_a_label_to_its_steps(
     model, measures, _ = big_tug
     few = replace(model, parts=model.parts[:6])
     order = order_of(few, [[part.id] for part in few.parts])
-    made = write_prints(few, measures, tmp_path, SETTINGS, order)
+    made = write_files(few, measures, tmp_path, SETTINGS, order)
     text = text_of(tmp_path / SHEET)
     for item in made.items:
         steps = sorted(made.needed[part] for part in item.parts)
@@ -219,7 +220,7 @@ def test_same_input_same_bytes_and_no_litter(big_tug: tuple[Model, Measures, Joi
     model, measures, _ = big_tug
     few = replace(model, shapes=model.shapes[:3], parts=model.parts[:6])
     for name in ("one", "two"):
-        write_prints(few, measures, tmp_path / name, SETTINGS)
+        write_files(few, measures, tmp_path / name, SETTINGS)
     files = sorted(path.relative_to(tmp_path / "one") for path in (tmp_path / "one").rglob("*.*"))
     assert files and not any(path.name.startswith(".") for path in files)
     for path in files:
@@ -231,7 +232,7 @@ def test_an_old_count_does_not_lie_beside_a_new_one(
 ) -> None:
     model, measures, _ = big_tug
     small = replace(model, shapes=model.shapes[:1], parts=model.parts[:4])
-    write_prints(small, measures, tmp_path, SETTINGS)
+    write_files(small, measures, tmp_path, SETTINGS)
     own = tmp_path / "my notes.3mf"
     own.write_text("mine")
     with open(tmp_path / PARTS_LIST, "a") as file:  # a table that names what is not ours takes nothing away
@@ -239,7 +240,7 @@ def test_an_old_count_does_not_lie_beside_a_new_one(
     outside = tmp_path.parent / "outside.3mf"
     outside.write_text("mine too")
     before = {path.name for path in tmp_path.glob("S*")}
-    write_prints(replace(small, parts=model.parts[:3]), measures, tmp_path, SETTINGS)
+    write_files(replace(small, parts=model.parts[:3]), measures, tmp_path, SETTINGS)
     after = {path.name for path in tmp_path.glob("S*")}
     assert len(before) == len(after) == 2 and before.isdisjoint(after)
     assert all("3-off" in name for name in after)
@@ -253,7 +254,7 @@ def test_a_folder_that_refuses_is_one_clear_error(
     blocked = tmp_path / "taken"
     blocked.write_text("a file, not a folder")
     with pytest.raises(CannotWrite, match="taken"):
-        write_prints(
+        write_files(
             replace(model, shapes=model.shapes[:1], parts=model.parts[:1]), measures, blocked, SETTINGS
         )
     assert blocked.read_text() == "a file, not a folder"
@@ -281,7 +282,7 @@ def test_hostile_names_cannot_leave_the_folder(tmp_path: Path) -> None:
     model = Model("<b>&", "m.3mf", "0" * 64, 1.0, (shape,), (part,))
     measures = measure(model, SETTINGS)
     evil = Measures({"S1": replace(measures.by_shape["S1"], name="../" * 100 + "CON")}, None)
-    write_prints(model, evil, tmp_path / "out", SETTINGS)
+    write_files(model, evil, tmp_path / "out", SETTINGS)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     (row,) = table(tmp_path / "out" / PARTS_LIST)
     assert (tmp_path / "out" / row["file"]).exists() and not row["parts"].startswith("=")
@@ -309,7 +310,7 @@ def test_a_mesh_without_a_body_is_named_and_the_rest_is_printed(
     model = Model("m", "m.3mf", "0" * 64, 1.0, (flat, good), parts)
     cube = measure(replace(model, shapes=(good,), parts=parts[1:]), SETTINGS).by_shape["S2"]
     measures = Measures({"S1": replace(cube, shape="S1"), "S2": cube}, None)
-    prints = write_prints(model, measures, tmp_path, SETTINGS)
+    prints = write_files(model, measures, tmp_path, SETTINGS)
     (told,) = (problem for problem in prints.problems if problem.severity == "warning")
     assert told.code == "nothing-to-print" and told.parts == ("P1",) and "sticker" in told.text
     assert len(list(tmp_path.glob("S*.stl"))) == 1 and [
@@ -367,7 +368,7 @@ def test_plates_follow_the_build(big_tug: tuple[Model, Measures, Joints], tmp_pa
     """Built backwards, the last part's colour comes first; each plate opens with what is needed first."""
     model, measures, _ = big_tug
     order = order_of(model, [[part.id] for part in reversed(model.parts)])
-    prints = write_prints(model, measures, tmp_path, SETTINGS, order=order)
+    prints = write_files(model, measures, tmp_path, SETTINGS, order=order)
     needed = BuildSequence.of(model, order).first_needed
     assert prints.plates[0].colour == model.parts[-1].colour and prints.plates[0].needed_at == 1
     done: set[str] = set()
@@ -388,7 +389,7 @@ def test_plates_sort_by_name_as_they_are_printed(tmp_path: Path) -> None:
     shape = Shape("S1", box.vertices, box.faces, True)
     parts = tuple(Part(f"P{n}", f"part {n}", "S1", "#ff0000", "red", np.eye(4)) for n in range(1, 121))
     model = Model("m", "m.3mf", "0" * 64, 1.0, (shape,), parts)
-    write_prints(model, measure(model, SETTINGS), tmp_path, SETTINGS)
+    write_files(model, measure(model, SETTINGS), tmp_path, SETTINGS)
     names = [row["file"] for row in table(tmp_path / RUN)]
     assert len(names) == 120 and names == sorted(names) and all((tmp_path / name).exists() for name in names)
 
@@ -497,7 +498,7 @@ def test_refitted_files_placed_again_are_read_as_that_fit(
     model, measures, joints = big_tug
     settings = Settings(scale=4)
     done = refit(model, measures, joints, fit, settings)
-    made = write_prints(model, measures, tmp_path, settings, refitted=done)
+    made = write_files(model, measures, tmp_path, settings, refitted=done)
     placements = ["id,file,colour,x,y,z,rx,ry,rz"]
     for item in made.items:
         file = tmp_path / f"{item.stem}.stl"
@@ -556,7 +557,7 @@ def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
     few = replace(model, shapes=model.shapes[:1], parts=model.parts[:1])
     done = refit(model, measures, joints, "press", Settings(scale=4))
     only = replace(done, model=replace(done.model, shapes=done.model.shapes[:1], parts=few.parts))
-    prints = write_prints(few, measures, tmp_path, SETTINGS, refitted=only)
+    prints = write_files(few, measures, tmp_path, SETTINGS, refitted=only)
     rows = table(tmp_path / REFIT)
     assert len(rows) == len(prints.changes) == len(done.changes)
     assert all(
@@ -564,10 +565,10 @@ def test_a_refitted_folder_holds_the_moved_shapes_and_the_list(
     )
     (file,) = tmp_path.glob("S01*.stl")
     assert trimesh.load(file).volume > measures.by_shape["S1"].volume_mm3 * 1.001
-    write_prints(few, measures, tmp_path, SETTINGS)  # as the model is: the list of changes is no longer true
+    write_files(few, measures, tmp_path, SETTINGS)  # as the model is: the list of changes is no longer true
     assert not (tmp_path / REFIT).exists()
     (tmp_path / REFIT).write_text("my own notes\n")
-    write_prints(few, measures, tmp_path, SETTINGS)
+    write_files(few, measures, tmp_path, SETTINGS)
     assert (tmp_path / REFIT).read_text() == "my own notes\n"
 
 

@@ -20,10 +20,10 @@ from steps.features import measure
 from steps.intake import read_model
 from steps.joints import find_joints
 from steps.model import Joints, Measures, Model
-from steps.prints import write_prints
 from steps.prints.adapter import display_adapter
 from steps.prints.refit import refit
 from steps.settings import PrinterSettings, Settings
+from tests.hand_made import write_files
 
 SETTINGS = Settings(scale=4)
 
@@ -91,13 +91,13 @@ def test_the_files_are_read_back_the_same(big_tug: tuple[Model, Measures, Joints
     model, measures, joints = big_tug
     adapter = display_adapter(model, measures, joints, 30.0)
     few = replace(model, shapes=model.shapes[:1], parts=model.parts[:1])
-    prints = write_prints(few, measures, tmp_path, SETTINGS, wedge=adapter)
+    prints = write_files(few, measures, tmp_path, SETTINGS, wedge=adapter)
     mesh = trimesh.load(tmp_path / "display wedge 30 degrees.stl")
     whole = trimesh.Trimesh(adapter.solid.vertices, adapter.solid.faces, process=False)
     assert mesh.is_watertight and mesh.volume == pytest.approx(whole.volume, rel=1e-5)
     assert (tmp_path / "display wedge 30 degrees.3mf").exists() and prints.problems == ()
     low = Settings(scale=4, printer=PrinterSettings(bed_mm=(220, 220, 100)))
-    (told,) = write_prints(few, measures, tmp_path, low, wedge=adapter).problems
+    (told,) = write_files(few, measures, tmp_path, low, wedge=adapter).problems
     assert told.code == "too-large-for-bed" and "display wedge 30 degrees" in told.text
 
 

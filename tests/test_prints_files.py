@@ -170,7 +170,7 @@ def model_named(name: str, colours: tuple[tuple[str, str], ...]) -> Model:
 @pytest.mark.parametrize("name", HOSTILE.values(), ids=HOSTILE.keys())
 def test_a_whole_folder_with_a_hostile_name(name: str, tmp_path: Path) -> None:
     model = model_named(name, (("#ff0000", name), ("#00ff00", name + "2")))
-    write_prints(model, measure(model, Settings()), tmp_path / "out", Settings())
+    write_prints(model, tmp_path / "out")
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     names = [path.relative_to(tmp_path / "out").as_posix() for path in (tmp_path / "out").rglob("*.*")]
     assert len(names) == 2 * 2 + 2 + 4  # STL and 3MF of two colours, two plates, three tables and the sheet
@@ -216,7 +216,7 @@ def test_small_parts_and_places_of_ears_are_told(tmp_path: Path) -> None:
     shapes = (Shape("S1", CUBE.vertices, CUBE.faces, True), Shape("S2", bar.vertices, bar.faces, True))
     parts = tuple(Part(f"P{n}", f"part {n}", f"S{n}", "#ff0000", "red", np.eye(4)) for n in (1, 2))
     model = Model("two", "m.3mf", "0" * 64, 1.0, shapes, parts)
-    made = write_prints(model, measure(model, Settings()), tmp_path, Settings())
+    made = write_prints(model, tmp_path)
     (told,) = made.problems
     assert told.code == "small-part" and told.severity == "note" and told.parts == ("P1",)
     rows = list(csv.DictReader(io.StringIO((tmp_path / PARTS_LIST).read_text())))

@@ -18,62 +18,73 @@ from steps.booklet.pictures import Pictures, StudioPictures
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.model import Plan
-from steps.output import whole_file, write_whole
-from steps.settings import Settings
+from steps.output import may_write, write_whole
+from steps.pipeline import made_with
+from steps.settings import USUAL, Settings
 
 Progress = Callable[[str, int, int], None]
 
 
 def write_booklet(
     plan: Plan,
-    path: Path,
-    settings: Settings,
+    path: str | Path,
+    settings: Settings = USUAL,
     progress: Progress | None = None,
     pictures: Pictures | None = None,
+    workers: int = 1,
 ) -> None:
-    """The plan's booklet as PDF, whole or not at all; ``pictures`` replaces the plan's own studio.
+    """The plan's booklet as PDF, whole or not at all, on the settings' paper (sizes in mm there and then).
 
-    Raises WrongSettings for a language, reader or paper that does not go together; CannotWrite.
+    ``settings``: those that the plan was made with; language, paper, ``mono`` and ``fold`` may differ.
+    ``workers``: processes that draw, each about 150 MB; with 1 this process draws. ``pictures`` replaces the
+    plan's own studio. Raises WrongSettings for a language, reader or paper that does not go together, or
+    another scale than the plan's; CannotWrite, and then what stood at ``path`` still stands there.
     """
+    may_write(Path(path))
     words = words_in(settings.language)
     face, edition, paper = typeface(words), edition_of(settings), paper_of(settings)
     booklet = compose(plan, settings, words)
     pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
-    drawn = pictures or StudioPictures(plan, settings, progress=progress)
-    with whole_file(path) as draft:
-        paint(pages, booklet, draft, face, words, drawn, settings, progress)
+    drawn = pictures or _studio(plan, settings, progress, workers)
+    write_whole(Path(path), paint(pages, booklet, face, words, drawn, settings, progress))
 
 
 def write_html(
     plan: Plan,
-    path: Path,
-    settings: Settings,
+    path: str | Path,
+    settings: Settings = USUAL,
     progress: Progress | None = None,
     pictures: Pictures | None = None,
+    workers: int = 1,
 ) -> None:
-    """The same sheets as one accessible, self-contained HTML file, whole or not at all.
+    """The same sheets as one accessible, self-contained HTML file, whole or not at all; as
+    :func:`write_booklet`, but for the paper, which a screen has not.
 
-    Raises WrongSettings for an unknown language; CannotWrite.
+    Raises WrongSettings for an unknown language or another scale than the plan's; CannotWrite.
     """
+    may_write(Path(path))
     words = words_in(settings.language)
     face = typeface(words)
-    drawn = pictures or StudioPictures(plan, settings, progress=progress)
+    drawn = pictures or _studio(plan, settings, progress, workers)
     screen = settings.model_copy(update={"fold": False, "paper": "a4"})  # a screen has no paper
     booklet = compose(plan, screen, words)
-    write_whole(path, html_of(booklet, words, face, edition_of(screen), drawn, settings.mono))
+    write_whole(Path(path), html_of(booklet, words, face, edition_of(screen), drawn, settings.mono))
 
 
 def write_labels(
     plan: Plan,
-    path: Path,
-    settings: Settings,
+    path: str | Path,
+    settings: Settings = USUAL,
     progress: Progress | None = None,
     pictures: Pictures | None = None,
+    workers: int = 1,
 ) -> None:
-    """Stickers for the printed parts or their bags as PDF, on the settings' sticker sheet.
+    """Stickers for the printed parts or their bags as PDF, on the settings' sticker sheet; as
+    :func:`write_booklet`.
 
     Raises WrongSettings for a sticker sheet that is not known; CannotWrite.
     """
+    may_write(Path(path))
     words = words_in(settings.language)
     face = typeface(words)
     setter = label_setter(Typesetter(edition_of(settings), face))
@@ -82,10 +93,13 @@ def write_labels(
     pages = label_pages(matter, setter, sheet)
     title = words.say("Stickers")
     booklet = Booklet(f"{matter.title}: {title}", matter.model_line, words.language, title, ())
-    drawn = pictures or StudioPictures(plan, settings, progress=progress)
+    drawn = pictures or _studio(plan, settings, progress, workers)
     flat = settings.model_copy(update={"fold": False})
-    with whole_file(path) as draft:
-        paint(pages, booklet, draft, face, words, drawn, flat, progress)
+    write_whole(Path(path), paint(pages, booklet, face, words, drawn, flat, progress))
+
+
+def _studio(plan: Plan, settings: Settings, progress: Progress | None, workers: int) -> StudioPictures:
+    return StudioPictures(plan, made_with(plan.model, settings), workers, progress)
 
 
 __all__ = ["StudioPictures", "write_booklet", "write_html", "write_labels"]

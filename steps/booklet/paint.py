@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import groupby
-from pathlib import Path
 from typing import TypeGuard
 
 import numpy as np
@@ -328,16 +328,16 @@ def _stands_alone(item: Item) -> TypeGuard[Image | Mark]:
 def paint(
     pages: Sequence[Page],
     booklet: Booklet,
-    path: Path,
     face: Typeface,
     words: Words,
     pictures: Pictures,
     settings: Settings,
     progress: Callable[[str, int, int], None] | None = None,
-) -> None:
-    """Write the pages to ``path`` as PDF, two a side when folded: the same pages give the same bytes."""
+) -> bytes:
+    """The pages as a PDF file, two a side when folded: the same pages give the same bytes."""
+    content = io.BytesIO()
     canvas = Canvas(
-        str(path), invariant=1, pageCompression=1, lang=words.language, initialFontName=face.regular
+        content, invariant=1, pageCompression=1, lang=words.language, initialFontName=face.regular
     )
     _describe(canvas, booklet)
     sides = folded_sides(pages) if settings.fold else single_sides(pages)
@@ -358,6 +358,7 @@ def paint(
     canvas.showOutline()
     painter.tags.finish()
     canvas.save()
+    return content.getvalue()
 
 
 def _describe(canvas: Canvas, booklet: Booklet) -> None:

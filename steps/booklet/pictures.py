@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import multiprocessing
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import forkserver
 from multiprocessing.context import BaseContext
@@ -69,7 +68,7 @@ class StudioPictures:
 
     plan: Plan
     settings: Settings
-    workers: int = field(default_factory=lambda: os.cpu_count() or 1)
+    workers: int = 1  #: processes that draw; with 1, and no OpenGL, this one alone
     progress: Callable[[str, int, int], None] | None = None
     notice: str = ""
     sit_down: Callable[[Plan, Settings], None] = sit_down  #: makes a worker ready

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -140,7 +141,7 @@ def prints(
     from steps.cli.printing import display_wedge, fit_to_aim_at, order_of, refitted
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
-    from steps.prints import write_prints
+    from steps.prints import prepare, write_out
 
     settings, fit = run.settings_for(model), fit_to_aim_at(refit)
     folder = out or Path(stem_of(model) + "-prints")
@@ -150,7 +151,8 @@ def prints(
         wedge = display_wedge(found, display_angle, moved)
         order = order_of(found, settings, progress)
         progress("files", 0, 1)
-        made = write_prints(found.model, found.measures, folder, settings, order, progress, moved, wedge)
+        made = prepare(found.model, found.measures, settings, order, progress, moved, wedge)
+        write_out(made, found.model, folder, settings)
     for line in (*made.changes, made):
         message(str(line), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)
@@ -193,12 +195,10 @@ def verify(
     """Replay a plan against its model by means other than the planner's."""
     from steps.cli.telling import Teller, message, show
     from steps.errors import PlanMismatch
-    from steps.planfile import read_plan
-    from steps.verify import verify_against_file
+    from steps.verify import verify_plan
 
-    filed = read_plan(plan)
     with Teller(("read", "replay"), quiet) as progress:
-        report = verify_against_file(filed, model, progress)
+        report = verify_plan(plan, model, progress=progress)
     if not quiet:
         show([report.table()])
         if report.doubtful_steps:
@@ -226,7 +226,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     warm_up()
     with Teller(quiet=run.quiet) as progress, faults_pictured(target, settings, run.quiet):
         made = make_plan(model, settings, progress)
-        pictures = StudioPictures(made, settings, progress=progress)
+        pictures = StudioPictures(made, settings, os.cpu_count() or 1, progress)
         write = write_booklet if kind == PRINTED else write_html
         write(made, target, settings, progress, pictures)
         if stickers:

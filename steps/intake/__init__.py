@@ -18,7 +18,7 @@ from steps.intake.step_cad import read_step
 from steps.intake.stl import read_stl
 from steps.intake.threemf import read_3mf
 from steps.model import Model
-from steps.settings import Settings
+from steps.settings import USUAL, Settings
 
 __all__ = ["read_model", "sha256_of"]
 
@@ -36,8 +36,9 @@ READERS: Mapping[str, Callable[[Path], Scene]] = {
 }
 
 
-def read_model(path: Path, settings: Settings) -> Model:
-    """The model in a 3MF, GLB, glTF, OBJ, STL, STEP or CSV file, or in a folder.
+def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
+    """The model in a 3MF, GLB, glTF, OBJ, STL, STEP or CSV file, or in a folder; settings beside it are not
+    read (see ``load_settings``).
 
     A folder with a placement table is that table's model; another is a model of loose parts with
     ``placed`` False. Lengths are mm times ``settings.scale``.

@@ -1,6 +1,6 @@
 """What goes to the print bed: one file per shape and colour, the plates, and the tables beside them.
 
-``prepare`` is pure; only ``write_prints`` touches the disk, and it replaces files whole.
+``prepare`` is pure; only ``write_out`` touches the disk, and it replaces files whole.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from pathlib import Path
 import numpy as np
 
 from steps.features import measure
-from steps.model import Measures, Model, Order, Problem
+from steps.model import Measures, Model, Order, Plan, Problem
 from steps.output import write_folder
+from steps.pipeline import made_with
 from steps.prints.adapter import Adapter
 from steps.prints.bed import bed_fit, too_large
 from steps.prints.items import PrintItem, Progress, by_colour, print_items, print_problems
@@ -30,7 +31,7 @@ from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
 from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf
 from steps.sequence import BuildSequence
-from steps.settings import Settings
+from steps.settings import USUAL, Settings
 
 PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
 REFIT = "refit.csv"
@@ -92,27 +93,33 @@ def prepare(
 
 
 def write_prints(
-    model: Model,
-    measures: Measures,
-    folder: Path,
-    settings: Settings,
-    order: Order | None = None,
-    progress: Progress | None = None,
-    refitted: Refit | None = None,
-    wedge: Adapter | None = None,
+    made: Plan | Model, folder: str | Path, settings: Settings = USUAL, progress: Progress | None = None
 ) -> Prints:
-    """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``;
-    with a ``wedge`` that too.
+    """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``, which
+    is made if need be. A plan's plates follow the build; a model, of loose parts or placed, has no order yet.
+
+    What it comes to is in the value: ``items`` (of each print grams, metres, minutes and faults), ``plates``,
+    ``problems``. Raises FaultyModel where nothing can be measured, WrongSettings for a model read at another
+    scale, CannotWrite; then all files are as they were.
+    """
+    model, order = (made.model, made.order) if isinstance(made, Plan) else (made, None)
+    made_with(model, settings)
+    measures = made.measures if isinstance(made, Plan) else measure(model, settings)
+    prints = prepare(model, measures, settings, order, progress)
+    write_out(prints, model, Path(folder), settings)
+    return prints
+
+
+def write_out(prints: Prints, model: Model, folder: Path, settings: Settings) -> None:
+    """Write the files of ``prints``, which were prepared from ``model``, to ``folder``.
 
     Print files that an earlier run listed there and that are no longer meant are taken away, so that
     an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
-    prints = prepare(model, measures, settings, order, progress, refitted, wedge)
     earlier = _listed(folder)
     written = write_folder(folder, print_files(prints, model, settings))
     for name in sorted(earlier.difference(written)):
         (folder / name).unlink(missing_ok=True)
-    return prints
 
 
 def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:

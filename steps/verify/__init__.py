@@ -15,19 +15,43 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from steps.model import Model
-from steps.pipeline import Progress
-from steps.planfile import PlanFile
-from steps.settings import Settings
+from steps.intake import read_model
+from steps.model import Model, Plan
+from steps.pipeline import Progress, made_with
+from steps.planfile import PlanFile, plan_file, read_plan
+from steps.settings import USUAL, Settings
 from steps.verify.contract import check_contract, check_copies, check_model
 from steps.verify.replay import CHECKS, Replay
 from steps.verify.report import Check, Fault, Report
 
-__all__ = ["Check", "Fault", "Report", "verify_against_file", "verify_plan"]
+__all__ = ["Check", "Fault", "Report", "verify_plan"]
 
 
-def verify_plan(plan: PlanFile, model: Model, progress: Progress | None = None) -> Report:
-    """Check a plan against a model; faults are in the report, never raised."""
+def verify_plan(
+    plan: Plan | PlanFile | str | Path,
+    model: Model | str | Path,
+    settings: Settings = USUAL,
+    progress: Progress | None = None,
+) -> Report:
+    """Check a plan, or a plan file, against a model, or a model's file. Faults are in the report, never
+    raised: ``report.ok``, ``report.faults_text()``, ``report["moves free"]``.
+
+    ``settings`` are those that a ``Plan`` was made with; a plan file carries its own. A model's file is read
+    at the plan's scale. Raises UnreadableInput for a file that is no plan or no model, WrongSettings where
+    the plan was made at another scale than the settings say.
+    """
+    if isinstance(plan, Plan):
+        plan = plan_file(plan, made_with(plan.model, settings))
+    elif not isinstance(plan, PlanFile):
+        plan = read_plan(Path(plan))
+    if not isinstance(model, Model):
+        if progress is not None:
+            progress("read", 0, 1)
+        model = read_model(model, _settings_of(plan))
+    return _replayed(plan, model, progress)
+
+
+def _replayed(plan: PlanFile, model: Model, progress: Progress | None) -> Report:
     first = [check_contract(plan), check_model(plan, model)]
     skipped = [Check(name, what, skipped=True) for name, what in (("copies alike", "copies"), *CHECKS)]
     if _names_unknown(plan, model):
@@ -56,15 +80,10 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
     )
 
 
-def verify_against_file(plan: PlanFile, path: Path, progress: Progress | None = None) -> Report:
-    """As :func:`verify_plan`, reading the model at the plan's scale."""
-    from steps.intake import read_model
-
+def _settings_of(plan: PlanFile) -> Settings:
+    """The settings that a plan file carries, to read its model at its scale."""
     try:
         settings = Settings.model_validate(plan.settings)
     except ValidationError:  # a plan of a later program may carry settings unknown here
-        settings = Settings()
-    if progress is not None:
-        progress("read", 0, 1)
-    model = read_model(path, settings.model_copy(update={"scale": plan.scale}))
-    return verify_plan(plan, model, progress)
+        settings = USUAL
+    return settings.model_copy(update={"scale": plan.scale})

@@ -56,15 +56,15 @@ def run(case: str) -> dict[str, float]:
 
 def prints(demo: object) -> dict[str, float]:
     from steps.features import measure
-    from steps.prints import write_prints
     from steps.settings import Settings
+    from tests.hand_made import write_files
     from tests.joint_cases import from_demo
 
     model = from_demo(demo)
     measures = measure(model, Settings())
     with tempfile.TemporaryDirectory() as folder:
         start, began = perf_counter(), process_time()
-        made = write_prints(model, measures, Path(folder), Settings())
+        made = write_files(model, measures, Path(folder), Settings())
         seconds, busy = perf_counter() - start, process_time() - began
         size = sum(path.stat().st_size for path in Path(folder).rglob("*.*")) / 1e6
     return {
