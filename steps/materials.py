@@ -16,10 +16,11 @@ class Material:
 
     name: str
     density_g_cm3: float
-    e_gpa: float  #: elastic modulus
+    e_gpa: float  #: elastic modulus along the layers, as published
+    e_low_gpa: float  #: the low end of what printed bars come to
     tensile_mpa: float
     poisson: float
-    friction: tuple[float, float]  #: static, on itself: least, greatest
+    friction: tuple[float, float]  #: static, on itself: 5th and 95th percentile
     relaxation: float  #: share of the grip kept after a month
     gap_shift_mm: float  #: added to the limits of the fit table
     source: dict[str, str]

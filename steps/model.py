@@ -11,7 +11,7 @@ shows; a *joint* is all that holds two parts together.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -244,6 +244,38 @@ class Measures:
 # ---------------------------------------------------------------------------------- join
 
 
+@dataclass(frozen=True)
+class Backing:
+    """What stands behind one contact line and gives way under it, measured on the mesh; lengths in mm.
+
+    A wall is seen from the stud, along it from left to right: ``ends`` (n + 1) from the line, rising, and the
+    thickness of each of the n stretches between them, ribs and all; ``clamped`` says which end is a corner or
+    a cross wall. A tube or pin hangs from the roof, ``thickness_mm`` its wall (its radius when solid). Round
+    a hole ``thickness_mm`` is its thinnest wall.
+    """
+
+    kind: Literal["wall", "tube", "pin", "hole"]
+    thickness_mm: float
+    height_mm: float  #: from the roof to the free edge at the mouth
+    far_mm: float  #: below the roof, where the line ends towards the mouth
+    near_mm: float  #: below the roof, where it ends towards the roof: the stud's tip
+    roof: bool = True  #: False: open above too
+    radius_mm: float = 0.0  #: outside of a tube or pin, inside of a hole
+    ends: tuple[float, ...] = ()
+    stretches: tuple[float, ...] = ()
+    clamped: tuple[bool, bool] = (True, True)
+
+    def scaled(self, by: float) -> Backing:
+        """The same at another scale."""
+        lengths = ("thickness_mm", "height_mm", "far_mm", "near_mm", "radius_mm")
+        return replace(
+            self,
+            **{name: by * getattr(self, name) for name in lengths},
+            ends=tuple(by * end for end in self.ends),
+            stretches=tuple(by * thickness for thickness in self.stretches),
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Touch:
     """One contact between two parts, in model coordinates.
@@ -269,12 +301,20 @@ class Touch:
     bond_gap_mm: float = 0.0  #: gap of the faces an adhesive would bond, per side
     height_mm: float = 0.0  #: full height of the stud or peg, to tell a half-seated part
     fit: Fit = "none"  #: what fingers feel at this one contact, by its whole profile
+    gaps_mm: Array = field(default_factory=lambda: np.zeros(0))  #: (k,) of each contact line
+    lengths_mm: Array = field(default_factory=lambda: np.zeros(0))  #: (k,) engaged length of each line
+    faces: tuple[str, ...] = ()  #: of each line, what it meets: "boss", "hole" or "flat"
+    backings: tuple[Backing, ...] = ()  #: of each line; of a ball the one of its cup's lip
+    bore_mm: float = 0.0  #: radius of the bore of a hollow stud or peg
+    slope: float = 0.0  #: of the chamfer that leads it in, radians from its axis; 0 for a square edge
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
         object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
         object.__setattr__(self, "points", frozen_array(self.points, (None, 3), "points"))
         object.__setattr__(self, "normals", frozen_array(self.normals, (None, 3), "normals"))
+        object.__setattr__(self, "gaps_mm", frozen_array(self.gaps_mm, (None,), "gaps"))
+        object.__setattr__(self, "lengths_mm", frozen_array(self.lengths_mm, (None,), "lengths"))
 
 
 @dataclass(frozen=True, eq=False)

@@ -49,6 +49,11 @@ class PrinterSettings(Section):
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
     boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
     hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)
+    # one flat face, wall or rib, nearer to its mate; from memory: 0 to 0.05
+    flat_error_mm: float = Field(0.02, ge=-FIT_MM, le=FIT_MM)
+    # by how much the first layers spread a socket's mouth inwards, a side, beyond what the slicer takes back:
+    # usual compensation is 0.1 to 0.2 (a glossary), so nothing is left over by default
+    foot_mm: float = Field(0.0, ge=0, le=FIT_MM)
 
 
 class CardSettings(Section):

@@ -58,6 +58,7 @@ class Round:
     bore: float = 0.0  #: radius of a coaxial hole that opens at the tip
     through: bool = False
     collar: float = 0.0  #: radius of a collar at a boss's tip or either end of a rod, 0 without
+    slope: float = 0.0  #: of the chamfer at a boss's tip, radians from its axis; 0 for a square edge
 
 
 def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
@@ -102,7 +103,8 @@ def _boss(c: Cylinder, ends: tuple[_End, _End], walled: Array, tips: _Tips, bore
         role = "sunk" if walled[1] >= ENCLOSED_SHARE and bore == 0 else "tube"
     elif collar == 0:
         collar = tips.collar(c)
-    return Round(role, c, tips.height(c), bore=bore, collar=collar)
+    height, slope = tips.tip(c)
+    return Round(role, c, height, bore=bore, collar=collar, slope=slope)
 
 
 def _collar(c: Cylinder, start: _End, end: _End) -> _End | None:
@@ -236,22 +238,29 @@ class _Tips:
         self.tree = cKDTree(mesh.centres)
         self.flag = np.zeros(len(mesh.faces), dtype=bool)
 
-    def height(self, c: Cylinder) -> float:
-        """Without a mark on the cap: a flat cap ends the search."""
+    def tip(self, c: Cylinder) -> tuple[float, float]:
+        """Height with the chamfer but without a mark on the cap (a flat cap ends the search), and the
+        chamfer's slope from the axis, radians, 0 without one."""
         mesh = self.mesh
         near = np.array(
             self.tree.query_ball_point(c.start + c.length * c.axis, TIP_REACH * c.radius), dtype=int
         )
         if not len(near):
-            return c.length
+            return c.length, 0.0
         off = mesh.triangles[near] - c.start
         along = off @ c.axis
         across = np.linalg.norm(off - along[..., None] * c.axis, axis=2)
         above = (across <= 1.02 * c.radius).all(axis=1) & (along.min(axis=1) > 0.5 * c.length)
         sloped = near[above & (np.abs(mesh.normals[near] @ c.axis) < CAP_TILT)]
         joined = self._joined_to(c.faces, sloped)
-        tops = mesh.triangles[joined] - c.start
-        return max(c.length, float((tops @ c.axis).max(initial=0.0)))
+        tops = (mesh.triangles[joined] - c.start).reshape(-1, 3)
+        up = tops @ c.axis
+        height = float(up.max(initial=0.0))
+        if height <= c.length * (1 + 1e-9):
+            return c.length, 0.0
+        rim = tops[up > height - 1e-6 * c.length] - height * c.axis
+        inward = c.radius - float(np.linalg.norm(rim, axis=1).max())
+        return height, float(np.arctan2(max(inward, 0.0), height - c.length))
 
     def collar(self, c: Cylinder) -> float:
         """Radius of a narrow collar or ridge that begins at the tip, by its vertices; 0 without one.

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from steps.model import Array, TouchKind
+import numpy as np
+
+from steps.model import Array, Backing, TouchKind
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +28,12 @@ class Contact:
     bond_gap: float = 0.0
     height: float = 0.0
     all_round: bool = False  #: a hole or cup holds the plug over most of its circle
+    gaps: Array = field(default_factory=lambda: np.zeros(0))
+    lengths: Array = field(default_factory=lambda: np.zeros(0))
+    faces: tuple[str, ...] = ()
+    backings: tuple[Backing, ...] = ()
+    bore: float = 0.0
+    slope: float = 0.0
 
     def moved(self, pose: Array) -> Contact:
         """The same contact after a rigid motion."""

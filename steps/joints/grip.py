@@ -17,8 +17,9 @@ from steps.features.anatomy import Anatomy
 from steps.features.patches import Cylinder
 from steps.features.roles import Round
 from steps.features.section import Section, inside_numbers, nearest_points, section
+from steps.joints.backing import Ask, backings
 from steps.joints.contact import Contact
-from steps.model import Array, TouchKind
+from steps.model import Array, Backing, TouchKind
 
 #: A surface further from the plug than this share of its radius does not hold it: at 1x a stud of
 #: radius 3 then has 0.75 mm of play, three times the loosest class.
@@ -54,6 +55,9 @@ class Line:
     width: float  #: of the strip an adhesive can bond
     all_round: bool
     opening: float  #: half width of the slot of a hole that is open on one side, infinite when whole
+    face: str  #: "boss", "hole" or "flat": what it meets
+    round_mm: float  #: outside radius of the tube or pin it meets, else 0
+    cut: Section  #: where the gap is least
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +172,7 @@ def _contact(
     for low, high, cut in cuts:
         if not len(cut.segments):
             continue
-        _gather(lines, _slice_lines(cut, start, axis, radius, other), low, high)
+        _gather(lines, _slice_lines(cut, start, axis, radius, other), low, high, cut)
     if not lines:
         return None
     depth = max(line.depth for line in lines)
@@ -196,7 +200,31 @@ def _contact(
         bond_gap=max(mean, 0.0),
         height=plug.cylinder.length,
         all_round=any(line.all_round for line in lines),
+        gaps=np.array([line.weighted / line.depth for line in lines]),
+        lengths=np.array([line.depth for line in lines]),
+        faces=tuple(line.face for line in lines),
+        backings=_backings(lines, start, axis, radius, other),
+        bore=plug.bore,
+        slope=plug.slope,
     )
+
+
+def _backings(
+    lines: Sequence[Line], start: Array, axis: Array, radius: float, other: Anatomy
+) -> tuple[Backing, ...]:
+    asks = [
+        Ask(
+            line.direction,
+            radius + line.gap,
+            line.low,
+            line.high,
+            line.cut,
+            line.all_round,
+            line.round_mm,
+        )
+        for line in lines
+    ]
+    return tuple(backings(asks, start, axis, radius, other))
 
 
 def _snap(plug: Round, lines: Sequence[Line]) -> float:
@@ -219,6 +247,8 @@ class _Met:
     width: float
     all_round: bool = False
     opening: float = np.inf
+    face: str = "flat"
+    round_mm: float = 0.0
 
 
 def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: Anatomy) -> list[_Met]:
@@ -257,7 +287,8 @@ def _meet(
     if label < len(other.rounds):
         c = other.rounds[label].cylinder
         if abs(c.axis @ axis) > PARALLEL:
-            yield from _meet_cylinder(c, cut.basis @ (c.start - start), segments, radius)
+            whole = other.rounds[label].role != "arc"
+            yield from _meet_cylinder(c, cut.basis @ (c.start - start), segments, radius, whole)
             return
     best = int(distance.argmin())
     if distance[best] < 1e-9 * radius:
@@ -267,7 +298,9 @@ def _meet(
     yield _Met(direction, float(distance[best]) - radius, width)
 
 
-def _meet_cylinder(surface: Cylinder, centre: Array, segments: Array, radius: float) -> Iterator[_Met]:
+def _meet_cylinder(
+    surface: Cylinder, centre: Array, segments: Array, radius: float, whole: bool
+) -> Iterator[_Met]:
     off = float(np.linalg.norm(centre))
     surface_radius = surface.radius
     if surface.convex:
@@ -275,7 +308,8 @@ def _meet_cylinder(surface: Cylinder, centre: Array, segments: Array, radius: fl
             direction = centre / off
             if _spans(segments, direction[None])[0]:
                 width = _strip(radius, surface_radius, segments, direction)
-                yield _Met(direction, off - surface_radius - radius, width)
+                round_mm = surface_radius if whole else 0.0
+                yield _Met(direction, off - surface_radius - radius, width, face="boss", round_mm=round_mm)
         return
     play = surface_radius - radius
     if play + off <= REACH_SHARE * radius:  # it holds the plug on all sides
@@ -286,11 +320,13 @@ def _meet_cylinder(surface: Cylinder, centre: Array, segments: Array, radius: fl
         slot = 2 * np.pi - surface.arc
         opening = surface_radius * np.sin(slot / 2) if 0 < slot < np.pi else np.inf
         for direction in directions[present]:
-            yield _Met(direction, play - off, width, present.sum() >= ROUND_LINES / 2, opening)
+            yield _Met(direction, play - off, width, present.sum() >= ROUND_LINES / 2, opening, "hole")
     elif off > 1e-9:
         direction = -centre / off
         if _spans(segments, direction[None])[0]:
-            yield _Met(direction, play - off, _strip(radius, -surface_radius, segments, direction))
+            yield _Met(
+                direction, play - off, _strip(radius, -surface_radius, segments, direction), face="hole"
+            )
 
 
 def _spans(segments: Array, directions: Array) -> np.ndarray:
@@ -322,18 +358,33 @@ def _apart(met: list[_Met]) -> list[_Met]:
     return kept
 
 
-def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float) -> None:
+def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float, cut: Section) -> None:
     """Add one slice's lines to those of the slices below."""
     depth = high - low
     limit = np.cos(LINE_SPREAD)
     for m in met:
         mate = next((line for line in lines if line.direction @ m.direction > limit), None)
         if mate is None:
-            first = (m.direction, m.gap, depth, low, high, m.gap * depth, m.width, m.all_round, m.opening)
-            lines.append(Line(*first))
+            lines.append(
+                Line(
+                    m.direction,
+                    m.gap,
+                    depth,
+                    low,
+                    high,
+                    m.gap * depth,
+                    m.width,
+                    m.all_round,
+                    m.opening,
+                    m.face,
+                    m.round_mm,
+                    cut,
+                )
+            )
             continue
         if m.gap < mate.gap:
-            mate.direction, mate.gap = m.direction, m.gap
+            mate.direction, mate.gap, mate.cut = m.direction, m.gap, cut
+            mate.face, mate.round_mm = m.face, m.round_mm
         mate.depth += depth
         mate.low, mate.high = min(mate.low, low), max(mate.high, high)
         mate.weighted += m.gap * depth

@@ -74,6 +74,12 @@ def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
         snap_mm=c.snap,
         bond_gap_mm=c.bond_gap,
         height_mm=c.height,
+        gaps_mm=c.gaps,
+        lengths_mm=c.lengths,
+        faces=c.faces,
+        backings=c.backings,
+        bore_mm=c.bore,
+        slope=c.slope,
     )
 
 
