@@ -1,5 +1,7 @@
-"""Lines and ridges against contact mechanics; springs in series; rows of the references' table in
-brackets."""
+"""Lines and ridges against contact mechanics; springs in series.
+
+[n]: row n of the 29 expected values of fit and force.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,7 @@ E, NU = 2500.0, 0.36
 
 
 def test_a_line_between_stud_and_wall() -> None:
-    """Johnson, Contact Mechanics, 5.6: r 10, t 1.6, q 1, 5, 10 N/mm, by hand in the references."""
+    """Johnson, Contact Mechanics, 5.6: r 10, t 1.6, q 1, 5, 10 N/mm, by hand."""
     found = [sum(line_approach(q, 10, 1.6, E, NU)) for q in (1, 5, 10)]
     assert found == pytest.approx([0.0020, 0.0080, 0.0144], rel=0.03)
     stud, wall = line_approach(1, 10, 1.6, E, NU)

@@ -1,5 +1,7 @@
-"""A floating stud: balance by hand, and the conditions of the convex problem; rows of the references'
-table."""
+"""A floating stud: balance by hand, and the conditions of the convex problem.
+
+[n]: row n of the 29 expected values of fit and force.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Hooks, slopes, lips and edges by hand; rows of the references' table in brackets."""
+"""Hooks, slopes, lips and edges by hand.
+
+[n]: row n of the 29 expected values of fit and force.
+"""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ RADIUS, ENGAGED, HIGH, THICK, ROOF = 10.0, 8.0, 30.0, 1.6, 4.0
 
 
 def made(**changes: float) -> Print:
-    """The references' plastic: E 2500, nu 0.36."""
+    """The plastic of the tables: E 2500, nu 0.36."""
     base = Print.of(SOLID)
     return Print(changes.get("e", 2500.0), 0.36, base.mu, base.mu_sigma, base.printer, base.ageing)
 
@@ -56,8 +56,8 @@ def faces(length: float, thickness: float) -> float:
 
 @pytest.mark.parametrize("span", [60.0, 40.0, 24.0])
 def test_a_wall_is_measured_and_bends_like_its_plate(span: float) -> None:
-    """Height, thickness, span and place of the line are read off the mesh; the plate is the references'
-    table."""
+    """Height, thickness, span and place of the line are read off the mesh; the plate is that of
+    the tables."""
     (touch,) = studs_of(trough(span))
     long = np.flatnonzero(np.abs(touch.normals[:, 1]) > 0.999)  # the two walls, not the ends of the cavity
     walls = [touch.backings[row] for row in long]
@@ -81,7 +81,7 @@ def plate_edge(span: float) -> float:
 
 
 def test_a_stud_off_the_middle_meets_a_stiffer_wall() -> None:
-    """Quarter span: 36.1 against 18.3 N/mm (the references' table)."""
+    """Quarter span: 36.1 against 18.3 N/mm (computed by Ritz's method, see the walls' test)."""
     middle, quarter = (
         1 / (springs_of(studs_of(trough(60, studs=(x,))), made()).give[0, 0] - faces(ENGAGED, THICK))
         for x in (0.0, -15.0)
