@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,6 +16,9 @@ from tests.models.value import Array, Leg, Made, Put, TrueJoint, slide
 Cell = tuple[int, int]
 #: Heights that differ by less are one height; far above rounding, far below any gap (mm at 1x).
 SAME_HEIGHT_MM = 1e-4
+
+#: Parts that are joined are closer than this many clearances; bodies side by side are two apart.
+TOUCH_SHARE = 1.6
 
 COLOURS = (
     "#8d9297", "#c9b48a", "#5f6b75", "#ece9df", "#b5472f", "#e8a628", "#3f7a5c", "#4d6fa3",
@@ -46,6 +49,7 @@ class Pieces:
 
     def __init__(self, module: Module) -> None:
         self.module = module
+        self.shells: dict[str, tuple[Solid, ...]] = {}  #: by solid: what it was united from
         self._known: dict[tuple[object, ...], Piece] = {}
 
     def block(self, columns: int, rows: int, *, smooth: bool = False) -> Piece:
@@ -69,6 +73,18 @@ class Pieces:
             high = height * self.module.scale
             self._known[key] = Piece(solid, columns, rows, high, studs, every, every, every)
         return self._known[key]
+
+    def studded(self, columns: int, rows: int, height: float, studs: Iterable[Cell], name: str) -> Piece:
+        """A block with studs in some cells only; ``height`` is mm at 1x."""
+        m, high = self.module.scaled, height * self.module.scale
+        chosen = frozenset(studs)
+        places = [((i + 0.5) * m.pitch, (j + 0.5) * m.pitch) for i, j in sorted(chosen)]
+        body = solids.shell(columns, rows, high, m)
+        if places:
+            body += solids.studs(places, high, m)
+        every = cells(columns, rows)
+        solid = solids.to_solid(name, body)
+        return Piece(solid, columns, rows, high, chosen, every, every, every)
 
 
 @dataclass
@@ -152,9 +168,9 @@ class Site:
     def made(self, family: str = "", **more: object) -> Made:
         """What has been built so far."""
         joints = (*self._lattice_joints(), *self.others)
-        return Made(
-            self.name, dict(self.solids), tuple(self.placed), joints, tuple(self.moves), family, **more
-        )
+        touch = TOUCH_SHARE * self.module.scaled.clearance
+        told = (self.name, dict(self.solids), tuple(self.placed), joints, tuple(self.moves), family)
+        return Made(*told, **{"touch_mm": touch, **more})  # type: ignore[arg-type]
 
     def _lattice_joints(self) -> list[TrueJoint]:
         studs: Counter[tuple[str, str]] = Counter()

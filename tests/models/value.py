@@ -6,7 +6,7 @@ All is known by construction and owes nothing to the code under test. Lengths in
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -106,6 +106,8 @@ class Made:
     family: str = ""
     locked: tuple[frozenset[str], ...] = ()
     heaps: int = 1
+    touch_mm: float = 0.0  #: joined parts are this close or closer, all others further apart
+    shells: Mapping[str, tuple[Solid, ...]] = field(default_factory=dict)  #: what solids were united from
     notes: tuple[str, ...] = ()  #: what was done to it: "turned by 37 degrees", "raw: flipped faces"
 
     def __post_init__(self) -> None:
