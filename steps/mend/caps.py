@@ -1,0 +1,289 @@
+"""Closing what gapes: every rim of a sewn mesh gets a lid.
+
+Rims in one plane are closed flat; one that lies within another and bounds the same skin leaves a ring. Any other rim is
+closed with the fewest creases: a lid that carries on the faces beside it has none along its rim. Lids are
+remembered as such: only those that carry on their neighbours, or lie within material, are sure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import manifold3d
+import numpy as np
+from scipy.spatial import cKDTree
+
+from steps.mend.sew import open_edges
+from steps.model import Array, IntArray
+
+#: A rim is flat when its corners lie in one plane within this share of its span, and within some reaches.
+FLAT_SHARE = 1e-3
+FLAT_REACHES = 4.0
+#: Longer rims that are not flat are closed about their middle: the search grows with the cube of their length.
+LONGEST_RIM = 160
+#: Rims lie in one plane when their normals differ by less than this, radians.
+SAME_PLANE = 0.01
+#: A crease of this angle (radians) costs half of what the sharpest does: few creases are wanted, not gentle ones.
+GENTLE = 0.05
+#: Area against creases, per mm2 and mm: decides only between lids with equal creases.
+AREA_COST = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Lid:
+    """One lid: its faces (k, 3), and the middle and span of its rim."""
+
+    faces: IntArray
+    flat: bool
+    middle: Array
+    span: float
+
+
+def lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
+    """A lid for every rim of the mesh, in a fixed order."""
+    rims, beside = _rims(faces)
+    if not rims:
+        return []
+    flat, bent = [], []
+    for rim, near in zip(rims, beside, strict=True):
+        normal = _normal(vertices[rim])
+        off = np.abs((vertices[rim] - vertices[rim].mean(axis=0)) @ normal).max()
+        span = float(np.ptp(vertices[rim], axis=0).max())
+        if off <= max(FLAT_SHARE * span, FLAT_REACHES * reach):
+            flat.append((rim, normal))
+        else:
+            bent.append((rim, near))
+    found = [*_flat_lids(vertices, flat, reach)]
+    normals = _unit_normals(vertices, faces)
+    for rim, near in bent:
+        made = _bent_lid(vertices, rim, normals[near], vertices[faces[near]].mean(axis=1))
+        found.append(_lid(vertices, made, rim, False))
+    return found
+
+
+def _lid(vertices: Array, made: IntArray, rim: IntArray, flat: bool) -> Lid:
+    points = vertices[rim]
+    return Lid(made, flat, (points.min(axis=0) + points.max(axis=0)) / 2, float(np.ptp(points, axis=0).max()))
+
+
+# ---------------------------------------------------------------------------------- rims
+
+
+def _rims(faces: IntArray) -> tuple[list[IntArray], list[IntArray]]:
+    """Closed runs of open edges, no vertex twice in one; and the face beside each of their edges.
+
+    A rim runs against most of its faces, as a lid should.
+    """
+    lone = open_edges(faces)
+    start, end = faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]
+    at: dict[int, list[int]] = {}
+    for row, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
+        at.setdefault(a, []).append(row)
+        at.setdefault(b, []).append(row)
+    used = np.zeros(len(lone), dtype=bool)
+    rims, beside = [], []
+    for first in range(len(lone)):
+        if used[first]:
+            continue
+        for edges in _loops(first, start, end, at, used):
+            rim, senses = _ordered(edges, start, end)
+            near = lone[edges, 0]
+            if senses.sum() > 0:  # it runs with its faces
+                rim, near = rim[::-1], np.roll(near[::-1], -1)
+            rims.append(rim)
+            beside.append(near)
+    return rims, beside
+
+
+def _loops(
+    first: int, start: IntArray, end: IntArray, at: dict[int, list[int]], used: np.ndarray
+) -> list[list[int]]:
+    """Loops of edges met on a walk from one edge; a vertex met again closes a loop."""
+    found = []
+    path, places = [first], [int(start[first]), int(end[first])]
+    used[first] = True
+    seen = {places[0]: 0, places[1]: 1}
+    while path:
+        here = places[-1]
+        onward = next((row for row in at[here] if not used[row]), None)
+        if onward is None:
+            break
+        used[onward] = True
+        there = int(end[onward]) if int(start[onward]) == here else int(start[onward])
+        path.append(onward)
+        if there in seen:
+            begin = seen[there]
+            found.append(path[begin:])
+            for place in places[begin + 1 :]:
+                seen.pop(place, None)
+            path, places = path[:begin], places[: begin + 1]
+        else:
+            places.append(there)
+            seen[there] = len(places) - 1
+    return [loop for loop in found if len(loop) >= 3]
+
+
+def _ordered(edges: list[int], start: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:
+    """Vertices of a loop in order, vertex k and the next being the ends of edge k; +1 where the face runs it so."""
+    a, b = int(start[edges[0]]), int(end[edges[0]])
+    nexts = {int(start[edges[1]]), int(end[edges[1]])}
+    here = a if b in nexts else b
+    rim, senses = [], []
+    for row in edges:
+        rim.append(here)
+        forward = int(start[row]) == here
+        senses.append(1 if forward else -1)
+        here = int(end[row]) if forward else int(start[row])
+    return np.array(rim), np.array(senses)
+
+
+def _normal(points: Array) -> Array:
+    """(3,) unit normal that a loop runs round anticlockwise."""
+    points = points - points.mean(axis=0)
+    normal = np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0)
+    length = float(np.linalg.norm(normal))
+    if length <= 1e-12 * max(float((points**2).sum()), 1e-300):
+        return np.linalg.svd(points)[2][2]
+    return normal / length
+
+
+def _unit_normals(vertices: Array, faces: IntArray) -> Array:
+    cross = np.cross(
+        vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]]
+    )
+    return cross / np.maximum(np.linalg.norm(cross, axis=1), 1e-300)[:, None]
+
+
+# --------------------------------------------------------------------------------- flat
+
+
+def _flat_lids(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: float) -> list[Lid]:
+    """Lids of flat rims, rims of one plane looked at together."""
+    found = []
+    for group in _by_plane(vertices, rims, reach):
+        normal = rims[group[0]][1]
+        across = np.linalg.svd(normal[None])[2][1:]
+        if np.cross(across[0], across[1]) @ normal < 0:
+            across = across[::-1]
+        loops = [vertices[rims[row][0]] @ across.T for row in group]
+        for outer, holes in _nested(loops):
+            rows = [outer, *holes]
+            corners = np.concatenate([rims[group[row]][0] for row in rows])
+            polygon = [loops[row] for row in rows]
+            if _signed_area(polygon[0]) < 0:
+                polygon = [loop * (1.0, -1.0) for loop in polygon]
+            triangles = np.asarray(manifold3d.triangulate(polygon), dtype=np.int64).reshape(-1, 3)
+            found.append(_lid(vertices, corners[triangles], rims[group[outer]][0], True))
+    return found
+
+
+def _by_plane(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: float) -> list[list[int]]:
+    groups: list[list[int]] = []
+    for row, (rim, normal) in enumerate(rims):
+        middle = vertices[rim].mean(axis=0)
+        for group in groups:
+            other, facing = rims[group[0]]
+            off = abs(float((middle - vertices[other].mean(axis=0)) @ facing))
+            span = max(float(np.ptp(vertices[rim], axis=0).max()), float(np.ptp(vertices[other], axis=0).max()))
+            if np.linalg.norm(np.cross(normal, facing)) < SAME_PLANE and off <= max(
+                FLAT_REACHES * reach, FLAT_SHARE * span
+            ):
+                group.append(row)
+                break
+        else:
+            groups.append([row])
+    return groups
+
+
+def _signed_area(loop: Array) -> float:
+    ahead = np.roll(loop, -1, axis=0)
+    return float((loop[:, 0] * ahead[:, 1] - loop[:, 1] * ahead[:, 0]).sum()) / 2
+
+
+def _nested(loops: Sequence[Array]) -> list[tuple[int, list[int]]]:
+    """Each outer loop with the loops that are holes in its lid: next within it, and run the other way round."""
+    areas = np.array([_signed_area(loop) for loop in loops])
+    order = np.argsort(-np.abs(areas), kind="stable")
+    parent = {int(order[0]): -1}
+    for place in range(1, len(order)):
+        row = int(order[place])
+        around = [int(o) for o in order[:place] if _holds(loops[int(o)], loops[row])]
+        parent[row] = around[-1] if around else -1
+    outer: dict[int, list[int]] = {}
+    for row in map(int, order):
+        above = parent[row]
+        if above in outer and areas[above] * areas[row] < 0:
+            outer[above].append(row)
+        else:
+            outer[row] = []
+    return sorted(outer.items())
+
+
+def _holds(outer: Array, inner: Array) -> bool:
+    """Whether a loop lies within another, by the middle of its first side."""
+    point = (inner[0] + inner[1]) / 2
+    a, b = outer - point, np.roll(outer, -1, axis=0) - point
+    turns = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1)).sum()
+    return bool(abs(turns) > np.pi)
+
+
+# --------------------------------------------------------------------------------- bent
+
+
+def _bent_lid(vertices: Array, rim: IntArray, normals: Array, middles: Array) -> IntArray:
+    """The triangles over a rim with the fewest creases, those along the rim included.
+
+    ``normals`` (n, 3) of the face beside each side, any way round. By the recursion of Barequet and Sharir, "Filling
+    gaps in the boundary of a polyhedron", Computer Aided Geometric Design 12 (1995), with a cost of our own.
+    """
+    n = len(rim)
+    if n == 3:
+        return rim[None]
+    if n > LONGEST_RIM:
+        return np.column_stack([np.full(n - 2, rim[0]), rim[1:-1], rim[2:]])
+    p = vertices[rim]
+    cost = np.zeros((n, n))
+    middle = np.full((n, n), -1, dtype=np.int64)
+    normal = np.zeros((n, n, 3))
+    inner = np.zeros((n, n), dtype=bool)
+    for i in range(n):
+        normal[i, (i + 1) % n] = normals[i]
+    for width in range(2, n):
+        for i in range(n - width):
+            k = i + width
+            m = np.arange(i + 1, k)
+            cross = np.cross(p[m] - p[i], p[k] - p[i])
+            twice = np.linalg.norm(cross, axis=1)
+            unit = cross / np.maximum(twice, 1e-300)[:, None]
+            total = cost[i, m] + cost[m, k] + AREA_COST * twice / 2
+            total += _crease(unit, normal[i, m], inner[i, m]) * np.linalg.norm(p[m] - p[i], axis=1)
+            total += _crease(unit, normal[m, k], inner[m, k]) * np.linalg.norm(p[k] - p[m], axis=1)
+            if width == n - 1:
+                closing = np.tile(normals[n - 1], (len(m), 1))
+                total += _crease(unit, closing, np.zeros(len(m), dtype=bool)) * np.linalg.norm(p[k] - p[i])
+            total[twice <= 1e-12 * float(np.ptp(p, axis=0).max()) ** 2] += 1e6
+            best = int(np.argmin(np.round(total, 9)))
+            cost[i, k], middle[i, k], normal[i, k], inner[i, k] = total[best], m[best], unit[best], True
+    found, open_ = [], [(0, n - 1)]
+    while open_:
+        i, k = open_.pop()
+        if k - i < 2:
+            continue
+        m = int(middle[i, k])
+        found.append((rim[i], rim[m], rim[k]))
+        open_ += [(i, m), (m, k)]
+    return np.array(found, dtype=np.int64)
+
+
+def _crease(unit: Array, other: Array, sure: np.ndarray) -> Array:
+    """Cost of the creases between triangles, 0..1; the neighbours at the rim may run either way round."""
+    cosine = np.einsum("ij,ij->i", unit, other)
+    cosine = np.where(sure, cosine, np.abs(cosine))
+    angle = np.arccos(np.clip(cosine, -1.0, 1.0))
+    return angle / (angle + GENTLE)
+
+
+def nearest(points: Array, to: Array) -> IntArray:
+    """(k,) row of the nearest of ``to`` for each point."""
+    return np.asarray(cKDTree(to).query(points)[1], dtype=np.int64)

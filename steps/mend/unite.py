@@ -1,0 +1,194 @@
+"""Closed shells made one solid: what any of them encloses is material, less sealed hollows.
+
+Shells that only touch are pushed into each other by a hair first, or rounding would leave a slit between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import manifold3d
+import numpy as np
+from manifold3d import Manifold
+
+from steps.mend.rays import Rays
+from steps.model import Array, IntArray
+
+#: A piece less thick than this many reaches (three volumes over its area) is a sheet, not a shell.
+SHEET_REACHES = 3.0
+#: A shell smaller than this share of the part's diagonal is dust: 0.15 mm in 50, no printer lays it down.
+DUST_SHARE = 3e-3
+#: A solid apart from the rest and smaller than this share of the diagonal is a loose speck: 1 mm in 50.
+SPECK_SHARE = 0.02
+#: Flat faces of two shells this near, as a share of the part's diagonal, touch: 0.01 mm in 50.
+TOUCH_SHARE = 2e-4
+#: How far a face that touches is pushed in beyond the other, as a share of the diagonal: 0.0005 mm in 50.
+PUSH_SHARE = 1e-5
+#: Faces look opposite ways within this (cosine of about 1 degree).
+OPPOSITE = float(np.cos(np.radians(1.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Shell:
+    """One closed piece, outwards."""
+
+    vertices: Array
+    faces: IntArray
+
+    @cached_property
+    def box(self) -> Array:
+        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+    @cached_property
+    def volume(self) -> float:
+        a, b, c = (self.vertices[self.faces[:, k]] - self.vertices[:1].sum(axis=0) for k in range(3))
+        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+    @cached_property
+    def area(self) -> float:
+        a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
+        return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+    @cached_property
+    def rays(self) -> Rays:
+        return Rays(self.vertices, self.faces)
+
+    def solid(self) -> Manifold:
+        mesh = manifold3d.Mesh64(
+            np.array(self.vertices, order="C"), np.array(self.faces, dtype=np.uint64, order="C")
+        )
+        return Manifold(mesh)
+
+
+@dataclass(frozen=True, eq=False)
+class United:
+    """The solid, and what was found on the way."""
+
+    vertices: Array
+    faces: IntArray
+    united: int  #: shells that were made one with another
+    bodies: int  #: separate solids that are left
+    loose: int  #: specks apart from the rest that were left out
+    failed: int  #: shells that could not be made solid and were left out
+
+
+def shell_of(vertices: Array, faces: IntArray) -> Shell:
+    used, rows = np.unique(faces, return_inverse=True)
+    return Shell(vertices[used], rows.reshape(-1, 3))
+
+
+def is_sheet(shell: Shell, reach: float) -> bool:
+    return 3 * shell.volume <= SHEET_REACHES * reach * shell.area
+
+
+def is_dust(shell: Shell, diagonal: float) -> bool:
+    return float((shell.box[1] - shell.box[0]).max()) < DUST_SHARE * diagonal
+
+
+def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> United:
+    """The union of the shells; those marked ``hollow`` are cut from the shell round them."""
+    solids = [shell.solid() for shell in _pushed(shells, hollow, diagonal)]
+    sound = [solid.status() == manifold3d.Error.NoError and not solid.is_empty() for solid in solids]
+    hosts = {row: solid for row, solid in enumerate(solids) if sound[row] and not hollow[row]}
+    for row in np.flatnonzero(np.array(hollow) & np.array(sound)).tolist():
+        host = _host(shells[row], {at: shells[at] for at in hosts})
+        if host is not None:
+            hosts[host] -= solids[row]
+    whole = Manifold.batch_boolean(list(hosts.values()), manifold3d.OpType.Add)
+    bodies, loose = _bodies(whole, diagonal)
+    if loose:
+        whole = Manifold.compose(bodies)
+    mesh = whole.to_mesh64()
+    return United(
+        np.array(mesh.vert_properties, dtype=np.float64)[:, :3],
+        np.array(mesh.tri_verts, dtype=np.int64),
+        max(len(hosts) - len(bodies) - loose, 0),
+        len(bodies),
+        loose,
+        sum(not good for good in sound),
+    )
+
+
+def _bodies(whole: Manifold, diagonal: float) -> tuple[list[Manifold], int]:
+    """The separate solids of a union, hollows with them, without loose specks; and how many specks there were."""
+    apart = whole.decompose()
+    sizes = [np.ptp(np.array(part.bounding_box()).reshape(2, 3), axis=0).max() for part in apart]
+    kept = [part for part, size in zip(apart, sizes, strict=True) if size >= SPECK_SHARE * diagonal]
+    solid = sum(part.volume() > 0 for part in kept)
+    return kept if solid < len(kept) else kept, len(apart) - len(kept)
+
+
+def _host(hollow: Shell, hosts: dict[int, Shell]) -> int | None:
+    """The smallest shell that holds a hollow."""
+    point = hollow.vertices[:1]
+    around = [(shell.volume, row) for row, shell in hosts.items() if shell.rays.winding(point)[0] > 0]
+    return min(around)[1] if around else None
+
+
+# ------------------------------------------------------------------------------ touching
+
+
+def _pushed(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> list[Shell]:
+    """The shells, flat faces that touch another shell pushed into it by a hair."""
+    near, push = TOUCH_SHARE * diagonal, PUSH_SHARE * diagonal
+    flats = [_flats(shell, near) for shell in shells]
+    moved = [shell.vertices.copy() for shell in shells]
+    for a in range(len(shells)):
+        for b in range(len(shells)):
+            if a == b or hollow[a] or hollow[b] or shells[a].area > shells[b].area:
+                continue  # the smaller of two is pushed
+            if (shells[a].box[0] > shells[b].box[1] + near).any() or (
+                shells[b].box[0] > shells[a].box[1] + near
+            ).any():
+                continue
+            for flat in flats[a]:
+                gap = _touching(flat, flats[b], near)
+                if gap is not None:
+                    moved[a][flat.rows] = shells[a].vertices[flat.rows] + (gap + push) * flat.normal
+    return [Shell(points, shell.faces) for points, shell in zip(moved, shells, strict=True)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Flat:
+    """Faces of a shell in one plane: unit normal, offset, vertex rows, corners."""
+
+    normal: Array
+    offset: float
+    rows: IntArray
+    points: Array
+
+
+def _flats(shell: Shell, near: float) -> list[_Flat]:
+    """The shell's flat patches, a plane at a time."""
+    a, b, c = (shell.vertices[shell.faces[:, k]] for k in range(3))
+    cross = np.cross(b - a, c - a)
+    length = np.linalg.norm(cross, axis=1)
+    real = np.flatnonzero(length > 1e-12 * float(length.max(initial=0.0)))
+    normals = cross[real] / length[real, None]
+    offsets = np.einsum("ij,ij->i", normals, (a[real] + b[real] + c[real]) / 3)
+    keys = np.round(np.column_stack([normals * 1e3, offsets / near])).astype(np.int64)
+    _, group = np.unique(keys, axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    order = np.argsort(group, kind="stable")
+    found = []
+    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+        biggest = rows[np.argmax(length[real[rows]])]
+        vertices = np.unique(shell.faces[real[rows]])
+        found.append(_Flat(normals[biggest], float(offsets[biggest]), vertices, shell.vertices[vertices]))
+    return found
+
+
+def _touching(flat: _Flat, others: Sequence[_Flat], near: float) -> float | None:
+    """How far a flat patch lies before one of another shell that looks at it and overlaps its box, mm."""
+    found = None
+    for other in others:
+        gap = -other.offset - flat.offset
+        if flat.normal @ other.normal > -OPPOSITE or abs(gap) > near:
+            continue
+        low, high = flat.points.min(axis=0) - near, flat.points.max(axis=0) + near
+        if (low <= other.points.max(axis=0)).all() and (high >= other.points.min(axis=0)).all():
+            found = max(gap, 0.0 if found is None else found)
+    return found
+
