@@ -28,6 +28,7 @@ from steps.planfile import (
     part_entries,
     shape_entries,
 )
+from steps.prints.mending import done, left
 from steps.settings import Settings
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ class MeasuredShape(ShapeEntry):
     """A shape with what was found on its mesh."""
 
     watertight: bool
+    mended: tuple[str, ...]  #: what was wrong with its mesh as read, and was put right
     area_mm2: Amount
     features: tuple[FeatureEntry, ...]
 
@@ -170,10 +172,11 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
 
 def _shapes(found: Survey) -> Iterable[MeasuredShape]:
     for entry in shape_entries(found.model, found.measures):
-        measure = found.measures.by_shape[entry.id]
+        measure, shape = found.measures.by_shape[entry.id], found.model.shape_by_id[entry.id]
         yield MeasuredShape(
             **entry.model_dump(),
-            watertight=found.model.shape_by_id[entry.id].watertight,
+            watertight=shape.watertight,
+            mended=tuple(map(str, (*done(shape.mending), *left(shape)))),
             area_mm2=measure.area_mm2,
             features=tuple(_feature(feature) for feature in measure.features),
         )
@@ -262,6 +265,7 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
     from rich.text import Text
 
     blocks: list[RenderableType] = [Text(headline(report), style="bold"), shapes_table(report)]
+    blocks.extend(Text(line) for line in mended_lines(report))
     if report.joints:
         blocks.append(joints_table(report))
         blocks.extend(Text(line) for line in (*why_lines(report), *graph_lines(report)))
@@ -315,6 +319,15 @@ def shapes_table(report: Inspection) -> Table:
             f"{shape.printed_g:.1f}",
         )
     return table
+
+
+def mended_lines(report: Inspection) -> list[str]:
+    """One line for each shape whose mesh was mended: what was wrong and what was done."""
+    return [
+        f"mended: {shape.id} {shape.name}: {', '.join(shape.mended)}"
+        for shape in report.shapes
+        if shape.mended
+    ]
 
 
 def joints_table(report: Inspection) -> Table:

@@ -75,6 +75,55 @@ class Problem:
 # ---------------------------------------------------------------------------------- read
 
 
+MendKind = Literal[
+    "inside out",
+    "corners joined",
+    "empty faces",
+    "doubled faces",
+    "sides split",
+    "faces turned",
+    "rims closed",
+    "faces within",
+    "sheets",
+    "specks",
+    "shells united",
+    "shells crossing",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Unsure:
+    """A place of a mended shape where the file does not say what is there: ``face`` closed by a guess,
+    ``apart`` solids that do not touch, ``lost`` faces that enclose nothing."""
+
+    what: Literal["face", "apart", "lost"]
+    point: Array  #: (3,) shape coordinates, mm
+    normal: Array  #: (3,) unit, out of the material where that is known, else zero
+    span_mm: float  #: greatest extent of the place
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
+        object.__setattr__(self, "normal", frozen_array(self.normal, (3,), "normal"))
+
+
+@dataclass(frozen=True, eq=False)
+class Mending:
+    """What was wrong with a mesh as read and was put right, by kind and number; what that leaves unsure."""
+
+    found: Mapping[MendKind, int] = field(default_factory=dict)
+    reach_mm: float = 0.0  #: corners up to so far apart were made one
+    unsure: tuple[Unsure, ...] = ()
+    raw: Array | None = None  #: (m, 3, 3) corners of the faces as read, shape coordinates, mm; None as read
+
+    def __post_init__(self) -> None:
+        if self.raw is not None:
+            object.__setattr__(self, "raw", frozen_array(self.raw, (None, 3, 3), "raw"))
+
+    @property
+    def mended(self) -> bool:
+        return bool(self.found or self.unsure)
+
+
 @dataclass(frozen=True, eq=False)
 class Shape:
     """One distinct mesh, in its own coordinates, at print scale."""
@@ -84,6 +133,7 @@ class Shape:
     faces: IntArray  #: (m, 3) indices into vertices, counter-clockwise seen from outside
     watertight: bool
     source: str = ""  #: name of the mesh in the file, as a hint for a person
+    mending: Mending = Mending()  #: what its mesh was before
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "vertices", frozen_array(self.vertices, (None, 3), "vertices"))

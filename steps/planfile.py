@@ -69,6 +69,7 @@ class ShapeEntry(Entry):
     printed_g: Amount
     studs: int = Field(ge=0)
     count: int = Field(ge=0)
+    made: Literal["as read", "mended"] = "as read"  #: what was measured, against the mesh in the file
 
 
 class PartEntry(Entry):
@@ -253,6 +254,7 @@ def shape_entries(model: Model, measures: Measures) -> tuple[ShapeEntry, ...]:
             printed_g=measures.by_shape[shape.id].printed_g,
             studs=len(measures.by_shape[shape.id].studs),
             count=counts[shape.id],
+            made="mended" if shape.mending.mended else "as read",
         )
         for shape in model.shapes
     )

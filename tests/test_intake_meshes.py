@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from steps.intake import meshes
-from steps.intake.meshes import merge_equal, tidy
+from steps.intake.meshes import tidy
+from steps.mend import soup as soup_module
+from steps.mend.soup import merge_equal
 from tests.intake_files import SCREW, box, shuffled
 
 
@@ -40,26 +41,29 @@ def test_places_with_equal_digests_are_still_told_apart(monkeypatch):
     soup = vertices[faces].reshape(-1, 3)
     order = np.arange(len(soup)).reshape(-1, 3)
     want = merge_equal(soup, order)
-    monkeypatch.setattr(meshes, "_ODD", np.zeros(3, dtype=np.uint64))
+    monkeypatch.setattr(soup_module, "_ODD", np.zeros(3, dtype=np.uint64))
     for got, expected in zip(merge_equal(soup, order), want, strict=True):
         np.testing.assert_array_equal(got, expected)
 
 
-def test_hair_cracks_are_closed_but_gaps_are_not():
+def test_cracks_are_closed_and_how_wide_they_were_is_kept():
     vertices, faces = SCREW
     random = np.random.default_rng(3)
     soup = vertices[faces].reshape(-1, 3)
     order = np.arange(len(soup)).reshape(-1, 3)
-    assert tidy(soup + random.uniform(-1, 1, soup.shape) * 5e-6, order).closed
-    assert not tidy(soup + random.uniform(-1, 1, soup.shape) * 5e-3, order).closed
+    hair = tidy(soup + random.uniform(-1, 1, soup.shape) * 5e-6, order)
+    assert hair.closed and hair.mending.found == {}  # files round so
+    crack = tidy(soup + random.uniform(-1, 1, soup.shape) * 5e-3, order)
+    assert crack.closed and crack.mending.found == {"corners joined": len(soup) - len(SCREW[0])}
+    assert 0.005 < crack.mending.reach_mm < 0.04
 
 
 def test_inside_out_is_turned_and_said():
     vertices, faces = SCREW
     mesh = tidy(vertices, faces[:, ::-1])
-    assert mesh.turned
+    assert mesh.mending.found == {"inside out": 1}
     assert volume(mesh) == pytest.approx(4000)
-    assert not tidy(vertices, faces).turned
+    assert tidy(vertices, faces).mending.found == {}
 
 
 def test_faces_wound_at_random_are_made_consistent():
@@ -72,11 +76,11 @@ def test_faces_wound_at_random_are_made_consistent():
     assert volume(mesh) == pytest.approx(4000)
 
 
-def test_open_mesh_is_left_as_it_is():
+def test_a_missing_face_is_put_back():
     vertices, faces = box()
     mesh = tidy(vertices, faces[:-1])
-    assert not mesh.closed
-    assert len(mesh.faces) == 11
+    assert mesh.closed and volume(mesh) == pytest.approx(6000)
+    assert mesh.mending.found == {"rims closed": 1} and mesh.mending.unsure == ()
 
 
 def test_empty_faces_go_without_tearing_the_mesh():

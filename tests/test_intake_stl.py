@@ -12,7 +12,7 @@ from demo_model.tug import tug
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
 from steps.intake.bodies import split_bodies
-from steps.intake.meshes import merged_corners
+from steps.mend.soup import merged_corners
 from steps.settings import Settings
 from tests.intake_files import (
     SCREW,
@@ -123,7 +123,7 @@ def test_a_cube_inside_out_beside_another_is_told_apart(tmp_path):
     cube, other = box((10, 10, 10)), box((10, 10, 10), (10, 10, 0))
     model = read_model(binary_stl(tmp_path / "in.stl", cube, (other[0], other[1][:, ::-1])), PLAIN)
     assert len(model.parts) == 2
-    assert [(problem.code, problem.parts) for problem in model.problems] == [("inside-out", ("P2",))]
+    assert model.shapes[0].mending.found == {"inside out": 1} and model.problems == ()
 
 
 def test_tug_in_one_file_has_all_its_parts(tmp_path):

@@ -15,7 +15,7 @@ from steps.intake.meshes import TidyMesh, tidy
 from steps.intake.names import unique_names
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
-from steps.model import Array, Model, Part, Problem, Shape
+from steps.model import Array, Mending, Model, Part, Problem, Shape
 
 #: A transform nearer than this to a rotation is one; six-digit decimals are off by 1e-6.
 RIGID = 5e-5
@@ -57,18 +57,13 @@ def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
         raise FaultyModel([*_errors(scene), *fatal, *left_out])
     shapes, parts = _shapes_and_parts(scene, placings, tidied)
     model = Model(origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed)
-    turned = [at for at, placing in enumerate(placings) if _was_inside_out(tidied[placing.mesh])]
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
-    found = [*checks.mirrored(model, flipped), *checks.inside_out(model, turned), *checks.of_model(model)]
+    found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
     return replace(model, problems=(*scene.problems, *left_out, *found))
 
 
 def _errors(scene: Scene) -> list[Problem]:
     return [problem for problem in scene.problems if problem.severity == "error"]
-
-
-def _was_inside_out(mesh: TidyMesh | None) -> bool:
-    return mesh is not None and mesh.turned
 
 
 def _placings(
@@ -138,6 +133,7 @@ def _shapes_and_parts(
             meshes[row].faces,
             meshes[row].closed,
             source[used[row]],
+            _mending_of(number - 1, row, meshes, lows, motions),
         )
         for number, row in enumerate(rows, 1)
     )
@@ -146,6 +142,27 @@ def _shapes_and_parts(
         for mesh, low, (shape, motion) in zip(used, lows, motions, strict=True)
     }
     return shapes, _parts(scene, placings, local)
+
+
+def _mending_of(
+    shape: int,
+    row: int,
+    meshes: Sequence[TidyMesh],
+    lows: Sequence[Array],
+    motions: Sequence[tuple[int, Array]],
+) -> Mending:
+    """What was wrong with any copy of a shape, in its own coordinates.
+
+    A place that one copy leaves unsure is sure where another copy of the same solid has no such place.
+    """
+    copies = [meshes[at].mending for at, (own, _) in enumerate(motions) if own == shape]
+    kinds = dict.fromkeys(kind for copy in copies for kind in copy.found)
+    found = {kind: max(copy.found.get(kind, 0) for copy in copies) for kind in kinds}
+    own, low = meshes[row].mending, lows[row]
+    doubted = own.unsure if all(copy.unsure for copy in copies) else ()
+    unsure = tuple(replace(place, point=place.point - low) for place in doubted)
+    reach = max(copy.reach_mm for copy in copies)
+    return Mending(found, reach, unsure, None if own.raw is None else own.raw - low)
 
 
 def _parts(

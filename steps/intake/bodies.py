@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.intake.meshes import WELD_SHARE, components, edge_runs, is_closed, welded
+from steps.mend.soup import WELD_SHARE, components, edge_runs, is_closed, welded
 from steps.model import Array, IntArray
 
 #: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from steps.intake.congruence import Form, coincide
 from steps.intake.names import printable
 from steps.intake.scene import RawMesh, Scene, sane
-from steps.model import Array, Model, Problem
+from steps.model import Array, Model, Problem, Unsure
 
 #: The longest part and model that are believed, mm. Large printers reach 1 m; a wall of blocks may
 #: be long, but its parts are not. From memory of what printers there are, no source.
@@ -94,18 +94,39 @@ def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:
     return [Problem("mirrored", "note", _ids(model, rows), text)]
 
 
-def inside_out(model: Model, rows: Sequence[int]) -> list[Problem]:
-    """A note on parts whose mesh had its inner side out."""
-    if not rows:
-        return []
-    text = f"{_sources(model, rows)}: the mesh was inside out and has been turned."
-    return [Problem("inside-out", "note", _ids(model, rows), text)]
+def unsure_mends(model: Model) -> list[Problem]:
+    """A warning for each shape that could not be mended with confidence: which place, and what is unsure."""
+    found = []
+    for row, shape in enumerate(model.shapes):
+        if not shape.mending.unsure:
+            continue
+        users = np.flatnonzero(model.shape_index == row)
+        places = "; ".join(_place(place) for place in shape.mending.unsure[:SHOWN])
+        more = len(shape.mending.unsure) - SHOWN
+        places += f"; and {more} more places" if more > 0 else ""
+        text = (
+            f"{_sources(model, users)}: the mesh ({shape.source}) could not be mended with confidence: "
+            f"{places}. What touches there is unsure. Look at the picture and mend the mesh there."
+        )
+        found.append(Problem("unsure-mend", "warning", _ids(model, users), text))
+    return found
+
+
+def _place(place: Unsure) -> str:
+    at = ", ".join(f"{value:.1f}" for value in place.point)
+    told = {
+        "face": f"a hole {place.span_mm:.1f} mm wide at ({at}) was closed flat, though it may be open or "
+        "hollow there",
+        "apart": f"a piece {place.span_mm:.1f} mm long at ({at}) touches nothing else of it",
+        "lost": f"faces {place.span_mm:.1f} mm wide at ({at}) enclose nothing and were left out",
+    }
+    return told[place.what]
 
 
 def of_model(model: Model) -> list[Problem]:
     """Everything else that the placed meshes alone can tell."""
     doubled = _on_top_of_each_other(model) if model.placed else []
-    return [*_unit(model), *doubled, *_not_watertight(model)]
+    return [*_unit(model), *doubled]
 
 
 def _mesh_sound(mesh: RawMesh) -> bool:
@@ -186,21 +207,6 @@ def _same_space(form: Form, one: Array, other: Array) -> bool:
     if np.array_equal(one, other):
         return True
     return coincide(form, form, np.linalg.inv(one) @ other)
-
-
-def _not_watertight(model: Model) -> list[Problem]:
-    """A note for each shape with holes or faces that contradict each other."""
-    found = []
-    for row, shape in enumerate(model.shapes):
-        if shape.watertight:
-            continue
-        users = np.flatnonzero(model.shape_index == row)
-        text = (
-            f"{_sources(model, users)}: the mesh ({shape.source}) is not watertight, so its volume and "
-            "weight are estimates and it may not print. Repair it if you can."
-        )
-        found.append(Problem("not-watertight", "note", _ids(model, users), text))
-    return found
 
 
 def _sources(model: Model, rows: Iterable[int]) -> str:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from steps.intake.areas import triangle_areas
-from steps.intake.meshes import components, signed_volume
+from steps.mend.soup import components, signed_volume
 from steps.model import Array, IntArray
 
 #: Two corners this far apart are one, mm: coarser than what files lose, finer than any print.

@@ -12,8 +12,8 @@ from manifold3d import triangulate
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.bodies import split_bodies
-from steps.intake.meshes import is_closed, merged_corners
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
+from steps.mend.soup import is_closed, merged_corners
 from steps.model import Array, Problem
 
 

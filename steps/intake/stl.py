@@ -9,8 +9,8 @@ import numpy as np
 
 from steps.errors import UnreadableInput
 from steps.intake.bodies import split_bodies
-from steps.intake.meshes import merged_corners
 from steps.intake.scene import RawMesh, RawPart, Scene, sane
+from steps.mend.soup import merged_corners
 from steps.model import Array, Problem
 
 BINARY_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])

@@ -1,18 +1,17 @@
 """Closing what gapes: every rim of a sewn mesh gets a lid.
 
-Rims in one plane are closed flat; one that lies within another and bounds the same skin leaves a ring. Any other rim is
-closed with the fewest creases: a lid that carries on the faces beside it has none along its rim. Lids are
-remembered as such: only those that carry on their neighbours, or lie within material, are sure.
+Rims in one plane are closed flat; one that lies within another and bounds the same skin leaves a ring. Any
+other rim is closed with the fewest creases: a lid that carries on the faces beside it has none along its rim.
+Lids are remembered as such: only those that carry on their neighbours, or lie within material, are sure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import manifold3d
 import numpy as np
-from scipy.spatial import cKDTree
 
 from steps.mend.sew import open_edges
 from steps.model import Array, IntArray
@@ -20,11 +19,17 @@ from steps.model import Array, IntArray
 #: A rim is flat when its corners lie in one plane within this share of its span, and within some reaches.
 FLAT_SHARE = 1e-3
 FLAT_REACHES = 4.0
-#: Longer rims that are not flat are closed about their middle: the search grows with the cube of their length.
+#: Rounds of closing: a lid may leave a rim where rims cross.
+MAX_ROUNDS = 4
+#: A lid carries on a face when they bend less than this, radians: about 3 degrees, over the noise of a scan.
+CARRIES_ON = 0.05
+#: Longer rims that are not flat are closed about their middle: the search grows with the cube of their
+#: length.
 LONGEST_RIM = 160
 #: Rims lie in one plane when their normals differ by less than this, radians.
 SAME_PLANE = 0.01
-#: A crease of this angle (radians) costs half of what the sharpest does: few creases are wanted, not gentle ones.
+#: A crease of this angle (radians) costs half of what the sharpest does: few creases are wanted, not gentle
+#: ones.
 GENTLE = 0.05
 #: Area against creases, per mm2 and mm: decides only between lids with equal creases.
 AREA_COST = 1e-3
@@ -35,12 +40,26 @@ class Lid:
     """One lid: its faces (k, 3), and the middle and span of its rim."""
 
     faces: IntArray
-    flat: bool
     middle: Array
     span: float
+    carried: float  #: share of its rim along which it carries on the face beside it
 
 
-def lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
+def close_rims(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, list[Lid]]:
+    """The faces with a lid on every rim, and the lids."""
+    made: list[Lid] = []
+    for _ in range(MAX_ROUNDS):
+        if not len(open_edges(faces)):
+            break
+        new = [lid for lid in _lids(vertices, faces, reach) if len(lid.faces)]
+        if not new:
+            break
+        made += new
+        faces = np.concatenate([faces, *(lid.faces for lid in new)])
+    return faces, made
+
+
+def _lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
     """A lid for every rim of the mesh, in a fixed order."""
     rims, beside = _rims(faces)
     if not rims:
@@ -54,17 +73,35 @@ def lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
             flat.append((rim, normal))
         else:
             bent.append((rim, near))
-    found = [*_flat_lids(vertices, flat, reach)]
     normals = _unit_normals(vertices, faces)
-    for rim, near in bent:
-        made = _bent_lid(vertices, rim, normals[near], vertices[faces[near]].mean(axis=1))
-        found.append(_lid(vertices, made, rim, False))
-    return found
+    made = _flat_lids(vertices, flat, reach)
+    made += [(_bent_lid(vertices, rim, normals[near]), rim) for rim, near in bent]
+    sides = {tuple(sorted(pair)): row for pair, row in _sides(faces)} if made else {}
+    return [_lid(vertices, lid, rim, sides, normals) for lid, rim in made]
 
 
-def _lid(vertices: Array, made: IntArray, rim: IntArray, flat: bool) -> Lid:
+def _sides(faces: IntArray) -> Iterator[tuple[tuple[int, int], int]]:
+    """The two ends of each open edge, and the face beside it."""
+    for face, corner in open_edges(faces).tolist():
+        yield (int(faces[face, corner]), int(faces[face, (corner + 1) % 3])), face
+
+
+def _lid(
+    vertices: Array, made: IntArray, rim: IntArray, sides: dict[tuple[int, ...], int], normals: Array
+) -> Lid:
     points = vertices[rim]
-    return Lid(made, flat, (points.min(axis=0) + points.max(axis=0)) / 2, float(np.ptp(points, axis=0).max()))
+    own = _unit_normals(vertices, made)
+    whole = carried = 0.0
+    for row, face in enumerate(made.tolist()):
+        for a, b in ((face[0], face[1]), (face[1], face[2]), (face[2], face[0])):
+            beside = sides.get((min(a, b), max(a, b)))
+            if beside is None:
+                continue
+            length = float(np.linalg.norm(vertices[a] - vertices[b]))
+            whole += length
+            carried += length * (abs(float(own[row] @ normals[beside])) > np.cos(CARRIES_ON))
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2
+    return Lid(made, middle, float(np.ptp(points, axis=0).max()), carried / whole if whole else 0.0)
 
 
 # ---------------------------------------------------------------------------------- rims
@@ -125,7 +162,8 @@ def _loops(
 
 
 def _ordered(edges: list[int], start: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:
-    """Vertices of a loop in order, vertex k and the next being the ends of edge k; +1 where the face runs it so."""
+    """Vertices of a loop in order, vertex k and the next being the ends of edge k; +1 where the face runs it
+    so."""
     a, b = int(start[edges[0]]), int(end[edges[0]])
     nexts = {int(start[edges[1]]), int(end[edges[1]])}
     here = a if b in nexts else b
@@ -158,8 +196,10 @@ def _unit_normals(vertices: Array, faces: IntArray) -> Array:
 # --------------------------------------------------------------------------------- flat
 
 
-def _flat_lids(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: float) -> list[Lid]:
-    """Lids of flat rims, rims of one plane looked at together."""
+def _flat_lids(
+    vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: float
+) -> list[tuple[IntArray, IntArray]]:
+    """Lids of flat rims, rims of one plane looked at together; each with its outer rim."""
     found = []
     for group in _by_plane(vertices, rims, reach):
         normal = rims[group[0]][1]
@@ -174,7 +214,7 @@ def _flat_lids(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: f
             if _signed_area(polygon[0]) < 0:
                 polygon = [loop * (1.0, -1.0) for loop in polygon]
             triangles = np.asarray(manifold3d.triangulate(polygon), dtype=np.int64).reshape(-1, 3)
-            found.append(_lid(vertices, corners[triangles], rims[group[outer]][0], True))
+            found.append((corners[triangles], rims[group[outer]][0]))
     return found
 
 
@@ -185,7 +225,9 @@ def _by_plane(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: fl
         for group in groups:
             other, facing = rims[group[0]]
             off = abs(float((middle - vertices[other].mean(axis=0)) @ facing))
-            span = max(float(np.ptp(vertices[rim], axis=0).max()), float(np.ptp(vertices[other], axis=0).max()))
+            span = max(
+                float(np.ptp(vertices[rim], axis=0).max()), float(np.ptp(vertices[other], axis=0).max())
+            )
             if np.linalg.norm(np.cross(normal, facing)) < SAME_PLANE and off <= max(
                 FLAT_REACHES * reach, FLAT_SHARE * span
             ):
@@ -202,7 +244,8 @@ def _signed_area(loop: Array) -> float:
 
 
 def _nested(loops: Sequence[Array]) -> list[tuple[int, list[int]]]:
-    """Each outer loop with the loops that are holes in its lid: next within it, and run the other way round."""
+    """Each outer loop with the loops that are holes in its lid: next within it, and run the other way
+    round."""
     areas = np.array([_signed_area(loop) for loop in loops])
     order = np.argsort(-np.abs(areas), kind="stable")
     parent = {int(order[0]): -1}
@@ -231,11 +274,12 @@ def _holds(outer: Array, inner: Array) -> bool:
 # --------------------------------------------------------------------------------- bent
 
 
-def _bent_lid(vertices: Array, rim: IntArray, normals: Array, middles: Array) -> IntArray:
+def _bent_lid(vertices: Array, rim: IntArray, normals: Array) -> IntArray:
     """The triangles over a rim with the fewest creases, those along the rim included.
 
-    ``normals`` (n, 3) of the face beside each side, any way round. By the recursion of Barequet and Sharir, "Filling
-    gaps in the boundary of a polyhedron", Computer Aided Geometric Design 12 (1995), with a cost of our own.
+    ``normals`` (n, 3) of the face beside each side, any way round. By the recursion of Barequet and Sharir,
+    "Filling gaps in the boundary of a polyhedron", Computer Aided Geometric Design 12 (1995), with a cost of
+    our own.
     """
     n = len(rim)
     if n == 3:
@@ -265,14 +309,20 @@ def _bent_lid(vertices: Array, rim: IntArray, normals: Array, middles: Array) ->
             total[twice <= 1e-12 * float(np.ptp(p, axis=0).max()) ** 2] += 1e6
             best = int(np.argmin(np.round(total, 9)))
             cost[i, k], middle[i, k], normal[i, k], inner[i, k] = total[best], m[best], unit[best], True
-    found, open_ = [], [(0, n - 1)]
-    while open_:
-        i, k = open_.pop()
-        if k - i < 2:
+    return rim[_triangles_of(middle)]
+
+
+def _triangles_of(middle: IntArray) -> IntArray:
+    """(n - 2, 3) corners by the best middle of each chord."""
+    found: list[tuple[int, int, int]] = []
+    chords = [(0, len(middle) - 1)]
+    while chords:
+        start, end = chords.pop()
+        if end - start < 2:
             continue
-        m = int(middle[i, k])
-        found.append((rim[i], rim[m], rim[k]))
-        open_ += [(i, m), (m, k)]
+        between = int(middle[start, end])
+        found.append((start, between, end))
+        chords += [(start, between), (between, end)]
     return np.array(found, dtype=np.int64)
 
 
@@ -282,8 +332,3 @@ def _crease(unit: Array, other: Array, sure: np.ndarray) -> Array:
     cosine = np.where(sure, cosine, np.abs(cosine))
     angle = np.arccos(np.clip(cosine, -1.0, 1.0))
     return angle / (angle + GENTLE)
-
-
-def nearest(points: Array, to: Array) -> IntArray:
-    """(k,) row of the nearest of ``to`` for each point."""
-    return np.asarray(cKDTree(to).query(points)[1], dtype=np.int64)

@@ -1,12 +1,12 @@
 """Which side of each face is material: the space about a sewn mesh falls into cells.
 
-Round an edge the sides of neighbouring faces look into one cell; at an open edge a face's two sides do. So cells
-follow from which faces meet where, and not from which way round they run. The cell round about is the one of
-negative volume; of the others each is material unless most of its faces say that it is a hollow. What parts
-material from void is kept, turned outwards, and it is closed: it is all of the surface of some cells.
+Round an edge the sides of neighbouring faces look into one cell; at an open edge a face's two sides do. So
+cells follow from which faces meet where, and not from which way round they run. The cell round about is the
+one of negative volume; of the others each is material unless most of its faces say that it is a hollow. What
+parts material from void is kept, turned outwards, and it is closed: it is all of the surface of some cells.
 
-Source: the cells of Zhou, Grinspun, Zorin and Jacobson, "Mesh arrangements for solid geometry", ACM Transactions on
-Graphics 35 (2016).
+Source: the cells of Zhou, Grinspun, Zorin and Jacobson, "Mesh arrangements for solid geometry", ACM
+Transactions on Graphics 35 (2016).
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.intake.meshes import components, edge_runs
+from steps.mend.soup import components, edge_runs
 from steps.model import Array, IntArray
 
-#: A cell is a hollow when faces of more than this share of its area, net, look into it: the sides of shells pushed
-#: into each other look into material too, but seldom most of them.
+#: A cell is a hollow when faces of more than this share of its area, net, look into it: the sides of shells
+#: pushed into each other look into material too, but seldom most of them.
 HOLLOW_SHARE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """One piece of a mesh that edges join. ``faces`` (k, 3) part its material from void, outwards; ``rows`` (k,) are
-    the rows they had, ``all_rows`` those of the whole piece."""
+    """One piece of a mesh that edges join. ``faces`` (k, 3) part its material from void, outwards; ``rows``
+    (k,) are the rows they had, ``all_rows`` those of the whole piece."""
 
     faces: IntArray
     rows: IntArray
@@ -38,7 +38,8 @@ class Piece:
 
 
 def pieces_of(vertices: Array, faces: IntArray) -> list[Piece]:
-    """The pieces of a closed mesh, in order of their first face, each with the surface of what it encloses."""
+    """The pieces of a closed mesh, in order of their first face, each with the surface of what it
+    encloses."""
     piece = _pieces(faces)
     cell = _cells(vertices, faces, piece)  # (2, m): before and behind each face
     volume = _volumes(vertices, faces, cell)
@@ -52,7 +53,9 @@ def pieces_of(vertices: Array, faces: IntArray) -> list[Piece]:
         out = np.where(turned[:, None], faces[kept][:, ::-1], faces[kept])
         within = int((front[rows] & back[rows]).sum())
         astray = len(rows) - len(kept) - within
-        found.append(Piece(out, kept, rows, int(turned.sum()), within, astray, bool(inside_out[piece[rows[0]]])))
+        found.append(
+            Piece(out, kept, rows, int(turned.sum()), within, astray, bool(inside_out[piece[rows[0]]]))
+        )
     return sorted(found, key=lambda each: each.all_rows[0])
 
 
@@ -68,7 +71,9 @@ def _pieces(faces: IntArray) -> IntArray:
     counts = np.diff(np.r_[starts, len(order)])
     plain = starts[counts == 2]
     patch = components(len(faces), np.column_stack([owner[plain], owner[plain + 1]])).astype(np.int64)
-    _, rows, times = np.unique(edge * (patch.max() + 1) + patch[owner], return_inverse=True, return_counts=True)
+    _, rows, times = np.unique(
+        edge * (patch.max() + 1) + patch[owner], return_inverse=True, return_counts=True
+    )
     lone = patch[owner[times[rows.reshape(-1)] == 1]]  # patches with an edge that only others close
     open_ = np.zeros(int(patch.max()) + 1, dtype=bool)
     open_[lone] = True
@@ -145,7 +150,8 @@ def _volumes(vertices: Array, faces: IntArray, cell: IntArray) -> Array:
     a, b, c = (vertices[faces[:, k]] - middle for k in range(3))
     six = np.einsum("ij,ij->i", a, np.cross(b, c))
     count = int(cell.max()) + 1
-    return np.bincount(cell[1], six, count) - np.bincount(cell[0], six, count)
+    ahead, behind = (np.bincount(side, six, count).astype(np.float64) for side in cell)
+    return behind - ahead
 
 
 def _material(
@@ -154,7 +160,10 @@ def _material(
     """(cells,) whether each is material, and (pieces,) whether each lay inside out."""
     count = len(volume)
     area = np.linalg.norm(
-        np.cross(vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]]), axis=1
+        np.cross(
+            vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]]
+        ),
+        axis=1,
     )
     apart = np.where(cell[0] == cell[1], 0.0, area)
     vote = np.bincount(cell[1], apart, count) - np.bincount(cell[0], apart, count)

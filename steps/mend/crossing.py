@@ -1,10 +1,10 @@
 """Faces that cross, cut where they cross: afterwards faces meet at edges alone.
 
-Every face is cut along the lines where others cross it or lie in its plane, by snap-rounded noding and polygonizing
-in that plane.
+Every face is cut along the lines where others cross it or lie in its plane, by snap-rounded noding and
+polygonizing in that plane.
 
-Source: Zhou, Grinspun, Zorin and Jacobson, "Mesh arrangements for solid geometry", ACM Transactions on Graphics 35
-(2016).
+Source: Zhou, Grinspun, Zorin and Jacobson, "Mesh arrangements for solid geometry", ACM Transactions on
+Graphics 35 (2016).
 """
 
 from __future__ import annotations
@@ -14,21 +14,21 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from steps.intake.meshes import components
+from steps.mend.soup import components
 from steps.model import Array, IntArray
 
 #: Corners this near another face's plane, as a share of the diagonal, lie in it.
 ON_SHARE = 1e-6
-#: Coordinates in a face are rounded to this share of the diagonal: above what float32 leaves of them (6e-8), or
-#: the ends of cuts would miss each other.
+#: Coordinates in a face are rounded to this share of the diagonal: above what float32 leaves of them (6e-8),
+#: or the ends of cuts would miss each other.
 GRID_SHARE = 5e-7
 #: Pairs of faces looked at together.
 CHUNK = 500_000
 
 
 def cut_apart(vertices: Array, faces: IntArray) -> Array:
-    """(k, 3, 3) corners of the faces, each cut wherever another crosses it; of faces that overlap in one plane
-    only what they cover together is left, once."""
+    """(k, 3, 3) corners of the faces, each cut wherever another crosses it; of faces that overlap in one
+    plane only what they cover together is left, once."""
     diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
     corners = vertices[faces]
     lines, over = _meetings(corners, faces, ON_SHARE * diagonal)
@@ -49,7 +49,8 @@ def cut_apart(vertices: Array, faces: IntArray) -> Array:
 
 
 def _meetings(corners: Array, faces: IntArray, near: float) -> tuple[dict[int, list[Array]], IntArray]:
-    """For each face the segments (2, 3) along which others cross it; and pairs of faces that overlap in a plane."""
+    """For each face the segments (2, 3) along which others cross it; and pairs of faces that overlap in a
+    plane."""
     lines: dict[int, list[Array]] = {}
     over = [np.zeros((0, 2), dtype=np.int64)]
     a, b = _near_pairs(corners, near)
@@ -88,7 +89,8 @@ def _near_pairs(corners: Array, near: float) -> tuple[IntArray, IntArray]:
 def _cross(
     corners: Array, faces: IntArray, a: IntArray, b: IntArray, near: float, lines: dict[int, list[Array]]
 ) -> IntArray:
-    """Adds the segments along which pairs of faces cross; returns the pairs (k, 2) that overlap in a plane."""
+    """Adds the segments along which pairs of faces cross; returns the pairs (k, 2) that overlap in a
+    plane."""
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals = normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
     of_b = _heights(corners[b], normals[a], corners[a, 0], near)
@@ -155,7 +157,8 @@ def _span(face: Array, height: Array, way: Array) -> list[tuple[float, Array]]:
 
 
 def _cut(faces: Array, segments: Array, grid: float) -> Array:
-    """(k, 3, 3) triangles of what faces (n, 3, 3) in one plane cover together, cut along segments in that plane."""
+    """(k, 3, 3) triangles of what faces (n, 3, 3) in one plane cover together, cut along segments in that
+    plane."""
     cross = np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0])
     largest = int(np.argmax(np.linalg.norm(cross, axis=1)))
     origin, along = faces[largest, 0], faces[largest, 1] - faces[largest, 0]

@@ -11,16 +11,16 @@ from embreex.rtcore_scene import EmbreeScene
 from steps.model import Array, IntArray
 
 #: Directions off every likely face and edge; a point's winding number is the median over them.
-WAYS = np.array(
-    [[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393], [0.2089, -0.5743, -0.7916]]
-)
+WAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393], [0.2089, -0.5743, -0.7916]])
 WAYS /= np.linalg.norm(WAYS, axis=1)[:, None]
-#: A ray goes on this far behind a face it has crossed, as a share of the mesh's diagonal: float32 carries 6e-8.
+#: A ray goes on this far behind a face it has crossed, as a share of the mesh's diagonal: float32 carries
+#: 6e-8.
 STEP_SHARE = 2e-6
 #: Faces crossed by one ray before it is given up.
 MOST_HITS = 200
-#: A face lies within its own shell when points this far off it, as shares of the diagonal, all do (0.002 to 0.3 mm
-#: in 50), and one as far behind it: what crosses itself by less is noise, which also turns narrow faces over.
+#: A face lies within its own shell when points this far off it, as shares of the diagonal, all do (0.002 to
+#: 0.3 mm in 50), and one as far behind it: what crosses itself by less is noise, which also turns narrow
+#: faces over.
 OFF_SHARES = (4e-5, 3e-3, 6e-3)
 #: Points asked on each face: its middle, and near its corners.
 SPOTS = np.array([[1, 1, 1], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64)
@@ -81,7 +81,8 @@ class Rays:
         return total
 
     def crosses_itself(self) -> bool:
-        """Whether some of an outward closed mesh lies within itself: winding numbers beside its faces tell."""
+        """Whether some of an outward closed mesh lies within itself: winding numbers beside its faces
+        tell."""
         spots = np.einsum("sk,fki->fsi", SPOTS, self.vertices[self.faces]).reshape(-1, 3)
         normals = np.repeat(self.normals, len(SPOTS), axis=0)
         areas = np.repeat(self.areas / len(SPOTS), len(SPOTS))

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from steps.intake.meshes import components, edge_runs, merge_equal
+from steps.mend.soup import components, edge_runs, merge_equal
 from steps.model import Array, IntArray
 
 #: Corners this near, as a share of the mesh's diagonal, are one: float32 carries 6e-8, six digits 1e-6.
 LEAST_REACH = 2e-6
 #: Corners further apart than this share of the diagonal are never one: 0.05 mm in a part of 50 mm.
 MOST_REACH = 1e-3
-#: ... nor corners further apart than this share of the mesh's short edges (its 5th percentile): a circle keeps
-#: its sides.
+#: ... nor corners further apart than this share of the mesh's short edges (its 5th percentile): a circle
+#: keeps its sides.
 EDGE_SHARE = 0.25
 #: Steps between the least and the most reach, each so many times the one before.
 REACH_STEP = 2.0
@@ -47,7 +47,8 @@ class Sewn:
 def sew(vertices: Array, faces: IntArray, everywhere: bool = False) -> Sewn:
     """The soup sewn. Coordinates must be finite; corners are moved by at most the reach.
 
-    Only what is open is split at corners on it; ``everywhere`` splits every side, as faces that were cut apart need.
+    Only what is open is split at corners on it; ``everywhere`` splits every side, as faces that were cut
+    apart need.
     """
     vertices, faces = merge_equal(vertices, faces)
     diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
@@ -141,7 +142,8 @@ def _once(faces: IntArray) -> tuple[IntArray, int]:
 def _split(
     vertices: Array, faces: IntArray, near: float, reach: float, everywhere: bool
 ) -> tuple[IntArray, int]:
-    """Faces with every vertex that lies on an open side worked into the face; and how many sides were split."""
+    """Faces with every vertex that lies on an open side worked into the face; and how many sides were
+    split."""
     total = 0
     for _ in range(MAX_ROUNDS):
         found = _on_sides(vertices, faces, near, everywhere)
@@ -159,8 +161,8 @@ def _on_sides(
 ) -> tuple[IntArray, IntArray] | None:
     """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face.
 
-    Sides between two ends of open edges are looked at, whether open or not: where three faces meet at a side, two may
-    close it and leave the third open.
+    Sides between two ends of open edges are looked at, whether open or not: where three faces meet at a side,
+    two may close it and leave the third open.
     """
     rim = np.zeros(len(vertices), dtype=bool)
     if everywhere:
@@ -176,7 +178,9 @@ def _on_sides(
     along = vertices[end] - vertices[start]
     length = np.linalg.norm(along, axis=1)
     tree = cKDTree(vertices[candidates])
-    balls = tree.query_ball_point((vertices[start] + vertices[end]) / 2, length / 2 + near, return_sorted=True)
+    balls = tree.query_ball_point(
+        (vertices[start] + vertices[end]) / 2, length / 2 + near, return_sorted=True
+    )
     of = np.repeat(np.arange(len(side)), [len(ball) for ball in balls])
     vertex = candidates[np.concatenate([np.asarray(ball, dtype=np.int64) for ball in balls])]
     offset = vertices[vertex] - vertices[start[of]]

@@ -1,6 +1,7 @@
 """Closed shells made one solid: what any of them encloses is material, less sealed hollows.
 
-Shells that only touch are pushed into each other by a hair first, or rounding would leave a slit between them.
+Shells that only touch are pushed into each other by a hair first, or rounding would leave a slit between
+them.
 """
 
 from __future__ import annotations
@@ -8,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import manifold3d
 import numpy as np
 from manifold3d import Manifold
 
 from steps.mend.rays import Rays
-from steps.model import Array, IntArray
+from steps.model import Array, IntArray, Unsure
 
 #: A piece less thick than this many reaches (three volumes over its area) is a sheet, not a shell.
 SHEET_REACHES = 3.0
@@ -66,12 +68,10 @@ class Shell:
 class United:
     """The solid, and what was found on the way."""
 
-    vertices: Array
-    faces: IntArray
+    solid: Shell
     united: int  #: shells that were made one with another
-    bodies: int  #: separate solids that are left
     loose: int  #: specks apart from the rest that were left out
-    failed: int  #: shells that could not be made solid and were left out
+    unsure: tuple[Unsure, ...]
 
 
 def shell_of(vertices: Array, faces: IntArray) -> Shell:
@@ -97,27 +97,43 @@ def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> U
         if host is not None:
             hosts[host] -= solids[row]
     whole = Manifold.batch_boolean(list(hosts.values()), manifold3d.OpType.Add)
-    bodies, loose = _bodies(whole, diagonal)
-    if loose:
-        whole = Manifold.compose(bodies)
-    mesh = whole.to_mesh64()
-    return United(
-        np.array(mesh.vert_properties, dtype=np.float64)[:, :3],
-        np.array(mesh.tri_verts, dtype=np.int64),
-        max(len(hosts) - len(bodies) - loose, 0),
-        len(bodies),
-        loose,
-        sum(not good for good in sound),
+    parts = whole.decompose()
+    kept = [part for part in parts if _extent(part) >= SPECK_SHARE * diagonal]
+    bodies = [part for part in kept if part.volume() > 0]
+    united = max(len(hosts) - len(bodies) - (len(parts) - len(kept)), 0)
+    unsure = [_unsure("lost", shells[row].box) for row in range(len(shells)) if not sound[row]]
+    if len(bodies) > 1:
+        boxes = sorted((np.array(part.bounding_box()).reshape(2, 3) for part in bodies), key=_size)
+        unsure += [_unsure("apart", box) for box in boxes[:-1]]
+    solid = _shell(whole if len(kept) == len(parts) else Manifold.compose(kept))
+    return United(solid, united, len(parts) - len(kept), tuple(unsure))
+
+
+def merged_sides(shell: Shell, within: float) -> Shell:
+    """Without corners on straight sides and flat faces, the surface moved by no more than ``within`` mm."""
+    solid = shell.solid()
+    if solid.status() != manifold3d.Error.NoError or solid.is_empty():
+        return shell
+    return _shell(solid.simplify(within))
+
+
+def _shell(solid: Manifold) -> Shell:
+    mesh = solid.to_mesh64()
+    return Shell(
+        np.array(mesh.vert_properties, dtype=np.float64)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
     )
 
 
-def _bodies(whole: Manifold, diagonal: float) -> tuple[list[Manifold], int]:
-    """The separate solids of a union, hollows with them, without loose specks; and how many specks there were."""
-    apart = whole.decompose()
-    sizes = [np.ptp(np.array(part.bounding_box()).reshape(2, 3), axis=0).max() for part in apart]
-    kept = [part for part, size in zip(apart, sizes, strict=True) if size >= SPECK_SHARE * diagonal]
-    solid = sum(part.volume() > 0 for part in kept)
-    return kept if solid < len(kept) else kept, len(apart) - len(kept)
+def _extent(part: Manifold) -> float:
+    return float(np.ptp(np.array(part.bounding_box()).reshape(2, 3), axis=0).max())
+
+
+def _size(box: Array) -> float:
+    return float(np.prod(box[1] - box[0]))
+
+
+def _unsure(what: Literal["apart", "lost"], box: Array) -> Unsure:
+    return Unsure(what, box.mean(axis=0), np.zeros(3), float((box[1] - box[0]).max()))
 
 
 def _host(hollow: Shell, hosts: dict[int, Shell]) -> int | None:
@@ -191,4 +207,3 @@ def _touching(flat: _Flat, others: Sequence[_Flat], near: float) -> float | None
         if (low <= other.points.max(axis=0)).all() and (high >= other.points.min(axis=0)).all():
             found = max(gap, 0.0 if found is None else found)
     return found
-

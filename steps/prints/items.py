@@ -9,13 +9,12 @@ from functools import cached_property
 import numpy as np
 import trimesh
 
-from steps.features import printed_mass
 from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
 from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
 from steps.prints.labels import label_of, stem_of
 from steps.prints.lie import Lie, best_lie
-from steps.prints.mend import Mended, mend
+from steps.prints.mending import done, left
 from steps.prints.wording import Phrase
 from steps.settings import Settings
 
@@ -121,20 +120,17 @@ def has_body(shape: Shape) -> bool:
 
 
 def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Laid:
-    """Mend a shape, choose its face, turn it so that it fits the bed, and weigh up the print."""
-    mended = mend(shape)
+    """Choose a shape's face, turn it so that it fits the bed, and weigh up the print."""
     layer = settings.printer.layer_mm
-    lie = best_lie(mended.mesh, measure, layer)
-    mesh = _turned(mended, lie.turn)
+    whole = trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False)
+    lie = best_lie(whole, measure, layer)
+    mesh = _turned(whole, lie.turn)
     fit = bed_fit(mesh.vertices, scale, settings.printer)
     mesh.apply_transform(trimesh.transformations.rotation_matrix(np.radians(fit.turn_degrees), [0, 0, 1]))
     middle = mesh.bounds.mean(axis=0)
     mesh.apply_translation([-middle[0], -middle[1], -mesh.bounds[0, 2]])
     high = lie.hanging.height_mm
-    grams = measure.printed_g
-    if mended.done and mended.sound:  # what was measured had no inside to speak of
-        grams = printed_mass(abs(mesh.volume), mesh.area, settings)
-    use = consumption(grams, lie.hanging.support_mm2, high, high * SUPPORT_HEIGHT_SHARE, settings)
+    use = consumption(measure.printed_g, lie.hanging.support_mm2, high, high * SUPPORT_HEIGHT_SHARE, settings)
     vertices, faces = np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64)
     vertices.setflags(write=False)
     faces.setflags(write=False)
@@ -148,17 +144,16 @@ def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Lai
         fit,
         use,
         ear_corners(mesh, layer),
-        mended.done,
-        mended.left,
+        done(shape.mending),
+        left(shape),
         is_small_part(shape),
     )
 
 
-def _turned(mended: Mended, turn: Array) -> trimesh.Trimesh:
-    mesh = mended.mesh.copy()
+def _turned(mesh: trimesh.Trimesh, turn: Array) -> trimesh.Trimesh:
     pose = np.eye(4)
     pose[:3, :3] = turn
-    return mesh.apply_transform(pose)
+    return mesh.copy().apply_transform(pose)
 
 
 def print_problems(model: Model, items: tuple[PrintItem, ...], settings: Settings) -> tuple[Problem, ...]:
@@ -196,7 +191,7 @@ def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Pr
         found.append(too_large(who, laid.fit, settings.printer, parts))
     if laid.faults:
         faults = "; ".join(map(str, laid.faults))
-        text = f"{who}: {faults}. Written as it is: look at its layers before printing."
+        text = f"{who}: {faults}. Look at its layers before printing."
         found.append(Problem("cannot-be-mended", "warning", parts, text))
     if laid.mended:
         found.append(Problem("mended", "note", parts, f"{who}: {'; '.join(map(str, laid.mended))}."))

@@ -1,13 +1,15 @@
 """Meshes as people find them: one model, drawn clean and drawn carelessly in every way we know.
 
-A part is a list of closed shells (body with its cavity, studs, tubes) whose union is the clean solid. A *fault* turns
-the shells into a triangle soup that shows the same solid badly. Nothing here uses the code under test.
+A part is a list of closed shells (body with its cavity, studs, tubes) whose union is the clean solid. A
+*fault* turns the shells into a triangle soup that shows the same solid badly. Nothing here uses the code
+under test.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import manifold3d as m3
@@ -56,14 +58,18 @@ class RawPart:
         return Manifold.batch_boolean(list(self.shells), m3.OpType.Add)
 
 
-def part(columns: int, rows: int, make: Make = Make(), sunk: float = SUNK, height: float | None = None) -> RawPart:
+def part(
+    columns: int, rows: int, make: Make = Make(), sunk: float = SUNK, height: float | None = None
+) -> RawPart:
     """A block: body with a cavity, studs on its roof, tubes under it, each shell ``sunk`` into the next."""
     m, high = make, make.block if height is None else height
     long, wide = columns * m.pitch - 2 * m.gap, rows * m.pitch - 2 * m.gap
     body = _box((m.gap, m.gap, 0), (long, wide, high))
     # the cavity's walls keep the gap from the outer studs, so that a lid holds
     side = m.pitch / 2 - m.stud_radius - m.gap
-    cavity = _box((side, side, -1), (columns * m.pitch - 2 * side, rows * m.pitch - 2 * side, high - m.roof + 1))
+    cavity = _box(
+        (side, side, -1), (columns * m.pitch - 2 * side, rows * m.pitch - 2 * side, high - m.roof + 1)
+    )
     studs = [
         Manifold.cylinder(m.stud_height + sunk, m.stud_radius, m.stud_radius, m.facets).translate(
             [(i + 0.5) * m.pitch, (j + 0.5) * m.pitch, high - sunk]
@@ -180,7 +186,7 @@ def t_joints(raw: RawPart, random: np.random.Generator) -> Soup:
 
 def unshared(raw: RawPart, random: np.random.Generator) -> Soup:
     """Single precision far from the origin, nothing shared."""
-    return ((clean(raw, random) + 300.0).astype(np.float32).astype(np.float64) - 300.0)
+    return (clean(raw, random) + 300.0).astype(np.float32).astype(np.float64) - 300.0
 
 
 def self_crossing(raw: RawPart, random: np.random.Generator) -> Soup:
@@ -197,7 +203,7 @@ def _ribbon(raw: RawPart) -> Soup:
     outer = [(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0), (x1, y0)]
     inside = [(a0, b0), (a1, b0), (a1, b1), (a0, b1), (a0, b0), (a1, b0)]
     quads = []
-    for (p, q), (r, s) in zip(zip(outer, outer[1:]), zip(inside, inside[1:]), strict=True):
+    for (p, q), (r, s) in zip(pairwise(outer), pairwise(inside), strict=True):
         quads.append([(*p, z0), (*q, z0), (*q, z1), (*p, z1)])
         quads.append([(*s, z0), (*r, z0), (*r, z1), (*s, z1)])
         quads.append([(*p, z1), (*q, z1), (*s, z1), (*r, z1)])
@@ -221,7 +227,9 @@ def _inner_box(body: Manifold) -> tuple[tuple[float, float], tuple[float, float]
 
 def inside_out(raw: RawPart, random: np.random.Generator) -> Soup:
     """Every second shell turned inside out, the body among them."""
-    return np.concatenate([soup_of(s)[:, ::-1] if row % 2 == 0 else soup_of(s) for row, s in enumerate(raw.shells)])
+    return np.concatenate(
+        [soup_of(s)[:, ::-1] if row % 2 == 0 else soup_of(s) for row, s in enumerate(raw.shells)]
+    )
 
 
 def specks(raw: RawPart, random: np.random.Generator) -> Soup:
@@ -332,7 +340,10 @@ def cut(soup: Soup, share: float, random: np.random.Generator) -> Soup:
     order = (sides.argmax(axis=1)[:, None] + np.arange(3)) % 3
     some = np.take_along_axis(some, order[:, :, None], axis=1)
     middle = (some[:, 0] + some[:, 1]) / 2
-    halves = [np.stack([some[:, 0], middle, some[:, 2]], axis=1), np.stack([middle, some[:, 1], some[:, 2]], axis=1)]
+    halves = [
+        np.stack([some[:, 0], middle, some[:, 2]], axis=1),
+        np.stack([middle, some[:, 1], some[:, 2]], axis=1),
+    ]
     return np.concatenate([soup[~chosen], *halves])
 
 
@@ -391,14 +402,17 @@ def as_folder(assembly: Assembly, soups: Mapping[str, Soup], folder: Path) -> Pa
         (folder / f"{key}.stl").write_bytes(stl_bytes(soup))
     rows = ["id,file,colour,x,y,z,rx,ry,rz"]
     rows += [
-        f"{key}-{n},{key}.stl,#5f7d95,{x},{y},{z},0,0,0" for n, (key, (x, y, z)) in enumerate(assembly.placed, 1)
+        f"{key}-{n},{key}.stl,#5f7d95,{x},{y},{z},0,0,0"
+        for n, (key, (x, y, z)) in enumerate(assembly.placed, 1)
     ]
     (folder / "placements.csv").write_text("\n".join(rows) + "\n")
     return folder
 
 
 def stl_bytes(soup: Soup) -> bytes:
-    faces = np.zeros(len(soup), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+    faces = np.zeros(
+        len(soup), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
+    )
     faces["corners"] = soup
     return b"raw".ljust(80) + len(soup).to_bytes(4, "little") + faces.tobytes()
 
@@ -409,8 +423,12 @@ def as_3mf(assembly: Assembly, soups: Mapping[str, Soup], path: Path) -> Path:
 
     objects = []
     for number, (key, soup) in enumerate(soups.items(), 1):
-        vertices = "".join(f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in soup.reshape(-1, 3).tolist())
-        faces = "".join(f'<triangle v1="{3 * k}" v2="{3 * k + 1}" v3="{3 * k + 2}"/>' for k in range(len(soup)))
+        vertices = "".join(
+            f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in soup.reshape(-1, 3).tolist()
+        )
+        faces = "".join(
+            f'<triangle v1="{3 * k}" v2="{3 * k + 1}" v3="{3 * k + 2}"/>' for k in range(len(soup))
+        )
         objects.append(
             f'<object id="{number}" type="model" name="{key}"><mesh><vertices>{vertices}</vertices>'
             f"<triangles>{faces}</triangles></mesh></object>"
@@ -425,11 +443,13 @@ def as_3mf(assembly: Assembly, soups: Mapping[str, Soup], path: Path) -> Path:
         f'<?xml version="1.0" encoding="UTF-8"?><model unit="millimeter" xmlns="{core}"><resources>'
         f"{''.join(objects)}</resources><build>{items}</build></model>"
     )
+    package = "application/vnd.openxmlformats-package.relationships+xml"
+    part_type = "application/vnd.ms-package.3dmanufacturing-3dmodel+xml"
     types = (
-        '<?xml version="1.0" encoding="UTF-8"?><Types xmlns="http://schemas.openxmlformats.org/package/2006/'
-        'content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships'
-        '+xml"/><Default Extension="model" ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/>'
-        "</Types>"
+        '<?xml version="1.0" encoding="UTF-8"?>'
+        '<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
+        f'<Default Extension="rels" ContentType="{package}"/>'
+        f'<Default Extension="model" ContentType="{part_type}"/></Types>'
     )
     relations = (
         '<?xml version="1.0" encoding="UTF-8"?><Relationships xmlns="http://schemas.openxmlformats.org/package/2006/'

@@ -1,0 +1,226 @@
+"""Careless meshes become the solid that the same model drawn clean gives: compared as solids, and as
+joints."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+
+import manifold3d
+import numpy as np
+import pytest
+from manifold3d import Manifold
+
+from steps.features import measure
+from steps.intake import read_model
+from steps.intake.meshes import tidy
+from steps.joints import find_joints
+from steps.mend import mend, sound
+from steps.model import Shape
+from steps.settings import Settings
+from tests.models import raw
+
+PILE = raw.pile()
+#: Faults that move no corner: their solids are the clean ones to float32.
+EXACT = sorted(set(raw.FAULTS) - {"cracks", "everything", "scanned", "decimated"})
+#: Largest gap error, mm, that a careless drawing may bring; a scan with 0.05 mm of noise brings up to 0.05.
+GAP_MM = {"scanned": 0.05}
+
+
+def solid(vertices, faces) -> Manifold:
+    mesh = manifold3d.Mesh64(np.array(vertices, order="C"), np.array(faces, dtype=np.uint64, order="C"))
+    made = Manifold(mesh)
+    assert made.status() == manifold3d.Error.NoError
+    return made
+
+
+def mended(soup: np.ndarray):
+    return mend(soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3))
+
+
+def apart(one: Manifold, other: Manifold) -> float:
+    """Volume that only one of them fills, mm3."""
+    return (one - other).volume() + (other - one).volume()
+
+
+def box(low, high) -> np.ndarray:
+    return raw.soup_of(raw._box(low, np.subtract(high, low)))
+
+
+# --------------------------------------------------------------------------- as solids
+
+
+@pytest.mark.parametrize("fault", EXACT)
+@pytest.mark.parametrize("key", ["long", "short", "bar"])
+def test_a_careless_mesh_is_the_clean_solid(fault: str, key: str) -> None:
+    part = PILE.parts[key]
+    soup = raw.FAULTS[fault](part, np.random.default_rng(7)).astype(np.float32).astype(np.float64)
+    made = tidy(soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3))
+    assert made.closed
+    assert apart(solid(made.vertices, made.faces), part.clean) < 0.05  # of 1,600 mm3 and more
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("fault", ["missing", "flipped_and_missing", "everything", "cracks"])
+def test_whatever_faces_chance_takes(fault: str, seed: int) -> None:
+    part = PILE.parts["short"]
+    made = mended(raw.FAULTS[fault](part, np.random.default_rng(seed)))
+    whole = solid(made.vertices, made.faces)
+    off = 0.004 * 1.8 if fault in ("cracks", "everything") else 1e-4  # how far corners were moved
+    assert len(whole.decompose()) == 1
+    assert apart(whole, part.clean) < off * part.clean.surface_area()
+
+
+def test_other_proportions_and_scales() -> None:
+    make = raw.Make(
+        pitch=31.0, block=17.0, wall=3.0, roof=4.0, stud_radius=8.4, stud_height=5.5, gap=0.3, facets=12
+    )
+    for factor in (1.0, 0.01, 250.0):
+        part = raw.part(3, 2, make, sunk=0.9)
+        soup = (
+            raw.everything(part, np.random.default_rng(2))
+            if factor == 1.0
+            else raw.hidden_left_out(part, None)
+        )
+        made = mended(soup * factor)
+        whole, clean = solid(made.vertices, made.faces), part.clean.scale([factor] * 3)
+        assert apart(whole, clean) < 2e-3 * clean.volume()
+
+
+# ------------------------------------------------------------------------ small and plain
+
+
+def test_a_sound_mesh_stays_as_it_is() -> None:
+    soup = box((0, 0, 0), (3, 4, 5))
+    vertices, rows = np.unique(soup.reshape(-1, 3), axis=0, return_inverse=True)
+    made = tidy(vertices, rows.reshape(-1, 3))
+    assert made.mending.found == {} and made.mending.raw is None and not made.mending.mended
+    assert sorted(map(tuple, made.vertices)) == sorted(map(tuple, vertices))
+
+
+def test_a_sealed_hollow_stays_hollow_and_a_shell_within_is_one_with_it() -> None:
+    outer, inner = box((0, 0, 0), (10, 10, 10)), box((4, 4, 4), (6, 6, 6))
+    for turned in (False, True):
+        hollow = np.concatenate([outer, inner[:, ::-1]])
+        made = mended(hollow[:, ::-1] if turned else hollow)
+        assert solid(made.vertices, made.faces).volume() == pytest.approx(1000 - 8)
+    made = mended(np.concatenate([outer, inner]))
+    assert solid(made.vertices, made.faces).volume() == pytest.approx(1000)
+    assert made.mending.found["shells united"] == 1
+
+
+def test_shells_that_touch_through_rounding_become_one() -> None:
+    """The second stands on the first with its foot up to 0.002 mm off, before or behind."""
+    for off in (-0.002, -1e-6, 0.0, 1e-6, 0.002):
+        made = mended(np.concatenate([box((0, 0, 0), (40, 40, 10)), box((10, 10, 10 + off), (20, 20, 14))]))
+        whole = solid(made.vertices, made.faces)
+        assert len(whole.decompose()) == 1
+        assert whole.volume() == pytest.approx(16000 + 400, abs=0.3)
+
+
+def test_a_face_missing_over_an_edge_is_put_back_without_a_chamfer() -> None:
+    soup = box((0, 0, 0), (10, 10, 10))
+    edge = [row for row, face in enumerate(soup) if (np.abs(face[:, :2] - 10) < 1e-9).all(axis=1).sum() == 2]
+    made = mended(np.delete(soup, edge, axis=0))
+    assert len(edge) == 2
+    assert solid(made.vertices, made.faces).volume() == pytest.approx(1000)
+    assert made.mending.unsure == ()
+
+
+def test_an_open_tube_is_closed_by_rings() -> None:
+    """Outer and inner wall alone: both ends are closed by a ring, not by two discs."""
+    tube = Manifold.cylinder(10, 5, 5, 24) - Manifold.cylinder(30, 3, 3, 24).translate([0, 0, -5])
+    soup = raw.soup_of(tube)
+    flat = np.ptp(soup[:, :, 2], axis=1) < 1e-9
+    made = mended(soup[~flat])
+    assert apart(solid(made.vertices, made.faces), tube) < 1e-3
+    assert made.mending.found["rims closed"] == 2
+
+
+def test_a_guess_is_named_and_where() -> None:
+    soup = box((0, 0, 0), (40, 20, 10))
+    made = mended(soup[~(np.abs(soup[:, :, 2]) < 1e-9).all(axis=1)])  # no underside: it may be hollow
+    (place,) = made.mending.unsure
+    assert place.what == "face"
+    assert place.point.tolist() == pytest.approx([20, 10, 0], abs=1e-6)
+    assert place.normal.tolist() == pytest.approx([0, 0, -1], abs=1e-6)
+    assert place.span_mm == pytest.approx(40)
+
+
+def test_what_touches_nothing_else_is_named() -> None:
+    made = mended(np.concatenate([box((0, 0, 0), (40, 20, 10)), box((0, 0, 15), (10, 10, 20))]))
+    (place,) = made.mending.unsure
+    assert place.what == "apart" and place.point.tolist() == [5, 5, 17.5]
+
+
+def test_what_encloses_nothing_is_none() -> None:
+    for soup in (box((0, 0, 0), (1, 1, 1))[:1], np.zeros((3, 3, 3)), np.empty((0, 3, 3))):
+        assert mended(soup) is None
+
+
+def test_a_shell_that_crosses_itself_is_not_sound() -> None:
+    """A strip folded through itself: two walls of a box changed over."""
+    mesh = raw.part(2, 2).clean.to_mesh64()
+    vertices, faces = np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
+    assert sound(vertices, faces)
+    pushed = vertices.copy()
+    top = vertices[:, 2] > vertices[:, 2].max() - 1e-6
+    pushed[top, 2] -= 12  # stud tops pushed down through the roof and out below
+    assert not sound(pushed, faces)
+
+
+def test_same_soup_same_bytes() -> None:
+    soup = raw.everything(PILE.parts["short"], np.random.default_rng(3))
+    one, two = mended(soup), mended(soup)
+    assert one.vertices.tobytes() == two.vertices.tobytes() and one.faces.tobytes() == two.faces.tobytes()
+
+
+# --------------------------------------------------------------------------- as joints
+
+
+@cache
+def clean_reading() -> tuple:
+    return reading_of(raw.meshes(PILE, raw.clean), "glb", Path(mkdtemp()))
+
+
+def reading_of(soups, kind: str, folder: Path) -> tuple:
+    """(names and studs of the shapes, joints with their contacts, their gaps), parts by name."""
+    folder.mkdir(exist_ok=True)
+    write = {"glb": raw.as_glb, "obj": raw.as_obj, "3mf": raw.as_3mf}.get(kind)
+    path = folder / f"raw.{kind}"
+    (write or raw.as_folder)(PILE, soups, path)
+    settings = Settings()
+    model = read_model(path, settings)
+    measures = measure(model, settings)
+    names = {part.id: part.source for part in model.parts}
+    joints = sorted(
+        (names[j.a], names[j.b], j.kind, j.contacts, j.gap_mm)
+        for j in find_joints(model, measures, settings).joints
+    )
+    shapes = sorted((each.name, len(each.studs)) for each in measures.by_shape.values())
+    return shapes, [joint[:4] for joint in joints], np.array([joint[4] for joint in joints])
+
+
+@pytest.mark.parametrize("fault", [name for name in raw.FAULTS if name not in ("clean", "scanned")])
+def test_a_careless_file_has_the_joints_of_the_clean_one(fault: str, tmp_path: Path) -> None:
+    shapes, joints, gaps = reading_of(raw.meshes(PILE, raw.FAULTS[fault]), "glb", tmp_path)
+    assert shapes == clean_reading()[0]
+    assert joints == clean_reading()[1]
+    assert np.abs(gaps - clean_reading()[2]).max() <= GAP_MM.get(fault, 0.02)
+
+
+@pytest.mark.parametrize("kind", ["obj", "3mf", "folder"])
+def test_everything_at_once_in_every_format(kind: str, tmp_path: Path) -> None:
+    shapes, joints, gaps = reading_of(raw.meshes(PILE, raw.everything), kind, tmp_path)
+    assert shapes == clean_reading()[0] and joints == clean_reading()[1]
+    assert np.abs(gaps - clean_reading()[2]).max() <= 0.02
+
+
+def test_what_was_wrong_is_kept_with_the_shape(tmp_path: Path) -> None:
+    path = raw.as_glb(PILE, raw.meshes(PILE, raw.hidden_left_out), tmp_path / "raw.glb")
+    for shape in read_model(path, Settings()).shapes:
+        assert isinstance(shape, Shape) and shape.watertight and shape.mending.mended
+        assert shape.mending.found["rims closed"] == shape.mending.found["shells united"] > 0
+        low, high = shape.mending.raw.min(axis=(0, 1)), shape.mending.raw.max(axis=(0, 1))
+        assert np.abs(shape.bounds - [low, high]).max() < 1e-4
