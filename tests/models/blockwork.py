@@ -248,6 +248,45 @@ def hung(kit: Kit, parts: int) -> Made:
     return site.made("hung")
 
 
+def hung_courses(kit: Kit, parts: int) -> Made:
+    """A wall over an opening without a lintel: its stones hang from the course above.
+
+    Hung stones and the blocks over them are put together apart and go in as one.
+    """
+    site = kit.site(f"hung course of {parts}")
+    m, block = kit.m, kit.pieces.block
+    wide = 4 * kit.whole(1, 1 + min(2, parts // 20))
+    low, side = kit.whole(1, 3), 4
+    long = wide + 2 * side
+
+    def lay(course: int, name: str, start: int, end: int, stone: int = 4) -> list[str]:
+        names = []
+        for number, column in enumerate(range(start, end, stone), 1):
+            names.append(f"{name} {course + 1}.{number}")
+            size = min(stone, end - column)
+            site.add(names[-1], block(size, 2), kit.colour(), column, 0, course * m.block)
+        return names
+
+    for course in range(low):
+        lay(course, "left", 0, side, 4 - 2 * (course % 2))
+        lay(course, "right", side + wide, long, 4 - 2 * (course % 2))
+    lay(low, "left", 0, side)
+    lay(low, "right", side + wide, long)
+    site.bench = "hung"
+    group = lay(low, "hung", side, side + wide)
+    group += lay(low + 1, "over", side - 2, side + wide + 2)
+    site.bench = ""
+    site.go(group, [slide(0, 0, -1)])
+    lay(low + 1, "left", 0, side - 2)
+    lay(low + 1, "right", side + wide + 2, long)
+    for course in range(low + 2, low + 2 + max(1, (parts - len(site.placed)) * 4 // long)):
+        stagger = 2 * (course % 2)
+        if stagger:
+            lay(course, "end", 0, stagger)
+        lay(course, "top", stagger, long)
+    return site.made("hung courses")
+
+
 def side_studs(kit: Kit, parts: int) -> Made:
     """A wall with studs on its face, and slabs and blocks pressed on from the side."""
     site = kit.site(f"side studs of {parts}")

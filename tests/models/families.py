@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from tests.models import blockwork, locked, published, scenes, sliding, tilted, turning
 from tests.models.kit import Kit
+from tests.models.structures import STRUCTURES, laid_out
 from tests.models.value import Made, moved, shuffled
 
 Maker = Callable[[Kit, int], Made]
+
+
+def structures(kit: Kit, parts: int) -> Made:
+    """One of the six structures, of at least so many parts that it is whole."""
+    kinds = list(STRUCTURES)
+    made = laid_out(kinds[kit.whole(0, len(kinds) - 1)], max(20, parts), kit.pieces, kit.random)
+    return replace(made, family="structures")
+
 
 #: Families that hands can build.
 BUILDABLE: Mapping[str, Maker] = {
@@ -21,6 +31,7 @@ BUILDABLE: Mapping[str, Maker] = {
     "cages": blockwork.cages,
     "tied towers": blockwork.tied_towers,
     "hung": blockwork.hung,
+    "hung courses": blockwork.hung_courses,
     "side studs": blockwork.side_studs,
     "drawers": sliding.drawers,
     "dovetails": sliding.dovetails,
@@ -34,6 +45,7 @@ BUILDABLE: Mapping[str, Maker] = {
     "bayonets": turning.bayonets,
     "ball arms": turning.ball_arms,
     "tilted": tilted.tilted,
+    "structures": structures,
     "scenes": scenes.scenes,
     "published": published.published,
 }

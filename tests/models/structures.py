@@ -49,11 +49,15 @@ def structure(kind: str, parts: int, seed: int = 0, scale: float = 1.0, module: 
     if not FEWEST <= parts <= MOST:
         raise ValueError(f"parts: {parts} is outside {FEWEST} to {MOST}")
     random = np.random.default_rng([seed, parts])
-    module = module or proportions(random, scale)
-    plan = STRUCTURES[kind](parts, Pieces(module), random)
+    return laid_out(kind, parts, Pieces(module or proportions(random, scale)), random)
+
+
+def laid_out(kind: str, parts: int, pieces: Pieces, random: np.random.Generator) -> Made:
+    """As :func:`structure`, of pieces at hand and of any number of parts."""
+    plan = STRUCTURES[kind](parts, pieces, random)
     if len(plan) < parts:
         raise ValueError(f"{kind}: {len(plan)} parts laid of {parts}")
-    site = Site(f"{kind} of {parts} parts", module)
+    site = Site(f"{kind} of {parts} parts", pieces.module)
     for number, laid in enumerate(plan[:parts], 1):
         name = f"{laid.piece.solid.name}, {number}"
         colour = COLOURS[laid.colour % len(COLOURS)]
