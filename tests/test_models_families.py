@@ -85,6 +85,15 @@ def test_a_turn_in_space_keeps_what_touches_and_what_builds() -> None:
     assert not np.allclose(poses[0][:3, :3], poses[1][:3, :3])
 
 
+def test_the_shells_of_a_block_unite_to_its_solid() -> None:
+    made = family("stacks", 5, parts=12)
+    assert len(made.shells) > 2
+    for key, shells in made.shells.items():
+        each = shells()
+        whole = m3.Manifold.batch_boolean([*each.body, *each.studs, *each.grips], m3.OpType.Add)
+        assert whole.volume() == pytest.approx(made.solids[key].volume, rel=1e-6)
+
+
 def test_leaving_out_the_second_leg_of_a_keyhole_is_seen() -> None:
     made = family("keyholes", 0, parts=3)
     wrong = tuple(replace(put, legs=put.legs[:1]) for put in made.moves)

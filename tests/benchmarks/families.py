@@ -12,121 +12,26 @@ printed with what was seen; then the families with their misses and the slowest 
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import os
 import signal
 import sys
-import tempfile
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field
-from pathlib import Path
+from dataclasses import asdict
 
 from rich.console import Console
 from rich.table import Table
 
 from tests.models.families import FAMILIES, family
-from tests.models.value import Made
+from tests.models.judge import Verdict, judge
 
 #: Seconds that 150 parts of any family may take: bar and aim.
 BAR_S, AIM_S, BAR_PARTS = 20.0, 10.0, 150
 #: A seed is ended after so many times its limit by the clock too, should it wait for something.
 IDLE = 20
-#: Characters of a miss that are printed.
-SHOWN = 260
-
-
-@dataclass
-class Verdict:
-    """What became of one seed. ``misses``: (short cause, what was seen)."""
-
-    family: str
-    seed: int
-    title: str = ""
-    parts: int = 0
-    seconds: float = 0.0
-    cpu: float = 0.0
-    misses: list[tuple[str, str]] = field(default_factory=list)
-
-    def miss(self, cause: str, seen: object) -> None:
-        self.misses.append((cause, " ".join(str(seen).split())[:SHOWN]))
-
-
-def judge(made: Made, scale: float, verdict: Verdict) -> None:
-    """Plan a model from its file and hold everything against the truth."""
-    from steps.errors import FaultyModel, StepleafError
-    from steps.pipeline import make_plan
-    from steps.planfile import parse_plan, plan_to_json
-    from steps.settings import Settings
-    from steps.verify import verify_plan
-    from tests.models.files import write
-
-    settings = Settings(scale=scale)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "model.3mf"
-        write(made, path)
-        before, begun = time.process_time(), time.perf_counter()
-        try:
-            plan = make_plan(path, settings)
-        except FaultyModel as fault:
-            _refused(made, fault, verdict)
-            return
-        except StepleafError as error:
-            verdict.miss(type(error).__name__, error)
-            return
-        finally:
-            verdict.cpu, verdict.seconds = time.process_time() - before, time.perf_counter() - begun
-    if made.locked:
-        verdict.miss("built what is locked", f"{len(plan.order.steps)} steps")
-        return
-    _compare(made, plan, verdict)
-    filed = parse_plan(plan_to_json(plan, settings))
-    report = verify_plan(filed, plan.model)
-    for check in report.checks:
-        for fault in check.faults[:1]:
-            verdict.miss(f"verify: {check.name}", f"{len(check.faults)} wrong; {fault}")
-    doubtful = [step for step in plan.order.steps if step.doubtful]
-    if doubtful:
-        verdict.miss("doubtful steps", f"{len(doubtful)}; {doubtful[0].doubtful}")
-
-
-def _refused(made: Made, fault: Exception, verdict: Verdict) -> None:
-    """Right for what is locked, when it names the set; wrong for anything else."""
-    problems = [each for each in fault.problems if each.severity == "error"]  # type: ignore[attr-defined]
-    codes = ", ".join(sorted({each.code for each in problems}))
-    model = getattr(fault, "model", None)
-    names = {part.id: part.source for part in model.parts} if model is not None else {}
-    sets = [frozenset(names.get(part, part) for part in each.parts) for each in problems]
-    if not made.locked:
-        verdict.miss(f"refused: {codes}", problems[0].text if problems else fault)
-    elif not any(each in made.locked for each in sets):
-        told = [sorted(each)[:6] for each in sets]
-        verdict.miss("wrong set refused", f"{codes}: {told}, not {[sorted(each) for each in made.locked]}")
-
-
-def _compare(made: Made, plan: object, verdict: Verdict) -> None:
-    """Joints as the generator has them: pairs, kinds, counts, and nothing free under glue."""
-    names = {part.id: part.source for part in plan.model.parts}  # type: ignore[attr-defined]
-    found = {frozenset((names[j.a], names[j.b])): j for j in plan.joints.joints}  # type: ignore[attr-defined]
-    true = {frozenset((j.a, j.b)): j for j in made.joints}
-    missed, invented = true.keys() - found.keys(), found.keys() - true.keys()
-    for what, pairs in (("joints missed", missed), ("joints invented", invented)):
-        if pairs:
-            verdict.miss(what, f"{len(pairs)} of {len(true)}; {sorted(sorted(pair) for pair in pairs)[:3]}")
-    both = [(true[pair], found[pair]) for pair in true.keys() & found.keys()]
-    kinds = [(t, f) for t, f in both if f.kind not in t.kinds]
-    if kinds:
-        seen = sorted((t.a, t.b, "/".join(t.kinds), f.kind) for t, f in kinds)
-        verdict.miss("kinds wrong", f"{len(kinds)} of {len(true)}; {seen[:2]}")
-    counts = [(t, f) for t, f in both if t.contacts and f.kind in t.kinds and f.contacts != t.contacts]
-    if counts:
-        seen = sorted((t.a, t.b, t.contacts, f.contacts) for t, f in counts)
-        verdict.miss("counts wrong", f"{len(counts)} of {len(true)}; {seen[:2]}")
-    marks = plan.gluing.marks  # type: ignore[attr-defined]
-    glued = sorted((t.a, t.b) for t, f in both if t.free and marks[f.id] == "glue")
-    if glued:
-        verdict.miss("free but glued", f"{len(glued)}; {glued[:3]}")
 
 
 def run(name: str, seed: int, options: argparse.Namespace) -> Verdict:
@@ -206,13 +111,8 @@ def table(verdicts: Sequence[Verdict]) -> Table:
 
 def _warm() -> None:
     """Load once what every child needs."""
-    import steps.draw
-    import steps.glue
-    import steps.order
-    import steps.verify
-    import tests.models.files
-
-    assert steps.draw and steps.glue and steps.order and steps.verify and tests.models.files
+    for name in ("steps.intake", "steps.features", "steps.joints", "steps.order", "steps.glue", "steps.draw"):
+        importlib.import_module(name)
 
 
 def _options() -> argparse.Namespace:

@@ -76,6 +76,16 @@ def _balanced(laid: list[tuple[np.ndarray, float]]) -> bool:
     return True
 
 
+def singles(kit: Kit, parts: int) -> Made:
+    """One block alone, or a few side by side that nothing joins."""
+    count = min(parts - 1, 4) if parts > 1 else 1
+    site = kit.site(f"singles, {count}")
+    for k in range(count):
+        size = ((2, 2), (3, 2), (4, 2), (2, 1))[kit.whole(0, 3)]
+        site.add(f"single {k + 1}", kit.pieces.block(*size), kit.colour(), 6 * k, 0, 0.0)
+    return site.made("singles", heaps=count)
+
+
 def bridges(kit: Kit, parts: int) -> Made:
     """Piers on plates of their own, beams from pier to pier, and a deck that ties the beams."""
     site = kit.site(f"bridge of {parts}")

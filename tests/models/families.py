@@ -25,6 +25,7 @@ def structures(kit: Kit, parts: int) -> Made:
 
 #: Families that hands can build.
 BUILDABLE: Mapping[str, Maker] = {
+    "singles": blockwork.singles,
     "stacks": blockwork.stacks,
     "bridges": blockwork.bridges,
     "cantilevers": blockwork.cantilevers,

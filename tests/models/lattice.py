@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
+from manifold3d import Manifold as Body
 
 from demo_model import solids
 from demo_model.scene import Placed, shift, turn
@@ -26,6 +28,33 @@ COLOURS = (
 
 
 @dataclass(frozen=True, eq=False)
+class Shells:
+    """Closed bodies, pushed into each other, whose union is a block."""
+
+    body: tuple[Body, ...]  #: roof and walls
+    studs: tuple[Body, ...]
+    grips: tuple[Body, ...]  #: tubes, pins and ribs under the roof
+
+
+def shells_of(columns: int, rows: int, height: float, module: Module, *, smooth: bool) -> Shells:
+    """As :func:`demo_model.solids.block` builds it; ``height`` is mm at 1x."""
+    m, high = module.scaled, height * module.scale
+    long, wide, c, w = columns * m.pitch, rows * m.pitch, m.clearance, m.clearance + m.wall
+    roof = solids.box([c, c, high - m.roof], [long - c, wide - c, high])
+    top = high - m.roof / 2
+    walls = [
+        solids.box([c, c, 0], [long - c, w, top]),
+        solids.box([c, wide - w, 0], [long - c, wide - c, top]),
+        solids.box([c, c, 0], [w, wide - c, top]),
+        solids.box([long - w, c, 0], [long - c, wide - c, top]),
+    ]
+    stud = solids.cylinder(m.stud_radius, m.stud_height + m.roof / 2, m)
+    places = () if smooth else solids.cell_middles(columns, rows, m)
+    studs = [stud.translate([x, y, high - m.roof / 2]) for x, y in places]
+    return Shells((roof, *walls), tuple(studs), tuple(solids.grips(columns, rows, high, m)))
+
+
+@dataclass(frozen=True, eq=False)
 class Piece:
     """A solid that fits the lattice. Cells count from its footprint's least corner."""
 
@@ -37,6 +66,7 @@ class Piece:
     sockets: frozenset[Cell]  #: cells that hold a stud from below
     tops: frozenset[Cell]  #: cells with a flat top, studded or not
     feet: frozenset[Cell]  #: cells that rest on what lies below
+    shells: Callable[[], Shells] | None = None  #: what the solid was united from, where that is known
 
 
 def cells(columns: int, rows: int) -> frozenset[Cell]:
@@ -49,7 +79,6 @@ class Pieces:
 
     def __init__(self, module: Module) -> None:
         self.module = module
-        self.shells: dict[str, tuple[Solid, ...]] = {}  #: by solid: what it was united from
         self._known: dict[tuple[object, ...], Piece] = {}
 
     def block(self, columns: int, rows: int, *, smooth: bool = False) -> Piece:
@@ -71,7 +100,8 @@ class Pieces:
             every = cells(columns, rows)
             studs = frozenset() if smooth else every
             high = height * self.module.scale
-            self._known[key] = Piece(solid, columns, rows, high, studs, every, every, every)
+            shells = partial(shells_of, columns, rows, height, self.module, smooth=smooth)
+            self._known[key] = Piece(solid, columns, rows, high, studs, every, every, every, shells)
         return self._known[key]
 
     def studded(self, columns: int, rows: int, height: float, studs: Iterable[Cell], name: str) -> Piece:
@@ -104,6 +134,7 @@ class Site:
     placed: list[Placed] = field(default_factory=list)
     others: list[TrueJoint] = field(default_factory=list)
     moves: list[Put] = field(default_factory=list)
+    shells: dict[str, Callable[[], Shells]] = field(default_factory=dict)
     _tops: dict[tuple[int, int, int, int], tuple[str, bool]] = field(default_factory=dict)
     _feet: dict[tuple[int, int, int, int], tuple[str, bool]] = field(default_factory=dict)
 
@@ -144,6 +175,8 @@ class Site:
             key = (self.lattice, column + x, row + y, foot)
             self._once(self._feet, key, name)
             self._feet[key] = (name, cell in piece.sockets)
+        if piece.shells is not None:
+            self.shells[piece.solid.name] = piece.shells
         self.put(name, piece.solid, colour, corner @ turn((0, 0, 1), 90.0 * quarters))
         if legs is not None:
             self.go([name], legs)
@@ -170,7 +203,7 @@ class Site:
         joints = (*self._lattice_joints(), *self.others)
         touch = TOUCH_SHARE * self.module.scaled.clearance
         told = (self.name, dict(self.solids), tuple(self.placed), joints, tuple(self.moves), family)
-        return Made(*told, **{"touch_mm": touch, **more})  # type: ignore[arg-type]
+        return Made(*told, **{"touch_mm": touch, "shells": dict(self.shells), **more})  # type: ignore[arg-type]
 
     def _lattice_joints(self) -> list[TrueJoint]:
         studs: Counter[tuple[str, str]] = Counter()

@@ -34,7 +34,8 @@ def scenes(kit: Kit, parts: int) -> Made:
         tuple(put for thing in made for put in thing.moves),
         "scenes",
         heaps=sum(thing.heaps for thing in made),
-        touch_mm=made[0].touch_mm,
+        touch_mm=min(thing.touch_mm for thing in made),
+        shells={key: shells for thing in made for key, shells in thing.shells.items()},
     )
 
 
@@ -66,5 +67,6 @@ def renamed(made: Made, prefix: str) -> Made:
         placed=tuple(replace(part, name=of(part.name), solid_key=of(part.solid_key)) for part in made.placed),
         joints=tuple(replace(joint, a=of(joint.a), b=of(joint.b)) for joint in made.joints),
         moves=tuple(put(move) for move in made.moves),
+        shells={of(key): shells for key, shells in made.shells.items()},
         locked=tuple(frozenset(of(name) for name in names) for names in made.locked),
     )

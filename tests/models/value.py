@@ -5,9 +5,10 @@ All is known by construction and owes nothing to the code under test. Lengths in
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -107,7 +108,7 @@ class Made:
     locked: tuple[frozenset[str], ...] = ()
     heaps: int = 1
     touch_mm: float = 0.0  #: joined parts are this close or closer, all others further apart
-    shells: Mapping[str, tuple[Solid, ...]] = field(default_factory=dict)  #: what solids were united from
+    shells: Mapping[str, Callable[[], Any]] = field(default_factory=dict)  #: of blocks: lattice.Shells
     notes: tuple[str, ...] = ()  #: what was done to it: "turned by 37 degrees", "raw: flipped faces"
 
     def __post_init__(self) -> None:
