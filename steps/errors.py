@@ -54,6 +54,10 @@ class NoBuildableOrder(FaultyModel):
     """Some parts lock each other: no order of straight moves can put them together."""
 
 
+class CannotDraw(StepleafError):
+    """A picture cannot be drawn: whatever draws it crashes, by rays and with OpenGL."""
+
+
 class PlanMismatch(StepleafError):
     """A plan does not replay to the model."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import platform
+import secrets
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,6 +16,8 @@ from pathlib import Path
 from steps.errors import CannotWrite
 
 SYNCED_AT_ONCE = 16  # threads that wait for the disk
+#: In the names of this process's drafts only: it never reaches an output.
+OWN_WORD = secrets.token_hex(4)
 
 
 def may_write(path: Path) -> None:
@@ -45,8 +48,9 @@ def whole_file(path: Path) -> Iterator[Path]:
     draft: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _drop_abandoned(path.parent)
         # the suffix is kept: some writers choose the format by it
-        handle, name = tempfile.mkstemp(prefix=".draft-", suffix=path.suffix, dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=_own_drafts(), suffix=path.suffix, dir=path.parent)
         os.close(handle)
         draft = Path(name)
         yield draft
@@ -79,7 +83,7 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
         with _told_as_writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
             _drop_abandoned(folder)
-            drafts = Path(tempfile.mkdtemp(prefix=f"{_own_drafts()}{os.getpid()}-", dir=folder))
+            drafts = Path(tempfile.mkdtemp(prefix=_own_drafts(), dir=folder))
         for name, content in files:
             with _told_as_writing(folder):
                 (drafts / str(len(names))).write_bytes(content)
@@ -121,28 +125,56 @@ def _move_all(drafts: Path, folder: Path, names: Sequence[str]) -> None:
             ) from error
 
 
-def _own_drafts() -> str:
+def _drafts() -> str:
+    """How names of drafts made on this machine begin."""
     return f".draft-{platform.node()}-"
 
 
+def _own_drafts() -> str:
+    """How names of this process's drafts begin; a later process of the same number has another word."""
+    return f"{_drafts()}{os.getpid()}-{OWN_WORD}-"
+
+
 def _drop_abandoned(folder: Path) -> None:
-    """Remove drafts that a killed run of this machine left."""
-    if os.name != "posix":
-        return  # elsewhere, asking after a process would end it
-    for path in folder.glob(f"{glob.escape(_own_drafts())}*"):
-        number = path.name.removeprefix(_own_drafts()).split("-")[0]
-        if number.isdigit() and not _runs(int(number)):
-            shutil.rmtree(path, ignore_errors=True)
+    """Remove drafts whose process, of this machine, is gone."""
+    for path in folder.glob(f"{glob.escape(_drafts())}*"):
+        number, _, _ = path.name.removeprefix(_drafts()).partition("-")
+        if not number.isdigit() or path.name.startswith(_own_drafts()):
+            continue
+        if int(number) == os.getpid() or not _runs(int(number)):
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                with suppress(OSError):
+                    path.unlink()
 
 
 def _runs(process: int) -> bool:
+    """Whether there is a process of that number."""
+    if os.name == "nt":
+        return _runs_on_windows(process)
     try:
         os.kill(process, 0)  # signal 0 asks, and does nothing
     except ProcessLookupError:
         return False
-    except OSError:  # it is someone else's
+    except (OSError, OverflowError):  # it is someone else's; no number of a process
         return True
     return True
+
+
+def _runs_on_windows(process: int) -> bool:
+    """Asked of the kernel: os.kill would end it. A process that may not be asked counts as running."""
+    import ctypes
+
+    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined]
+    wait_for_it, not_there = 0x00100000, 87  # SYNCHRONIZE; ERROR_INVALID_PARAMETER
+    handle = kernel.OpenProcess(wait_for_it, False, process)
+    if not handle:
+        return bool(kernel.GetLastError() != not_there)
+    try:
+        return bool(kernel.WaitForSingleObject(handle, 0) != 0)  # 0: it has ended
+    finally:
+        kernel.CloseHandle(handle)
 
 
 def _make_way(places: list[Path]) -> None:

@@ -12,21 +12,22 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from renderer import source
 from renderer.picture import Picture
 from renderer.rays import RaySource
 from renderer.source import GuardedSource
 from steps.booklet import write_booklet
 from steps.booklet.content import Wish
-from steps.booklet.pictures import FEW, Order, StudioPictures, warm_up
+from steps.booklet.crew import BROKEN, RUN, Crew, crew_for
+from steps.booklet.pictures import Order, StudioPictures
 from steps.draw import desk
 from steps.draw.desk import Desk
+from steps.errors import CannotDraw
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
 
 def small_orders() -> tuple[Order, ...]:
-    """One of every kind, tiny, and thumbnails enough to need workers."""
+    """One of every kind, tiny, and thumbnails enough for two runs."""
     plan = sample_plan()
     wishes = [
         Wish("step", step=1),
@@ -37,83 +38,186 @@ def small_orders() -> tuple[Order, ...]:
         Wish("finished", index=2),
     ]
     wishes += [
-        Wish("thumbnail", shape=part.shape, colour=part.colour, family="take") for part in plan.model.parts
+        Wish("thumbnail", shape=part.shape, colour=part.colour, family=family)
+        for family in ("take", "parts")
+        for part in plan.model.parts
     ]
     orders = [Order(wish, 14.0, 10.0) for wish in wishes]
     return tuple(dict.fromkeys(orders))
 
 
-def test_workers_draw_what_one_process_draws():
-    plan, settings = sample_plan(), Settings(pictures="rays")
-    orders = small_orders()
-    assert len(orders) >= FEW
-    alone = list(StudioPictures(plan, settings, workers=1).drawn(orders))
-    together = list(StudioPictures(plan, settings, workers=2).drawn(orders))
-    assert len(alone) == len(together) == len(orders)
-    for one, two in zip(alone, together, strict=True):
-        assert (one is None) == (two is None)
-        if one is not None and two is not None:
-            assert np.array_equal(one.pixels, two.pixels)
-            assert one.alt == two.alt
-            assert [s.points.tolist() for s in one.strokes] == [s.points.tolist() for s in two.strokes]
+def same(one: Sequence[Picture | None], two: Sequence[Picture | None]) -> bool:
+    """Whether the pictures agree in every pixel, line and word."""
+    assert len(one) == len(two)
+    return all(
+        (a is None) == (b is None)
+        and (
+            a is None
+            or b is None
+            or (
+                np.array_equal(a.pixels, b.pixels)
+                and a.alt == b.alt
+                and [s.points.tolist() for s in a.strokes] == [s.points.tolist() for s in b.strokes]
+            )
+        )
+        for a, b in zip(one, two, strict=True)
+    )
+
+
+@pytest.fixture(scope="module")
+def alone() -> list[Picture | None]:
+    """What this process draws with rays, without a crew."""
+    return list(StudioPictures(sample_plan(), Settings(pictures="rays")).drawn(small_orders()))
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_the_notice_of_the_source_comes_back_from_whoever_draws(workers, monkeypatch):
-    # a platform that does not exist makes OpenGL fail, here and in every worker that is started from here
+def test_workers_draw_what_one_process_draws_time_and_again(workers, alone):
+    plan, settings = sample_plan(), Settings(pictures="rays")
+    assert len(alone) > RUN
+    with Crew(workers) as crew:
+        pictures = StudioPictures(plan, settings, crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        assert same(list(pictures.drawn(small_orders()[:3])), alone[:3])  # as for stickers, after the booklet
+        assert pictures.notice == ""
+
+
+def test_the_notice_of_the_source_comes_back_from_whoever_draws(monkeypatch, alone):
+    # a platform that does not exist makes OpenGL fail in every worker that is started from here
     monkeypatch.setenv("PYOPENGL_PLATFORM", "none-such")
-    source._probe_once.cache_clear()
-    pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), workers=workers)
-    try:
-        drawn = list(pictures.drawn(small_orders()))
-    finally:
-        source._probe_once.cache_clear()
-    assert "OpenGL does not work here" in pictures.notice
-    assert sum(picture is not None for picture in drawn) >= FEW
+    settings = Settings(pictures="gl")
+    with crew_for(settings, 1) as crew:
+        pictures = StudioPictures(sample_plan(), settings, crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        assert "OpenGL does not work here" in pictures.notice
+
+
+def test_only_one_process_draws_unless_more_or_opengl_are_asked_for():
+    with crew_for(Settings(), 1) as crew:
+        assert crew is None
+    with crew_for(Settings(pictures="gl"), 1) as crew:
+        assert crew is not None
 
 
 class Fragile:
-    """An OpenGL whose driver takes the process with it in the middle of a booklet."""
+    """A source whose driver takes the process with it: after so many pictures, or always at one of them."""
 
     name = "gl"
 
-    def __init__(self) -> None:
-        self.left = 5
+    def __init__(self, after: int, at_parts: int = 0) -> None:
+        self.left, self.at_parts = after, at_parts
 
     def table(self, items, camera, base=None):
         self.left -= 1
-        if self.left < 0:
+        if self.left < 0 or len(items) == self.at_parts:
             os.kill(os.getpid(), signal.SIGKILL)
         return RaySource().table(items, camera, base)
 
 
-def sit_down_at_a_fragile_card(plan, settings) -> None:
-    """In a worker."""
-    desk.sit_down(plan, settings)
+def _sit(plan, settings, source: Fragile) -> Iterator[None]:
+    yield from desk.sit_down(plan, settings)
     if settings.pictures == "gl":
-        desk._desks[0].studio.__dict__["source"] = GuardedSource(Fragile())
+        desk._desks[0].studio.__dict__["source"] = GuardedSource(source)
 
 
-@pytest.mark.parametrize("workers", [1, 2])
-def test_a_driver_that_crashes_in_the_middle_loses_no_picture(workers):
-    plan, orders = sample_plan(), small_orders()
-    pictures = StudioPictures(
-        plan, Settings(pictures="gl"), workers=workers, sit_down=sit_down_at_a_fragile_card
+def sit_down_at_a_tired_card(plan, settings) -> Iterator[None]:
+    """In a worker."""
+    yield from _sit(plan, settings, Fragile(after=9))
+
+
+def sit_down_at_a_card_that_fears_the_whole(plan, settings) -> Iterator[None]:
+    yield from _sit(plan, settings, Fragile(after=10**6, at_parts=len(plan.model.parts)))
+
+
+def sit_down_at_a_dead_card(plan, settings) -> Iterator[None]:
+    yield from _sit(plan, settings, Fragile(after=0))
+
+
+def sit_down_where_nothing_draws(plan, settings) -> Iterator[None]:
+    yield from desk.sit_down(plan, settings)
+    desk._desks[0].studio.__dict__["source"] = GuardedSource(Fragile(after=0))
+
+
+def sit_down_nowhere(plan, settings) -> Iterator[None]:
+    yield from ()
+    os._exit(3)
+
+
+def test_a_process_that_crashes_costs_one_picture_which_the_same_source_draws_again(alone):
+    with Crew(2, sit_down_at_a_tired_card) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        told = pictures.notice
+    end = "that drew ended by signal SIGKILL;"
+    assert told in (
+        f"A process {end} its picture was drawn again.",
+        *(f"{count} processes {end} their pictures were drawn again." for count in range(2, 6)),
     )
-    drawn = list(pictures.drawn(orders))
-    assert "OpenGL does not work here" in pictures.notice and "\n" not in pictures.notice
-    rays = list(StudioPictures(plan, Settings(pictures="rays"), workers=1).drawn(orders))
-    assert len(drawn) == len(rays)
-    for one, two in zip(drawn, rays, strict=True):
-        assert (one is None) == (two is None)
-        assert one is None or two is None or (one.pixels == two.pixels).all()
+
+
+def test_a_picture_that_crashes_twice_is_drawn_by_the_other_source(alone):
+    """The cover and the view of the finished model show all parts at once."""
+    whole = {"cover", "finished"}
+    count = sum(order.wish.kind in whole for order in small_orders())
+    assert count == BROKEN
+    with Crew(1, sit_down_at_a_card_that_fears_the_whole) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        told = pictures.notice
+    assert told == (
+        "2 processes that drew ended by signal SIGKILL; their pictures were drawn again. "
+        "2 could not be drawn with OpenGL, and rays took over."
+    )
+
+
+def test_a_source_that_always_crashes_is_given_up(alone):
+    with Crew(1, sit_down_at_a_dead_card) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        assert f"{BROKEN} could not be drawn with OpenGL" in pictures.notice
+        assert len(crew._seats) == 1 + 2 * BROKEN  # each such picture ends two processes
+
+
+def test_where_nothing_draws_the_picture_is_named():
+    with (
+        Crew(1, sit_down_where_nothing_draws) as crew,
+        pytest.raises(CannotDraw, match=r"The step picture of step 1 cannot be drawn.* by signal SIGKILL"),
+    ):
+        list(StudioPictures(sample_plan(), Settings(pictures="rays"), crew).drawn(small_orders()))
+
+
+def test_where_no_process_can_be_started_this_one_draws_and_says_so(monkeypatch, alone):
+    with Crew(2, sit_down_nowhere) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="rays"), crew)
+        assert same(list(pictures.drawn(small_orders())), alone)
+        assert "No process can be started here (it ends with status 3)" in pictures.notice
+    monkeypatch.setattr(sys, "executable", "")
+    with Crew(2) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="rays"), crew)
+        assert same(list(pictures.drawn(small_orders()[:2])), alone[:2])
+        assert "no Python interpreter" in pictures.notice or "not run by a Python" in pictures.notice
+
+
+def test_workers_that_were_killed_while_idle_are_replaced_without_loss(alone):
+    with Crew(2) as crew:
+        for seat in crew._seats:
+            os.kill(seat.worker.number, signal.SIGKILL)
+        assert same(
+            list(StudioPictures(sample_plan(), Settings(pictures="rays"), crew).drawn(small_orders())), alone
+        )
+
+
+def test_a_fault_in_a_worker_is_raised_here_with_its_trace():
+    poster = Order(Wish("poster"), 9, 9)  # type: ignore[arg-type]
+    with Crew(1) as crew, pytest.raises(ValueError, match="no picture of kind poster") as caught:
+        list(StudioPictures(sample_plan(), Settings(pictures="rays"), crew).drawn([poster]))
+    assert "in draw_run" in str(caught.value.__cause__)
 
 
 def test_a_booklet_is_written_although_the_driver_crashes(tmp_path):
-    plan, settings = sample_plan(), Settings(pictures="gl")
-    pictures = StudioPictures(plan, settings, workers=2, sit_down=sit_down_at_a_fragile_card)
-    write_booklet(plan, tmp_path / "b.pdf", settings, pictures=pictures)
-    assert pictures.notice and len(PdfReader(tmp_path / "b.pdf").pages) > 5
+    with Crew(2, sit_down_at_a_tired_card) as crew:
+        pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
+        write_booklet(sample_plan(), tmp_path / "b.pdf", Settings(pictures="gl"), pictures=pictures)
+        assert pictures.notice and len(PdfReader(tmp_path / "b.pdf").pages) > 5
 
 
 def test_workers_load_nothing_of_the_booklet():
@@ -123,11 +227,6 @@ def test_workers_load_nothing_of_the_booklet():
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
-
-
-def test_warming_up_twice_does_no_harm():
-    warm_up()
-    warm_up()
 
 
 class Counting(StudioPictures):

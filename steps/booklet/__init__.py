@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from steps.booklet.compose import compose
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Booklet
+from steps.booklet.crew import crew_for
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.html import html_of
@@ -36,17 +38,20 @@ def write_booklet(
     """The plan's booklet as PDF, whole or not at all, on the settings' paper (sizes in mm there and then).
 
     ``settings``: those that the plan was made with; language, paper, ``mono`` and ``fold`` may differ.
-    ``workers``: processes that draw, each about 150 MB; with 1 this process draws. ``pictures`` replaces the
-    plan's own studio. Raises WrongSettings for a language, reader or paper that does not go together, or
-    another scale than the plan's; CannotWrite, and then what stood at ``path`` still stands there.
+    ``workers``: processes that draw, each about 150 MB; with 1 this process draws, with rays (OpenGL, asked
+    for by ``settings.pictures``, has a process of its own). They end with this process, however it ends.
+    ``pictures`` replaces the plan's own studio. Raises WrongSettings for a language, reader or paper that
+    does not go together, or another scale than the plan's; CannotDraw where all that draws crashes;
+    CannotWrite, and then what stood at ``path`` still stands there.
     """
     may_write(Path(path))
     words = words_in(settings.language)
     face, edition, paper = typeface(words), edition_of(settings), paper_of(settings)
     booklet = compose(plan, settings, words)
     pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
-    drawn = pictures or _studio(plan, settings, progress, workers)
-    write_whole(Path(path), paint(pages, booklet, face, words, drawn, settings, progress))
+    with _studio(plan, settings, progress, workers, pictures) as drawn:
+        content = paint(pages, booklet, face, words, drawn, settings, progress)
+    write_whole(Path(path), content)
 
 
 def write_html(
@@ -65,10 +70,11 @@ def write_html(
     may_write(Path(path))
     words = words_in(settings.language)
     face = typeface(words)
-    drawn = pictures or _studio(plan, settings, progress, workers)
     screen = settings.model_copy(update={"fold": False, "paper": "a4"})  # a screen has no paper
     booklet = compose(plan, screen, words)
-    write_whole(Path(path), html_of(booklet, words, face, edition_of(screen), drawn, settings.mono))
+    with _studio(plan, settings, progress, workers, pictures) as drawn:
+        content = html_of(booklet, words, face, edition_of(screen), drawn, settings.mono)
+    write_whole(Path(path), content)
 
 
 def write_labels(
@@ -93,13 +99,23 @@ def write_labels(
     pages = label_pages(matter, setter, sheet)
     title = words.say("Stickers")
     booklet = Booklet(f"{matter.title}: {title}", matter.model_line, words.language, title, ())
-    drawn = pictures or _studio(plan, settings, progress, workers)
     flat = settings.model_copy(update={"fold": False})
-    write_whole(Path(path), paint(pages, booklet, face, words, drawn, flat, progress))
+    with _studio(plan, settings, progress, workers, pictures) as drawn:
+        content = paint(pages, booklet, face, words, drawn, flat, progress)
+    write_whole(Path(path), content)
 
 
-def _studio(plan: Plan, settings: Settings, progress: Progress | None, workers: int) -> StudioPictures:
-    return StudioPictures(plan, made_with(plan.model, settings), workers, progress)
+@contextmanager
+def _studio(
+    plan: Plan, settings: Settings, progress: Progress | None, workers: int, pictures: Pictures | None
+) -> Iterator[Pictures]:
+    """Whoever draws: ``pictures``, or the plan's studio."""
+    if pictures is not None:
+        yield pictures
+        return
+    made_with(plan.model, settings)
+    with crew_for(settings, workers) as crew:
+        yield StudioPictures(plan, settings, crew, progress)
 
 
 __all__ = ["StudioPictures", "write_booklet", "write_html", "write_labels"]

@@ -1,32 +1,18 @@
-"""Wishes come true: asks the studio for each picture once its size on paper is known, over all cores."""
+"""Wishes come true: asks the studio for each picture once its size on paper is known."""
 
 from __future__ import annotations
 
-import multiprocessing
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from itertools import islice
-from multiprocessing import forkserver
-from multiprocessing.context import BaseContext
 from typing import Protocol
 
 from renderer.picture import Picture
-from renderer.source import crashed, may_use_gl
 from steps.booklet.boxes import Image, Page
 from steps.booklet.content import Wish
-from steps.draw.desk import Desk, Request, draw_run, sit_down
+from steps.booklet.crew import Crew, NoWorkers
+from steps.draw.desk import Desk, Request
 from steps.model import Plan
 from steps.settings import Settings
-
-#: What a worker draws in one go: neighbours share a view, and what the studio keeps of it.
-RUN = 16
-#: Fewer pictures than this are drawn at once, without workers: starting one takes about a second.
-FEW = 12
-#: Runs handed out ahead of the page being painted, per worker: bounds the memory.
-AHEAD = 2
 
 
 @dataclass(frozen=True)
@@ -63,15 +49,19 @@ def order_of(image: Image) -> Order:
 
 @dataclass
 class StudioPictures:
-    """The plan's studio. Thumbnails of one family share one scale. ``notice``: one line for the user, once
-    drawn, where OpenGL was asked for and rays had to take over; else empty."""
+    """The plan's studio, drawn by a crew or, without one, by this process with rays. Thumbnails of one family
+    share one scale."""
 
     plan: Plan
     settings: Settings
-    workers: int = 1  #: processes that draw; with 1, and no OpenGL, this one alone
+    crew: Crew | None = None
     progress: Callable[[str, int, int], None] | None = None
-    notice: str = ""
-    sit_down: Callable[[Plan, Settings], None] = sit_down  #: makes a worker ready
+    _alone: str = ""  # why no crew draws, where one was to
+
+    @property
+    def notice(self) -> str:
+        """One line for the user where something went otherwise than asked for; else empty."""
+        return self._alone or (self.crew.notice if self.crew is not None else "")
 
     def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
         """Each picture in turn; a picture wished for several times is drawn once."""
@@ -88,57 +78,16 @@ class StudioPictures:
             yield ready.pop(order) if last_use[order] == index else ready[order]
 
     def _drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
-        """Over all cores; by this process alone where there are few, or where workers cannot start.
-
-        Where OpenGL may draw, always by workers: a driver that crashes takes its process with it. Then the
-        rest is drawn with rays."""
-        count, settings = 0, self.settings
-        risky = may_use_gl(settings.pictures)
-        while (self.workers > 1 and len(orders) - count >= FEW) or risky:
+        asked = [order.request for order in orders]
+        count = 0
+        if self.crew is not None:
             try:
-                for picture in self._by_workers(orders[count:], settings):
+                for picture in self.crew.drawn(self.plan, self.settings, asked):
                     count += 1
                     yield picture
                 return
-            except BrokenProcessPool:
-                if not risky:
-                    break
-                self.notice = self.notice or crashed("a process that drew with it ended")
-                risky, settings = False, settings.model_copy(update={"pictures": "rays"})
-        desk = Desk(self.plan, settings)
-        for order in orders[count:]:
-            yield desk.draw(order.request)
-
-    def _by_workers(self, orders: Sequence[Order], settings: Settings) -> Iterator[Picture | None]:
-        asked = [order.request for order in orders]
-        runs = [asked[start : start + RUN] for start in range(0, len(asked), RUN)]
-        workers = min(self.workers, len(runs))
-        context = _context(may_use_gl(settings.pictures))
-        with ProcessPoolExecutor(workers, context, self.sit_down, (self.plan, settings)) as pool:
-            waiting: deque[Future[tuple[list[Picture | None], str]]] = deque()
-            rest = iter(runs)
-            waiting.extend(pool.submit(draw_run, run) for run in islice(rest, AHEAD * workers))
-            while waiting:
-                finished, notice = waiting.popleft().result()
-                self.notice = self.notice or notice
-                waiting.extend(pool.submit(draw_run, run) for run in islice(rest, 1))
-                yield from finished
-
-
-def warm_up() -> None:
-    """Let workers load what they need while this process still plans. Does nothing where workers are not
-    copies of one that has loaded it."""
-    context = _context(fresh=False)
-    if context.get_start_method() == "forkserver":
-        forkserver.ensure_running()
-
-
-def _context(fresh: bool) -> BaseContext:
-    """How workers start. Never forked from this process: a fork would inherit locks of threads that do not
-    live on in the child. From a server that has loaded what they need and nothing else, where there are such
-    and OpenGL does not ask for a ``fresh`` process."""
-    if fresh or "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([sit_down.__module__])
-    return context
+            except NoWorkers as error:
+                self._alone = f"No process can be started here ({error}); this one draws alone, with rays."
+        desk = Desk(self.plan, self.settings.model_copy(update={"pictures": "rays"}))
+        for request in asked[count:]:
+            yield desk.draw(request)

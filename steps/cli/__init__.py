@@ -13,30 +13,44 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
+TO_END = (signal.SIGINT, signal.SIGTERM)
 #: Set this environment variable to see the traceback of a fault in the program itself.
 TRACE_VARIABLE = "STEPLEAF_TRACE"
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
-    """Run one command and leave the process with its exit status."""
-    signal.signal(signal.SIGTERM, _stop)
-    sys.exit(run(sys.argv[1:] if arguments is None else list(arguments)))
+    """Run one command and leave the process with its exit status. Ctrl-C and being told to end interrupt it,
+    even where interrupts were ignored at the start, as by a shell for what it runs in the background."""
+    for number in TO_END:
+        signal.signal(number, _stop)
+    try:
+        status = run(sys.argv[1:] if arguments is None else list(arguments))
+    except KeyboardInterrupt:  # after the last word
+        status = INTERRUPTED
+    for number in TO_END:  # the status stands; one that comes now would end the process by the signal
+        signal.signal(number, signal.SIG_IGN)
+    sys.exit(status)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command; returns its exit status, with every error already told in plain words."""
-    from steps.cli.commands import app
-
     try:
+        from steps.cli.commands import app
+
         app(list(arguments), prog_name="stepleaf")
     except SystemExit as leave:  # typer ends every run so, with its own status for wrong use
         status = leave.code if isinstance(leave.code, int) else DONE
-        if status == INTERRUPTED:
-            _say("interrupted; nothing is half-written.")
-        return _flushed(status)
+        return _interrupted() if status == INTERRUPTED else _flushed(status)
+    except KeyboardInterrupt:
+        return _interrupted()
     except Exception as error:
         return _told(error)
     return DONE
+
+
+def _interrupted() -> int:
+    _say("interrupted; nothing is half-written.")
+    return INTERRUPTED
 
 
 def _told(error: Exception) -> int:

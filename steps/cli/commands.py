@@ -209,7 +209,7 @@ def verify(
 
 def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.booklet import StudioPictures, write_booklet, write_html, write_labels
-    from steps.booklet.pictures import warm_up
+    from steps.booklet.crew import crew_for
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.output import write_whole
@@ -223,10 +223,13 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     _spare_the_input(model, plan_target, label_target)
-    warm_up()
-    with Teller(quiet=run.quiet) as progress, faults_pictured(target, settings, run.quiet):
+    with (
+        crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
+        Teller(quiet=run.quiet) as progress,
+        faults_pictured(target, settings, run.quiet),
+    ):
         made = make_plan(model, settings, progress)
-        pictures = StudioPictures(made, settings, os.cpu_count() or 1, progress)
+        pictures = StudioPictures(made, settings, crew, progress)
         write = write_booklet if kind == PRINTED else write_html
         write(made, target, settings, progress, pictures)
         if stickers:

@@ -3,7 +3,7 @@ the booklet is imported here: a worker that needs not load the rest starts in ha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -74,12 +74,14 @@ class Desk:
 _desks: list[Desk] = []  # of this worker process: one, made when it starts
 
 
-def sit_down(plan: Plan, settings: Settings) -> None:
-    """Make ready to draw, in a worker."""
+def sit_down(plan: Plan, settings: Settings) -> Iterator[None]:
+    """Make ready to draw, in a worker; it answers nothing."""
     _desks[:] = [Desk(plan, settings)]
+    yield from ()
 
 
-def draw_run(asked: Sequence[Request]) -> tuple[list[Picture | None], str]:
-    """The pictures of a run, and what this worker's studio has to say of how it drew them."""
+def draw_run(asked: Sequence[Request]) -> Iterator[tuple[Picture | None, str]]:
+    """The pictures of a run, each with what this worker's studio has to say of how it draws."""
     desk = _desks[0]
-    return [desk.draw(one) for one in asked], desk.studio.notice
+    for one in asked:
+        yield desk.draw(one), desk.studio.notice

@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from multiprocessing import forkserver
 from pathlib import Path
 
 from rich.console import Console
@@ -38,28 +37,16 @@ EDITIONS = {
 WRITERS = {"helper, HTML": (write_html, "html"), "labels": (write_labels, "pdf")}
 
 
-def server_cpu() -> float:
-    """CPU seconds of the server that starts the workers and of those that have ended: as it outlives the
-    run, the kernel does not yet count them among this process's own."""
-    pid = getattr(forkserver._forkserver, "_forkserver_pid", None)
-    stat = Path(f"/proc/{pid}/stat")
-    if pid is None or not stat.exists():
-        return 0.0
-    fields = stat.read_text().rsplit(")", 1)[1].split()
-    # utime, stime, cutime, cstime: fields 14 to 17 of proc(5), the first two of which are cut off here
-    return sum(int(each) for each in fields[11:15]) / os.sysconf("SC_CLK_TCK")
-
-
 def run_one(name: str, folder: Path) -> None:
     """One edition; figures as JSON on standard output."""
     plan = pickle.loads((folder / "plan.pickle").read_bytes())
     writer, suffix = WRITERS.get(name, (write_booklet, "pdf"))
     path = folder / f"booklet.{suffix}"
     start = time.perf_counter()
-    writer(plan, path, Settings(scale=4.0, **EDITIONS[name]))
+    writer(plan, path, Settings(scale=4.0, **EDITIONS[name]), workers=os.cpu_count() or 1)
     seconds = time.perf_counter() - start
     own, workers = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    cpu = own.ru_utime + own.ru_stime + workers.ru_utime + workers.ru_stime + server_cpu()
+    cpu = own.ru_utime + own.ru_stime + workers.ru_utime + workers.ru_stime
     peak = max(own.ru_maxrss, workers.ru_maxrss) / 1024
     print(json.dumps({"seconds": seconds, "cpu": cpu, "peak": peak, "size": path.stat().st_size / 1e6}))
 

@@ -30,6 +30,7 @@ from steps.booklet.compose import compose
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
+from steps.booklet.crew import Crew
 from steps.booklet.pictures import Order, StudioPictures, orders_of
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
@@ -145,10 +146,11 @@ def all_pictures() -> tuple[int, float, float]:
     plan = plan_of_size(TUG)
     orders = orders_of_booklet(plan)
     start = perf_counter()
-    count = sum(1 for _ in StudioPictures(plan, Settings(), workers=2).drawn(orders))
+    with Crew(2) as crew:
+        count = sum(1 for _ in StudioPictures(plan, Settings(), crew).drawn(orders))
     wall = perf_counter() - start
     begin = process_time()
-    for _ in StudioPictures(plan, Settings(), workers=1).drawn(orders):
+    for _ in StudioPictures(plan, Settings()).drawn(orders):
         pass
     return count, wall, process_time() - begin
 
