@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from steps.cli.options import settings_beside
 from steps.pipeline import STAGES
 from tests.bad_inputs import at, cube, entity_bomb, model_xml, package, stl, zip_bomb
 from tests.booklet_sample import PlainPictures
+from tests.test_workers import wait_gone
 
 Capture = pytest.CaptureFixture[str]
 
@@ -568,10 +569,20 @@ def test_a_fault_of_the_program_is_owned_up_to(
     assert "Traceback" not in said
 
 
+def heard() -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def unheard() -> None:
+    """As a shell starts what it runs in the background."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("at_start", [heard, unheard])
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_interrupting_is_status_130_and_leaves_no_litter(
-    model: Path, tmp_path: Path, sent: signal.Signals
+    model: Path, tmp_path: Path, sent: signal.Signals, at_start: Callable[[], None]
 ) -> None:
     """Interrupted while a draft is being written."""
     script = (
@@ -591,15 +602,88 @@ def test_interrupting_is_status_130_and_leaves_no_litter(
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=at_start,
     ) as child:
         assert child.stdout is not None and child.stderr is not None
         assert child.stdout.readline() == "ready\n"
         child.send_signal(sent)
-        assert child.wait(timeout=20) == 130
+        assert child.wait(timeout=60) == 130
         said = child.stderr.read()
-    assert "interrupted" in said and "Traceback" not in said
+    assert said.splitlines()[-1] == "stepleaf: interrupted; nothing is half-written."
+    assert said.count("interrupted") == 1 and "Traceback" not in said
     assert target.read_text() == "old"
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["beacon.3mf", "out.pdf"]
+
+
+#: The booklet's command, its drawing slowed down so that it is met at it; the crew tells its numbers.
+SLOW_BOOKLET = """
+import sys, time
+import steps.booklet.crew as crew
+from steps.draw import desk
+from steps.cli import main
+from tests.test_cli import slow_desk
+drawn = crew.Crew.drawn
+def told(self, *rest):
+    print(*(seat.worker.number for seat in self._seats), flush=True)
+    return drawn(self, *rest)
+crew.Crew.drawn = told
+desk.draw_run = slow_desk
+main(["booklet", sys.argv[1], "-o", sys.argv[2], "--pictures", "rays"])
+"""
+
+
+def slow_desk(asked: object) -> Iterator[None]:
+    """In a worker: a picture that is never done."""
+    while True:
+        sum(range(1000))
+    yield
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+def test_a_booklet_that_is_stopped_while_drawing_leaves_no_process_and_no_file(
+    model: Path, tmp_path: Path, sent: signal.Signals
+) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", SLOW_BOOKLET, str(model), str(tmp_path / "out.pdf")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).parents[1],
+    ) as child:
+        assert child.stdout is not None and child.stderr is not None
+        numbers = [int(word) for word in child.stdout.readline().split()]
+        assert numbers
+        child.send_signal(sent)
+        said = child.stderr.read()  # ends when nobody holds the pipe any more
+        assert child.wait() == (-sent if sent == signal.SIGKILL else 130)
+    assert wait_gone(numbers) == []
+    assert [entry.name for entry in tmp_path.iterdir()] == ["beacon.3mf"]
+    assert "Traceback" not in said
+    assert said.count("interrupted; nothing is half-written") == (sent != signal.SIGKILL)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_after_the_last_word_changes_no_status(sent: signal.Signals) -> None:
+    script = (
+        "import atexit, os, sys; from steps.cli import main\n"
+        f"atexit.register(lambda: os.kill(os.getpid(), {int(sent)}))\n"
+        "main(['--help'])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0 and done.stderr == ""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_an_interrupt_between_the_last_word_and_the_end_is_130() -> None:
+    script = (
+        "import os, signal, steps.cli\n"
+        "steps.cli._flushed = lambda status: os.kill(os.getpid(), signal.SIGTERM)\n"
+        "steps.cli.main(['--help'])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 130 and "Traceback" not in done.stderr
 
 
 def test_a_reader_that_leaves_early_causes_no_traceback(model: Path) -> None:

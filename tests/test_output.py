@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from steps import output
 from steps.errors import CannotWrite
 from steps.output import may_write, whole_file, write_folder, write_whole
 
@@ -112,6 +113,49 @@ def test_a_killed_run_leaves_the_old_file(tmp_path: Path) -> None:
         child.kill()
         child.wait(timeout=10)
     assert target.read_text() == "old"
+
+
+SLEEPER = (
+    "import sys, time; from pathlib import Path; from steps.output import whole_file, write_folder\n"
+    "def files():\n"
+    "    yield 'a.txt', b'half'; print('ready', flush=True); time.sleep(60)\n"
+    "if sys.argv[2] == 'folder':\n"
+    "    write_folder(Path(sys.argv[1]), files())\n"
+    "with whole_file(Path(sys.argv[1]) / 'out.pdf') as draft:\n"
+    "    draft.write_text('half'); print('ready', flush=True); time.sleep(60)\n"
+)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_drafts_go_at_the_next_run_once_their_process_is_gone(kind: str, tmp_path: Path) -> None:
+    def drafts() -> list[Path]:
+        return list(tmp_path.glob(".draft-*"))
+
+    with subprocess.Popen(
+        [sys.executable, "-c", SLEEPER, str(tmp_path), kind], stdout=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None and child.stdout.readline() == "ready\n"
+        (living,) = drafts()
+        write_whole(tmp_path / "other.txt", "x")
+        write_folder(tmp_path, [("more.txt", b"x")])
+        assert drafts() == [living]  # it may still become a file
+        child.kill()
+        child.wait()
+    stranger = tmp_path / ".draft-another machine-1-abcd"
+    stranger.write_text("of a machine that shares the folder")
+    write_whole(tmp_path / "other.txt", "y")
+    assert drafts() == [stranger]
+
+
+def test_a_draft_of_an_earlier_process_of_the_same_number_goes(tmp_path: Path) -> None:
+    """In a container the program may have the same number at each run."""
+    mine = output._own_drafts()
+    earlier = tmp_path / f"{mine.removesuffix(output.OWN_WORD + '-')}00000000-x.pdf"
+    earlier.write_text("half")
+    (tmp_path / f"{mine}now.pdf").write_text("being written")
+    write_whole(tmp_path / "a", "x")
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([f"{mine}now.pdf", "a"])
 
 
 # ------------------------------------------------------------------------- whole folders

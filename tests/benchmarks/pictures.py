@@ -27,10 +27,10 @@ from rich.console import Console
 from rich.table import Table
 
 from steps.booklet.compose import compose
+from steps.booklet.crew import Crew
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
-from steps.booklet.crew import Crew
 from steps.booklet.pictures import Order, StudioPictures, orders_of
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
