@@ -676,6 +676,25 @@ def test_a_signal_after_the_last_word_changes_no_status(sent: signal.Signals) ->
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_an_interrupt_while_modules_load_is_130(tmp_path: Path) -> None:
+    """Dataclasses are made by ``exec``; a plain KeyboardInterrupt through one ends Python by the signal."""
+    (tmp_path / "loading.py").write_text(
+        "import os, signal, sys; from steps import cli\n"
+        "def run(arguments):\n"
+        "    try:\n"
+        "        exec('os.kill(os.getpid(), signal.SIGTERM)')\n"
+        "    except KeyboardInterrupt:\n"
+        "        return 130\n"
+        "cli.run = run; cli.main()\n"
+    )
+    path = os.pathsep.join([str(tmp_path), str(Path(__file__).parents[1])])
+    done = subprocess.run(
+        [sys.executable, "-m", "loading"], env={**os.environ, "PYTHONPATH": path}, timeout=60
+    )
+    assert done.returncode == 130
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
 def test_an_interrupt_between_the_last_word_and_the_end_is_130() -> None:
     script = (
         "import os, signal, steps.cli\n"

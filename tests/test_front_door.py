@@ -17,6 +17,7 @@ import steps
 from demo_model.beacon import beacon
 from demo_model.write import write_3mf, write_stl_folder
 from steps import errors, make_plan, read_model, verify_plan, write_booklet, write_html, write_prints
+from steps.booklet import write_labels
 from steps.errors import CannotWrite, NotPlaced, WrongSettings
 from steps.model import Plan
 from steps.planfile import plan_to_json
@@ -181,14 +182,11 @@ def test_a_place_that_cannot_be_written_is_told_before_drawing(
 
 
 def test_drawing_from_code_starts_no_process_unless_asked(
-    plan: Plan, monkeypatch: pytest.MonkeyPatch
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    from steps.booklet import pictures
-
-    monkeypatch.setattr(
-        pictures.StudioPictures, "_by_workers", lambda *a: pytest.fail("a worker was started")
-    )
-    monkeypatch.setattr(pictures, "FEW", 0)
-    settings = Settings(pictures="rays")
-    orders = [pictures.Order(pictures.Wish("cover"), 20, 15)]
-    assert next(iter(pictures.StudioPictures(sample_plan(), settings).drawn(orders))) is not None
+    monkeypatch.setattr(subprocess, "Popen", lambda *a, **k: pytest.fail("a process was started"))
+    settings = Settings(scale=4.0, pictures="rays", stickers="70x37")
+    write_labels(sample_plan(), tmp_path / "labels.pdf", settings)
+    assert PdfReader(tmp_path / "labels.pdf").pages
+    with pytest.raises(pytest.fail.Exception):
+        write_labels(sample_plan(), tmp_path / "labels.pdf", settings, workers=2)

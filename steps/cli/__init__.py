@@ -76,9 +76,13 @@ def _say(text: str) -> None:
     print(f"stepleaf: {text}", file=sys.stderr)
 
 
+class ToldToEnd(KeyboardInterrupt):
+    """Unwinds, so that drafts of output files are removed. Not the plain class: of that Python remembers that
+    it came through an ``exec`` (as of a dataclass being defined), and ends by the signal after all."""
+
+
 def _stop(signal_number: int, frame: object) -> NoReturn:
-    """On being told to end: unwind, so that drafts of output files are removed."""
-    raise KeyboardInterrupt
+    raise ToldToEnd
 
 
 def _flushed(status: int) -> int:
