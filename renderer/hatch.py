@@ -40,29 +40,26 @@ def choose_hatches(colours: Sequence[str]) -> Mapping[str, int]:
 
 
 def hatched(
-    pixels: NDArray[np.uint8],
+    tints: NDArray[np.uint8],
     number: NDArray[np.integer],
+    row: NDArray[np.integer],
+    column: NDArray[np.integer],
     mm_per_pixel: float,
-    origin: tuple[int, int] = (0, 0),
 ) -> NDArray[np.uint8]:
-    """Draw hatch ``number`` (rows, columns) over ``pixels`` (rows, columns, 3), which are greys. ``origin``:
-    row and column of the first pixel in the whole picture, through which the lines run on."""
-    at = np.nonzero(number > 0)
-    if not len(at[0]):
-        return pixels
-    kind = number[at]
-    row, column = at[0] + origin[0], at[1] + origin[1]
-    ink = np.zeros(len(kind))
+    """Hatch ``number`` (k,) over ``tints`` (k, 3), which are greys, of pixels at ``row`` and ``column`` of
+    the whole picture, through which the lines run on."""
+    ink = np.zeros(len(number))
     for hatch, directions in enumerate(HATCHES):
-        of = np.flatnonzero(kind == hatch)
+        of = np.flatnonzero(number == hatch)
         for direction in directions:
             turn = np.radians(direction)
             across = (column[of] * np.sin(turn) + row[of] * np.cos(turn)) * mm_per_pixel
             distance = np.abs((across + SPACING_MM / 2) % SPACING_MM - SPACING_MM / 2)
             cover = np.clip((LINE_MM / 2 - distance) / mm_per_pixel + 0.5, 0.0, 1.0)
             ink[of] = np.maximum(ink[of], cover)
-    drawn = pixels.copy()
-    tint = pixels[at] / 255.0
+    at = np.flatnonzero(ink)
+    drawn = tints.copy()
+    tint = tints[at] / 255.0
     line = np.where(tint < DARK_BELOW, tint + LINE_LIGHT * (1 - tint), tint * LINE_SHADE)
-    drawn[at] = np.round((tint + (line - tint) * ink[:, None]) * 255)
+    drawn[at] = np.round((tint + (line - tint) * ink[at, None]) * 255)
     return drawn

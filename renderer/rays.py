@@ -1,19 +1,22 @@
 """Pixel tables by Embree rays: no graphics driver needed.
 
 Each solid has one Embree scene in its own coordinates, built once; a placed item is hit by taking the
-rays into those coordinates. Cost follows the pixels that items cover, not the triangles placed, and a
-step that adds three parts to a thousand casts rays at three parts.
+rays into those coordinates. What shows of a closed shell changes only at its edges: rays are cast at the
+pixels next to an edge, and one into each region that edges leave between them. Cost follows the length of
+the edges seen, not the triangles placed, and a step that adds three parts to a thousand casts rays at three
+parts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from scipy.ndimage import label
 
+from renderer.aspect import EDGE_ON, Aspect, aspect_of
 from renderer.camera import SAMPLE, Camera
 from renderer.solid import Solid
 from renderer.table import LEVEL_MM, Cast, Item, PixelTable
@@ -22,156 +25,157 @@ Array = NDArray[np.float64]
 
 #: Rays begin this many extents of the solid before it; near enough for float32 hits to be exact.
 STANDOFF = 2.0
-#: Room left round an outline (pixels).
-SPARE = 2.0
-#: A window of fewer pixels is not worth outlining.
-SMALL = 1_500
-#: Views that are remembered: a drawing's, its overview's, thumbnails' and insets'.
-KEPT_VIEWS = 8
-#: Sides of a bounding box seen more edge-on than this (cosine) bound nothing worth knowing.
-SIDE_ON = 0.02
-#: Faces seen more edge-on than this (cosine) take the depth of the item's origin.
-EDGE_ON = 1e-6
+#: A ray costs about as much as finding where an edge crosses this share of a grid line: fewer open pixels
+#: than edges by this share are cast as they are.
+RAYS_PER_RIM = 0.5
+#: Every so many pixels a ray checks that a region is what its first ray found, should a shell pass through
+#: itself; a region that is not is cast as a whole.
+CHECKED_PX = 8
 
 
 class RaySource:
-    """Casts one ray per pixel and item that may show there, nearest items first."""
+    """Fills tables item by item, nearest first, where something may show there."""
 
     name = "rays"
-
-    def __init__(self) -> None:
-        self._views: dict[bytes, dict[tuple[int, bytes], _Attitude]] = {}
 
     def table(self, items: Sequence[Item], camera: Camera, base: PixelTable | None = None) -> PixelTable:
         """The table of ``items`` on top of ``base`` (left as it is)."""
         table = PixelTable.empty(camera) if base is None else base.copy()
-        known = self._known(camera)
-        placed = [_Placed(item, _attitude(item, camera, known), camera) for item in items]
+        placed = [
+            _Placed(item, aspect_of(item.solid, camera.axes @ item.pose[:3, :3]), camera) for item in items
+        ]
         for one in sorted(placed, key=lambda one: (one.nearest, one.item.key)):
             _add(table, one)
         return table
-
-    def _known(self, camera: Camera) -> dict[tuple[int, bytes], _Attitude]:
-        """What is known of this view; the views used last are remembered."""
-        view = np.append(camera.axes.ravel(), camera.pixel).tobytes()
-        self._views[view] = self._views.pop(view, {})
-        while len(self._views) > KEPT_VIEWS:
-            self._views.pop(next(iter(self._views)))
-        return self._views[view]
-
-
-def _attitude(item: Item, camera: Camera, known: dict[tuple[int, bytes], _Attitude]) -> _Attitude:
-    """What all items of this solid, turned alike, have in common in this view."""
-    turn = np.ascontiguousarray(item.pose[:3, :3])
-    key = (id(item.solid), turn.tobytes())
-    if key not in known:
-        known[key] = _Attitude(item.solid, turn, camera)
-    return known[key]
-
-
-class _Attitude:
-    """A solid turned some way and seen in some view, wherever it stands."""
-
-    def __init__(self, solid: Solid, turn: Array, camera: Camera) -> None:
-        self.solid = solid  # kept, so that no other solid gets its id
-        back = turn.T
-        self.across = back @ camera.right * camera.pixel
-        self.down = back @ -camera.up * camera.pixel
-        self.way = -(back @ camera.toward)
-        facing = solid.normals @ self.way
-        self.edge_on = np.abs(facing) < EDGE_ON
-        self.safe = np.where(self.edge_on, 1.0, facing)
-        # depth on each face's plane grows by so much per column and per row
-        self.by_column = np.where(self.edge_on, 0.0, -(solid.normals @ self.across) / self.safe).astype(
-            np.float32
-        )
-        self.by_row = np.where(self.edge_on, 0.0, -(solid.normals @ self.down) / self.safe).astype(np.float32)
-        outer = solid.outer @ (camera.axes @ turn).T
-        #: outline relative to where the solid's origin is seen: columns, rows, depth
-        self.outer = outer * [1 / camera.pixel, -1 / camera.pixel, -1.0]
-        self.low = self.outer.min(axis=0, initial=np.inf)
-        self.high = self.outer.max(axis=0, initial=-np.inf)
-        self._box = _box_planes(solid, self.across, self.down, self.way)
-        hull = shapely.MultiPoint(self.outer[:, :2]).convex_hull.buffer(SPARE, join_style="mitre")
-        self.hull = shapely.get_coordinates(hull)
-
-    def entry(self, plane: Array, first: NDArray, size: NDArray) -> NDArray[np.float32]:
-        """(rows, columns) depth at which rays enter the solid's bounding box; ``plane``: where the ray of
-        pixel 0, 0 meets the camera's plane, in the solid's coordinates. Nothing of the solid is nearer."""
-        column = np.arange(first[0], first[0] + size[0])
-        row = np.arange(first[1], first[1] + size[1])
-        deepest = np.full(size[::-1], -np.inf, np.float32)
-        for axis, offset, by_column, by_row, facing in self._box:
-            level = (offset - plane[axis]) / facing
-            depth = (level + by_row * row).astype(np.float32)[:, None] + (by_column * column).astype(
-                np.float32
-            )
-            np.maximum(deepest, depth, out=deepest)
-        return deepest
-
-    def reach(self, at: Array, size: NDArray) -> NDArray[np.bool_]:
-        """(rows, columns) of a window of size (columns, rows): what the outline, seen with the origin at
-        ``at``, may cover, some to spare. Half the rays of a window round a tilted part would miss it."""
-        if size.prod() < SMALL:
-            return np.ones(size[::-1], dtype=bool)
-        canvas = Image.new("1", (int(size[0]), int(size[1])))
-        ImageDraw.Draw(canvas).polygon((self.hull + (at - 0.5)).ravel().tolist(), fill=1)
-        return np.asarray(canvas)
-
-
-def _box_planes(
-    solid: Solid, across: Array, down: Array, way: Array
-) -> list[tuple[int, float, float, float, float]]:
-    """The sides of the bounding box that look at the viewer: axis, where on it, growth of the depth per
-    column and per row, and the ray's part along the axis."""
-    if not len(solid.outer):
-        return []
-    low, high = solid.outer.min(axis=0), solid.outer.max(axis=0)
-    return [
-        (
-            axis,
-            float(low[axis] if way[axis] > 0 else high[axis]),
-            *(-of[axis] / way[axis] for of in (across, down)),
-            way[axis],
-        )
-        for axis in range(3)
-        if abs(way[axis]) > SIDE_ON
-    ]
 
 
 class _Placed:
     """An item in its place in a view."""
 
-    def __init__(self, item: Item, attitude: _Attitude, camera: Camera) -> None:
-        self.item, self.attitude, self.camera = item, attitude, camera
+    def __init__(self, item: Item, aspect: Aspect, camera: Camera) -> None:
+        self.item, self.aspect, self.camera = item, aspect, camera
         self.at = camera.project(item.pose[:3, 3])  #: column, row and depth of the item's origin
-        self.nearest = float(self.at[2] + attitude.low[2])
-        #: where the ray of pixel 0, 0 meets the camera's plane, in the solid's coordinates
-        self.plane = item.pose[:3, :3].T @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - item.pose[:3, 3])
+        self.nearest = float(self.at[2] + aspect.low[2])
 
     def window(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """First and last (excluded) column and row that the item may cover, within the picture."""
-        low, high = self.at + self.attitude.low, self.at + self.attitude.high
+        low = self.at[:2] + self.aspect.low[:2] / self.camera.pixel
+        high = self.at[:2] + self.aspect.high[:2] / self.camera.pixel
         if not np.isfinite(low).all():
             return np.zeros(2, np.int64), np.zeros(2, np.int64)
-        first = np.maximum(np.floor(low[:2] - 0.5).astype(np.int64), 0)
-        last = np.minimum(np.ceil(high[:2] + 0.5).astype(np.int64), (self.camera.columns, self.camera.rows))
+        first = np.maximum(np.floor(low - 0.5).astype(np.int64), 0)
+        last = np.minimum(np.ceil(high + 0.5).astype(np.int64), (self.camera.columns, self.camera.rows))
         return first, last
 
-    def hits(self, columns: NDArray, rows: NDArray) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-        """Face (-1: none) and depth at pixels. The ray's start and the depth on each face are linear in
-        column and row, so float32 sums do (exact to 1e-6 of the picture)."""
-        one, solid, plane = self.attitude, self.item.solid, self.plane
-        corner = plane + ((solid.middle - plane) @ one.way - STANDOFF * max(solid.extent, 1e-9)) * one.way
+    def depths(self, face: NDArray[np.int32], window: _Window) -> NDArray[np.float32]:
+        """(rows, columns) depth of the planes of faces, infinite for none, in a window."""
+        x, y = self._off_origin(window)
+        level, across, down = self.aspect.planes
+        place = face + 1
+        depth, rise = across.take(place, mode="clip"), down.take(place, mode="clip")
+        depth *= x
+        rise *= y[:, None]
+        depth += rise
+        depth += (level + np.float32(self.at[2])).take(place, mode="clip")
+        return depth
+
+    def _off_origin(self, window: _Window) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """mm across and down from where the origin is seen to each column and row of a window."""
+        columns = np.arange(window.left, window.left + window.columns) + SAMPLE[0] - self.at[0]
+        rows = np.arange(window.top, window.top + window.rows) + SAMPLE[1] - self.at[1]
+        pixel = self.camera.pixel
+        return (columns * pixel).astype(np.float32), (rows * pixel).astype(np.float32)
+
+    def entry(self, window: _Window) -> NDArray[np.float32]:
+        """(rows, columns) depth at which rays enter the solid's bounding box: nothing of it is nearer."""
+        x, y = self._off_origin(window)
+        deepest = np.full((window.rows, window.columns), -np.inf, np.float32)
+        for level, across, down in self.aspect.sides:
+            along = np.float32(level + self.at[2]) + np.float32(across) * x
+            np.maximum(deepest, along + (np.float32(down) * y)[:, None], out=deepest)
+        return deepest
+
+    @cached_property
+    def _start(self) -> NDArray[np.float32]:
+        """(3, 3) how the start of a ray, in the solid's coordinates, grows per column and per row, and the
+        start of the ray of pixel 0, 0."""
+        camera, solid, turn = self.camera, self.item.solid, self.item.pose[:3, :3].T
+        plane = turn @ (camera.unproject(SAMPLE[0], SAMPLE[1]) - self.item.pose[:3, 3])
+        corner = plane + ((solid.middle - plane) @ self._way - STANDOFF * max(solid.extent, 1e-9)) * self._way
+        across, down = turn @ camera.right * camera.pixel, turn @ -camera.up * camera.pixel
+        return np.array([across, down, corner]).astype(np.float32)
+
+    @cached_property
+    def _way(self) -> Array:
+        return np.asarray(self.item.pose[:3, :3].T @ -self.camera.toward)
+
+    def hits(self, columns: NDArray, rows: NDArray) -> NDArray[np.int32]:
+        """(n,) face at pixels, -1 for none. A ray's start is linear in column and row, so float32 sums do
+        (exact to 1e-6 of the picture)."""
         place = np.empty((len(columns), 3), np.float32)
         place[:, 0], place[:, 1], place[:, 2] = columns, rows, 1.0
-        start = place @ np.array([one.across, one.down, corner], np.float32)
-        ways = np.empty_like(start)
-        ways[:] = one.way
-        face = solid.scene.run(start, ways, query="INTERSECT")
-        level = np.where(one.edge_on, self.at[2], (solid.offsets - solid.normals @ plane) / one.safe)
-        planes = np.column_stack([one.by_column, one.by_row, level]).astype(np.float32)
-        return face, np.einsum("ij,ij->i", planes[face], place)
+        start = place @ self._start
+        ways = np.broadcast_to(self._way.astype(np.float32), start.shape).copy()
+        return np.asarray(self.item.solid.scene.run(start, ways, query="INTERSECT"))
+
+    def faces(self, open_: NDArray[np.bool_], window: _Window) -> NDArray[np.int32]:
+        """(rows, columns) the face that shows at each open pixel of a window, -1 for none."""
+        few = RAYS_PER_RIM * len(self.aspect.rims[0].start)
+        if self.item.solid.topology.outward and np.count_nonzero(open_) > few:
+            return self._by_regions(open_, window)
+        found = np.full(open_.shape, -1, np.int32)
+        at = np.nonzero(open_)
+        found[at] = self.hits(at[1] + window.left, at[0] + window.top)
+        return found
+
+    def _by_regions(self, open_: NDArray[np.bool_], window: _Window) -> NDArray[np.int32]:
+        """As :meth:`faces`, of a closed shell: rays next to edges, and into what lies between them."""
+        near = self._near_rims(window)
+        number, count = label(open_ & ~near)
+        near &= open_
+        flat = number.ravel()
+        begins = number > 0
+        begins[:, 1:] &= number[:, :-1] == 0
+        beside, begun, checks = np.flatnonzero(near), np.flatnonzero(begins), _lattice(number)
+        first = np.zeros(count + 1, np.int64)
+        first[flat[begun]] = begun  # some pixel of each region
+        face = self._hits_in(np.concatenate([beside, first[1:], checks]), window)
+        own_flat = np.append(self.item.solid.topology.flat, -1).astype(np.int32)
+        of_region = np.full(count + 1, -1, np.int32)
+        of_region[1:] = own_flat[face[len(beside) : len(beside) + count]]
+        found = of_region.take(number)
+        found.ravel()[beside] = face[: len(beside)]
+        wrong = own_flat[face[len(beside) + count :]] != found.ravel()[checks]
+        if wrong.any():
+            mixed = np.zeros(count + 1, dtype=bool)
+            mixed[flat[checks[wrong]]] = True
+            again = np.flatnonzero(mixed[flat])
+            found.ravel()[again] = self._hits_in(again, window)
+        return found
+
+    def _hits_in(self, places: NDArray[np.int64], window: _Window) -> NDArray[np.int32]:
+        """(n,) face at flat positions in a window."""
+        rows, columns = np.divmod(places, window.columns)
+        return self.hits(columns + window.left, rows + window.top)
+
+    def _near_rims(self, window: _Window) -> NDArray[np.bool_]:
+        """(rows, columns) such that no edge passes between two neighbours, to the side or below, of which
+        neither is near: wherever one crosses the way between two samples, the nearer of them."""
+        column, row = self.at[0] - window.left - SAMPLE[0], self.at[1] - window.top - SAMPLE[1]
+        near = np.zeros((window.rows + 2, window.columns + 2), dtype=bool)  # a rim for what lies outside
+        over_rows, over_columns = self.aspect.rims
+        line, place = over_rows.crossed(self.camera.pixel, (row, column), window.rows)
+        near[line + 1, np.clip(place + 1, 0, window.columns + 1)] = True
+        line, place = over_columns.crossed(self.camera.pixel, (column, row), window.columns)
+        near[np.clip(place + 1, 0, window.rows + 1), line + 1] = True
+        return near[1:-1, 1:-1]
+
+
+def _lattice(number: NDArray[np.int32]) -> NDArray[np.int64]:
+    """Flat positions of pixels in regions, every so many rows and columns."""
+    first = CHECKED_PX // 2
+    rows, columns = np.nonzero(number[first::CHECKED_PX, first::CHECKED_PX])
+    return (rows * CHECKED_PX + first) * number.shape[1] + columns * CHECKED_PX + first
 
 
 class Prober:
@@ -200,34 +204,52 @@ class Prober:
         return face, depth
 
 
+class _Window:
+    """A part of the picture: first column and row, and how many."""
+
+    def __init__(self, first: NDArray[np.int64], last: NDArray[np.int64]) -> None:
+        self.left, self.top = first.tolist()
+        self.columns, self.rows = (last - first).tolist()
+
+    def within(self, part: tuple[slice, slice]) -> _Window:
+        """A part of this one."""
+        off, (rows, columns) = np.array([self.left, self.top]), part
+        first, last = (columns.start, rows.start), (columns.stop, rows.stop)
+        return _Window(off + np.array(first), off + np.array(last))
+
+    @property
+    def part(self) -> tuple[slice, slice]:
+        return np.s_[self.top : self.top + self.rows, self.left : self.left + self.columns]
+
+
 def _add(table: PixelTable, one: _Placed) -> None:
     """Draw one item into the table's arrays."""
     first, last = one.window()
     if (first >= last).any():
         return
-    window = np.s_[first[1] : last[1], first[0] : last[0]]
-    before = table.depth[window]
-    if not (before > one.nearest - LEVEL_MM).any():
+    window = _Window(first, last)
+    before = table.depth[window.part]
+    farthest = float(before.max())
+    if farthest <= one.nearest - LEVEL_MM:
         return
-    free = before > one.attitude.entry(one.plane, first, last - first) - LEVEL_MM
-    if not free.any():
-        return
-    open_ = np.flatnonzero(free & one.attitude.reach(one.at[:2] - first, last - first))
-    rows, columns = np.divmod(open_.astype(np.int32), np.int32(last[0] - first[0]))
-    rows, columns = rows + np.int32(first[1]), columns + np.int32(first[0])
-    face, depth = one.hits(columns, rows)
-    at = rows.astype(np.intp) * table.camera.columns + columns
-    old = table.depth.ravel()[at]
-    shows = (face >= 0) & (depth < old + LEVEL_MM)
-    level = np.flatnonzero(shows & (depth >= old - LEVEL_MM))
-    shows[level] = one.item.key < table.key.ravel()[at[level]]
-    kept = np.flatnonzero(shows)
-    at = at[kept]
-    table.key.ravel()[at], table.face.ravel()[at], table.depth.ravel()[at] = (
-        one.item.key,
-        face[kept],
-        depth[kept],
-    )
+    if before.min() == np.inf:  # nothing there yet
+        open_ = np.ones(before.shape, dtype=bool)
+    else:
+        open_ = before > one.entry(window) - LEVEL_MM
+        rows, columns = np.flatnonzero(open_.any(axis=1)), np.flatnonzero(open_.any(axis=0))
+        if not len(rows):
+            return
+        within = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        open_, before, window = open_[within], before[within], window.within(within)
+    face = one.faces(open_, window)
+    depth = one.depths(face, window)
+    shows = depth < before - LEVEL_MM
+    level = (depth < before + LEVEL_MM) ^ shows
+    if level.any():
+        shows |= level & (one.item.key < table.key[window.part])
+    np.copyto(table.key[window.part], one.item.key, where=shows)
+    np.copyto(table.face[window.part], face, where=shows)
+    np.copyto(before, depth, where=shows)
 
 
 def _hits(solid: Solid, points: Array, ways: Array, middle: Array) -> tuple[NDArray[np.int32], Array]:

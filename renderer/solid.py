@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import ConvexHull, QhullError, cKDTree
+
+from renderer.topology import Topology, connected
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -27,8 +27,6 @@ ROUND_DEG, ROUND_FOLDS, WIDTH_SHARE, PARALLEL = 46.0, 4, 0.1, 0.9999
 MOST_FOLDS = 4000
 #: A patch whose normals stray less than this from their mean is planar (degrees); tessellation noise.
 PLANAR_DEG = 0.5
-#: Vertices nearer than this share of the largest extent are one vertex: exporters write float32.
-WELD_SHARE = 1e-6
 #: Planes nearer than this share of the largest extent are one plane.
 COPLANAR_SHARE = 1e-4
 
@@ -81,13 +79,17 @@ class Solid:
         return _frozen(np.einsum("ij,ij->i", self.normals, self.vertices[self.faces[:, 0]]), np.float64)
 
     @cached_property
+    def topology(self) -> Topology:
+        return Topology(self.vertices, self.faces, self.normals, self.extent)
+
+    @cached_property
     def patch(self) -> IntArray:
         """(m,) the patch of each face, 0 ... patches - 1."""
-        folds = _folds(self.vertices, self.faces, self.normals, self.extent)
-        label = _joined(len(self.faces), folds.face[folds.smooth])
+        folds = _folds(self.topology)
+        label = connected(len(self.faces), folds.face[folds.smooth])
         round_ = _round_folds(label, folds, self.vertices, self.faces)
         if len(round_):
-            label = _joined(len(self.faces), np.concatenate([folds.face[folds.smooth], round_]))
+            label = connected(len(self.faces), np.concatenate([folds.face[folds.smooth], round_]))
         return _frozen(_merge_coplanar(label, self.normals, self.offsets, self.extent), np.int64)
 
     @cached_property
@@ -142,13 +144,6 @@ def _frozen(values: ArrayLike, kind: Any) -> NDArray[Any]:
     return array
 
 
-def _weld(vertices: Array, extent: float) -> IntArray:
-    """(n,) one number per distinct position."""
-    cell = max(extent * WELD_SHARE, 1e-9)
-    _, welded = np.unique(np.round(vertices / cell).astype(np.int64), axis=0, return_inverse=True)
-    return welded.reshape(-1)
-
-
 @dataclass(frozen=True, eq=False)
 class _Folds:
     """Edges between two faces."""
@@ -159,30 +154,16 @@ class _Folds:
     smooth: NDArray[np.bool_]  #: (k,) not a crease
 
 
-def _folds(vertices: Array, faces: IntArray, normals: Array, extent: float) -> _Folds:
+def _folds(topology: Topology) -> _Folds:
     """Every edge that two faces share."""
-    count = len(faces)
-    welded = _weld(vertices, extent)[faces]
-    edges = np.sort(np.stack([welded, np.roll(welded, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
-    face = np.repeat(np.arange(count), 3)
-    ends = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2)
-    key = edges[:, 0] * (int(welded.max(initial=0)) + 1) + edges[:, 1]
-    by_key = np.argsort(key, kind="stable")
-    same = key[by_key][1:] == key[by_key][:-1]
-    first = by_key[:-1][same]
-    one, two = face[first], face[by_key][1:][same]
+    (face, ends), normals = topology.adjacent, topology.normals
+    one, two = face[:, 0], face[:, 1]
     # flipped faces: the angle between the planes counts, so a fold of 180 degrees looks flat too,
     # which a mesh with inconsistent winding needs and a sound one never has
     cosine = np.abs(np.einsum("ij,ij->i", normals[one], normals[two]))
     empty = ~normals[one].any(axis=1) | ~normals[two].any(axis=1)
     smooth = empty | (cosine > np.cos(np.radians(CREASE_DEG)))
-    return _Folds(np.stack([one, two], axis=1), ends[first], cosine, smooth)
-
-
-def _joined(count: int, pairs: IntArray) -> IntArray:
-    """(count,) label of each face's run of faces joined by pairs."""
-    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
+    return _Folds(face, ends, cosine, smooth)
 
 
 def _round_folds(label: IntArray, folds: _Folds, vertices: Array, faces: IntArray) -> IntArray:
@@ -200,7 +181,7 @@ def _round_folds(label: IntArray, folds: _Folds, vertices: Array, faces: IntArra
     width = _widths(strips, way, vertices[folds.ends[rows, 0]], label, vertices, faces)
     alike = np.abs(width[:, 0] - width[:, 1]) < WIDTH_SHARE * width.max(axis=1)
     rows, strips, way = rows[alike], strips[alike], way[alike]
-    group = _joined(len(rows), _neighbours(strips, way))
+    group = connected(len(rows), _neighbours(strips, way))
     # a crease may be cut into several edges: what counts is how many strips follow each other
     many = [number for number in np.unique(group) if len(np.unique(strips[group == number])) > ROUND_FOLDS]
     return folds.face[rows[np.isin(group, many)]]
@@ -257,5 +238,4 @@ def _merge_coplanar(label: IntArray, normals: Array, offsets: Array, extent: flo
     sign = np.where(lead < 0, -1.0, 1.0)
     place = np.column_stack([normal * sign[:, None] * extent, offset * sign])
     pairs = cKDTree(place).query_pairs(max(extent, 1e-9) * COPLANAR_SHARE, output_type="ndarray")
-    graph = coo_matrix((np.ones(len(pairs)), (rows[pairs[:, 0]], rows[pairs[:, 1]])), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)[label]
+    return connected(count, rows[pairs])[label]

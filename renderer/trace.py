@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -11,37 +9,30 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components, depth_first_order
 
 from renderer.edges import Crossings
+from renderer.lines import Lines
 
 #: How far a drawn line may stray from the crossings when points are left out, pixels.
 STRAY = 0.12
 
 
-@dataclass(frozen=True, eq=False)
-class Lines:
-    """Polylines: points (n, 2) column and row in pixels, the line of each point, and per line its style."""
-
-    points: NDArray[np.float64]
-    line: NDArray[np.int64]  #: ascending
-    style: NDArray[np.int64]
-
-
-def trace(crossings: Crossings, style: NDArray[np.int64], rows: int, columns: int) -> Lines:
-    """Follow crossings of one style into polylines. ``style``: (n,) a small number per crossing.
+def trace(crossings: Crossings, style: NDArray[np.int64], drawn: NDArray[np.bool_]) -> Lines:
+    """Follow crossings of one style into polylines, through the cells that are ``drawn`` (rows, columns).
+    ``style``: (n,) a small number per crossing.
 
     Where three surfaces meet, the line of the nearest runs through and the third ends on it.
     """
-    cells = _cells(crossings, rows, columns)
+    cells = _cells(crossings, drawn)
     points, styles, links = _links(crossings, style, cells)
     order, line = _walk(len(points), links)
     if not len(order):
-        return Lines(np.zeros((0, 2)), np.zeros(0, np.int64), np.zeros(0, np.int64))
+        return Lines.none()
     heads = np.flatnonzero(np.diff(line, prepend=-1))
     return _simplified(points[order], line, styles[order[heads]])
 
 
-def _cells(crossings: Crossings, rows: int, columns: int) -> NDArray:
-    """(m, 4) crossings on the top, bottom, left and right of each cell that has any, -1 for none. A cell
-    lies between four pixel middles."""
+def _cells(crossings: Crossings, drawn: NDArray[np.bool_]) -> NDArray:
+    """(m, 4) crossings on the top, bottom, left and right of each cell that has any, -1 for none."""
+    rows, columns = drawn.shape
     row, column, down = crossings.pairs.row, crossings.pairs.column, crossings.pairs.down
     number = np.arange(len(row))
     # a crossing to the right is the top of its own row's cell and the bottom of the one above;
@@ -50,8 +41,9 @@ def _cells(crossings: Crossings, rows: int, columns: int) -> NDArray:
     other_row, other_column = row - ~down, column - down
     cell_row, cell_column = np.append(row, other_row), np.append(column, other_column)
     side, who = np.append(own_side, other_side), np.append(number, number)
-    inside = (cell_row >= 0) & (cell_row < rows - 1) & (cell_column >= 0) & (cell_column < columns - 1)
-    flat = cell_row[inside] * (columns - 1) + cell_column[inside]
+    inside = (cell_row >= 0) & (cell_row < rows) & (cell_column >= 0) & (cell_column < columns)
+    inside[inside] = drawn[cell_row[inside], cell_column[inside]]
+    flat = cell_row[inside] * columns + cell_column[inside]
     cell, place = np.unique(flat, return_inverse=True)
     table = np.full((len(cell), 4), -1)
     table[place.reshape(-1), side[inside]] = who[inside]
@@ -144,4 +136,4 @@ def _simplified(points: NDArray, line: NDArray, style: NDArray) -> Lines:
     strings = shapely.linestrings(points[kept], indices=np.cumsum(np.diff(line[kept], prepend=-1) > 0) - 1)
     plain = shapely.simplify(strings, STRAY, preserve_topology=False)
     points, line = shapely.get_coordinates(plain, return_index=True)
-    return Lines(points, line, style[sizes > 1])
+    return Lines(points, np.flatnonzero(np.diff(line, prepend=-1)), style[sizes > 1])

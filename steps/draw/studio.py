@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
-from renderer.changes import changes, windows_of
 from renderer.hatch import choose_hatches
-from renderer.ink import Inked, Pen, ink_windows
+from renderer.ink import Inked, Pen, ink_on
 from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
@@ -132,8 +131,7 @@ class Studio:
         if not new:
             return scene.table, scene.drawn
         table = self.source.table(new, camera, scene.table)
-        own = {item.key: item for item in new}
-        return table, self._redrawn(scene.drawn, scene.table, table, own, pen, role)
+        return table, self._redrawn(scene.drawn, table, new, pen, role)
 
     def _scene(self, earlier: NDArray[np.int64], camera: Camera, role: Role, pen: Pen) -> Scene:
         """The scene of the parts in rows ``earlier``, made from the last one of this view."""
@@ -143,11 +141,11 @@ class Studio:
         had = self._scenes.pop(place, None)
         if had is None or not had.keys <= keys:
             empty = PixelTable.empty(camera)
-            had = Scene(frozenset(), empty, Inked.blank(camera.rows, camera.columns))
+            had = Scene(frozenset(), empty, Inked.blank(camera.rows, camera.columns, pen.mm_per_pixel))
         added = [self.item_of_key(row, role) for row in rows.tolist() if row not in had.keys]
         if added:
             table = self.source.table(added, camera, had.table)
-            had = Scene(keys, table, self._redrawn(had.drawn, had.table, table, {}, pen, role))
+            had = Scene(keys, table, self._redrawn(had.drawn, table, added, pen, role))
         self._scenes[place] = had
         while len(self._scenes) > 1 and self._kept_pixels() > KEPT_PIXELS:
             self._scenes.pop(next(iter(self._scenes)))
@@ -156,26 +154,14 @@ class Studio:
     def _kept_pixels(self) -> int:
         return sum(scene.table.key.size for scene in self._scenes.values())
 
-    def _redrawn(
-        self,
-        drawn: Inked,
-        before: PixelTable,
-        after: PixelTable,
-        own: Mapping[int, Item],
-        pen: Pen,
-        role: Role,
-    ) -> Inked:
-        """A picture of one table made one of another; ``own``: items that are not in place."""
+    def _redrawn(self, drawn: Inked, table: PixelTable, added: Sequence[Item], pen: Pen, role: Role) -> Inked:
+        """A picture with items added, in place or not, that the table shows; what else shows is in place."""
+        own = {item.key: item for item in added}
 
         def items(keys: NDArray[np.intp]) -> list[Item]:
             return [own.get(key) or self.item_of_key(key, role) for key in keys.tolist()]
 
-        changed = changes(before, after)
-        if own:  # they may show where the part itself, in place, showed before
-            marked = np.zeros(len(self.plan.model.parts) + 1, dtype=bool)  # the last one for nothing
-            marked[list(own)] = True
-            changed |= marked[after.key]
-        return ink_windows(drawn, after, windows_of(changed), items, pen)
+        return ink_on(drawn, table, added, items, pen)
 
     def in_picture(self, rows: NDArray[np.int64], camera: Camera, room: float = 0.0) -> NDArray[np.bool_]:
         """(n,) whether the box of each part in place comes within ``room`` mm of the picture."""

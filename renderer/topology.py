@@ -1,0 +1,157 @@
+"""How the faces of a mesh hang together: edges, neighbours, flat regions; whether it is one closed shell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+Array = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: Vertices nearer than this share of the largest extent are one vertex: exporters write float32.
+WELD_SHARE = 1e-6
+#: Faces whose corners lie within this share of the largest extent of one plane are one flat region: a
+#: hundredth of a millimetre on a part of a metre, below what a picture shows.
+FLAT_SHARE = 1e-5
+#: Neighbours in one flat region look the same way by at least this cosine: no fold back on itself.
+SAME_WAY = 0.999
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """Every distinct edge of a mesh, its ends welded."""
+
+    ends: IntArray  #: (k, 2) vertices
+    face: IntArray  #: (k, 2) the first two faces at it; the second -1 where there is one only
+    count: IntArray  #: (k,) faces at it
+    opposed: NDArray[np.bool_]  #: (k,) whether the first two run along it in opposite directions
+
+
+@dataclass(frozen=True, eq=False)
+class Topology:
+    """Of ``vertices`` (n, 3) and ``faces`` (m, 3) with unit ``normals`` (m, 3), zero where there is no area;
+    ``extent``: the mesh's largest, mm."""
+
+    vertices: Array
+    faces: IntArray
+    normals: Array
+    extent: float
+
+    @cached_property
+    def edges(self) -> Edges:
+        return self._sorted[0]
+
+    @cached_property
+    def adjacent(self) -> tuple[IntArray, IntArray]:
+        """(k, 2) faces that share an edge, and (k, 2) its ends by the first of them; where more than two do,
+        each with the next."""
+        order, key = self._order
+        same = key[order][1:] == key[order][:-1]
+        one, two = order[:-1][same], order[1:][same]
+        return np.stack([one // 3, two // 3], axis=1), self._corners[one]
+
+    @cached_property
+    def neighbour(self) -> IntArray:
+        """(m, 3) the one face across the edge from corner i to the next; -1 for none, or several."""
+        edges, edge_of = self._sorted
+        pair = edges.face[edge_of]
+        own = np.repeat(np.arange(len(self.faces)), 3)
+        other = np.where(pair[:, 0] == own, pair[:, 1], pair[:, 0])
+        return np.where(edges.count[edge_of] == 2, other, -1).reshape(-1, 3)
+
+    @cached_property
+    def _sorted(self) -> tuple[Edges, IntArray]:
+        """The edges, and the edge of each face's corner i, counted through all faces."""
+        order, key = self._order
+        first = np.flatnonzero(np.diff(key[order], prepend=-1))
+        count = np.diff(np.append(first, len(order)))
+        edge_of = np.empty(len(order), np.int64)
+        edge_of[order] = np.repeat(np.arange(len(first)), count)
+        one = order[first]
+        two = order[np.minimum(first + 1, len(order) - 1)] if len(order) else order
+        face = np.stack([one // 3, np.where(count > 1, two // 3, -1)], axis=1)
+        start, end = self._welded.reshape(-1), np.roll(self._welded, -1, axis=1).reshape(-1)
+        opposed = (count > 1) & (start[one] == end[two])
+        return Edges(self._corners[one], face, count, opposed), edge_of
+
+    @cached_property
+    def _welded(self) -> IntArray:
+        """(m, 3) corners of each face, vertices in one place being one."""
+        return weld(self.vertices, self.extent)[self.faces]
+
+    @cached_property
+    def _corners(self) -> IntArray:
+        """(3 m, 2) vertices at the ends of each face's edges."""
+        return np.stack([self.faces, np.roll(self.faces, -1, axis=1)], axis=2).reshape(-1, 2)
+
+    @cached_property
+    def _order(self) -> tuple[IntArray, IntArray]:
+        """(3 m,) the faces' edges in order of their ends, and a number for each pair of ends."""
+        ends = np.sort(
+            np.stack([self._welded, np.roll(self._welded, -1, axis=1)], axis=2).reshape(-1, 2), axis=1
+        )
+        key = ends[:, 0] * (int(self._welded.max(initial=0)) + 1) + ends[:, 1]
+        return np.argsort(key, kind="stable"), key
+
+    @cached_property
+    def outward(self) -> int:
+        """1 where the mesh is one closed shell wound outward, -1 where inward, 0 where it is neither: then
+        any face may be seen from any side, and one may pass through another."""
+        edges = self.edges
+        if not len(edges.count) or (edges.count != 2).any() or not edges.opposed.all():
+            return 0
+        if connected(len(self.faces), edges.face).any():
+            return 0
+        a, b, c = (self.vertices[self.faces[:, corner]] - self.vertices[0] for corner in range(3))
+        return int(np.sign(np.einsum("ij,ij->", a, np.cross(b, c))))
+
+    @cached_property
+    def flat(self) -> IntArray:
+        """(m,) the largest face of the flat region that each face is in: one plane does for all of it."""
+        count, room = len(self.faces), FLAT_SHARE * self.extent
+        offsets = np.einsum("ij,ij->i", self.normals, self.vertices[self.faces[:, 0]])
+        inner = self.edges.face[self.edges.count == 2]
+        one, two = inner[:, 0], inner[:, 1]
+        level = np.einsum("ij,ij->i", self.normals[one], self.normals[two]) > SAME_WAY
+        level &= self._off(two, self.normals[one], offsets[one]) <= room
+        level &= self._off(one, self.normals[two], offsets[two]) <= room
+        label = connected(count, inner[level])
+        area = self._areas()
+        lead = np.empty(int(label.max(initial=-1)) + 1, np.int64)
+        by_area = np.lexsort(
+            [-np.arange(count), area]
+        )  # the largest face is entered last, of equals the first
+        lead[label[by_area]] = by_area
+        found = lead[label]
+        stray = self._off(np.arange(count), self.normals[found], offsets[found]) > room
+        stray |= np.einsum("ij,ij->i", self.normals, self.normals[found]) <= SAME_WAY
+        bent = np.zeros(len(lead), dtype=bool)  # flat step by step, but not as a whole
+        bent[label[stray]] = True
+        return np.where(bent[label], np.arange(count), found)
+
+    def _off(self, rows: IntArray, normals: Array, offsets: Array) -> Array:
+        """(k,) how far the farthest corner of each face lies off a plane, mm."""
+        height = np.einsum("kij,kj->ki", self.vertices[self.faces[rows]], normals) - offsets[:, None]
+        return np.asarray(np.abs(height).max(axis=1, initial=0.0))
+
+    def _areas(self) -> Array:
+        a, b, c = (self.vertices[self.faces[:, corner]] for corner in range(3))
+        return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1))
+
+
+def weld(vertices: Array, extent: float) -> IntArray:
+    """(n,) one number per distinct position."""
+    cell = max(extent * WELD_SHARE, 1e-9)
+    _, welded = np.unique(np.round(vertices / cell).astype(np.int64), axis=0, return_inverse=True)
+    return np.asarray(welded.reshape(-1))
+
+
+def connected(count: int, pairs: IntArray) -> IntArray:
+    """(count,) label of each of ``count`` things' run of things joined by pairs (k, 2)."""
+    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1].astype(np.int64))

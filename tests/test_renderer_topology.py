@@ -1,0 +1,85 @@
+"""Whether a mesh is one closed shell, and which of its faces lie in one plane."""
+
+import numpy as np
+import pytest
+
+from renderer.solid import Solid
+from tests.test_renderer_solid import cube, prism
+
+
+def joined(one: Solid, two: Solid, off) -> Solid:
+    """Both meshes as one, the second moved."""
+    vertices = np.concatenate([one.vertices, two.vertices + off])
+    return Solid(vertices, np.concatenate([one.faces, two.faces + len(one.vertices)]))
+
+
+def turned_over(solid: Solid) -> Solid:
+    return Solid(solid.vertices, solid.faces[:, ::-1])
+
+
+@pytest.mark.parametrize(
+    "solid, outward",
+    [
+        (cube(), 1),
+        (prism(24), 1),
+        (turned_over(cube()), -1),
+        (Solid(cube().vertices, cube().faces[1:]), 0),  # open
+        (
+            Solid(cube().vertices, np.vstack([cube().faces[:1, ::-1], cube().faces[1:]])),
+            0,
+        ),  # one face flipped
+        (joined(cube(), cube(), [0.5, 0, 0]), 0),  # one shell through another
+        (joined(cube(), cube(), [5, 0, 0]), 0),  # two bodies
+        (
+            Solid(
+                np.vstack([cube().vertices, cube().vertices]),
+                np.vstack([cube().faces[:6], cube().faces[6:] + 8]),
+            ),
+            1,
+        ),
+        (Solid(np.zeros((0, 3)), np.zeros((0, 3), int)), 0),
+    ],
+)
+def test_one_closed_shell_wound_one_way_is_told_from_all_else(solid, outward):
+    assert solid.topology.outward == outward
+
+
+def test_every_edge_of_a_closed_mesh_has_two_faces_and_leads_to_its_neighbour():
+    topology = prism(16).topology
+    assert (topology.edges.count == 2).all() and len(topology.edges.count) == 1.5 * len(topology.faces)
+    for face, across in enumerate(topology.neighbour):
+        for corner, other in enumerate(across.tolist()):
+            ends = {topology.faces[face, corner], topology.faces[face, (corner + 1) % 3]}
+            assert ends <= set(topology.faces[other].tolist())
+
+
+def test_faces_in_one_plane_name_the_largest_of_them():
+    solid = prism(24, radius=10.0, height=4.0)
+    flat = solid.topology.flat
+    assert len(np.unique(flat)) == 24 + 2
+    for region in np.unique(flat):
+        of = np.flatnonzero(flat == region)
+        corners = solid.vertices[solid.faces[of]].reshape(-1, 3)
+        height = corners @ solid.normals[region] - solid.offsets[region]
+        assert np.abs(height).max() < 1e-5 * solid.extent
+        areas = np.linalg.norm(
+            np.cross(*(np.diff(solid.vertices[solid.faces[of]], axis=1).transpose(1, 0, 2))), axis=1
+        )
+        assert areas.max() == pytest.approx(areas[np.flatnonzero(of == region)[0]])
+
+
+def test_a_fine_round_is_not_flat_however_small_the_folds():
+    # 4000 sides of 0.09 degrees each lie within the tolerance of their neighbours' planes, not all of one
+    solid = prism(4000, radius=10.0)
+    flat = solid.topology.flat
+    normals = solid.normals
+    assert np.einsum("ij,ij->i", normals, normals[flat]).min() > 0.999
+    corners = solid.vertices[solid.faces]
+    off = np.einsum("kij,kj->ki", corners, normals[flat]) - solid.offsets[flat][:, None]
+    assert np.abs(off).max() <= 1e-5 * solid.extent
+
+
+def test_the_fold_back_of_a_sheet_is_not_its_front():
+    corners = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], dtype=float)
+    sheet = Solid(corners, [[0, 1, 2], [2, 1, 0], [0, 2, 3], [3, 2, 0]])
+    assert (np.einsum("ij,ij->i", sheet.normals, sheet.normals[sheet.topology.flat]) > 0.9).all()
