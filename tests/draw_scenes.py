@@ -18,27 +18,20 @@ from steps.model import (
     Model,
     Move,
     Order,
-    Part,
     Plan,
     Shape,
     Step,
     Touch,
     Work,
 )
+from tests.models.files import model_of
 
 
 def plan_of(demo: DemoModel, per_step: int = 3, pitch_mm: float = 10.0) -> Plan:
     """A plan that draws; nobody checked that it can be built."""
-    shapes, ids = [], {}
-    for number, (key, solid) in enumerate(demo.solids.items(), start=1):
-        ids[key] = f"S{number}"
-        shapes.append(Shape(f"S{number}", solid.vertices, solid.faces, True, key))
-    parts = tuple(
-        Part(f"P{row}", one.name, ids[one.solid_key], one.colour, one.colour, one.pose)
-        for row, one in enumerate(demo.placed, start=1)
-    )
-    model = Model(demo.name, "demo.3mf", "", 1.0, tuple(shapes), parts)
-    measures = Measures({shape.id: _measure(shape) for shape in shapes}, pitch_mm)
+    model = model_of(demo)
+    parts = model.parts
+    measures = Measures({shape.id: _measure(shape) for shape in model.shapes}, pitch_mm)
     joints = _joints(demo, model, pitch_mm)
     by_height = np.lexsort([np.arange(len(parts)), model.part_bounds[:, 0, 2].round(3)])
     ids_up = [parts[row].id for row in by_height]

@@ -9,7 +9,7 @@ import numpy as np
 import trimesh
 
 from demo_model.scene import DemoModel
-from steps.model import Measure, Measures, Model, Order, Part, Shape
+from steps.model import Measure, Measures, Model, Order
 from steps.planfile import (
     AdhesiveEntry,
     AssemblyEntry,
@@ -25,25 +25,11 @@ from steps.prints import Prints, prepare, write_out
 from steps.prints.adapter import Adapter
 from steps.prints.refit import Refit
 from steps.settings import Settings
+from tests.models.files import model_of
 
 DOWN = (0.0, 0.0, -1.0)
 UP = (0.0, 0.0, 1.0)
 PLA_G_PER_MM3 = 1.25e-3
-
-
-def model_of(demo: DemoModel) -> Model:
-    """The demo model as intake would hand it on."""
-    keys = list(dict.fromkeys(part.solid_key for part in demo.placed))
-    ids = {key: f"S{number}" for number, key in enumerate(keys, start=1)}
-    shapes = tuple(
-        Shape(ids[key], demo.solids[key].vertices, demo.solids[key].faces, True, demo.solids[key].name)
-        for key in keys
-    )
-    parts = tuple(
-        Part(f"P{number}", part.name, ids[part.solid_key], part.colour, part.colour, part.pose)
-        for number, part in enumerate(demo.placed, start=1)
-    )
-    return Model(demo.name, f"{demo.name}.3mf", "0" * 64, 1.0, shapes, parts)
 
 
 def measures_of(model: Model, pitch: float | None = 10.0) -> Measures:

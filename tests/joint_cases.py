@@ -9,8 +9,8 @@ import manifold3d
 import numpy as np
 from manifold3d import Manifold
 
-from demo_model.scene import DemoModel
 from steps.model import Joint, Joints, Measures, Model, Part, Shape
+from tests.models.files import model_of
 
 
 @dataclass(frozen=True)
@@ -99,15 +99,8 @@ def placed(
     return Model("case", "case.3mf", "0" * 64, scale, tuple(shapes), tuple(parts))
 
 
-def from_demo(demo: DemoModel, scale: float = 1.0) -> Model:
-    """A demo model as it would come out of a file."""
-    ids = {key: f"S{row + 1}" for row, key in enumerate(demo.solids)}
-    shapes = tuple(Shape(ids[key], s.vertices, s.faces, True, key) for key, s in demo.solids.items())
-    parts = tuple(
-        Part(f"P{row + 1}", p.name, ids[p.solid_key], p.colour, p.colour, p.pose)
-        for row, p in enumerate(demo.placed)
-    )
-    return Model(demo.name, demo.name, "0" * 64, scale, shapes, parts)
+#: A demo model as it would come out of a file.
+from_demo = model_of
 
 
 def joints_of(model: Model, **options: object) -> Joints:

@@ -9,7 +9,8 @@ import numpy as np
 from demo_model.lattice import Builder, block_piece
 from demo_model.scene import DemoModel, shift
 from demo_model.solids import Module
-from steps.model import Joint, Joints, Measure, Measures, Model, Part, Shape, Touch
+from steps.model import Joint, Joints, Measure, Measures, Model, Touch
+from tests.models.files import model_of
 
 #: Printed grams per solid mm3: PLA at 1.24 mg/mm3, a third of it printed. From memory; only ratios matter.
 GRAMS_PER_MM3 = 1.24e-3 / 3
@@ -21,21 +22,6 @@ def mesh_volume(vertices: np.ndarray, faces: np.ndarray) -> tuple[float, np.ndar
     six = np.einsum("ij,ij->i", a, np.cross(b, c))
     volume = six.sum() / 6
     return float(volume), (six[:, None] * (a + b + c)).sum(axis=0) / 24 / volume
-
-
-def model_of(demo: DemoModel) -> Model:
-    """The demo model as the intake would read it."""
-    keys = list(dict.fromkeys(placed.solid_key for placed in demo.placed))
-    shapes = tuple(
-        Shape(f"S{k + 1}", demo.solids[key].vertices, demo.solids[key].faces, True, key)
-        for k, key in enumerate(keys)
-    )
-    ids = {key: shape.id for key, shape in zip(keys, shapes, strict=True)}
-    parts = tuple(
-        Part(f"P{k + 1}", placed.name, ids[placed.solid_key], placed.colour, placed.colour, placed.pose)
-        for k, placed in enumerate(demo.placed)
-    )
-    return Model(demo.name, "demo.3mf", "", 1.0, shapes, parts)
 
 
 def measures_of(model: Model, pitch_mm: float | None) -> Measures:

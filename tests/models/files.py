@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
+from demo_model.scene import DemoModel
 from demo_model.write import write_3mf, write_glb, write_stl_folder
 from steps.model import Model, Part, Shape
 from tests.models.value import Array, Made
 
 
-def model_of(made: Made, scale: float = 1.0) -> Model:
+def model_of(made: Made | DemoModel, scale: float = 1.0) -> Model:
     """The model as the intake would read it, without a file between; ``scale`` as in the settings."""
     used = list(dict.fromkeys(part.solid_key for part in made.placed))
     ids = {key: f"S{row}" for row, key in enumerate(used, 1)}
