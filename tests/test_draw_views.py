@@ -14,9 +14,10 @@ from renderer.camera import ISOMETRIC_ELEVATION, axes_of, framed
 from renderer.rays import RaySource
 from steps.draw.lift import lifted_things
 from steps.draw.seeing import Crowd, Places, hidden, samples
+from steps.draw.step import step_picture
 from steps.draw.studio import Studio
-from steps.draw.views import candidate_views, choose_views
-from steps.model import Move
+from steps.draw.views import candidate_views, choose_views, shares_of_things
+from steps.model import Assembly, Attach, Move
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 from tests.test_renderer_solid import cube
@@ -157,3 +158,44 @@ def test_the_same_plan_is_seen_the_same_way_twice(planned):
 
 def test_a_plan_without_steps_has_no_sights(planned):
     assert choose_views(replace(planned, order=replace(planned.order, steps=())), SETTINGS) == ()
+
+
+def boxed() -> DemoModel:
+    """A core within four walls and a lid, on a floor: no pixel of the core shows."""
+    solids = {"floor": slab(90, 90, 5), "core": slab(10, 10, 20), "lid": slab(40, 40, 5)}
+    solids |= {"long": slab(40, 10, 25), "short": slab(10, 20, 25)}
+    placed = (
+        at("floor", "floor", -25, -25, -5),
+        at("core", "core", 15, 15, 0),
+        at("front", "long", 0, 0, 0),
+        at("back", "long", 0, 30, 0),
+        at("left", "short", 0, 10, 0),
+        at("right", "short", 30, 10, 0),
+        at("lid", "lid", 0, 0, 25),
+    )
+    return DemoModel("boxed", solids, placed, (("floor", "front", "stud", 2),))
+
+
+def test_a_part_without_a_visible_pixel_counts_as_unseen_also_within_its_own_assembly():
+    # by other means: the parts of the whole box, lifted off the floor, drawn at once and their pixels counted
+    plan = plan_of(boxed(), per_step=7)
+    last = plan.order.steps[-1]
+    inner = tuple(part.id for part in plan.model.parts[1:])
+    attach = Attach("A2", 0, Move([[0, 0, -1]]))
+    floor = replace(last, number=1, adds=("P1",), moves={"P1": last.moves["P1"]})
+    whole = replace(last, number=2, adds=(), moves={}, attaches=(attach,))
+    assemblies = (*plan.order.assemblies, Assembly("A2", "box", (inner,)))
+    plan = replace(plan, order=replace(plan.order, assemblies=assemblies, steps=(floor, whole)))
+    sight = choose_views(plan, SETTINGS)[1]
+    studio = Studio(replace(plan, sights=choose_views(plan, SETTINGS)), SETTINGS)
+    (one,) = lifted_things(studio, whole)
+    items = [studio.item("P1", "earlier"), *(studio.item(part, "new", one.shift) for part in inner)]
+    camera = framed(studio.axes(whole), np.concatenate([item.outer for item in items]), 600, 600)
+    counted = RaySource().table(items, camera)
+    assert counted.area(1) == 0 and sight.seen["P2"] == 0.0
+    for item, part in zip(items[1:], inner, strict=True):
+        alone = RaySource().table([item], camera).area(item.key)
+        assert sight.seen[part] == pytest.approx(counted.area(item.key) / alone, abs=0.05)
+    # the box as a whole is in full view: it needs no other view and no inset
+    assert shares_of_things(studio, whole) == (1.0,)
+    assert step_picture(studio, 2, 120, 100).insets == ()

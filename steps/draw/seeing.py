@@ -30,6 +30,11 @@ class Crowd:
     group: NDArray[np.int64]  #: what goes in together; -1 for what is in place
     item: Callable[[int], Item]  #: of a key
 
+    def only(self, chosen: NDArray[np.bool_]) -> Crowd:
+        """Some of the items (n,), each for itself."""
+        apart = np.full(int(chosen.sum()), -1)
+        return Crowd(self.keys[chosen], self.low[chosen], self.high[chosen], apart, self.item)
+
 
 @dataclass(frozen=True, eq=False)
 class Places:

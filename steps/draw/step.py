@@ -29,7 +29,7 @@ from steps.draw.lift import Lifted, lifted_things
 from steps.draw.seeing import Crowd, Places, hidden, hiders
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
-from steps.draw.views import HIDDEN_SHARE
+from steps.draw.views import HIDDEN_SHARE, shares_of_things
 from steps.model import Array, Step
 
 #: Free margin round a step's drawing, for balloons; within an inset (mm on paper).
@@ -58,7 +58,8 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     new = new_items(studio, lifted)
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(studio.moment(step).before, new, camera, pen, "earlier")
-    hidden_ones = [one for one in lifted if _seen(studio, step, one) < HIDDEN_SHARE]
+    shares = shares_of_things(studio, step)
+    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
     tiny = [one for one in lifted if one not in hidden_ones and _is_tiny(studio, one, field, camera)]
     closer = _first_of_kind(studio, [*hidden_ones, *_first_of_kind(studio, tiny)[:MOST_OF_TINY]])
     insets = _placed_insets(studio, step, field, table, new, closer)
@@ -247,20 +248,17 @@ def shares_told(studio: Studio, step: Step) -> dict[str, float]:
     """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
     shows it or one of its kind."""
     lifted = lifted_things(studio, step)
-    hidden_ones = [one for one in lifted if _seen(studio, step, one) < HIDDEN_SHARE]
+    shares = shares_of_things(studio, step)
+    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
     by_inset = {
         _kind_of(studio, one): _share_in_inset(studio, step, one)
         for one in _first_of_kind(studio, hidden_ones)
     }
     return {
-        part: max(_seen(studio, step, one), by_inset.get(_kind_of(studio, one), 0.0))
-        for one in lifted
+        part: max(share, by_inset.get(_kind_of(studio, one), 0.0))
+        for one, share in zip(lifted, shares, strict=True)
         for part in one.thing.parts
     }
-
-
-def _seen(studio: Studio, step: Step, one: Lifted) -> float:
-    return studio.seen_share(step, one.thing.parts[0])
 
 
 def _share_in_inset(studio: Studio, step: Step, one: Lifted) -> float:

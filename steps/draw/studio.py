@@ -110,6 +110,9 @@ class Studio:
     def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
         return [self.item(part_id, role) for part_id in part_ids]
 
+    def has_sight(self, step: Step) -> bool:
+        return step.number in self._views
+
     def seen_share(self, step: Step, part_id: str) -> float:
         """Visible share of a new part in its step, as measured when the view was chosen; else 1."""
         sight = self._views.get(step.number)

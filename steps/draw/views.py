@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.table import Item
@@ -43,14 +44,15 @@ class Look:
     """What a view shows of a step."""
 
     view: View
-    seen: dict[str, float]  #: visible share of each new part
+    seen: dict[str, float]  #: visible share of each new part, whatever hides it, its own mates too
+    things: tuple[float, ...]  #: of each thing, the visible share of what it shows alone
     joints: float  #: share of their joints of which some place is seen; of a sub-assembly's, of the places
     wanted: float = SERVES_JOINT  #: of that share, for the view to serve
 
     @property
     def least(self) -> float:
-        """Visible share of the part seen worst."""
-        return min(self.seen.values(), default=1.0)
+        """Visible share of the thing seen worst."""
+        return min(self.things, default=1.0)
 
     @property
     def serves(self) -> bool:
@@ -59,7 +61,7 @@ class Look:
     @property
     def score(self) -> float:
         """Higher is better: the worst seen part, the mean, and the joints."""
-        shares = list(self.seen.values()) or [1.0]
+        shares = self.things or (1.0,)
         cost = BELOW_COST if self.view.elevation < 0 else 0.0
         if abs(self.view.elevation) < ISOMETRIC_ELEVATION - 0.01:
             cost += DIMETRIC_COST
@@ -139,6 +141,20 @@ def _better(scene: _Scene, look: Look, *choices: Sequence[View]) -> Look:
     return best
 
 
+def shares_of_things(studio: Studio, step: Step) -> tuple[float, ...]:
+    """Of each thing that a step puts in, in their order: the visible share of what it shows alone, in the
+    step's view. That of a single part is as measured when the view was chosen; 1 without sights."""
+    things = [one.thing for one in lifted_things(studio, step)]
+    single = [studio.seen_share(step, thing.parts[0]) for thing in things]
+    if not studio.has_sight(step) or all(len(thing.parts) == 1 for thing in things):
+        return tuple(single)
+    measured = _Scene(studio, step).look(studio.view(step.number)).things
+    return tuple(
+        share if len(thing.parts) == 1 else of_all
+        for thing, share, of_all in zip(things, single, measured, strict=True)
+    )
+
+
 def _usual_view(studio: Studio, steps: Sequence[Step], views: Sequence[View]) -> View:
     """The isometric view that serves best over a sample of the steps."""
     sample = steps[:: max(1, len(steps) // 12)]
@@ -178,23 +194,47 @@ class _Scene:
         parts = [Places(self._samples(key, axes), group) for key, group in self.group.items()]
         opened = self._joint_places()
         joints = [Places(points) for points, _ in opened]
-        hides = hidden([*parts, *joints], self._crowd(axes), axes)
-        shares = [1.0 - float(one.mean()) if len(one) else 0.0 for one in hides[: len(parts)]]
-        of_thing: dict[int, list[float]] = {}
-        for group, share in zip(self.group.values(), shares, strict=True):
-            of_thing.setdefault(group, []).append(share)
-        seen = {
-            # a sub-assembly counts as one
-            part: round(float(np.mean(of_thing[at])), 3)
-            for at, one in enumerate(self.lifted)
-            for part in one.thing.parts
-        }
+        crowd = self._crowd(axes)
+        hides = hidden([*parts, *joints], crowd, axes)
+        seen, things = self._shares(parts, hides[: len(parts)], self._hidden_by_mates(parts, crowd, axes))
         found = [
             1.0 - float(one.mean()) if whole else float(not one.all())
             for one, (_, whole) in zip(hides[len(parts) :], opened, strict=True)
         ]
         wanted = SERVES_WHOLE if self.step.attaches else SERVES_JOINT
-        return Look(view, seen, round(float(np.mean(found)), 3) if found else 1.0, wanted)
+        return Look(view, seen, things, round(float(np.mean(found)), 3) if found else 1.0, wanted)
+
+    def _hidden_by_mates(self, parts: Sequence[Places], crowd: Crowd, axes: Array) -> list[NDArray[np.bool_]]:
+        """For each new part, whether another part of its own thing lies before each of its points."""
+        found = [np.zeros(len(places.points), dtype=bool) for places in parts]
+        for at, one in enumerate(self.lifted):
+            if len(one.thing.parts) == 1:
+                continue
+            own = [row for row, places in enumerate(parts) if places.group == at]
+            mates = hidden([Places(parts[row].points) for row in own], crowd.only(crowd.group == at), axes)
+            for row, by_mates in zip(own, mates, strict=True):
+                found[row] = by_mates
+        return found
+
+    def _shares(
+        self,
+        parts: Sequence[Places],
+        by_others: Sequence[NDArray[np.bool_]],
+        by_mates: Sequence[NDArray[np.bool_]],
+    ) -> tuple[dict[str, float], tuple[float, ...]]:
+        """The visible share of each new part; and of each thing, of what it shows alone."""
+        ids = [self.studio.plan.model.parts[key].id for key in self.group]
+        shown = [~(others | mates) for others, mates in zip(by_others, by_mates, strict=True)]
+        seen = {
+            part: round(float(one.mean()), 3) if len(one) else 0.0
+            for part, one in zip(ids, shown, strict=True)
+        }
+        things = []
+        for at in range(len(self.lifted)):
+            own = [row for row, places in enumerate(parts) if places.group == at]
+            alone = sum(int((~by_mates[row]).sum()) for row in own)
+            things.append(round(sum(int(shown[row].sum()) for row in own) / max(alone, 1), 3))
+        return seen, tuple(things)
 
     def _samples(self, key: int, axes: Array) -> Array:
         return self.studio.samples(self.studio.plan.model.parts[key], axes) + self.shifts[key]
