@@ -16,6 +16,7 @@ from steps.glue.cases import Case, solve
 from steps.model import Gluing
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
+from steps.progress import over
 from steps.sequence import BuildSequence, Moment
 from steps.settings import Settings
 from steps.statics import Structure
@@ -30,9 +31,9 @@ def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing, s
         return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
     glued = bonded(structure, gluing.glued)
     held = {}
-    for moments in sequence.by_assembly.values():
+    for moments in over(list(sequence.by_assembly.values())):
         hands = {moment.up.tobytes(): _hands(structure, glued, moment) for moment in moments}
-        for moment in moments:
+        for moment in over(moments):
             arriving = moment.arriving.tolist()
             here = hands[moment.up.tobytes()]
             for other in hands.values():
@@ -70,7 +71,7 @@ def waiting_steps(
     ]
     return gluing.on_glue | {
         moment.step.number
-        for moment in asked
+        for moment in over(asked)
         if not _stands_bare(structure, moment, holds[moment.step.number])
     }
 

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import sparse
 
 from steps.model import Array
+from steps.progress import tick
 
 #: Entries this small are rounding of directions that lie across an axis; left in, they cost the simplex its
 #: footing (a programme of 10,600 columns took 11.5 s with them and presolve, 0.2 s without either).
@@ -131,6 +132,7 @@ def _run(problem: highspy.HighsLp, manner: Mapping[str, Any]) -> tuple[highspy.H
     for name, value in {"output_flag": False, "threads": 1, **manner}.items():
         solver.setOptionValue(name, value)
     solver.passModel(problem)
+    tick()
     solver.run()
     found = solver.getSolution()
     value = float(solver.getInfo().objective_function_value)
