@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 TouchKind = Literal["stud", "peg", "ball", "hinge", "rest"]
 FeatureKind = Literal["stud", "peg", "hole", "ball", "cup", "hinge pin", "hinge hole"]
@@ -34,6 +35,7 @@ Sure = Literal["holds", "try", "falls"]
 #: Who can press a whole joint home; "none": it would crack first.
 ClosesBy = Literal["child", "helper", "adult", "clamp", "none"]
 Reader = Literal["child", "helper", "adult"]
+Aim = Literal["one-piece", "display", "handled"]
 Severity = Literal["error", "warning", "note"]
 
 #: Strongest first: the kind of a joint is the first of these among its touches.
@@ -528,7 +530,10 @@ class Gluing:
     loads_n: Mapping[str, float]  #: joint id -> greatest load over the load cases
     adhesive: Adhesive
     problems: tuple[Problem, ...] = ()
-    on_glue: frozenset[int] = frozenset()  #: steps after which the build stands only by earlier glue
+    cases: Mapping[str, str] = field(
+        default_factory=dict
+    )  #: glued joint -> kind of the case that loads it most
+    lumps: int = 1  #: pieces that the finished model is, what moves or comes off counted apart
     facts: Mapping[str, float] = field(default_factory=dict)
 
     @property

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from steps.errors import WrongSettings
+from steps.model import Aim
 
 #: Classes that a number on the fit card can have, tightest first.
 CARD_CLASSES = ("tight", "press", "slide", "loose")
@@ -152,13 +153,17 @@ class OrderSettings(Section):
     seconds: float = Field(60.0, gt=0)  # time budget of the search
 
 
+#: What may be done to a built model, see glue/cases.py.
+LoadCaseName = Literal["shelf", "base", "body", "tilt", "turn", "knock", "car", "pull"]
+
+
 class GlueSettings(Section):
     """Load cases, safety and the room."""
 
-    safety: float = Field(3.0, ge=1)
-    #: instead of safety
-    safety_by_case: dict[Literal["rest", "lift", "over", "bump", "step", "press"], float] = {}
-    bump_g: float = Field(0.5, ge=0)
+    #: what a joint surely holds, over what is asked of it
+    safety: float = Field(1.5, ge=1)
+    #: how grave each load case is: 1 as it is, 2 twice the load, 0 switched off; see glue/cases.py
+    cases: dict[LoadCaseName, Annotated[float, Field(ge=0, le=100)]] = {}
     glue: tuple[tuple[str, str], ...] = ()  # force: pairs of part names
     never: tuple[tuple[str, str], ...] = ()
     removable: tuple[str, ...] = ()  # parts that must come off again
@@ -191,6 +196,7 @@ class Settings(Section):
     language: str = "en"
     material: Literal["pla", "petg", "abs", "asa", "tpu", "nylon"] = "pla"
     adhesive: str | None = None
+    aim: Aim = "one-piece"  # what the glue must achieve
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
     fold: bool = False  # impose for folding and stapling: pages half the paper, two a side

@@ -153,4 +153,6 @@ def _joint(number, lower, upper, shared, cells, hold_per_stud, gap, moves, scale
         sum(touch.area_mm2 for touch in touches[:studs]) if studs else 0.0,
         f"gap {gap} mm per side: {fit}",
         tuple(touches),
+        hold_low_n=hold,  # known, not estimated
+        hold_high_n=hold,
     )

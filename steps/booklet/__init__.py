@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,15 +22,16 @@ from steps.booklet.words import words_in
 from steps.model import Plan
 from steps.output import may_write, write_whole
 from steps.pipeline import made_with
-from steps.progress import Tell
 from steps.settings import USUAL, Settings
+
+Progress = Callable[[str, int, int], None]
 
 
 def write_booklet(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Tell | None = None,
+    progress: Progress | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -57,7 +58,7 @@ def write_html(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Tell | None = None,
+    progress: Progress | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -80,7 +81,7 @@ def write_labels(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Tell | None = None,
+    progress: Progress | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -106,7 +107,7 @@ def write_labels(
 
 @contextmanager
 def _studio(
-    plan: Plan, settings: Settings, progress: Tell | None, workers: int, pictures: Pictures | None
+    plan: Plan, settings: Settings, progress: Progress | None, workers: int, pictures: Pictures | None
 ) -> Iterator[Pictures]:
     """Whoever draws: ``pictures``, or the plan's studio."""
     if pictures is not None:

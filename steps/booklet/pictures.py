@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -12,7 +12,6 @@ from steps.booklet.content import Wish
 from steps.booklet.crew import Crew, NoWorkers
 from steps.draw.desk import Desk, Request
 from steps.model import Plan
-from steps.progress import Tell
 from steps.settings import Settings
 
 
@@ -56,7 +55,7 @@ class StudioPictures:
     plan: Plan
     settings: Settings
     crew: Crew | None = None
-    progress: Tell | None = None
+    progress: Callable[[str, int, int], None] | None = None
     _alone: str = ""  # why no crew draws, where one was to
 
     @property

@@ -36,6 +36,7 @@ COMMON: dict[str, Any] = {
     "reader": _text("child|helper|adult", "For whom the booklet is."),
     "language": _text("en|de", "Language of the booklet."),
     "material": _text("pla|petg|abs|...", "The plastic it is printed in."),
+    "aim": _text("one-piece|display|handled", "What the glue must achieve: one piece, or only to stand."),
     "adhesive": _text("FAMILY|none", "Family of adhesive; chosen by itself when not given."),
     "pictures": _text("gl|rays", "Force the source of the pictures."),
     "fold": _flag("--fold", help_text="Impose for folding and stapling."),

@@ -8,11 +8,12 @@ import numpy as np
 
 from steps.bonding import Wishes, read_wishes
 from steps.glue.adhesive import Chosen, bond_volume, choose, glued_strength, quantity, rank
-from steps.glue.cases import load_cases
+from steps.glue.cases import LoadCase, load_cases, newtons
+from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
-from steps.glue.least import QUICK_PARTS, LeastGlue, least_glue
+from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.report import problems_of, whys_of
-from steps.model import Gluing, Joint, Joints, Mark, Measures, Model, Order
+from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
@@ -26,21 +27,25 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     """
     check_plastic(settings.material)
     wishes = read_wishes(model, joints, settings)
-    structure = Structure.of(model, measures, joints, settings, coarse=True)
+    structure = Structure.relied_on(model, measures, joints, settings)
     sequence = BuildSequence.of(model, order)
-    cases = load_cases(model, structure, sequence, settings)
-    found, chosen = _settle(structure, cases, joints, order, wishes, settings)
+    cases = load_cases(model, measures, structure, sequence, settings, order.up)
+    sure = ties_surely(model, measures, joints, settings)
+    search = _Search(structure, cases, joints, order, wishes, settings, sure)
+    found, chosen = search.settle()
     wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
     glued = wanted if chosen.family is not None else set()
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
     adhesive = quantity([joint for joint in to_glue if joint.id in glued], chosen)
+    lumps = found if glued else search.without_glue()
     return Gluing(
         marks={joint.id: mark_of(joint, glued, wishes) for joint in joints.joints},
         whys=whys_of(to_glue, found, joints),
-        loads_n={joints.joints[row].id: newtons for row, newtons in sorted(found.loads_n.items())},
+        loads_n={joints.joints[row].id: load for row, load in sorted(found.loads_n.items())},
         adhesive=adhesive,
-        problems=problems_of(model, joints, to_glue, glued, found, chosen, wishes, settings),
-        on_glue=found.on_glue,
+        problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, wishes, settings),
+        cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
+        lumps=lumps.lumps,
         facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, wishes),
     )
 
@@ -54,38 +59,78 @@ def mark_of(joint: Joint, glued: set[str], wishes: Wishes) -> Mark:
     return "rest" if joint.kind == "rest" else "press"
 
 
-def _settle(
-    structure: Structure, cases: Sequence, joints: Joints, order: Order, wishes: Wishes, settings: Settings
-) -> tuple[LeastGlue, Chosen]:
+def ties_surely(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Mask:
+    """(joints,) whether each holds its parts together without glue: what it may be relied on to hold, over
+    the safety factor, bears the lighter of them. What more is asked of it the load cases tell."""
+    weight = {part.id: newtons(measures.by_shape[part.shape].printed_g) for part in model.parts}
+    return np.array(
+        [
+            not joint.moves
+            and joint.hold_low_n > 0
+            and joint.hold_low_n >= settings.glue.safety * min(weight[joint.a], weight[joint.b])
+            for joint in joints.joints
+        ],
+        dtype=bool,
+    )
+
+
+class _Search:
     """The least set and the adhesive: a first family gives strengths, the needs that follow the final one."""
-    may = [joint for joint in joints.joints if joint.id in wishes.may]
-    if settings.adhesive in (None, "none"):
-        first = rank(may, [0.0] * len(may), 1, settings)[0].family
-    else:
-        first = family(str(settings.adhesive))
-    found = _least(structure, cases, joints, first, wishes)
-    chosen = _choose(found, joints, order, settings)
-    if chosen.family is not None and chosen.family is not first:
-        weaker = any(glued_strength(one, chosen.family) < glued_strength(one, first) for one in may)
-        if weaker or len(structure.bodies) <= QUICK_PARTS:  # a quick set holds with stronger glue too
-            found = _least(structure, cases, joints, chosen.family, wishes)
-    return found, chosen
 
+    def __init__(
+        self,
+        structure: Structure,
+        cases: Sequence[LoadCase],
+        joints: Joints,
+        order: Order,
+        wishes: Wishes,
+        settings: Settings,
+        sure: Mask,
+    ) -> None:
+        self.structure, self.cases, self.joints, self.order = structure, cases, joints, order
+        self.wishes, self.settings, self.sure = wishes, settings, sure
 
-def _least(structure: Structure, cases: Sequence, joints: Joints, used: Family, wishes: Wishes) -> LeastGlue:
-    strength = [glued_strength(joint, used) if joint.id in wishes.may else 0.0 for joint in joints.joints]
-    forced = [
-        row for row, joint in enumerate(joints.joints) if joint.id in wishes.forced and strength[row] > 0
-    ]
-    return least_glue(structure, cases, np.array(strength), forced)
+    def settle(self) -> tuple[LeastGlue, Chosen]:
+        """With the family for what ties the pieces together; another if the load cases ask for another."""
+        if self.settings.adhesive in (None, "none"):
+            may = [joint for joint in self.joints.joints if joint.id in self.wishes.may]
+            first = rank(may, [0.0] * len(may), 1, self.settings)[0].family
+            tied = [self.joints.joints[row] for row in self._least(first, ()).glued]
+            first = rank(tied or may, [0.0] * len(tied or may), 1, self.settings)[0].family
+        else:
+            first = family(str(self.settings.adhesive))
+        found = self._least(first, self.cases)
+        chosen = self._choose(found)
+        if chosen.family is not None and chosen.family is not first:
+            found = self._least(chosen.family, self.cases)
+        return found, chosen
 
+    def without_glue(self) -> LeastGlue:
+        """What the model comes to with no glue at all: its lumps."""
+        nothing = np.zeros(len(self.sure))
+        return least_glue(self.structure, (), self._asked(nothing, nothing, frozenset()), self.order.up)
 
-def _choose(found: LeastGlue, joints: Joints, order: Order, settings: Settings) -> Chosen:
-    to_glue = [joints.joints[row] for row in found.glued]
-    ids = {joint.id for joint in to_glue}
-    at_once = max((len(set(step.closes) & ids) for step in order.steps), default=0)
-    needs = [found.needs_n.get(row, 0.0) for row in found.glued]
-    return choose(to_glue, needs, at_once, _near_moving(to_glue, joints), settings)
+    def _least(self, used: Family, cases: Sequence[LoadCase]) -> LeastGlue:
+        joints, may = self.joints.joints, self.wishes.may
+        strength = np.array([glued_strength(one, used) if one.id in may else 0.0 for one in joints])
+        volume = np.array([bond_volume(one, used) for one in joints])
+        forced = frozenset(
+            row for row, one in enumerate(joints) if one.id in self.wishes.forced and strength[row] > 0
+        )
+        asked = self._asked(strength, efforts(joints, volume, self.order.up), forced)
+        return least_glue(self.structure, cases, asked, self.order.up)
+
+    def _asked(self, strength: Array, effort: Array, forced: frozenset[int]) -> Asked:
+        rigid = np.array([joint.id not in self.wishes.free for joint in self.joints.joints], dtype=bool)
+        one_piece = self.settings.aim != "display"
+        return Asked(strength, effort, self.sure, rigid, forced, one_piece)
+
+    def _choose(self, found: LeastGlue) -> Chosen:
+        to_glue = [self.joints.joints[row] for row in found.glued]
+        ids = {joint.id for joint in to_glue}
+        at_once = max((len(set(step.closes) & ids) for step in self.order.steps), default=0)
+        needs = [found.needs_n.get(row, 0.0) for row in found.glued]
+        return choose(to_glue, needs, at_once, _near_moving(to_glue, self.joints), self.settings)
 
 
 def _near_moving(to_glue: Sequence[Joint], joints: Joints) -> bool:
@@ -113,11 +158,13 @@ def _facts(
     return {
         "joints": float(len(joints.joints)),
         "glued": float(len(glued)),
-        "fewest": float(found.bound),
+        "effort": found.effort,
+        "least_effort": found.bound,
+        "lumps": float(found.lumps),
         "could_be_glued": float(len(may)),
         "all_ml": everything,
         "volume_ml": volume_ml,
         "cases": float(found.cases),
-        "cases_settled": float(found.settled),
+        "unsettled": float(len(found.unsettled)),
         "programmes": float(found.programmes),
     }

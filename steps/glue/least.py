@@ -1,12 +1,9 @@
-"""The least set of joints to glue so that every load case holds.
+"""The least effort of gluing that reaches the aim and survives its load cases.
 
-More glue never makes a case fail, so cases that hold without any are settled, and a case that fails with
-all joints glued cannot be helped by glue. What is left is a covering problem: whenever a case fails with
-a set glued, the way it falls (:mod:`steps.glue.pieces`) names joints that come apart, of which at least one
-must be glued; the fewer such a *demand* names, the more it says. The smallest set that meets all demands
-known is found by mixed-integer programme and is a lower bound; the first with which every case holds is a
-least set. When the work is used up, the smallest set seen to hold stands, thinned out, with the bound.
-Very large models get a quick set instead (:mod:`steps.glue.quick`).
+What does not move is to be one piece: a set of joints that hold surely, or are glued, that ties it together.
+That part is exact (:mod:`steps.glue.master`). Where a load case falls with the set, the set grows by what the
+case asks for, so that after one pass through the cases it holds in all of them: more glue never makes a case
+fail. What the falls demanded then makes a cheaper set to try, and a bound that is told.
 """
 
 from __future__ import annotations
@@ -15,237 +12,244 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components, shortest_path
 
-from steps.glue.cases import Case
-from steps.glue.covers import Demand, smallest_cover
-from steps.glue.demands import Alone, Demands, demand_of, fails_for_want_of
-from steps.glue.quick import quick_set, thinned
-from steps.glue.screen import needs_of, strongest_tree
-from steps.glue.search import VERY_LARGE, Search
-from steps.model import Array
+from steps.glue.cases import LoadCase
+from steps.glue.master import Choice, Cut, Ties, least_effort
+from steps.glue.proofs import Proofs
+from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
 
-#: Work allowed, as :class:`steps.glue.pieces.Rigid` counts it: about ten seconds on one core. A count and not
-#: a clock, so that the same model gives the same set.
-WORK = 2000.0
-#: Share of the work that is kept for thinning out.
-THINNING = 0.25
-#: Parts above which no least set is sought, only a quick one, thinned out, and a bound.
-QUICK_PARTS = 120
-#: So many of the last demands found are tried in the next case.
-RECENT = 3
-#: Share of the work spent on thinning out a quick set.
-QUICK_THINNING = 0.25
-#: The order in which cases are asked: those first that commonly need the most glue.
-FIRST = ("over", "bump", "lift", "rest", "press", "step")
+#: Contacts in all programmes of one search: about twenty seconds on one core. A count and not a clock, so
+#: that the same model gives the same set.
+WORK = 250_000.0
+#: Passes after the first, in which a cheaper set is tried, and the work that they may take, unless the first
+#: pass took more: about a second.
+ROUNDS, SPARE = 60, 30_000.0
+#: Efforts that differ by less are one: far below the least weight of an effort.
+SAME = 1e-4
+#: Of joints of one effort those nearer to the table come first, by this much a joint on the way: short ways
+#: make short levers. Less than any effort differs in earnest.
+NEARER = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What the search is asked: ``strength`` (joints,) N when glued, 0 where glue is not allowed; ``effort``
+    (joints,); ``sure`` (joints,) whether each ties its parts without glue; ``rigid`` (joints,) whether its
+    parts are one piece in the end (it neither moves nor must open); ``forced`` rows that are glued at any
+    rate; ``one_piece`` whether that is the aim."""
+
+    strength: Array
+    effort: Array
+    sure: Mask
+    rigid: Mask
+    forced: frozenset[int]
+    one_piece: bool
 
 
 @dataclass(frozen=True)
 class LeastGlue:
-    """The joints to glue (rows), the fewest that any set can have, and how it was found.
-
-    ``fails`` are cases that fail even with everything glued, each with the joint that gives way first (a
-    row, or -1), and ``asked`` how many times what it can hold is asked of it; ``unsettled`` are cases of
-    very large models of which nothing was found out; ``loose`` are parts (rows) that no joint that holds or
-    may be glued connects to what is held.
-    """
+    """The joints to glue (rows), their ``effort`` and the ``bound`` below which no set's lies; how many
+    ``lumps`` are left, and ``untied`` parts (rows), one of each lump but the largest. ``fails`` are cases
+    that fail even with everything glued, each with the joint that gives way first (a row, or -1) and how many
+    times what it can hold is asked of it; ``unsettled`` are cases of which nothing was found out; ``loose``
+    are parts (rows) that no joint that holds or may be glued connects to what is held."""
 
     glued: tuple[int, ...]
-    bound: int
+    effort: float
+    bound: float
+    lumps: int
+    untied: tuple[int, ...]
     cases: int
-    settled: int
     programmes: int
-    fails: tuple[tuple[Case, int], ...]
-    asked: tuple[float, ...]
-    unsettled: tuple[Case, ...]
+    fails: tuple[tuple[LoadCase, int, float], ...]
+    unsettled: tuple[LoadCase, ...]
     loose: tuple[int, ...]
-    loads_n: Mapping[int, float]
-    needs_n: Mapping[int, float]
-    on_glue: frozenset[int]  #: numbers of the steps after which the build stands only by its glue
+    loads_n: Mapping[int, float]  #: joint (row) -> greatest load over the cases, N
+    needs_n: Mapping[int, float]  #: the same times the case's safety
+    asks: Mapping[int, LoadCase]  #: joint (row) -> the case that loads it most
 
 
 def least_glue(
-    structure: Structure,
-    cases: Sequence[Case],
-    strength: Array,
-    forced: Iterable[int] = (),
-    work: float = WORK,
-    alike: Iterable[Sequence[int]] = (),
+    structure: Structure, cases: Sequence[LoadCase], asked: Asked, up: Array, work: float = WORK
 ) -> LeastGlue:
-    """The least set of joints to glue. ``strength`` (joints,) N when glued, 0 where glue is not allowed;
-    joints that are ``alike`` (rows) are glued together or not at all."""
-    search = Search(structure, np.asarray(strength, dtype=float), frozenset(forced), tuple(alike))
-    reachable, loose = _reachable(search, cases)
-    in_turn = sorted(reachable, key=lambda case: FIRST.index(case.kind))
-    proved = search.quickly_proved(search.forced, in_turn)
-    doubtful = [case for case in in_turn if id(case) not in proved]
-    open_cases, demands = _open(search, doubtful)
-    glued, bound, hopeless, unsettled = _least(search, open_cases, demands, work)
-    lost = {id(case) for case in (*hopeless, *unsettled)}
-    loads, needs = _loads(search, glued, [case for case in reachable if id(case) not in lost], open_cases)
-    giving = [search.first_to_give(case) for case in hopeless]
+    """The least set of joints to glue, see :class:`LeastGlue`."""
+    proofs = Proofs(structure, asked.strength, up, work)
+    reachable, loose = _reachable(proofs, asked, cases)
+    ties = _ties(structure, asked, up)
+    found = _Search(proofs, ties, list(reachable))
+    choice = found.run()
+    lumps, untied = _lumps(structure, asked, choice.joints)
+    loads, needs, asks = found.loads()
     return LeastGlue(
-        tuple(sorted(glued)),
-        max(bound, len(search.forced)),
+        tuple(sorted(choice.joints)),
+        choice.effort,
+        choice.bound,
+        lumps,
+        untied,
         len(cases),
-        len(cases) - len(open_cases),
-        search.programmes,
-        tuple((case, row) for case, (row, _) in zip(hopeless, giving, strict=True)),
-        tuple(times for _, times in giving),
-        tuple(unsettled),
+        proofs.programmes,
+        tuple((load, *proofs.first_to_give(load)) for load in found.hopeless),
+        tuple(found.unsettled),
         loose,
         loads,
         needs,
-        frozenset(case.step for case in open_cases if case.kind in ("step", "press")),
+        asks,
     )
 
 
-def _reachable(search: Search, cases: Sequence[Case]) -> tuple[list[Case], tuple[int, ...]]:
-    """The cases without the parts that nothing can hold, and those parts."""
-    holds = search.strong_holds
+class _Search:
+    """Passes through the cases. In each the set grows where a case asks for more, so that it ends with a set
+    that holds; what the falls demanded makes the next set to try, and bounds all."""
+
+    def __init__(self, proofs: Proofs, ties: Ties, cases: Sequence[LoadCase]) -> None:
+        self.proofs, self.ties, self.open = proofs, ties, list(cases)
+        self.hopeless: list[LoadCase] = []
+        self.unsettled: list[LoadCase] = []
+        self._need: dict[int, tuple[LoadCase, Array]] = {}
+        self._cuts: list[Cut] = []
+
+    def run(self) -> Choice:
+        """The best set with which all open cases hold; what cannot be helped or told is set aside."""
+        choice = least_effort(self.ties, self._cuts)
+        work = self.proofs.budget
+        best, needs = self._grown(choice.joints), self._need
+        self.proofs.budget = min(self.proofs.budget, max(work - self.proofs.budget, SPARE))
+        for _ in range(ROUNDS):
+            choice = least_effort(self.ties, self._cuts)
+            if choice.bound >= self._effort(best) - SAME:
+                break
+            known = len(self.unsettled)
+            self._need = {}
+            tried = self._grown(choice.joints)
+            if len(self.unsettled) > known:  # the work ran out amid the pass
+                self.open += self.unsettled[known:]
+                del self.unsettled[known:]
+                break
+            if self._effort(tried) < self._effort(best) - SAME:
+                best, needs = tried, self._need
+        self._need = needs
+        return Choice(best, self._effort(best), min(choice.bound, self._effort(best)))
+
+    def _effort(self, joints: Iterable[int]) -> float:
+        return float(self.ties.cost[list(joints)].sum())
+
+    def _grown(self, joints: frozenset[int]) -> frozenset[int]:
+        """The set with what the open cases ask for beyond it."""
+        glued = self.proofs.mask(joints)
+        for load in list(self.open):
+            answer = self.proofs.quick(load, glued)
+            if answer.ok and answer.need is not None:
+                self._need[id(load)] = (load, answer.need)
+                continue
+            more = self.proofs.strengthened(load, glued, self.ties.cost)
+            if more is None or not more.holds:
+                self.open.remove(load)
+                (self.unsettled if more is None else self.hopeless).append(load)
+                continue
+            self._cuts += more.cuts
+            glued = glued | more.added
+            if more.need is not None:
+                self._need[id(load)] = (load, more.need)
+        return frozenset(np.flatnonzero(glued).tolist())
+
+    def loads(self) -> tuple[dict[int, float], dict[int, float], dict[int, LoadCase]]:
+        """Greatest load of each joint over the cases that hold, with safety, and the case of that."""
+        loads: dict[int, float] = {}
+        needs: dict[int, float] = {}
+        asks: dict[int, LoadCase] = {}
+        for load, need in self._need.values():
+            for row in np.flatnonzero(need > 0).tolist():
+                loads[row] = max(loads.get(row, 0.0), float(need[row]))
+                if float(need[row]) * load.case.safety > needs.get(row, 0.0):
+                    needs[row], asks[row] = float(need[row]) * load.case.safety, load
+        return loads, needs, asks
+
+
+# ------------------------------------------------------------------------------ one piece
+
+
+def _ends(structure: Structure) -> tuple[IntArray, IntArray]:
+    index = structure.model.index_of
+    joints = structure.joints.joints
+    ends = np.array([(index[joint.a], index[joint.b]) for joint in joints], dtype=np.int64).reshape(-1, 2)
+    return ends[:, 0], ends[:, 1]
+
+
+def _components(first: IntArray, second: IntArray, used: Mask, count: int) -> tuple[int, IntArray]:
+    graph = sparse.coo_matrix((np.ones(used.sum()), (first[used], second[used])), shape=(count, count))
+    return connected_components(graph, directed=False)
+
+
+def _ties(structure: Structure, asked: Asked, up: Array) -> Ties:
+    """What glue must tie: parts that hold surely are one piece already. Joints that do not tie rigidly are
+    left to the load cases."""
+    count = len(structure.bodies)
+    first, second = _ends(structure)
+    pieces, label = _components(first, second, asked.sure & asked.rigid, count)
+    low, high = label[first], label[second]
+    high = np.where(asked.rigid, high, low)
+    cost = np.where(asked.strength > 0, asked.effort + NEARER * _depth(structure, first, second, up), np.inf)
+    free = np.zeros(len(cost), dtype=bool)
+    free[list(asked.forced)] = True
+    return Ties(low, high, pieces, cost, free, asked.one_piece)
+
+
+def _depth(structure: Structure, first: IntArray, second: IntArray, up: Array) -> Array:
+    """(joints,) how many joints lie between each and the table, at the most of its two ends; 0 cut off."""
+    count = len(structure.bodies)
+    low = structure.feet(up).low
+    roots = np.flatnonzero(low <= low.min() + 1e-6 * max(1.0, abs(float(low.min()))) + 0.05)
+    if not len(first):
+        return np.zeros(0)
+    graph = sparse.coo_matrix((np.ones(len(first)), (first, second)), shape=(count + 1, count + 1)).tolil()
+    graph[count, roots] = 1.0
+    away = shortest_path(graph.tocsr(), directed=False, unweighted=True, indices=count)[:count]
+    away = np.where(np.isfinite(away), away, 0.0)
+    return np.maximum(away[first], away[second])
+
+
+def _lumps(structure: Structure, asked: Asked, glued: Iterable[int]) -> tuple[int, tuple[int, ...]]:
+    """How many pieces there are, and a part of each beyond the largest of what should be one."""
+    count = len(structure.bodies)
+    first, second = _ends(structure)
+    tied = asked.sure & asked.rigid
+    tied[list(glued)] = True
+    whole, group = _components(first, second, asked.rigid, count)
+    _, lump = _components(first, second, tied, count)
+    size = np.bincount(lump)
+    untied = []
+    for number in range(whole):
+        own = np.unique(lump[group == number])
+        largest = own[np.argmax(size[own])]
+        untied += [int(np.flatnonzero(lump == one)[0]) for one in own if one != largest]
+    return whole + len(untied), tuple(sorted(untied))
+
+
+def _reachable(
+    proofs: Proofs, asked: Asked, cases: Sequence[LoadCase]
+) -> tuple[list[LoadCase], tuple[int, ...]]:
+    """The cases without the parts that nothing can hold to what is held, and those parts."""
+    holds, count = proofs.glued_holds, len(proofs.structure.bodies)
+    ties = holds.pull > 0
     loose: set[int] = set()
     found = []
-    for case in cases:
-        if not len(case.held) or case.table:
-            found.append(case)
+    known: dict[bytes, IntArray] = {}
+    for load in cases:
+        if load.case.ground:
+            found.append(load)
             continue
-        label = search.pieces(holds, case)
-        kept = case.parts[label[case.parts] == label[case.held[0]]]
-        if len(kept) < len(case.parts):
-            loose.update(set(case.parts.tolist()) - set(kept.tolist()))
-            case = replace(case, parts=kept)
-        found.append(case)
+        key = load.case.present.tobytes()
+        if key not in known:
+            there = ties & load.case.present[holds.first] & load.case.present[holds.second]
+            known[key] = _components(holds.first, holds.second, there, count)[1]
+        label = known[key]
+        kept = load.case.present & np.isin(label, label[load.case.held])
+        if kept.sum() < load.case.present.sum():
+            loose.update(np.flatnonzero(load.case.present & ~kept).tolist())
+            loads = np.where(kept[:, None], load.case.loads, 0.0)
+            load = replace(load, case=replace(load.case, present=kept, loads=loads))
+        found.append(load)
     return found, tuple(sorted(loose))
-
-
-def _open(search: Search, cases: Sequence[Case]) -> tuple[list[Case], Demands]:
-    """The cases that fail with only the forced joints glued, and the demands that show it.
-
-    What made one case fail commonly makes the next fail, so that is tried first. In very large models a case
-    with held parts counts as failing unless the trees prove it.
-    """
-    alone = Alone.of(search, cases)
-    found, recent = list[Case](), list[Demand]()
-    for case in cases:
-        seen = alone.seen(case) or any(fails_for_want_of(search, case, each) for each in recent[:RECENT])
-        if not seen and len(case.held) and len(case.parts) > VERY_LARGE:
-            weak = search.weak_joints(search.forced, case)
-            if weak is not None and not len(weak):
-                continue
-        elif not seen:
-            ok, fall, freed = search.holds(search.forced, case)
-            if ok:
-                continue
-            demand = None if fall is None else demand_of(search, search.forced, case, fall, freed)
-            if demand:
-                recent.insert(0, demand)
-                alone.demands.add(demand, case)
-        found.append(case)
-    return found, alone.demands
-
-
-# ------------------------------------------------------------------------------ the least set
-
-
-def _least(
-    search: Search, cases: list[Case], demands: Demands, work: float
-) -> tuple[frozenset[int], int, list[Case], list[Case]]:
-    """The smallest set found with which the cases hold, the fewest joints that any has, the cases that fail
-    even with everything glued, and those of which nobody can tell."""
-    if not cases:
-        best = search.closed(search.forced)
-        return best, len(best), [], []
-    limit = search.work + work
-    if len(search.structure.bodies) > QUICK_PARTS:
-        best, hopeless, unsettled = quick_set(search, cases)
-        cases = [case for case in cases if not any(case is one for one in (*hopeless, *unsettled))]
-        for case in hopeless:
-            demands.drop(case)
-        cover = smallest_cover(search.may, search.strength, list(demands), search.forced, search.group)
-        thin = thinned(search, best, cases, search.work + work * QUICK_THINNING)
-        return thin, cover.bound, hopeless, unsettled
-    best = search.closed(search.may.tolist())
-    bound, hopeless = 0, list[Case]()
-    spent = limit - work * THINNING
-    while True:
-        cover = smallest_cover(search.may, search.strength, list(demands), search.forced, search.group)
-        bound = max(bound, cover.bound)
-        found = _more_demands(search, cases, demands, cover.joints, spent)
-        if found.hopeless is not None:  # what it demanded counts no more
-            hopeless.append(found.hopeless)
-            cases = [case for case in cases if case is not found.hopeless]
-            bound = 0
-            continue
-        if found.holding is not None and len(found.holding) < len(best):
-            best = found.holding
-        if not found.fresh or len(best) <= bound or search.work > spent:
-            break
-    if len(best) > bound:
-        best = thinned(search, best, cases, limit)
-    return best, bound, hopeless, []
-
-
-@dataclass(frozen=True)
-class _Pass:
-    """How many demands a cover leaves open; the cover and all that they name, with which all cases hold,
-    where that was found out; a case that fails even with everything glued."""
-
-    fresh: int
-    holding: frozenset[int] | None = None
-    hopeless: Case | None = None
-
-
-def _more_demands(
-    search: Search, cases: list[Case], demands: Demands, cover: frozenset[int], limit: float
-) -> _Pass:
-    """One pass through the cases up to the first that fails, from which the next will start; through all
-    once the work is used up, for a set with which all hold."""
-    fresh, known, glued = 0, True, set(cover)
-    for at, case in enumerate(cases):
-        before = fresh
-        while known:
-            ok, fall, freed = search.holds(glued, case)
-            if ok:
-                break
-            demand = None if fall is None else demand_of(search, glued, case, fall, freed)
-            if demand == () or (fall is None and set(search.may.tolist()) <= glued):
-                demands.drop(case)
-                return _Pass(fresh, hopeless=case)
-            known = demand is not None
-            if demand:
-                fresh += 1
-                demands.add(demand, case)
-                glued |= search.closed(demand)
-        if fresh > before and search.work <= limit:
-            cases[:] = cases[at:] + cases[:at]
-            return _Pass(fresh)
-    return _Pass(fresh, frozenset(glued) if known else None)
-
-
-# ------------------------------------------------------------------------------ loads
-
-
-def _loads(
-    search: Search, glued: Iterable[int], cases: Sequence[Case], wanting: Sequence[Case]
-) -> tuple[dict[int, float], dict[int, float]]:
-    """Greatest pull on each joint over the cases, as it is and times the case's safety factor.
-
-    With held parts it goes along the tree of strongest joints if that can bear it. Else, and where a case
-    ``wanting`` glue stands on the table, the joints bear what they do in the proof that it holds.
-    """
-    holds, centroid = search.holds_with(glued), search.structure.bodies.centroid
-    loads: dict[int, float] = {}
-    needs: dict[int, float] = {}
-    wants = {id(case) for case in wanting}
-    for case in cases:
-        need = np.zeros(len(search.strength))
-        held = len(case.held) > 0 and not case.table
-        tree = strongest_tree(holds, case.parts, case.held, len(centroid)) if held else None
-        if tree is not None:
-            need[tree.joint[1:]] = needs_of(tree, holds, case, centroid).need_below[1:]
-        if id(case) in wants and (tree is None or np.any(need * case.safety > holds.pull)):
-            need = search.need[id(case)] if search.holds(glued, case)[0] else need
-        for row in np.flatnonzero(np.isfinite(need) & (need > 0)).tolist():
-            loads[row] = max(loads.get(row, 0.0), float(need[row]))
-            needs[row] = max(needs.get(row, 0.0), float(need[row]) * case.safety)
-    return loads, needs

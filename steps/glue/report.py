@@ -9,7 +9,7 @@ import numpy as np
 from steps.bonding import Wishes
 from steps.fit import limits
 from steps.glue.adhesive import Chosen, bond_volume
-from steps.glue.cases import Case
+from steps.glue.cases import LoadCase
 from steps.glue.least import LeastGlue
 from steps.model import Joint, Joints, Model, Problem
 from steps.settings import Settings
@@ -20,23 +20,28 @@ NAMED = 6
 WHOLE_TIMES = 3.0
 #: More studs than this are not advised by number.
 MOST_STUDS = 64
+#: Efforts that differ by less are one: less than any joint costs.
+SAME_EFFORT = 0.01
 #: Gaps that differ by less than this are one offset, mm: a tenth of a printed layer's width error.
 SAME_GAP_MM = 0.02
 
 
 def whys_of(to_glue: Sequence[Joint], found: LeastGlue, joints: Joints) -> dict[str, str]:
-    """Why each joint is glued, in one sentence with the numbers."""
+    """Why each joint is glued, in one sentence with the numbers: as the plan's own figures have them."""
     row = {joint.id: at for at, joint in enumerate(joints.joints)}
     chosen = set(found.glued)
     whys = {}
     for joint in to_glue:
-        load = found.loads_n.get(row[joint.id])
-        if row[joint.id] not in chosen:
+        at = row[joint.id]
+        if at not in chosen:
             whys[joint.id] = "glued as its counterpart in the other copy is"
-        elif load is None:
-            whys[joint.id] = "glued so that the model holds together"
+            continue
+        why = f"it may be relied on for {joint.hold_low_n:.1f} N"
+        if at in found.asks:
+            why += f" and bears {found.loads_n[at]:.1f} N when it is {found.asks[at].words}"
         else:
-            whys[joint.id] = f"it holds {joint.hold_n:.1f} N and must hold {load:.1f} N"
+            why += "; glued so that the model is one piece"
+        whys[joint.id] = why
     return whys
 
 
@@ -46,17 +51,19 @@ def problems_of(
     to_glue: Sequence[Joint],
     glued: set[str],
     found: LeastGlue,
+    without: LeastGlue,
     chosen: Chosen,
     wishes: Wishes,
     settings: Settings,
 ) -> tuple[Problem, ...]:
-    """All problems of the stage, the wishes' first."""
+    """All problems of the stage, the wishes' first; ``without``: what the model comes to as it is glued."""
     return (
         *wishes.problems,
         *chosen.problems,
         _how_many(joints, to_glue, found, chosen, wishes),
         *_cannot_hold(joints, found, wishes),
         *_unsettled(found),
+        *_lumps(model, without, settings),
         *_falls_off([joint for joint in to_glue if joint.id not in glued]),
         *_loose(model, found),
         *_change_the_fit(to_glue, settings),
@@ -72,10 +79,7 @@ def _how_many(
     joints: Joints, to_glue: Sequence[Joint], found: LeastGlue, chosen: Chosen, wishes: Wishes
 ) -> Problem:
     """How many joints need glue, against gluing all that can be, and how that was found out."""
-    seen = (
-        f"{found.cases} load cases were looked at, {found.cases - found.settled} of them fail without glue; "
-        f"{found.programmes} load programmes were solved."
-    )
+    seen = f"{found.cases} load cases were looked at; {found.programmes} programmes were solved."
     if not to_glue:
         return Problem("glue-count", "note", (), f"None of {len(joints.joints)} joints needs glue. {seen}")
     verb = "needs" if len(to_glue) == 1 else "need"
@@ -85,8 +89,9 @@ def _how_many(
         own, every = (sum(bond_volume(joint, chosen.family) for joint in some) for some in (to_glue, may))
         text += f"; gluing all would take {_times(every / own)} as much" if every > own > 0 else ""
     copies = " (copies are glued alike)" if len(to_glue) > len(found.glued) else ""
-    if 0 < found.bound < len(found.glued):
-        text += f". Fewer may do, but not fewer than {found.bound}"
+    if found.bound < found.effort - SAME_EFFORT:
+        share = 100 * (1 - found.bound / found.effort)
+        text += f". Another choice could spare at most {share:.0f} % of the effort"
     return Problem("glue-count", "note", (), f"{text}{copies}. {seen}")
 
 
@@ -95,24 +100,38 @@ def _times(ratio: float) -> str:
 
 
 def _unsettled(found: LeastGlue) -> list[Problem]:
-    """What was too large to work out, once for each kind of load."""
+    """What the work did not suffice to settle, once for each kind of load; it counts as falling."""
     words = {case.kind: case.words for case in reversed(found.unsettled)}
     if not words:
         return []
     said = "; ".join(words.values())
     text = (
-        f"The model is too large to work out whether it holds when {said}. Do not rely on it: support it "
-        "from below, on a board, with a person at each end."
+        f"{len(found.unsettled)} of {found.cases} load cases were not worked out: whether it holds when it "
+        f"is {said}. Do not rely on it: support it from below, on a board, with a person at each end."
     )
     return [Problem("not-worked-out", "warning", (), text)]
+
+
+def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
+    """Where the aim of one piece is not reached: how many pieces it is, and which come off."""
+    if settings.aim == "display" or not found.untied:
+        return []
+    parts = tuple(model.parts[row].id for row in found.untied)
+    more = len(parts)
+    text = (
+        f"The finished model is not one piece: {more} of its pieces {'is' if more == 1 else 'are'} held by "
+        f"nothing that surely holds or is glued (at {_listed(parts)}). Allow another adhesive, change the "
+        "fit, or take `--aim display` if it will only stand."
+    )
+    return [Problem("not-one-piece", "warning", parts, text)]
 
 
 def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Problem]:
     """One problem for each kind of case that even glue cannot save."""
     problems = []
-    worst: dict[str, tuple[float, Case, int]] = {}
+    worst: dict[str, tuple[float, LoadCase, int]] = {}
     count: dict[str, int] = {}
-    for (case, row), asked in zip(found.fails, found.asked, strict=True):
+    for case, row, asked in found.fails:
         count[case.kind] = count.get(case.kind, 0) + 1
         if case.kind not in worst or asked > worst[case.kind][0]:
             worst[case.kind] = (asked, case, row)
@@ -120,8 +139,8 @@ def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Probl
         others = f" (and in {count[kind] - 1} more ways)" if count[kind] > 1 else ""
         joint = joints.joints[row] if row >= 0 else None
         text = (
-            f"Even with glue the model does not hold when {case.words}{others} with a safety factor of "
-            f"{case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, wishes)}"
+            f"Even with glue the model does not hold when it is {case.words}{others} with a safety factor "
+            f"of {case.case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, wishes)}"
         )
         parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, text))
@@ -134,9 +153,9 @@ def _gives_way(joint: Joint | None, asked: float) -> str:
     return f"{joint.id} ({joint.a} and {joint.b}) gives way first, asked for {asked:.3g} times what it holds."
 
 
-def _what_helps(joint: Joint | None, asked: float, case: Case, wishes: Wishes) -> str:
-    if case.kind in ("step", "press"):
-        return "Hold it by hand meanwhile."
+def _what_helps(joint: Joint | None, asked: float, case: LoadCase, wishes: Wishes) -> str:
+    if case.kind == "turn":
+        return "Hold every part by hand while it is turned."
     if joint is None:
         return "A wider base or a prop would help; otherwise do not do this with it."
     if joint.id in wishes.never:
@@ -146,7 +165,11 @@ def _what_helps(joint: Joint | None, asked: float, case: Case, wishes: Wishes) -
     studs = f"More studs (about {int(np.ceil(joint.contacts * asked))} for {joint.contacts})"
     if not joint.contacts or joint.contacts * asked > MOST_STUDS:
         studs = "More studs"
-    lower = f" A safety factor of {case.safety / asked:.2g} would be met." if asked < case.safety else ""
+    lower = (
+        f" A safety factor of {case.case.safety / asked:.2g} would be met."
+        if asked < case.case.safety
+        else ""
+    )
     return (
         f"{studs}, a pin through the joint or a lighter part would help; otherwise do not do this with "
         f"it.{lower}"

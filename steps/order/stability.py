@@ -1,13 +1,10 @@
 """Whether what has been built stands by itself after each step, and what a hand must hold if not.
 
-Three questions, the cheap ones first, so that a thousand steps are not a thousand programmes:
-
-1. Is the part carried straight down (:func:`steps.statics.standing.lies_over`)? It then stays so when
-   others are put on it, since every place where something may press on it was counted. Only new
-   parts, and those that gained a carrier, are looked at again.
-2. If not: for it and each part under it, with everything above as one body, do the part's grips and the
-   breadth of its support hold that body with a reserve of :data:`AMPLE`? A lever estimate, not a proof.
-3. If not: the load programme, asked again only when what lies on such parts has changed.
+A cheap proof first, so that a thousand steps are not a thousand programmes: a part that is carried straight
+down (:func:`steps.statics.standing.lies_over`) stays so when others are put on it, since every place where
+something may press on it was counted. Only new parts, and those that gained a carrier, are looked at again.
+A part that is not carried leans, and so do those under it, down to the table: of them :class:`Stand` asks the
+programme, again only when what lies on them has changed.
 
 Pressing the next part home is asked in the same spirit (:meth:`Watch.press`): a press that goes straight
 down through contacts that push, all the way to the table, does no harm; what certainly slides, lifts or
@@ -26,11 +23,6 @@ from steps.statics.pressing import Press, pressing, slides, tips
 from steps.statics.standing import UPRIGHT_COSINE, lies_over
 from steps.statics.structure import TABLE_TOLERANCE_MM, flat
 
-#: Grips that hold so many times what the lever estimate asks of them are not looked at more closely.
-AMPLE = 8.0
-#: A press on more standing parts than this is not put into a programme: the hand is asked for unproved,
-#: as one programme over so many parts takes longer than all the rest of a step.
-MOST_PRESSED = 600
 #: Standard gravity, N per gram.
 NEWTON_PER_GRAM = 9.80665e-3
 
@@ -45,7 +37,6 @@ class Watch:
         self._ids: set[str] = set()  # of the parts present
         # parts that are not carried, and those under them -> the part and all above it
         self._on_leaning: dict[int, set[int]] = {}
-        self._doubtful: dict[int, bool] = {}  # of those, whether the lever estimate fails; missing: not known
         self.programmes = 0
         self._stand: Stand | None = None
         self._hung: dict[int, set[int]] = {}  # part -> parts that hang on its side or under it
@@ -87,7 +78,6 @@ class Watch:
         for store in (
             self.present,
             self._on_leaning,
-            self._doubtful,
             self._hung,
             self._cleared,
             self._bearings,
@@ -154,8 +144,6 @@ class Watch:
 
     def _withstands(self, press: Press) -> bool:
         """Whether a programme balances the press with what stands."""
-        if len(self.present) > MOST_PRESSED:
-            return False
         if self._stand is None:
             self._stand = Stand.of(self.structure, self.up)
         found = self._stand.stands(sorted(self._ids), loads=press.on_parts)
@@ -163,7 +151,7 @@ class Watch:
         return found.ok
 
     def doubts(self, parts: Sequence[int]) -> list[int]:
-        """Put parts in; the parts that only a load programme could clear of leaning."""
+        """Put parts in; the parts that lean, and those under them: only a programme could clear them."""
         self.present.update(parts)
         self._ids.update(self.structure.model.parts[part].id for part in parts)
         touched = set(parts)
@@ -175,18 +163,12 @@ class Watch:
             if not len(self._support(part)):
                 for carrier in self._carriers(part):
                     self._hung.setdefault(carrier, set()).add(part)
-        for leaning, above in self._on_leaning.items():
-            grown = [part for part in parts if not above.isdisjoint(self._carriers(part))]
-            if grown or leaning in touched:
-                above.update(grown)
-                self._doubtful.pop(leaning, None)
+        for above in self._on_leaning.values():
+            above.update(part for part in parts if not above.isdisjoint(self._carriers(part)))
         for part in sorted(touched):
             if not self._carried(part):
                 self._suspect(part)
-        for part in self._on_leaning:
-            if part not in self._doubtful:
-                self._doubtful[part] = not self._amply_held(part)
-        return sorted(part for part, is_doubtful in self._doubtful.items() if is_doubtful)
+        return sorted(self._on_leaning)
 
     def _suspect(self, leaning: int) -> None:
         """A part that leans on its grips pushes what carries it off balance too, down to the table."""
@@ -224,27 +206,6 @@ class Watch:
     def _carried(self, part: int) -> bool:
         loads = [place for each in self._above.get(part, {}).values() for place in each]
         return lies_over(self._points[loads], self._centre[part], self._support(part))
-
-    def _amply_held(self, part: int) -> bool:
-        """Lever estimate: the part and all above it, cut free, tip over their support against its grips."""
-        inside = self._on_leaning[part]
-        body = sorted(inside)
-        masses = self.structure.bodies.mass_g[body]
-        weight = float(masses.sum()) * NEWTON_PER_GRAM
-        centre = masses @ self._centre[body] / masses.sum()
-        grip = sum(
-            hold
-            for other, hold in self._grips.get(part, {}).items()
-            if other in self.present and other not in inside
-        )
-        support = np.concatenate([self._support(each, inside) for each in body])
-        if not len(support):  # gripped from the side or from above only
-            return grip >= AMPLE * weight
-        middle = support.mean(axis=0)
-        lever = float(np.linalg.norm(support - middle, axis=1).max())
-        outward = (centre - middle) / max(float(np.linalg.norm(centre - middle)), 1e-9)
-        beyond = float((centre - middle) @ outward - ((support - middle) @ outward).max())
-        return beyond < -lever / 10 or grip * lever >= AMPLE * weight * max(beyond, 0.0) + 1e-12
 
     def _held(self, doubtful: Sequence[int]) -> tuple[str, ...]:
         """What a hand must hold; a part once cleared is not asked for again until what it carries changes."""

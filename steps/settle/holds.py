@@ -10,13 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-
-from steps.glue.cases import Case, solve
 from steps.model import Gluing
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
-from steps.progress import over
+from steps.order.stability import Watch
 from steps.sequence import BuildSequence, Moment
 from steps.settings import Settings
 from steps.statics import Structure
@@ -31,9 +28,9 @@ def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing, s
         return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
     glued = bonded(structure, gluing.glued)
     held = {}
-    for moments in over(list(sequence.by_assembly.values())):
+    for moments in sequence.by_assembly.values():
         hands = {moment.up.tobytes(): _hands(structure, glued, moment) for moment in moments}
-        for moment in over(moments):
+        for moment in moments:
             arriving = moment.arriving.tolist()
             here = hands[moment.up.tobytes()]
             for other in hands.values():
@@ -62,27 +59,19 @@ def waiting_steps(
 ) -> frozenset[int]:
     """Numbers of the steps after which the build stands only by glue of earlier steps."""
     if not gluing.glued:
-        return gluing.on_glue
-    asked = [
-        moment
-        for moment in sequence.moments
-        if (moment.step.expected_hold or holds[moment.step.number])
-        and moment.step.number not in gluing.on_glue
-    ]
-    return gluing.on_glue | {
-        moment.step.number
-        for moment in over(asked)
-        if not _stands_bare(structure, moment, holds[moment.step.number])
-    }
-
-
-def _stands_bare(structure: Structure, moment: Moment, hold: tuple[str, ...]) -> bool:
-    """Whether what is built after a step stands without any glue, with these parts held."""
-    index = structure.model.index_of
-    rows = np.sort(moment.after)
-    held = np.intersect1d(np.array([index[part] for part in hold], dtype=np.int64), rows)
-    if len(held) == len(rows):
-        return True
-    weight, up = structure.bodies.weight(moment.up), moment.up
-    case = Case("step", "", rows, held, weight, up, True, 1.0, up, moment.step.number)
-    return solve(structure, structure.contacts, case)[0].ok
+        return frozenset()
+    index, waiting = structure.model.index_of, set()
+    for moments in sequence.by_assembly.values():
+        watches: dict[bytes, Watch] = {}
+        for moment in moments:
+            if moment.up.tobytes() not in watches:
+                members = [index[part] for part in moment.copies[0]]
+                watches[moment.up.tobytes()] = Watch(structure, moment.up, members)
+        for moment in moments:
+            arriving, here = moment.arriving.tolist(), watches[moment.up.tobytes()]
+            for other in watches.values():
+                if other is not here:
+                    other.doubts(arriving)
+            if set(here.add(arriving)) - set(holds[moment.step.number]):
+                waiting.add(moment.step.number)
+    return frozenset(waiting)

@@ -1,32 +1,12 @@
-"""Balance of rigid parts: load programmes on arrays, and whether parts of a model stand by themselves."""
+"""Balance of rigid parts: the only place that knows equilibrium; order, glue, pressing and turning ask it."""
 
-from steps.statics.programme import (
-    GROUND,
-    Balance,
-    Bodies,
-    Contacts,
-    Limit,
-    balance,
-    least_extra,
-    least_hand,
-    limit,
-)
-from steps.statics.standing import Stand, Standing, stands
+from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.programme import Balance, Help, Limit, balance, elastic, limit
+from steps.statics.rigid import GROUND, Bodies, Contacts
+from steps.statics.standing import Stand, Standing
 from steps.statics.structure import Structure, bond_strength
 
 __all__ = [
-    "GROUND",
-    "Balance",
-    "Bodies",
-    "Contacts",
-    "Limit",
-    "Stand",
-    "Standing",
-    "Structure",
-    "balance",
-    "bond_strength",
-    "least_extra",
-    "least_hand",
-    "limit",
-    "stands",
-]
+    "GROUND", "Balance", "Bodies", "Capacity", "Case", "Contacts", "Equilibrium", "Help", "Limit", "Stand",
+    "Standing", "Structure", "balance", "bond_strength", "elastic", "limit",
+]  # fmt: skip

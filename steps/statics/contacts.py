@@ -17,7 +17,7 @@ import numpy as np
 
 from steps.model import Array, IntArray, Joint, Touch, frozen_indices
 from steps.statics.flat import flat
-from steps.statics.programme import Contacts
+from steps.statics.rigid import Contacts
 
 #: A rest carries along a stud's axis when its normal is within 15 deg of it.
 ALONG_COSINE = 0.966

@@ -1,12 +1,13 @@
-"""Rigid bodies, contact points and the linear programme that says whether they can balance.
+"""The conic programme of one case: what is least, or most, among the forces that balance.
 
-Everything here works on plain arrays, so that published examples can be fed in as they are printed.
-Units: millimetres, newtons, grams. A contact pushes its *first* body along its normal and the second
-body, or the ground, the other way.
+Each contact's K (see :class:`steps.statics.equilibrium.Capacity`) is a second-order cone cut off at its pull,
+so that the programme, the splitting and the certificates speak of the same set to the letter. Three questions
+are asked of it, all by one interior-point solver (Clarabel):
 
-The programme finds contact forces that balance every body. It shows that balance is *possible* with
-the given capacities, so a caller asks for a reserve: how far the largest share of a capacity stays
-below one, or how much of an extra load can be added.
+* :func:`elastic`: how little must hands help? Nothing shows that the case holds; else the prices are a
+  motion in which it falls;
+* :func:`least_use`: how small can the largest share of any capacity be?
+* :func:`limit`: by how much can some loads grow?
 """
 
 from __future__ import annotations
@@ -15,124 +16,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import clarabel
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 
-from steps.model import Array, IntArray, frozen_array, frozen_indices
-from steps.statics.flat import unit
-from steps.statics.solver import solve, solve_priced
+from steps.model import Array, IntArray, frozen_array
+from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.rigid import Bodies, Contacts
 
-#: Standard gravity, m/s2 (3rd CGPM, 1901; ISO 80000-3).
-GRAVITY = 9.80665
-#: Newtons per gram of mass.
-NEWTONS_PER_GRAM = GRAVITY / 1000.0
-#: Index of the second body of a contact with what does not move.
-GROUND = -1
-#: Directions of the linearised friction cone; 8 inscribed directions give at least cos(22.5 deg) = 0.92 of
-#: the true cone everywhere and all of it along the two tangent axes.
-CONE_SIDES = 8
-#: Share of a capacity by which the programme may pass it, the solver's own feasibility being 1e-7.
+#: Share of a capacity by which the programme may pass it, the solver's own tolerance being 1e-8.
 USE_TOLERANCE = 1e-6
-#: A hand force below this share of the greatest load is rounding.
-HAND_TOLERANCE = 1e-6
+#: A hand force below this share of the greatest load on a body is rounding.
+HAND_TOLERANCE = 1e-5
 #: A load factor above this is called unlimited: no contact's capacity bounds it.
 UNLIMITED = 1e6
-
-
-@dataclass(frozen=True, eq=False)
-class Bodies:
-    """Rigid bodies: ``mass_g`` (n,) grams and ``centroid`` (n, 3) mm."""
-
-    mass_g: Array
-    centroid: Array
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "mass_g", frozen_array(self.mass_g, (None,), "mass_g"))
-        object.__setattr__(self, "centroid", frozen_array(self.centroid, (len(self.mass_g), 3), "centroid"))
-
-    def __len__(self) -> int:
-        return len(self.mass_g)
-
-    def weight(self, up: ArrayLike = (0.0, 0.0, 1.0), gravity: float = GRAVITY) -> Array:
-        """(n, 6) loads: force (N) and moment about each centroid (N mm) of the bodies' own weight."""
-        loads = np.zeros((len(self), 6))
-        loads[:, :3] = -np.outer(self.mass_g * gravity / 1000.0, unit(up))
-        return loads
-
-
-@dataclass(frozen=True, eq=False)
-class Contacts:
-    """Contact points between bodies.
-
-    ``point`` (k, 3); ``normal`` (k, 3) unit, the way the first body is pushed; ``first`` and ``second``
-    (k,) rows of bodies, ``second`` may be GROUND. ``friction`` (k,) coefficient; ``pull`` (k,) N that the
-    contact can hold along the normal; ``grip`` (k,) N that it can hold across the normal without any
-    pushing, ``inf`` for a contact that cannot slip; ``push`` (k,) whether it can push at all.
-    """
-
-    point: Array
-    normal: Array
-    first: IntArray
-    second: IntArray
-    friction: Array
-    pull: Array
-    grip: Array
-    push: NDArray[np.bool_]
-
-    def __post_init__(self) -> None:
-        count = len(self.point)
-        object.__setattr__(self, "point", frozen_array(self.point, (count, 3), "point"))
-        object.__setattr__(self, "normal", frozen_array(self.normal, (count, 3), "normal"))
-        for name in ("first", "second"):
-            object.__setattr__(self, name, frozen_indices(getattr(self, name), (count,), name))
-        for name in ("friction", "pull", "grip"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name), (count,), name))
-        push = np.array(self.push, dtype=bool)
-        push.setflags(write=False)
-        object.__setattr__(self, "push", push)
-
-    def __len__(self) -> int:
-        return len(self.point)
-
-    @staticmethod
-    def make(
-        point: ArrayLike,
-        normal: ArrayLike,
-        first: ArrayLike,
-        second: ArrayLike,
-        friction: ArrayLike = 0.0,
-        pull: ArrayLike = 0.0,
-        grip: ArrayLike = 0.0,
-        push: ArrayLike = True,
-    ) -> Contacts:
-        """Contacts from arrays or single values; ``normal`` need not be of unit length."""
-        points = np.atleast_2d(np.asarray(point, dtype=float)).reshape(-1, 3)
-        count = len(points)
-        normals = np.broadcast_to(np.asarray(normal, dtype=float), (count, 3))
-        if count:
-            normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
-
-        def each(value: ArrayLike) -> Any:
-            return np.broadcast_to(np.asarray(value), (count,))
-
-        return Contacts(
-            points, normals, each(first), each(second), each(friction), each(pull), each(grip), each(push)
-        )
-
-    @staticmethod
-    def join(several: Sequence[Contacts]) -> Contacts:
-        """All contacts of several sets, in order."""
-        if not several:
-            return Contacts.make(np.empty((0, 3)), np.empty((0, 3)), [], [])
-        names = ("point", "normal", "first", "second", "friction", "pull", "grip", "push")
-        return Contacts(*(np.concatenate([getattr(one, name) for one in several]) for name in names))
-
-    def take(self, rows: ArrayLike) -> Contacts:
-        """The contacts of the given rows (indices or a mask)."""
-        chosen = np.asarray(rows)
-        names = ("point", "normal", "first", "second", "friction", "pull", "grip", "push")
-        return Contacts(*(getattr(self, name)[chosen] for name in names))
+#: Rounds of the interior point after which it has no answer (a sound programme takes 10 to 40).
+ROUNDS = 120
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +39,7 @@ class Balance:
     """Whether the bodies can balance, with what share of the capacities, and by which forces.
 
     ``use`` is the least possible largest share of any pull or grip capacity, ``inf`` when no forces
-    balance at all; ``reserve`` is its reciprocal. ``force`` (k, 3) acts on each contact's first body;
+    balance at all; ``reserve`` is its reciprocal. ``force`` (k, 3: N) acts on each contact's first body;
     ``share`` (k,) is the share of its capacity that each contact uses in that solution. ``blame`` (k,) sums
     to one: by how much of themselves the use would fall if a contact's capacity grew a little.
     """
@@ -165,143 +64,233 @@ class Limit:
     force: Array
 
 
-def tangents(normal: Array) -> tuple[Array, Array]:
-    """Two unit vectors (k, 3) across each normal, along the coordinate axes where the normal is one."""
-    helper = np.zeros_like(normal)
-    helper[np.arange(len(normal)), np.argmin(np.abs(normal).round(9), axis=1)] = 1.0
-    first = np.cross(normal, helper)
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    return first, np.cross(normal, first)
+@dataclass(frozen=True, eq=False)
+class Help:
+    """The least help of hands: ``hand`` (n, 6: N, N mm) on each body, by the least sum over the bodies of the
+    force with the moment over a typical arm; ``force`` (k, 3: N) at the contacts; ``motion`` (6 n,) in which
+    it falls without, as :meth:`Equilibrium.excess` takes it."""
+
+    hand: Array
+    force: Array
+    motion: Array
+
+    @property
+    def needed(self) -> bool:
+        return bool(np.any(self.hand))
 
 
-class _Programme:
-    """The columns (unit forces at contacts) and rows (balance, cones) of one set of bodies and contacts."""
+class _Cones:
+    """The forces of one case as columns and the K of each contact as cones, for ``A x + s = b``.
 
-    def __init__(self, bodies: Bodies, contacts: Contacts) -> None:
-        self.bodies, self.contacts = bodies, contacts
-        self.length = self._length()
-        pinned = np.isinf(contacts.grip)
-        self.push_rows = np.flatnonzero(contacts.push)
-        self.pull_rows = np.flatnonzero(contacts.pull > 0)
-        self.pin_rows = np.flatnonzero(pinned)
-        self.cone_rows = np.flatnonzero(~pinned & ((contacts.friction > 0) | (contacts.grip > 0)))
-        first, second = tangents(contacts.normal)
-        angles = 2 * np.pi * np.arange(CONE_SIDES) / CONE_SIDES
-        cone = (
-            first[self.cone_rows, None] * np.cos(angles)[None, :, None]
-            + second[self.cone_rows, None] * np.sin(angles)[None, :, None]
-        )
-        self.rows = np.concatenate(
-            [
-                self.push_rows,
-                self.pull_rows,
-                self.pin_rows,
-                self.pin_rows,
-                np.repeat(self.cone_rows, CONE_SIDES),
-            ]
-        )
-        self.directions = np.concatenate(
-            [
-                contacts.normal[self.push_rows],
-                -contacts.normal[self.pull_rows],
-                first[self.pin_rows],
-                second[self.pin_rows],
-                cone.reshape(-1, 3),
-            ]
-        )
-        sizes = [
-            len(self.push_rows),
-            len(self.pull_rows),
-            2 * len(self.pin_rows),
-            CONE_SIDES * len(self.cone_rows),
-        ]
-        self.starts = np.concatenate([[0], np.cumsum(sizes)])
-        self.columns = int(self.starts[-1])
+    Columns: the normal force of every contact that can bear any, then the two tangents of those that bear
+    across. The capacities are the right sides of the rows ``sides``: K's least and greatest normal force, and
+    the reach of its cone. ``stronger`` is what they may grow to, which decides what columns there are.
+    """
 
-    def _length(self) -> float:
-        """A typical arm, mm: moments are divided by it so that they weigh as much as forces."""
-        contacts, bodies = self.contacts, self.bodies
-        if not len(contacts):
-            return 1.0
-        arms = np.linalg.norm(contacts.point - bodies.centroid[contacts.first], axis=1)
-        return float(max(arms.mean(), 1e-9))
+    def __init__(
+        self, equilibrium: Equilibrium, case: Case, capacity: Capacity, stronger: Capacity | None = None
+    ) -> None:
+        self.equilibrium, self.case = equilibrium, case
+        self.capacity = own = equilibrium.capacity(case, capacity)
+        self.most = most = own if stronger is None else equilibrium.capacity(case, stronger)
+        self.pinned = np.isinf(own.grip)
+        rubs = np.where(most.push, most.friction, 0.0)
+        self.along = np.flatnonzero(most.push | (most.pull > 0))
+        bears = self.pinned | (rubs > 0) | (np.where(self.pinned, 0.0, most.grip) > 0)
+        self.across = np.flatnonzero(bears)
+        self.round = np.flatnonzero(~self.pinned[self.across])
+        self.shut = self.along[~own.push[self.along]]
+        self.count = len(self.along) + 2 * len(self.across)
+        self.free = np.flatnonzero(np.repeat(case.present & ~case.held, 6))
+        self.sides = self.sides_with(own)
+        place = np.full(len(own.pull), -1)
+        place[self.along] = np.arange(len(self.along))
+        cones = self.across[self.round]
+        count = len(cones)
+        rubbing = np.flatnonzero((rubs[cones] > 0) & (place[cones] >= 0))
+        first = len(self.along) + 2 * self.round
+        rows = np.concatenate([3 * rubbing, 3 * np.arange(count) + 1, 3 * np.arange(count) + 2])
+        columns = np.concatenate([place[cones[rubbing]], first, first + 1])
+        values = np.concatenate([-rubs[cones[rubbing]], np.full(2 * count, -1.0)])
+        cone = sparse.coo_matrix((values, (rows, columns)), shape=(3 * count, self.count))
+        least = self._rows(np.arange(len(self.along)), -1.0)
+        self.inner = sparse.vstack([least, self._rows(place[self.shut], 1.0), cone])
 
-    def balance_matrix(self) -> sparse.csc_matrix:
-        """(6 bodies, columns): force and scaled moment on each body per unit of each column."""
-        contacts, centroid = self.contacts, self.bodies.centroid
-        entries, at_rows, at_columns = [], [], []
-        for bodies, sign in ((contacts.first, 1.0), (contacts.second, -1.0)):
-            body = bodies[self.rows]
-            real = np.flatnonzero(body != GROUND)
-            arm = contacts.point[self.rows[real]] - centroid[body[real]]
-            force = sign * self.directions[real]
-            wrench = np.hstack([force, np.cross(arm, force) / self.length])
-            entries.append(wrench.ravel())
-            at_rows.append((6 * body[real, None] + np.arange(6)).ravel())
-            at_columns.append(np.repeat(real, 6))
-        matrix = sparse.coo_matrix(
-            (np.concatenate(entries), (np.concatenate(at_rows), np.concatenate(at_columns))),
-            shape=(6 * len(self.bodies), self.columns),
-        )
-        return matrix.tocsc()
+    def _rows(self, columns: IntArray, sign: float) -> sparse.coo_matrix:
+        entries = (np.full(len(columns), sign), (np.arange(len(columns)), columns))
+        return sparse.coo_matrix(entries, shape=(len(columns), self.count))
 
-    def cone_matrix(self) -> sparse.csc_matrix:
-        """(cones, columns) of: sum of the cone's sides - friction x push."""
-        count = len(self.cone_rows)
-        sides = sparse.coo_matrix(
-            (
-                np.ones(CONE_SIDES * count),
-                (np.repeat(np.arange(count), CONE_SIDES), self.starts[3] + np.arange(CONE_SIDES * count)),
-            ),
-            shape=(count, self.columns),
-        )
-        push_column = np.full(len(self.contacts), -1)
-        push_column[self.push_rows] = np.arange(len(self.push_rows))
-        at = push_column[self.cone_rows]
-        real = np.flatnonzero(at >= 0)
-        pushes = sparse.coo_matrix(
-            (-self.contacts.friction[self.cone_rows[real]], (real, at[real])), shape=(count, self.columns)
-        )
-        return (sides + pushes).tocsc()
+    def sides_with(self, capacity: Capacity) -> Array:
+        """(rows,) pull; the greatest push of those that do not push as they are; reach of each cone."""
+        cones = self.across[self.round]
+        rubs = np.where(capacity.push, capacity.friction, 0.0)
+        reach = np.zeros(3 * len(cones))
+        reach[::3] = (rubs * capacity.pull + capacity.grip)[cones]
+        push = np.where(capacity.push[self.shut], self._hard_push(), 0.0)
+        return np.concatenate([capacity.pull[self.along], push, reach])
 
-    def bounds(self) -> Array:
-        """(columns, 2) limits of each column, pins being free either way."""
-        limits = np.zeros((self.columns, 2))
-        limits[:, 1] = np.inf
-        limits[self.starts[2] : self.starts[3], 0] = -np.inf
-        return limits
+    def _hard_push(self) -> float:
+        """More than any contact has to push in earnest: ten times all loads together."""
+        return 10.0 * float(np.abs(self.loads).sum())
 
-    def right_side(self, loads: Array) -> Array:
-        """(6 bodies,) what the contact forces must add up to."""
-        scaled = -np.array(loads, dtype=float)
-        scaled[:, 3:] /= self.length
-        return scaled.ravel()
+    def owners(self) -> IntArray:
+        """(rows,) the contact of each capacity row."""
+        return np.concatenate([self.along, self.shut, np.repeat(self.across[self.round], 3)])
 
-    def forces(self, solution: Array) -> Array:
-        """(contacts, 3) force on each contact's first body."""
-        force = np.zeros((len(self.contacts), 3))
-        np.add.at(force, self.rows, solution[: self.columns, None] * self.directions)
-        return frozen_array(force, (None, 3))
+    @property
+    def balanced(self) -> sparse.csc_matrix:
+        """(6 free bodies, columns): force and moment / arm."""
+        across = (3 * self.across[:, None] + [1, 2]).ravel()
+        return self.equilibrium.matrix[self.free][:, np.concatenate([3 * self.along, across])].tocsc()
 
-    def nothing(self) -> tuple[Array, Array, Array]:
-        """Forces, shares and blames where there are none."""
-        zeros = np.zeros(len(self.contacts))
-        return self.forces(np.zeros(self.columns)), frozen_array(zeros, (None,)), frozen_array(zeros, (None,))
+    @property
+    def loads(self) -> Array:
+        """(6 free bodies,) in units of the case's scale."""
+        return self.equilibrium.scaled_loads(self.case)[self.free]
+
+    def solve(
+        self,
+        cost: Array,
+        extra: Any,
+        growth: Any | None = None,
+        base: float = 1.0,
+        more: Sequence[tuple[Any, Array, list[Any]]] = (),
+    ) -> Any:
+        """Least ``cost`` over the forces and the columns of ``extra`` (6 free bodies, e), which act so too.
+
+        ``growth`` (rows of ``sides``, e) says by how much they widen the capacities, ``base`` times what they
+        are; ``more`` are further rows (on the extra columns), right sides and cones. The solver's answer,
+        whatever its status.
+        """
+        extra = sparse.csc_matrix(extra)
+        grown = sparse.csc_matrix((len(self.sides), extra.shape[1])) if growth is None else growth
+        blocks = [[self.balanced, extra], [self.inner, -grown]]
+        right = [-self.loads, base * self.sides]
+        linear = len(self.along) + len(self.shut)
+        cones: list[Any] = [clarabel.ZeroConeT(len(self.free)), clarabel.NonnegativeConeT(linear)]
+        cones += [clarabel.SecondOrderConeT(3)] * len(self.round)
+        for matrix, bound, own in more:
+            blocks.append([sparse.csc_matrix((matrix.shape[0], self.count)), matrix])
+            right.append(bound)
+            cones += own
+        matrix = sparse.bmat(blocks, format="csc")
+        settings = clarabel.DefaultSettings()
+        settings.verbose, settings.max_iter, settings.max_threads = False, ROUNDS, 1
+        nothing = sparse.csc_matrix((matrix.shape[1], matrix.shape[1]))
+        costs = np.append(np.zeros(self.count), cost)
+        return clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings).solve()
+
+    def forces(self, solution: Array, scale: float) -> Array:
+        """(k, 3) N on each contact's first body, model axes."""
+        local = np.zeros((len(self.pinned), 3))
+        local[self.along, 0] = solution[: len(self.along)]
+        local[self.across, 1:] = solution[len(self.along) : self.count].reshape(-1, 2)
+        return frozen_array(np.einsum("kij,ki->kj", self.equilibrium.frames, local * scale), (None, 3))
+
+    def nothing(self) -> Array:
+        """No force anywhere."""
+        return self.forces(np.zeros(self.count), 1.0)
 
     def shares(self, solution: Array) -> Array:
-        """(contacts,) share of the pull and grip capacity that each contact uses."""
-        contacts = self.contacts
-        share = np.zeros(len(contacts))
-        pulled = solution[self.starts[1] : self.starts[2]]
-        share[self.pull_rows] = pulled / contacts.pull[self.pull_rows]
-        grip = contacts.grip[self.cone_rows]
-        across = solution[self.starts[3] : self.columns].reshape(-1, CONE_SIDES).sum(axis=1)
-        pushes = np.zeros(len(contacts))
-        pushes[self.push_rows] = solution[: self.starts[1]]
-        beyond = np.maximum(across - contacts.friction[self.cone_rows] * pushes[self.cone_rows], 0.0)
-        held = grip > 0
-        share[self.cone_rows[held]] = np.maximum(share[self.cone_rows[held]], beyond[held] / grip[held])
+        """(k,) the least share of its pull and grip with which each contact could do what it does."""
+        share, along = np.zeros(len(self.pinned)), np.zeros(len(self.pinned))
+        along[self.along] = solution[: len(self.along)]
+        pulls = self.along[self.capacity.pull[self.along] > 0]
+        share[pulls] = np.maximum(-along[pulls], 0.0) / self.capacity.pull[pulls]
+        beside = np.hypot(*solution[len(self.along) : self.count].reshape(-1, 2)[self.round].T)
+        cones, reach = self.across[self.round], self.sides[len(self.along) + len(self.shut) :: 3]
+        rubs = np.where(self.capacity.push, self.capacity.friction, 0.0)[cones]
+        wide = reach > 0
+        beyond = np.maximum(beside - rubs * along[cones], 0.0)
+        share[cones[wide]] = np.maximum(share[cones[wide]], beyond[wide] / reach[wide])
         return frozen_array(share, (None,))
+
+    def blames(self, prices: Array) -> Array:
+        """(k,) what each contact's capacity is worth, from the prices of the rows."""
+        worth = prices[len(self.free) : len(self.free) + len(self.sides)] * self.sides
+        return frozen_array(np.maximum(np.bincount(self.owners(), worth, len(self.pinned)), 0.0), (None,))
+
+
+#: The solver has an answer, to its full or its reduced tolerance.
+_SOLVED = (clarabel.SolverStatus.Solved, clarabel.SolverStatus.AlmostSolved)
+
+
+def elastic(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Help | None:
+    """The least help of hands with which a case balances; None where the solver gives no answer."""
+    cones = _Cones(equilibrium, case, capacity)
+    hands, bodies = len(cones.free), len(cones.free) // 6
+    if not hands:
+        return Help(np.zeros_like(case.loads), cones.nothing(), np.zeros(case.loads.size))
+    acts = sparse.hstack([sparse.identity(hands), sparse.csc_matrix((hands, bodies))])
+    # per body: its sum, then the six forces of the hand
+    rows = np.concatenate([7 * np.arange(bodies), np.delete(np.arange(7 * bodies), np.s_[::7])])
+    columns = np.concatenate([hands + np.arange(bodies), np.arange(hands)])
+    sums = sparse.coo_matrix((np.full(7 * bodies, -1.0), (rows, columns)), shape=(7 * bodies, hands + bodies))
+    cost = np.append(np.zeros(hands), np.ones(bodies))
+    more = [(sums, np.zeros(7 * bodies), [clarabel.SecondOrderConeT(7)] * bodies)]
+    found = cones.solve(cost, acts, more=more)
+    if found.status not in _SOLVED:
+        return None
+    solution, prices = np.array(found.x), np.array(found.z)
+    hand, motion = np.zeros(case.loads.size), np.zeros(case.loads.size)
+    hand[cones.free] = solution[cones.count : cones.count + hands]
+    each = hand.reshape(-1, 6)
+    each[np.linalg.norm(each, axis=1) <= HAND_TOLERANCE] = 0.0
+    motion[cones.free] = prices[:hands]
+    each[:, :3] *= case.scale
+    each[:, 3:] *= case.scale * equilibrium.arm
+    return Help(
+        frozen_array(each, (None, 6)), cones.forces(solution, case.scale), frozen_array(motion, (None,))
+    )
+
+
+#: The solver has shown that there is none.
+_IMPOSSIBLE = (clarabel.SolverStatus.PrimalInfeasible, clarabel.SolverStatus.AlmostPrimalInfeasible)
+
+
+@dataclass(frozen=True, eq=False)
+class Growth:
+    """The cheapest growth of capacities with which a case balances: ``share`` (g,) of each group's way, 0 to
+    1, None where not even all of it does; ``force`` (k, 3: N) at the contacts then; ``motion`` (6 n,) in
+    which it falls without, or, where there is no share, whatever grows."""
+
+    share: Array | None
+    force: Array
+    motion: Array
+
+
+def least_growth(
+    equilibrium: Equilibrium,
+    case: Case,
+    capacity: Capacity,
+    stronger: Capacity,
+    group: IntArray,
+    cost: Array,
+) -> Growth | None:
+    """The cheapest growth from ``capacity`` to ``stronger`` with which a case balances; None where the solver
+    cannot tell.
+
+    ``group`` (k,) numbers the contacts that grow together, -1 for those that do not; ``cost`` (g,) is of the
+    whole way of each. It is the relaxation of choosing whole groups to strengthen.
+    """
+    cones = _Cones(equilibrium, case, capacity, stronger)
+    groups, owners = len(cost), cones.owners()
+    wider = np.maximum(cones.sides_with(cones.most) - cones.sides, 0.0)
+    grows = np.flatnonzero((group[owners] >= 0) & (wider > 0))
+    entries = (wider[grows], (grows, group[owners][grows]))
+    growth = sparse.coo_matrix(entries, shape=(len(cones.sides), groups)).tocsc()
+    one = sparse.identity(groups, format="csc")
+    limits = np.append(np.ones(groups), np.zeros(groups))
+    bounds = (sparse.vstack([one, -one]).tocsc(), limits, [clarabel.NonnegativeConeT(2 * groups)])
+    found = cones.solve(cost, sparse.csc_matrix((len(cones.free), groups)), growth, more=[bounds])
+    motion = np.zeros(case.loads.size)
+    motion[cones.free] = np.array(found.z)[: len(cones.free)]
+    if found.status in _IMPOSSIBLE:
+        return Growth(None, cones.nothing(), frozen_array(motion, (None,)))
+    if found.status not in _SOLVED:
+        return None
+    share = frozen_array(np.clip(np.array(found.x)[cones.count :], 0.0, 1.0), (None,))
+    return Growth(share, cones.forces(np.array(found.x), case.scale), frozen_array(motion, (None,)))
 
 
 def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
@@ -309,140 +298,44 @@ def balance(bodies: Bodies, contacts: Contacts, loads: Array) -> Balance:
 
     ``ok`` when that share is at most one. A dry stack uses no capacity: it balances with use 0 or not at all.
     """
-    programme = _Programme(bodies, contacts)
-    columns = programme.columns
-    if not np.any(loads):
-        return Balance(True, 0.0, *programme.nothing())
-    scale = float(np.abs(loads[:, :3]).max()) or 1.0
-    pulls, cones = len(programme.pull_rows), len(programme.cone_rows)
-    most = max(
-        contacts.pull[programme.pull_rows].max(initial=0.0),
-        contacts.grip[programme.cone_rows].max(initial=0.0),
-    )
-    most = most or 1.0  # the use is reckoned in the greatest capacity, so that its column is of order one
-    use_of_pull = -contacts.pull[programme.pull_rows] / most
-    use_of_cone = -contacts.grip[programme.cone_rows] / most
-    pull_rows = sparse.coo_matrix(
-        (np.ones(pulls), (np.arange(pulls), programme.starts[1] + np.arange(pulls))), shape=(pulls, columns)
-    )
-    unequal = sparse.vstack(
-        [
-            sparse.hstack([pull_rows, use_of_pull[:, None]]),
-            sparse.hstack([programme.cone_matrix(), use_of_cone[:, None]]),
-        ]
-    ).tocsc()
-    equal = sparse.hstack([programme.balance_matrix(), sparse.csc_matrix((6 * len(bodies), 1))]).tocsc()
-    cost = np.zeros(columns + 1)
-    cost[-1] = 1.0
-    limits = np.vstack([programme.bounds(), [0.0, np.inf]])
-    right = programme.right_side(loads) / scale
-    low = np.concatenate([right, np.full(pulls + cones, -np.inf)])
-    high = np.concatenate([right, np.zeros(pulls + cones)])
-    found = solve_priced(cost, sparse.vstack([equal, unequal]), low, high, limits)
-    if found is None:
-        return Balance(False, float("inf"), *programme.nothing())
-    use = float(found.solution[-1]) * scale / most
-    solution = found.solution * scale
-    blame = np.zeros(len(contacts))
-    blame[programme.pull_rows] = found.price[len(right) : len(right) + pulls] * use_of_pull
-    blame[programme.cone_rows] += found.price[len(right) + pulls :] * use_of_cone
+    return least_use(Equilibrium(bodies, contacts), Case.make(loads), Capacity.of(contacts))
+
+
+def least_use(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Balance:
+    """As :func:`balance`, for one case of an operator."""
+    cones = _Cones(equilibrium, case, capacity)
+    zeros = frozen_array(np.zeros(len(capacity.pull)), (None,))
+    if not np.any(case.loads):
+        return Balance(True, 0.0, cones.nothing(), zeros, zeros)
+    # the use is reckoned in the greatest capacity, so that its column is of order one
+    most = float(cones.sides.max(initial=0.0)) or 1.0
+    column = sparse.csc_matrix((len(cones.free), 1))
+    at_least = [(sparse.csc_matrix([[-1.0]]), np.zeros(1), [clarabel.NonnegativeConeT(1)])]
+    growth = sparse.csc_matrix(cones.sides[:, None] / most)
+    found = cones.solve(np.ones(1), column, growth, 0.0, at_least)
+    if found.status not in _SOLVED:
+        return Balance(False, float("inf"), cones.nothing(), zeros, zeros)
+    solution = np.array(found.x)
+    use = float(solution[-1]) / most
     return Balance(
         use <= 1 + USE_TOLERANCE,
         0.0 if use < USE_TOLERANCE else use,
-        programme.forces(solution),
-        programme.shares(solution),
-        frozen_array(blame, (None,)),
+        cones.forces(solution, case.scale),
+        cones.shares(solution),
+        frozen_array(cones.blames(np.array(found.z)) / most, (None,)),
     )
 
 
 def limit(bodies: Bodies, contacts: Contacts, loads: Array, growing: Array, safety: float = 1.0) -> Limit:
     """The greatest factor f for which ``loads + f growing`` balances, capacities divided by ``safety``."""
-    programme = _Programme(bodies, contacts)
-    columns = programme.columns
-    scale = float(np.abs(np.vstack([loads[:, :3], growing[:, :3]])).max()) or 1.0
-    equal = sparse.hstack(
-        [programme.balance_matrix(), -programme.right_side(growing)[:, None] / scale]
-    ).tocsc()
-    unequal = sparse.hstack(
-        [programme.cone_matrix(), sparse.csc_matrix((len(programme.cone_rows), 1))]
-    ).tocsc()
-    most = contacts.grip[programme.cone_rows] / (safety * scale)
-    limits = np.vstack([programme.bounds(), [-1.0, UNLIMITED]])
-    limits[programme.starts[1] : programme.starts[2], 1] = contacts.pull[programme.pull_rows] / (
-        safety * scale
-    )
-    cost = np.zeros(columns + 1)
-    cost[-1] = -1.0
-    solution = solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
-    if solution is None:
-        return Limit(float("-inf"), False, programme.forces(np.zeros(columns)))
-    factor = float(solution[-1])
+    equilibrium = Equilibrium(bodies, contacts)
+    case, more = Case.make(loads, safety=safety), Case.make(growing)
+    cones = _Cones(equilibrium, case, Capacity.of(contacts))
+    grown = equilibrium.scaled_loads(more)[:, None] * (more.scale / case.scale)
+    bounds = (sparse.csc_matrix([[1.0], [-1.0]]), np.array([UNLIMITED, 1.0]), [clarabel.NonnegativeConeT(2)])
+    found = cones.solve(-np.ones(1), grown, more=[bounds])
+    if found.status not in _SOLVED:
+        return Limit(float("-inf"), False, cones.nothing())
+    factor = float(found.x[-1])
     factor = float("inf") if factor >= UNLIMITED * (1 - 1e-6) else factor
-    return Limit(factor, factor >= 0, programme.forces(solution * scale))
-
-
-def least_hand(bodies: Bodies, contacts: Contacts, loads: Array) -> tuple[int, ...]:
-    """Rows of the bodies that a hand must hold for the loads to balance, by the least sum of hand forces.
-
-    A hand may push, pull and steady a body any way; its moment counts as a force at a typical arm.
-    """
-    programme = _Programme(bodies, contacts)
-    columns, wrenches = programme.columns, 6 * len(bodies)
-    scale = float(np.abs(loads[:, :3]).max()) or 1.0
-    hands = sparse.identity(wrenches, format="csc")
-    equal = sparse.hstack([programme.balance_matrix(), hands, -hands]).tocsc()
-    cones = len(programme.cone_rows)
-    unequal = sparse.hstack([programme.cone_matrix(), sparse.csc_matrix((cones, 2 * wrenches))]).tocsc()
-    most = contacts.grip[programme.cone_rows] / scale
-    limits = np.vstack([programme.bounds(), np.tile([0.0, np.inf], (2 * wrenches, 1))])
-    limits[programme.starts[1] : programme.starts[2], 1] = contacts.pull[programme.pull_rows] / scale
-    cost = np.concatenate([np.zeros(columns), np.ones(2 * wrenches)])
-    solution = solve(cost, unequal, most, equal, programme.right_side(loads) / scale, limits)
-    if solution is None:
-        return tuple(range(len(bodies)))
-    hand = np.abs(solution[columns:].reshape(2, len(bodies), 6)).sum(axis=(0, 2))
-    return tuple(np.flatnonzero(hand > HAND_TOLERANCE).tolist())
-
-
-def least_extra(
-    bodies: Bodies,
-    contacts: Contacts,
-    loads: Array,
-    group: IntArray,
-    stronger: Contacts,
-    safety: float = 1.0,
-) -> Array | None:
-    """Shares 0 to 1 of each group's way from ``contacts`` to ``stronger`` capacities, of least sum, that
-    balance the loads with all capacities divided by ``safety``; None when even the strongest do not.
-
-    ``group`` (k,) is each contact's group, -1 for none. Both sets of contacts have the same rows. This is
-    the relaxation of choosing whole groups to strengthen.
-    """
-    programme = _Programme(bodies, stronger)
-    columns, groups = programme.columns, int(group.max(initial=-1)) + 1
-    scale = float(np.abs(loads[:, :3]).max()) or 1.0
-
-    def gains(rows: IntArray, name: str) -> tuple[Any, Array]:
-        weak, strong = getattr(contacts, name)[rows], getattr(stronger, name)[rows]
-        can = group[rows] >= 0
-        matrix = sparse.coo_matrix(
-            (-(strong - weak)[can] / (safety * scale), (np.flatnonzero(can), group[rows][can])),
-            shape=(len(rows), groups),
-        )
-        return matrix, weak / (safety * scale)
-
-    pull_gain, pull_most = gains(programme.pull_rows, "pull")
-    grip_gain, grip_most = gains(programme.cone_rows, "grip")
-    pulls = len(programme.pull_rows)
-    picked = sparse.coo_matrix(
-        (np.ones(pulls), (np.arange(pulls), programme.starts[1] + np.arange(pulls))), shape=(pulls, columns)
-    )
-    unequal = sparse.vstack(
-        [sparse.hstack([picked, pull_gain]), sparse.hstack([programme.cone_matrix(), grip_gain])]
-    ).tocsc()
-    equal = sparse.hstack([programme.balance_matrix(), sparse.csc_matrix((6 * len(bodies), groups))]).tocsc()
-    limits = np.vstack([programme.bounds(), np.tile([0.0, 1.0], (groups, 1))])
-    cost = np.concatenate([np.zeros(columns), np.ones(groups)])
-    right = programme.right_side(loads) / scale
-    solution = solve(cost, unequal, np.concatenate([pull_most, grip_most]), equal, right, limits)
-    return None if solution is None else solution[columns:]
+    return Limit(factor, factor >= 0, cones.forces(np.array(found.x), case.scale))

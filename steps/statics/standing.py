@@ -1,11 +1,11 @@
 """Does a set of parts stand by itself on the table?
 
-A cheap test comes first. A part is *carried* when everything that may press on it from above, and its
+A cheap proof comes first. A part is *carried* when everything that may press on it from above, and its
 own centre of mass well inside, lies over the points that carry it from below: then whatever comes down
 goes straight down through it. Only the parts that are not carried, and all that lies on them, go into
-a load programme; carried parts round them serve as ground that pushes straight up and does nothing
+a programme; carried parts round them serve as ground that pushes straight up and does nothing
 else. That is a restriction, so a yes is a proof; on a no the region grows, in the end to the whole set,
-whose no is final.
+whose no is final and comes with the motion in which it falls.
 """
 
 from __future__ import annotations
@@ -14,15 +14,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from steps.model import Array, IntArray, Joints, Measures, Model
-from steps.settings import Settings
+from steps.model import Array, IntArray, Mask, frozen_array
+from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.flat import axes_across, extreme_points, flat, unit
-from steps.statics.programme import GROUND, Balance, Bodies, Contacts, balance, least_hand, limit
+from steps.statics.programme import Help, elastic, limit
+from steps.statics.rigid import GROUND, Bodies, Contacts
 from steps.statics.structure import UPRIGHT_COSINE, Structure
 
-#: How far inside its support a centre of mass must lie for the cheap test, as a share of the support's
+#: How far inside its support a centre of mass must lie for the cheap proof, as a share of the support's
 #: half width: the programme decides what is nearer the edge.
 WELL_INSIDE = 0.1
 #: A load this little outside the support still counts as over it, mm: rounding of coordinates.
@@ -35,25 +36,20 @@ RINGS = (0, 1, 3)
 WHOLE_SHARE = 0.6
 #: Directions in which a finished model is tilted.
 TILT_DIRECTIONS = 8
-#: A reserve this large means no joint is needed to hold anything.
-PLENTY = 1e6
-
-Mask = NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Standing:
-    """Whether a set of parts stands. ``reserve``: how many times what the joints hold is needed of them,
-    at least (infinite where nothing is needed); ``weakest``: the joint nearest its limit; ``hold``: where
-    it does not stand, the parts a hand must hold; ``programmes``: how many were solved for the answer.
+    """Whether a set of parts stands; ``hold``: where it does not, the parts a hand must hold by the least
+    help; ``motion`` (parts of the model, 6): how it falls without, the certificate of it, as moves and
+    turns times a typical arm, of any size; empty where it stands or nothing is known. ``programmes``: how
+    many were solved for the answer.
     """
 
     ok: bool
-    reserve: float
-    weakest: str | None = None
     hold: tuple[str, ...] = ()
+    motion: Array = field(default_factory=lambda: np.zeros((0, 6)))
     programmes: int = 0
-    why: str = ""
 
 
 @dataclass(eq=False)
@@ -67,7 +63,7 @@ class Stand:
     up: Array
     contacts: Contacts
     _carried: dict[tuple[int, bool, tuple[int, ...]], bool] = field(default_factory=dict)
-    _solved: dict[tuple[bytes, bytes], Balance] = field(default_factory=dict)
+    _solved: dict[tuple[bytes, bytes, bytes], tuple[Help | None, bool]] = field(default_factory=dict)
 
     @staticmethod
     def of(
@@ -95,57 +91,38 @@ class Stand:
 
     # ------------------------------------------------------------------ the question
 
-    def stands(
-        self, parts: Iterable[str], wanted: float = 1.0, loads: Mapping[str, ArrayLike] | None = None
-    ) -> Standing:
+    def stands(self, parts: Iterable[str], loads: Mapping[str, ArrayLike] | None = None) -> Standing:
         """Whether the parts stand on a table below the lowest of them.
 
-        ``wanted`` is the reserve at which the search for a better proof stops. ``loads`` are forces (N) at
-        the centroids of some of the parts, on top of their weight, or (6,) forces and moments (N mm).
+        ``loads`` are forces (N) at the centroids of some of the parts, on top of their weight, or (6,) forces
+        and moments (N mm).
         """
         rows = self.structure.part_rows(parts)
         if not len(rows):
-            return Standing(True, float("inf"), why="nothing to stand")
+            return Standing(True)
         extra = self._extra(loads)
-        present = np.zeros(len(self.structure.bodies), dtype=bool)
-        present[rows] = True
+        present = self._mask(rows)
         table, on_table = self.structure.table_contacts(rows, self.up)
         leaning = present & ~self._carried_mask(rows, present, on_table)
         for row, load in extra.items():
             force = load[:3]
-            leaning[row] |= bool(
-                np.linalg.norm(force - (force @ self.up) * self.up) > 0
-                or force @ self.up > 0
-                or np.any(load[3:])
-            )
+            across = np.linalg.norm(force - (force @ self.up) * self.up)
+            leaning[row] |= bool(across > 0 or force @ self.up > 0 or np.any(load[3:]))
         if not leaning.any():
-            return Standing(True, float("inf"), why="every part is carried straight down")
-        return self._solve_growing(rows, present, leaning, table, extra, wanted)
+            return Standing(True)
+        return self._solve_growing(rows, present, leaning, table, extra)
 
-    def leaning(self, rows: ArrayLike, pressed: ArrayLike = ()) -> tuple[IntArray, IntArray, Mask]:
-        """What a proof must look at among these parts (rows): those not carried straight down, or
-        ``pressed``, and all that lies on them; the carried parts below them; and the contacts by which those
-        bear them.
-
-        With no such parts all stand, whatever their joints hold. Else they stand if they do on carriers that
-        only push straight up.
-        """
+    def carried(self, rows: ArrayLike) -> bool:
+        """Whether every one of these parts (rows) is carried straight down, so that no joint need hold."""
         chosen = np.sort(np.asarray(rows))
-        present = self._mask(chosen)
         _, on_table = self.structure.table_contacts(chosen, self.up)
-        leans = present & ~self._carried_mask(chosen, present, on_table)
-        leans[np.asarray(pressed, dtype=np.int64)] = True
-        region = self._with_all_above(leans, present)
-        edge = self._at[region[self._upper] & present[self._lower] & ~region[self._lower]]
-        bears = np.zeros(len(self.contacts), dtype=bool)
-        bears[edge] = True
-        under = np.unique(np.concatenate([self.contacts.first[edge], self.contacts.second[edge]]))
-        return np.flatnonzero(region), under[~region[under]], bears
+        return bool(self._carried_mask(chosen, self._mask(chosen), on_table)[chosen].all())
 
     def tip_deg(self, parts: Iterable[str]) -> float:
         """How far the parts can be tilted, degrees, in the worst direction before they slide or topple."""
         rows = self.structure.part_rows(parts)
-        bodies, contacts = self._whole(rows, self.structure.table_contacts(rows, self.up)[0])
+        present = self._mask(rows)
+        bodies, contacts = self._region(present, present, self.structure.table_contacts(rows, self.up)[0])
         across = _directions_across(self.up, TILT_DIRECTIONS)
         weight = bodies.weight(self.up)
         least = np.inf
@@ -181,52 +158,48 @@ class Stand:
     # ------------------------------------------------------------------ the programme
 
     def _solve_growing(
-        self,
-        rows: IntArray,
-        present: Mask,
-        leaning: Mask,
-        table: Contacts,
-        extra: Mapping[int, Array],
-        wanted: float,
+        self, rows: IntArray, present: Mask, leaning: Mask, table: Contacts, extra: Mapping[int, Array]
     ) -> Standing:
-        region, solved, best = self._with_all_above(leaning, present), 0, None
+        region, solved = self._with_all_above(leaning, present), 0
         for rings in RINGS:
             for _ in range(rings):
                 region = self._with_all_above(region | self._neighbours(region, present), present)
             if region.sum() > WHOLE_SHARE * len(rows):
                 break
-            found, contacts_at = self._solve(region, present, table, extra)
             solved += 1
-            if found.ok and (best is None or found.use < best[0].use):
-                best = (found, contacts_at)
-            if found.ok and found.reserve >= wanted:
-                return self._verdict(found, contacts_at, solved)
-        if best is not None and best[0].reserve >= wanted:
-            return self._verdict(*best, solved)
-        found, contacts_at = self._solve(present, present, table, extra)
+            if not self._help(region, present, table, extra)[1]:
+                return Standing(True, programmes=solved)
+        found, falls = self._help(present, present, table, extra)
         solved += 1
-        if found.ok:
-            return self._verdict(found, contacts_at, solved)
-        return self._falls(found, rows, table, extra, solved)
+        if not falls:
+            return Standing(True, programmes=solved)
+        names = self.structure.model.parts
+        if found is None:
+            return Standing(False, programmes=solved)
+        held = np.flatnonzero(np.any(found.hand, axis=1))
+        motion = np.zeros((len(present), 6))
+        motion[rows] = found.motion.reshape(-1, 6)
+        hold = tuple(names[rows[row]].id for row in held)
+        return Standing(False, hold, frozen_array(motion, (None, 6)), solved)
 
-    def _solve(
+    def _help(
         self, region: Mask, present: Mask, table: Contacts, extra: Mapping[int, Array]
-    ) -> tuple[Balance, IntArray]:
-        bodies, contacts, at = self._region(region, present, table)
+    ) -> tuple[Help | None, bool]:
+        """The least help of hands in a region (None: the solver cannot tell), and whether any is needed."""
+        bodies, contacts = self._region(region, present, table)
         rows = np.flatnonzero(region)
-        key = (rows.tobytes(), at.tobytes())
-        if not extra and key in self._solved:
-            return self._solved[key], at
         loads = bodies.weight(self.up)
         for row, force in extra.items():
-            loads[np.searchsorted(rows, row), : len(force)] += force
-        found = balance(bodies, contacts, loads)
-        if not extra:
-            self._solved[key] = found
-        return found, at
+            if region[row]:
+                loads[np.searchsorted(rows, row), : len(force)] += force
+        key = (rows.tobytes(), contacts.first.tobytes(), loads.tobytes())
+        if key not in self._solved:
+            found = elastic(Equilibrium(bodies, contacts), Case.make(loads), Capacity.of(contacts))
+            self._solved[key] = found, found is None or found.needed
+        return self._solved[key]
 
-    def _region(self, region: Mask, present: Mask, table: Contacts) -> tuple[Bodies, Contacts, IntArray]:
-        """Bodies and contacts of a region; rows in ``contacts`` (then -1 for each table contact)."""
+    def _region(self, region: Mask, present: Mask, table: Contacts) -> tuple[Bodies, Contacts]:
+        """Bodies and contacts of a region; carried parts below it are ground."""
         all_contacts, bodies = self.contacts, self.structure.bodies
         first, second = all_contacts.first, all_contacts.second
         inside = np.flatnonzero(region[first] & region[second])
@@ -239,18 +212,10 @@ class Stand:
             all_contacts.point[self._at[edge]], self.up, to_local[self._upper[edge]], GROUND
         )
         feet = _renumbered(table.take(region[table.first]), to_local)
-        at = np.concatenate([inside, self._at[edge], np.full(len(feet), -1)])
         return (
             Bodies(bodies.mass_g[rows], bodies.centroid[rows]),
             Contacts.join([within, carried_by, feet]),
-            at,
         )
-
-    def _whole(self, rows: IntArray, table: Contacts) -> tuple[Bodies, Contacts]:
-        present = np.zeros(len(self.structure.bodies), dtype=bool)
-        present[rows] = True
-        bodies, contacts, _ = self._region(present, present, table)
-        return bodies, contacts
 
     def _with_all_above(self, region: Mask, present: Mask) -> Mask:
         grown = region.copy()
@@ -269,41 +234,6 @@ class Stand:
         beside[first[region[second]]] = True
         return beside & present & ~region
 
-    # ------------------------------------------------------------------ the answer
-
-    def _verdict(self, found: Balance, at: IntArray, solved: int) -> Standing:
-        worst = int(np.argmax(found.share)) if len(found.share) else -1
-        weakest = None
-        if worst >= 0 and found.share[worst] > 0 and at[worst] >= 0:
-            weakest = self.structure.joints.joints[int(self.structure.joint[at[worst]])].id
-        reserve = found.reserve if found.reserve < PLENTY else float("inf")
-        why = (
-            "it balances without being held"
-            if weakest is None
-            else f"{weakest} holds {reserve:.1f} times the need"
-        )
-        return Standing(True, reserve, weakest, (), solved, why)
-
-    def _falls(
-        self, found: Balance, rows: IntArray, table: Contacts, extra: Mapping[int, Array], solved: int
-    ) -> Standing:
-        names = [part.id for part in self.structure.model.parts]
-        bodies, contacts = self._whole(rows, table)
-        loads = bodies.weight(self.up)
-        for row, force in extra.items():
-            loads[np.searchsorted(rows, row), : len(force)] += force
-        held = tuple(names[rows[local]] for local in least_hand(bodies, contacts, loads))
-        weakest = None
-        reserve = 0.0
-        if np.isfinite(found.use):
-            reserve = found.reserve
-            at = self._region(self._mask(rows), self._mask(rows), table)[2]
-            worst = at[int(np.argmax(found.share))]
-            weakest = (
-                self.structure.joints.joints[int(self.structure.joint[worst])].id if worst >= 0 else None
-            )
-        return Standing(False, reserve, weakest, held, solved + 1, "it falls unless held")
-
     def _mask(self, rows: IntArray) -> Mask:
         mask = np.zeros(len(self.structure.bodies), dtype=bool)
         mask[rows] = True
@@ -312,19 +242,6 @@ class Stand:
     def _extra(self, loads: Mapping[str, ArrayLike] | None) -> dict[int, Array]:
         index = self.structure.model.index_of
         return {index[part]: np.asarray(force, dtype=float) for part, force in (loads or {}).items()}
-
-
-def stands(
-    model: Model,
-    measures: Measures,
-    joints: Joints,
-    parts: Iterable[str],
-    settings: Settings,
-    up: ArrayLike = (0.0, 0.0, 1.0),
-    glued: Mapping[str, float | None] | Iterable[str] = (),
-) -> Standing:
-    """One question on its own; for many, keep a :class:`Stand`."""
-    return Stand.of(Structure.of(model, measures, joints, settings), up, glued).stands(parts)
 
 
 def lies_over(loads: Array, centre: Array, support: Array) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,7 +14,7 @@ from steps.model import Array, IntArray, Joint, Joints, Measures, Model, frozen_
 from steps.settings import Settings
 from steps.statics.contacts import contacts_of
 from steps.statics.flat import extreme_points, flat, unit
-from steps.statics.programme import GROUND, Bodies, Contacts
+from steps.statics.rigid import GROUND, Bodies, Contacts
 
 #: Two faces this near the lowest one lie on the table too, mm: less than a printed layer.
 TABLE_TOLERANCE_MM = 0.05
@@ -24,8 +24,6 @@ UPRIGHT_COSINE = 0.966
 FOOT_DIRECTIONS = 8
 #: Directions in which the outermost point of a bond is kept: finds the corners of a rectangle.
 BOND_DIRECTIONS = 4
-#: Joints from which the studs of each are gathered: one programme over 1,000 parts then takes seconds.
-COARSE_ABOVE = 400
 #: Design stress of a bond where no adhesive is chosen yet, MPa: a quarter of the least lap shear of
 #: the structural families, 2 MPa (epoxy, polyurethane 2-6 MPa from memory; a quarter, proposal).
 BOND_MPA = 0.5
@@ -56,16 +54,22 @@ class Structure:
         measures: Measures,
         joints: Joints,
         settings: Settings,
-        coarse: bool | None = None,
+        coarse: bool = True,
     ) -> Structure:
-        """Bodies with their printed mass, contacts with what each joint is estimated to hold when aged.
+        """Bodies with their printed mass, contacts with what each joint is likely to hold when aged.
 
-        ``coarse`` gathers the studs of a joint into at most four points; by default in large models.
+        ``coarse`` gathers the studs of a joint into at most four points that can do no more than they.
         """
         friction = material(settings.material).friction[0]
-        coarse = len(joints.joints) > COARSE_ABOVE if coarse is None else coarse
         contacts, joint = contacts_of(joints.joints, model.index_of, friction, coarse)
         return Structure(model, joints, bodies_of(model, measures), contacts, joint, friction)
+
+    @staticmethod
+    def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
+        """As :meth:`of`, with what each joint may be relied on to hold: the low end of its band."""
+        each = joints.joints
+        low = tuple(joint if joint.moves else replace(joint, hold_n=joint.hold_low_n) for joint in each)
+        return Structure.of(model, measures, replace(joints, joints=low), settings)
 
     @cached_property
     def joint_row(self) -> Mapping[str, int]:

@@ -30,7 +30,7 @@ COLUMNS = (
     "model",
     "joints",
     "glued",
-    "fewest",
+    "least_effort",
     "sittings",
     "wait min",
     "wait each min",
@@ -80,7 +80,7 @@ def row(
     bar: float = 0,
 ) -> list[str]:
     facts = {**found.facts, **work.facts}
-    keys = ("joints", "glued", "fewest", "sittings", "waiting_min", "waiting_each_min")
+    keys = ("joints", "glued", "least_effort", "sittings", "waiting_min", "waiting_each_min")
     every = ["", "", ""]
     if everything is not None:
         every = [f"{everything[key]:.0f}" for key in ("glued", "sittings", "waiting_min")]

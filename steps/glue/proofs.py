@@ -1,0 +1,240 @@
+"""Whether a load case holds with a set of joints glued, and if not, what that asks for.
+
+A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), the motions in which
+earlier sets fell, each tried by one product; then the conic programme. A motion in which a set falls is worth
+more than a no: the work of the loads in it less what all bare joints take up must be taken up by glue, which
+is a linear demand on the joints that it parts (Benders 1962). What moves by itself makes a demand of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from steps.glue.cases import LoadCase
+from steps.glue.master import Cut
+from steps.model import Array, IntArray, Mask
+from steps.statics import Capacity, Contacts, Equilibrium, Stand, Structure
+from steps.statics.programme import least_growth, least_use
+from steps.statics.tree import Holds, holds_of, shallow_tree, tree_needs
+
+#: Motions kept and tried in every case before a programme is asked.
+MOTIONS = 24
+#: A body moves, or two part, where they do so by more than this share of the greatest motion.
+STILL = 1e-4
+#: A joint wanted by less than this share of its bond is not wanted.
+WANTED = 1e-4
+#: Of the joints wanted, those are taken at once that are wanted by this share of the most wanted.
+MUCH = 0.8
+#: Like joints are told apart by so much of their effort, spread evenly by the golden ratio, so that few of
+#: them are wanted in part.
+UNLIKE, GOLDEN = 0.5, 0.6180339887
+#: A joint that takes up less than this share of what is asked is no help.
+NO_HELP = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """``ok`` None where it is not known; ``need`` (joints,) N, without safety, that each joint bears in the
+    proof that it holds; ``motion`` (6 n,) in which it falls."""
+
+    ok: bool | None
+    need: Array | None = None
+    motion: Array | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Strengthened:
+    """The joints ``added`` (mask) for one case, the cuts found on the way, whether it ``holds`` then, and
+    what each joint bears in the proof of it (joints,) N; where it does not, nothing glued would help."""
+
+    added: Mask
+    cuts: tuple[Cut, ...]
+    holds: bool
+    need: Array | None
+
+
+@dataclass(eq=False)
+class Proofs:
+    """Of one structure whose joints hold ``strength`` (joints,) N when glued, 0 where glue is not allowed."""
+
+    structure: Structure
+    strength: Array
+    up: Array
+    budget: float  #: contacts in programmes that may still be solved
+    programmes: int = 0
+    _motions: list[Array] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        joints = self.structure.joints.joints
+        self.may: IntArray = np.flatnonzero(self.strength > 0)
+        glued = {joints[row].id: float(self.strength[row]) for row in self.may}
+        table, _ = self.structure.table_contacts(np.arange(len(self.structure.bodies)), self.up)
+        plain, strong = self.structure.contacts, self.structure.glued(glued)
+        self.joint = np.append(self.structure.joint, np.full(len(table), -1))
+        self.plain, self.strong = Contacts.join([plain, table]), Contacts.join([strong, table])
+        self.equilibrium = Equilibrium(self.structure.bodies, self.plain)
+        self.bare_holds, self.glued_holds = self._holds(plain), self._holds(strong)
+
+    def _holds(self, contacts: Contacts) -> Holds:
+        joints, index = self.structure.joints.joints, self.structure.model.index_of
+        ends = np.array([(index[joint.b], index[joint.a]) for joint in joints], dtype=np.int64).reshape(-1, 2)
+        axis = np.array([joint.axis for joint in joints]).reshape(-1, 3)
+        return holds_of(contacts, self.structure.joint, axis, ends[:, 0], ends[:, 1])
+
+    def mask(self, glued: Iterable[int]) -> Mask:
+        """(joints,) true at the rows."""
+        mask = np.zeros(len(self.strength), dtype=bool)
+        mask[list(glued)] = True
+        return mask
+
+    def capacity(self, glued: Mask) -> Capacity:
+        """What the contacts can do with the joints of a mask glued."""
+        pick = np.append(glued, False)[self.joint]
+        plain, strong = self.plain, self.strong
+        return Capacity(
+            plain.friction,
+            np.where(pick, strong.pull, plain.pull),
+            np.where(pick, strong.grip, plain.grip),
+            np.where(pick, strong.push, plain.push),
+        )
+
+    @cached_property
+    def _stand(self) -> Stand:
+        return Stand.of(self.structure, self.up)
+
+    # ------------------------------------------------------------------ one case
+
+    def quick(self, load: LoadCase, glued: Mask) -> Answer:
+        """Whether a case holds with the joints of a mask (joints,) glued, if that takes no programme."""
+        if load.case.ground and self._stand.carried(np.flatnonzero(load.case.present)):
+            return Answer(True, np.zeros(len(self.strength)))
+        need = self._along_tree(load, glued)
+        if need is not None:
+            return Answer(True, need)
+        capacity = self.capacity(glued)
+        for motion in self._motions:
+            if self.equilibrium.excess(load.case, capacity, motion) > 0:
+                return Answer(False, motion=motion)
+        return Answer(None)
+
+    def _along_tree(self, load: LoadCase, glued: Mask) -> Array | None:
+        if load.case.ground:
+            return None
+        holds = self.bare_holds.chosen(self.glued_holds, glued)
+        tree = shallow_tree(holds, load.case)
+        if tree is None:
+            return None
+        need = tree_needs(tree, holds, load.case, self.structure.bodies)
+        return need if bool(np.all(need * load.case.safety <= holds.pull + 1e-9)) else None
+
+    def _afford(self, load: LoadCase) -> bool:
+        """Whether the work suffices for one more programme of a case, which is counted then."""
+        size = float(self.equilibrium.live(load.case).sum())
+        if size > self.budget:
+            return False
+        self.budget -= size
+        self.programmes += 1
+        return True
+
+    def _keep(self, motion: Array) -> None:
+        self._motions.insert(0, motion)
+        del self._motions[MOTIONS:]
+
+    def strengthened(self, load: LoadCase, glued: Mask, effort: Array) -> Strengthened | None:
+        """The joints that a case asks for beyond those glued (mask), the cheapest by a programme in which
+        each may be glued in part: those by far the most wanted, again and again. None where the work ran out
+        or the solver cannot tell."""
+        added = np.zeros(len(glued), dtype=bool)
+        cuts: list[Cut] = []
+        strong = self.capacity(self.mask(self.may))
+        while True:
+            if not self._afford(load):
+                return None
+            open_ = np.flatnonzero(~glued & ~added & (self.strength > 0))
+            number = np.full(len(glued) + 1, -1)
+            number[open_] = np.arange(len(open_))
+            now = self.capacity(glued | added)
+            cost = effort[open_] * (1.0 + UNLIKE * np.modf(open_ * GOLDEN)[0])
+            found = least_growth(self.equilibrium, load.case, now, strong, number[self.joint], cost)
+            if found is None:
+                return None
+            if found.share is None:
+                return Strengthened(added, tuple(cuts), False, None)
+            wanted = float(found.share.max(initial=0.0))
+            if wanted <= WANTED:
+                return Strengthened(added, tuple(cuts), True, self._borne(found.force))
+            self._keep(found.motion)
+            cuts += self.cuts(load, found.motion)
+            added[open_[found.share >= MUCH * wanted]] = True
+
+    def _borne(self, force: Array) -> Array:
+        """(joints,) tension and shear that each joint's contacts bear, N."""
+        along = np.einsum("ki,ki->k", force, self.plain.normal)
+        across = np.linalg.norm(force - along[:, None] * self.plain.normal, axis=1)
+        pinned = np.isinf(self.plain.grip)
+        each = np.maximum(-along, 0.0) + np.where(pinned, 0.0, across)
+        own = self.joint >= 0
+        return np.bincount(self.joint[own], each[own], len(self.strength)).astype(float)
+
+    # ------------------------------------------------------------------ what a fall asks for
+
+    def cuts(self, load: LoadCase, motion: Array) -> tuple[Cut, ...]:
+        """The demands that a motion of a case makes, each of what moves by itself; none where glue cannot
+        meet the whole of it."""
+        whole = self._cut(load, motion)
+        if whole is None:
+            return ()
+        pieces = [cut for own in self._movers(load, motion) if (cut := self._cut(load, own)) is not None]
+        return tuple(pieces) or (whole,)
+
+    def _cut(self, load: LoadCase, motion: Array) -> Cut | None:
+        """None where the motion does not show that a bare model falls, or all glue cannot stop it."""
+        equilibrium, case = self.equilibrium, load.case
+        short = equilibrium.excess(case, Capacity.of(self.plain), motion)
+        if short <= 0:
+            return None
+        more = equilibrium.taken(case, Capacity.of(self.strong), motion)
+        more = more - equilibrium.taken(case, Capacity.of(self.plain), motion)
+        own = self.joint >= 0
+        gain = np.bincount(self.joint[own], more[own], len(self.strength)) / short
+        rows = np.flatnonzero((gain > NO_HELP) & (self.strength > 0))
+        share = np.minimum(gain[rows], 1.0)
+        return Cut(rows, share) if share.sum() >= 1.0 else None
+
+    def _movers(self, load: LoadCase, motion: Array) -> list[Array]:
+        """The motion of each lot of bodies that move together, the others at rest."""
+        each = motion.reshape(-1, 6)
+        size = np.linalg.norm(each, axis=1)
+        moving = (size > STILL * size.max(initial=0.0)) & load.case.present & ~load.case.held
+        parting = np.abs(self.equilibrium.transposed @ motion).reshape(-1, 3).max(axis=1)
+        contacts = self.plain
+        count = len(moving)
+        real = (contacts.second >= 0) & (parting <= STILL * size.max(initial=0.0))
+        first, second = contacts.first[real], contacts.second[real]
+        both = moving[first] & moving[second]
+        graph = sparse.coo_matrix((np.ones(both.sum()), (first[both], second[both])), shape=(count, count))
+        label = connected_components(graph, directed=False)[1]
+        lots = np.unique(label[moving])
+        if len(lots) < 2:
+            return []
+        return [np.where((moving & (label == lot))[:, None], each, 0.0).ravel() for lot in lots]
+
+    # ------------------------------------------------------------------ what cannot be helped
+
+    def first_to_give(self, load: LoadCase) -> tuple[int, float]:
+        """Where a case fails with everything glued: the joint (row) that gives way first, and how many times
+        what it holds is asked of it; -1 and infinity where no forces balance at all, or nobody can tell."""
+        if not self._afford(load):
+            return -1, float("inf")
+        found = least_use(self.equilibrium, load.case, self.capacity(self.mask(self.may)))
+        own = self.joint >= 0
+        blame = np.bincount(self.joint[own], found.blame[own], len(self.strength))
+        if not np.isfinite(found.use) or blame.max(initial=0.0) <= 0:
+            return -1, float("inf")
+        return int(np.argmax(blame.round(6))), found.use

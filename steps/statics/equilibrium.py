@@ -1,0 +1,217 @@
+"""Equilibrium written once over all bodies and contacts of one set, and asked for many cases.
+
+Contact forces f (three a contact: along its normal and along two tangents) balance the loads w when
+``A f + w = 0`` on all bodies that are not held. What a contact can do is a convex set K (see
+:class:`Capacity`). A case therefore changes only the loads, the hands and the capacities: the matrix serves
+them all.
+
+Two values settle a case, and both can be checked by anyone:
+
+* forces in K that leave a residual of no account show that it *holds*;
+* a motion y of the bodies on which the loads do more work than all forces in K could take up,
+  ``w.y > sup {-(A^T y).f : f in K}``, shows that it *falls* (weak duality; Farkas 1902). What is held does
+  not move in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import sparse
+
+from steps.model import Array, Mask, frozen_array
+from steps.statics.rigid import GROUND, Bodies, Contacts, tangents, typical_arm
+
+#: No contact pushes, or pins, harder than so many times all loads together: a balance that needs a longer
+#: lever than a thousand to one is not believed, and every sum over K stays finite.
+CRUSH = 1e3
+
+
+@dataclass(frozen=True, eq=False)
+class Capacity:
+    """What the contacts can do, (k,) each: ``friction``, ``pull`` and ``grip`` (N), whether they ``push``.
+
+    K: along the normal a force n >= -pull (and <= 0 without push), across it one of at most
+    friction (n + pull) + grip: a pull of the contact's own presses its faces together. A ``grip`` of inf is a
+    pin, free either way along both tangents; what does not push does not rub.
+    """
+
+    friction: Array
+    pull: Array
+    grip: Array
+    push: Mask
+
+    @staticmethod
+    def of(contacts: Contacts) -> Capacity:
+        """As the contacts say."""
+        return Capacity(contacts.friction, contacts.pull, contacts.grip, contacts.push)
+
+    def within(self, live: Mask, safety: float = 1.0) -> Capacity:
+        """With ``pull`` and ``grip`` divided by ``safety``, and nothing at contacts that are not ``live``."""
+        return Capacity(
+            np.where(live, self.friction, 0.0),
+            np.where(live, self.pull / safety, 0.0),
+            np.where(live, self.grip / safety, 0.0),
+            self.push & live,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One question: ``loads`` (n, 6: N, N mm about the centroids) on the bodies that are ``present`` (n,)
+    while those ``held`` (n,) do not move; pull and grip capacities are divided by ``safety``; without
+    ``ground`` the contacts with it do nothing."""
+
+    loads: Array
+    held: Mask
+    present: Mask
+    safety: float = 1.0
+    ground: bool = True
+
+    @staticmethod
+    def make(
+        loads: Array,
+        held: ArrayLike = (),
+        present: ArrayLike | None = None,
+        safety: float = 1.0,
+        ground: bool = True,
+    ) -> Case:
+        """A case from rows of bodies; all are present by default, and what is held or away bears no load."""
+        count = len(loads)
+        is_held, is_there = np.zeros(count, dtype=bool), np.ones(count, dtype=bool)
+        is_held[np.asarray(held, dtype=np.int64)] = True
+        if present is not None:
+            is_there[:] = False
+            is_there[np.asarray(present, dtype=np.int64)] = True
+        borne = np.where((is_there & ~is_held)[:, None], loads, 0.0)
+        return Case(frozen_array(borne, (count, 6)), is_held & is_there, is_there, safety, ground)
+
+    @property
+    def scale(self) -> float:
+        """The greatest force on one body, N; forces are reckoned in it."""
+        return (
+            float(np.abs(self.loads[:, :3]).max(initial=0.0))
+            or float(np.abs(self.loads).max(initial=0.0))
+            or 1.0
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Equilibrium:
+    """The operator of one set of bodies and contacts."""
+
+    bodies: Bodies
+    contacts: Contacts
+
+    @cached_property
+    def arm(self) -> float:
+        """A typical lever, mm: moments are divided by it so that they weigh as much as forces."""
+        return typical_arm(self.bodies, self.contacts)
+
+    @cached_property
+    def frames(self) -> Array:
+        """(k, 3, 3) rows: normal, first tangent, second tangent of each contact."""
+        first, second = tangents(self.contacts.normal)
+        return frozen_array(np.stack([self.contacts.normal, first, second], axis=1), (None, 3, 3))
+
+    @cached_property
+    def matrix(self) -> sparse.csr_matrix:
+        """(6 n, 3 k): force and moment / arm on each body per unit of each contact force."""
+        contacts, count = self.contacts, len(self.contacts)
+        entries, at_rows, at_columns = [], [], []
+        columns = 3 * np.arange(count)[:, None] + np.arange(3)
+        for bodies, sign in ((contacts.first, 1.0), (contacts.second, -1.0)):
+            real = np.flatnonzero(bodies != GROUND)
+            force = sign * self.frames[real]
+            lever = contacts.point[real] - self.bodies.centroid[bodies[real]]
+            wrench = np.concatenate([force, np.cross(lever[:, None, :], force) / self.arm], axis=2)
+            entries.append(wrench.ravel())
+            at_rows.append(np.broadcast_to(6 * bodies[real, None, None] + np.arange(6), wrench.shape).ravel())
+            at_columns.append(np.broadcast_to(columns[real][:, :, None], wrench.shape).ravel())
+        built = sparse.coo_matrix(
+            (np.concatenate(entries), (np.concatenate(at_rows), np.concatenate(at_columns))),
+            shape=(6 * len(self.bodies), 3 * count),
+        ).tocsr()
+        built.data[np.abs(built.data) < 1e-12] = 0.0  # directions that lie across an axis, rounded
+        built.eliminate_zeros()
+        return built
+
+    @cached_property
+    def transposed(self) -> sparse.csr_matrix:
+        """(3 k, 6 n) the same, for motions."""
+        return self.matrix.T.tocsr()
+
+    def scaled_loads(self, case: Case) -> Array:
+        """(6 n,) the loads in units of the case's scale, moments divided by the arm."""
+        loads = case.loads / case.scale
+        return np.concatenate([loads[:, :3], loads[:, 3:] / self.arm], axis=1).ravel()
+
+    def live(self, case: Case) -> Mask:
+        """(k,) the contacts of bodies that are there, with each other or the ground, one of them free."""
+        there = np.append(case.present, case.ground)
+        free = np.append(case.present & ~case.held, False)
+        first, second = self.contacts.first, self.contacts.second
+        return there[first] & there[second] & (free[first] | free[second])
+
+    def capacity(self, case: Case, capacity: Capacity) -> Capacity:
+        """What the contacts can do in a case, in units of its scale."""
+        own = capacity.within(self.live(case), case.safety)
+        return Capacity(own.friction, own.pull / case.scale, own.grip / case.scale, own.push)
+
+    # ------------------------------------------------------------------ the two proofs
+
+    def residual(self, case: Case, force: Array) -> float:
+        """The greatest force, or moment over the arm, that ``force`` (k, 3: N, model axes) leaves unbalanced
+        on a body that is there and not held, in units of the case's scale."""
+        local = np.einsum("kij,kj->ki", self.frames, force).ravel() / case.scale
+        left = (self.matrix @ local + self.scaled_loads(case)).reshape(-1, 6)
+        return float(np.abs(left[case.present & ~case.held]).max(initial=0.0))
+
+    def excess(self, case: Case, capacity: Capacity, motion: Array) -> float:
+        """What the loads do in a ``motion`` (6 n,: moves, and turns times the arm) more than all forces that
+        the capacities allow could take up; above 0 the case falls. In units of the case's scale."""
+        moving = self._moving(case, motion)
+        return float(self.scaled_loads(case) @ moving - self.taken(case, capacity, motion).sum())
+
+    def taken(self, case: Case, capacity: Capacity, motion: Array) -> Array:
+        """(k,) what the forces of each contact could take up in a motion, at most."""
+        against = self.transposed @ -self._moving(case, motion)
+        return support(self.capacity(case, capacity), against, self.crush(case))
+
+    def _moving(self, case: Case, motion: Array) -> Array:
+        """The motion with what is held, or not there, at rest."""
+        return np.where(np.repeat(case.present & ~case.held, 6), motion, 0.0)
+
+    def overload(self, case: Case, capacity: Capacity, force: Array) -> float:
+        """How far ``force`` (k, 3: N, model axes) goes beyond what the contacts bear, at worst, in units of
+        the case's scale."""
+        own = self.capacity(case, capacity)
+        local = np.einsum("kij,kj->ki", self.frames, force) / case.scale
+        along, across = local[:, 0], np.hypot(local[:, 1], local[:, 2])
+        rubs = np.where(own.push, own.friction, 0.0)
+        beyond = [
+            -own.pull - along,
+            np.where(own.push, 0.0, along),
+            across - rubs * (along + own.pull) - own.grip,
+        ]
+        return float(max(each.max(initial=0.0) for each in beyond))
+
+    def crush(self, case: Case) -> float:
+        """The hardest push that is believed, in units of the case's scale."""
+        return CRUSH * max(1.0, float(np.abs(case.loads[:, :3]).sum()) / case.scale)
+
+
+def support(capacity: Capacity, against: Array, crush: float) -> Array:
+    """(k,) the most that each contact's forces in K can do along ``against`` (3 k,)."""
+    normal, across = against.reshape(-1, 3)[:, 0], np.hypot(*against.reshape(-1, 3)[:, 1:].T)
+    pinned = np.isinf(capacity.grip)
+    grip = np.where(pinned, crush, capacity.grip)
+    friction = np.where(pinned | ~capacity.push, 0.0, capacity.friction)
+    pulled = across * grip - normal * capacity.pull
+    pushed = across * (friction * (crush + capacity.pull) + grip) + normal * np.where(
+        capacity.push, crush, 0.0
+    )
+    return np.maximum(pulled, pushed)
