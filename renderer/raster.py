@@ -32,8 +32,8 @@ BATCH = 300_000
 PLATFORMS = ("egl", "osmesa", "")
 #: A driver that has not answered by then is broken (s). Software GL needs about 2 s on one core.
 PATIENCE_S = 30.0
-#: Names under which Mesa's software rasterisers report.
-SOFTWARE = ("llvmpipe", "softpipe", "swrast", "software")
+#: Words by which OpenGL in software is told: Mesa's rasterisers, and what comes with systems (from memory).
+SOFTWARE = ("llvmpipe", "softpipe", "swrast", "software", "gdi generic", "basic render")
 
 
 @dataclass(frozen=True)

@@ -24,11 +24,17 @@ class GuardedSource:
 
     first: Source
     notice: str = ""
+    renderer: str = ""  #: what OpenGL calls itself
     _second: RaySource = field(default_factory=RaySource)
 
     @property
     def name(self) -> str:
         return self._second.name if self.notice else self.first.name
+
+    @property
+    def who(self) -> str:
+        """What draws, for the log."""
+        return f"OpenGL ({self.renderer})" if self.name == "gl" else "rays"
 
     def table(self, items: Sequence[Item], camera: Camera, base: PixelTable | None = None) -> PixelTable:
         if not self.notice:
@@ -49,7 +55,7 @@ def choose_source(wish: Wish = None, ask: Callable[[], Probe] | None = None) -> 
         return GuardedSource(RaySource())
     found = (ask or _probe_once)()
     if found.works and (wish == "gl" or not found.software):
-        return GuardedSource(RasterSource(found.platform))
+        return GuardedSource(RasterSource(found.platform), renderer=found.renderer)
     if wish == "gl":
         return GuardedSource(RaySource(), notice=_sorry(found.reason))
     return GuardedSource(RaySource())

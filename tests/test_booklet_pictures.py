@@ -64,6 +64,10 @@ def same(one: Sequence[Picture | None], two: Sequence[Picture | None]) -> bool:
     )
 
 
+def shown(pictures: Sequence[Picture | None]) -> int:
+    return sum(picture is not None for picture in pictures)
+
+
 @pytest.fixture(scope="module")
 def alone() -> list[Picture | None]:
     """What this process draws with rays, without a crew."""
@@ -79,6 +83,7 @@ def test_workers_draw_what_one_process_draws_time_and_again(workers, alone):
         assert same(list(pictures.drawn(small_orders())), alone)
         assert same(list(pictures.drawn(small_orders()[:3])), alone[:3])  # as for stickers, after the booklet
         assert pictures.notice == ""
+        assert pictures.log == f"{shown(alone) + shown(alone[:3])} pictures drawn with rays"
 
 
 def test_the_notice_of_the_source_comes_back_from_whoever_draws(monkeypatch, alone):
@@ -89,6 +94,7 @@ def test_the_notice_of_the_source_comes_back_from_whoever_draws(monkeypatch, alo
         pictures = StudioPictures(sample_plan(), settings, crew)
         assert same(list(pictures.drawn(small_orders())), alone)
         assert "OpenGL does not work here" in pictures.notice
+        assert pictures.log == f"{shown(alone)} pictures drawn with rays"
 
 
 def test_only_one_process_draws_unless_more_or_opengl_are_asked_for():

@@ -31,8 +31,27 @@ CARD = Probe(True, "egl", "A Graphics Card of Some Make")
 def test_the_source_follows_the_wish_and_what_there_is(wish, found, name, noticed):
     source = choose_source(wish, lambda: found)
     assert source.name == name
+    assert source.who == ("rays" if name == "rays" else f"OpenGL ({found.renderer})")
     assert bool(source.notice) == noticed
     assert "\n" not in source.notice
+
+
+@pytest.mark.parametrize(
+    "renderer, software",
+    [
+        ("llvmpipe (LLVM 15.0.6, 256 bits)", True),
+        ("softpipe", True),
+        ("Software Rasterizer", True),
+        ("Mesa DRI swrast", True),
+        ("GDI Generic", True),
+        ("A Graphics Card of Some Make/PCIe/SSE2", False),
+    ],
+)
+def test_opengl_in_software_is_told_from_a_card_by_its_name(renderer, software):
+    # it is as slow as rays and less exact: only a card is chosen without being asked for
+    found = Probe(True, "egl", renderer)
+    assert found.software == software
+    assert choose_source(None, lambda: found).name == ("rays" if software else "gl")
 
 
 def test_rays_need_no_probe():
@@ -63,7 +82,7 @@ def test_rays_take_over_in_the_middle_of_a_run_with_one_line_of_notice():
     item, camera = box(0, (0, 0, 0), (2, 1, 2)), camera_of(3, 2)
     pictures = [letters(source.table([item], camera)) for _ in range(4)]
     assert pictures == [["aa.", "aa."]] * 4
-    assert source.name == "rays" and broken.calls == 2
+    assert source.name == source.who == "rays" and broken.calls == 2
     assert "out of memory" in source.notice and "rays" in source.notice and "\n" not in source.notice
 
 

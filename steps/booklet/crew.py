@@ -63,6 +63,7 @@ class Crew:
         self._ends: list[str] = []  # how each worker that crashed ended
         self._other: Counter[Way] = Counter()  # pictures that only the other source could draw
         self._notice = ""
+        self.drew: Counter[str] = Counter()  #: how many pictures by which source, for the log
         with suppress(NoWorkers):  # told when there is something to draw
             self._free.extend(self._start() for _ in range(count))
         self._threads = ThreadPoolExecutor(count)
@@ -142,8 +143,10 @@ class Crew:
         )
 
     def _ask(self, seat: Seat, run: Sequence[Request], done: Drawn) -> None:
-        for picture, notice in seat.worker.ask(desk.draw_run, run):
+        for picture, who, notice in seat.worker.ask(desk.draw_run, run):
             done.append(picture)
+            with self._lock:
+                self.drew[who] += picture is not None
             if notice and not self._notice:
                 self._notice = notice
         self._free.append(seat)

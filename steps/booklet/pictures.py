@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from renderer.picture import Picture
@@ -57,11 +58,19 @@ class StudioPictures:
     crew: Crew | None = None
     progress: Callable[[str, int, int], None] | None = None
     _alone: str = ""  # why no crew draws, where one was to
+    _drew: Counter[str] = field(default_factory=Counter)  # by this process
 
     @property
     def notice(self) -> str:
         """One line for the user where something went otherwise than asked for; else empty."""
         return self._alone or (self.crew.notice if self.crew is not None else "")
+
+    @property
+    def log(self) -> str:
+        """One line on what drew how many pictures; empty before any is drawn."""
+        drew = self._drew + (self.crew.drew if self.crew is not None else Counter())
+        said = [f"{count} pictures drawn with {who}" for who, count in sorted(drew.items()) if count]
+        return ", ".join(said)
 
     def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
         """Each picture in turn; a picture wished for several times is drawn once."""
@@ -90,4 +99,6 @@ class StudioPictures:
                 self._alone = f"No process can be started here ({error}); this one draws alone, with rays."
         desk = Desk(self.plan, self.settings.model_copy(update={"pictures": "rays"}))
         for request in asked[count:]:
-            yield desk.draw(request)
+            picture = desk.draw(request)
+            self._drew[desk.studio.source.who] += picture is not None
+            yield picture

@@ -237,8 +237,8 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
         write_whole(plan_target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, target, settings, run.quiet)
-    if pictures.notice:
-        message(pictures.notice, run.quiet)
+    for line in filter(None, (pictures.log, pictures.notice)):
+        message(line, run.quiet)
     for path in (target, *([label_target] if stickers else []), plan_target):
         result(str(path))
 

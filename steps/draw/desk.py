@@ -80,8 +80,8 @@ def sit_down(plan: Plan, settings: Settings) -> Iterator[None]:
     yield from ()
 
 
-def draw_run(asked: Sequence[Request]) -> Iterator[tuple[Picture | None, str]]:
-    """The pictures of a run, each with what this worker's studio has to say of how it draws."""
+def draw_run(asked: Sequence[Request]) -> Iterator[tuple[Picture | None, str, str]]:
+    """The pictures of a run, each with what draws it, and what this worker's studio has to say of that."""
     desk = _desks[0]
     for one in asked:
-        yield desk.draw(one), desk.studio.notice
+        yield desk.draw(one), desk.studio.source.who, desk.studio.notice
