@@ -5,76 +5,133 @@ These are values to be laid out, in English; the supplier's safety data sheet an
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from steps.glue.families import Family, family
-from steps.glue.hazards import Component, SignalWord, components_of, hazard_book, signal_word
+from steps.cites import Cite, cites, data_file
+from steps.glue.families import Family, family, glue_book
+from steps.glue.hazards import Component, ExposureLimit, Survey, components_of, grave_of, hazard_book
 from steps.glue.small_parts import is_small_ball, is_small_part
 from steps.model import Adhesive, Array, Gluing, Measures, Model, Order
 from steps.settings import Settings
 from steps.statics.flat import flat, unit
 from steps.statics.structure import TABLE_TOLERANCE_MM, bodies_of, feet_of
 
-GRAVEST_FIRST: tuple[SignalWord, ...] = ("DANGER", "WARNING", "CAUTION", "NOTICE")
+#: Label words, the graver first (CLP Article 20).
+LABEL_WORDS = ("Danger", "Warning")
 
-SHEET_FIRST = "Read the supplier's safety data sheet first; it and your local rules come before this booklet."
-#: ISO 7010 signs that go with every adhesive (registered codes, from memory): read the manual, goggles,
-#: gloves, wash hands.
-ALWAYS_SIGNS = ("M002", "M004", "M009", "M011")
-#: Signs that a hazard statement calls for (from memory).
-STATEMENT_SIGNS = {
-    "H225": ("W021", "P003"),
-    "H241": ("W021", "P003"),
-    "H314": ("W023", "E011"),
-    "H334": ("M017",),
-}
-#: Families that a child may use with help: no hazard statement and no heat (proposal).
-CHILDREN_MAY = ("pva",)
+
+@dataclass(frozen=True)
+class Caution:
+    """One row of the adult's page. ``words`` may hold {places} that :attr:`AdhesiveCautions.terms` or the
+    plan fill."""
+
+    section: str  #: ready, prepare, gluing, after
+    words: str
+    sign: str
+    when: frozenset[str]
+    cites: tuple[Cite, ...]
+
+
+@dataclass(frozen=True)
+class FirstAid:
+    """What to do when something happened; ``minutes`` at least, where a time is known."""
+
+    key: str
+    title: str
+    words: str
+    minutes: int | None
+    avoid: str
+    when: frozenset[str]
+    unless: frozenset[str]
+    cites: tuple[Cite, ...]
+
+
+@cache
+def caution_rows() -> tuple[Caution, ...]:
+    """Every row that some plan calls for."""
+    return tuple(
+        Caution(row["section"], row["words"], row.get("sign", ""), frozenset(row["when"]), cites(row["cite"]))
+        for row in data_file("safety.toml")["caution"]
+    )
+
+
+@cache
+def first_aid_rows() -> tuple[FirstAid, ...]:
+    """Every case of first aid that some plan calls for."""
+    return tuple(
+        FirstAid(
+            row["key"],
+            row["title"],
+            row["words"],
+            row.get("minutes"),
+            row.get("avoid", ""),
+            frozenset(row["when"]),
+            frozenset(row.get("unless", ())),
+            cites(row["cite"]),
+        )
+        for row in data_file("safety.toml")["first_aid"]
+    )
 
 
 @dataclass(frozen=True)
 class Air:
-    """What the planned amount would give in a closed room, ppm, against the lowest limit known."""
+    """What the planned amount would give in a closed room, ppm, an estimate: of all of it over a shift, and
+    of one sitting at its peak; the strictest limits, and what a survey measured, where there are any."""
 
-    component: str
-    volume_ml: float
+    component: Component
     room_m3: float
-    ppm: float
-    limit_ppm: float
-    body: str
+    shift_ppm: float
+    peak_ppm: float
+    shift_limit: ExposureLimit | None
+    peak_limit: ExposureLimit | None
+
+    @property
+    def survey(self) -> Survey | None:
+        return self.component.survey
 
     @property
     def over(self) -> bool:
-        return self.ppm > self.limit_ppm
+        """Whether a limit may be passed, by what was measured rather than by the estimate where both are."""
+        found = self.survey
+        shift, peak = (self.shift_ppm, self.peak_ppm) if found is None else (found.mean_ppm, found.peak_ppm)
+        pairs = ((shift, self.shift_limit), (peak, self.peak_limit))
+        return any(ppm > self.component.limit_ppm(limit) for ppm, limit in pairs if limit is not None)
 
 
 @dataclass(frozen=True)
 class AdhesiveCautions:
-    """All that the chosen adhesive calls for. ``statements`` are (code, wording); ``signs`` ISO 7010 codes;
-    ``pictograms`` GHS codes; ``missing`` names components whose hazards are not fully known here."""
+    """All that the chosen adhesive calls for. ``label``: the label's own signal word, empty where it bears
+    none; ``statements`` and ``may_carry`` are (code, wording); ``pictograms`` GHS codes; ``terms`` fill the
+    places of the rows; ``missing`` names components whose hazards are not fully known here."""
 
-    signal: SignalWord
-    family: str
-    words: str
-    adult_only: bool
-    first: str
+    family: Family
+    label: str
+    grave: tuple[str, ...]
     statements: tuple[tuple[str, str], ...]
+    may_carry: tuple[tuple[str, str], ...]
     pictograms: tuple[str, ...]
-    signs: tuple[str, ...]
-    surface: str
-    gloves: tuple[str, ...]
-    first_aid: tuple[str, ...]
-    storage: tuple[str, ...]
-    disposal: tuple[str, ...]
-    training: tuple[str, ...]
+    components: tuple[Component, ...]
+    terms: Mapping[str, tuple[str, ...]]
+    tags: frozenset[str]
+    first_aid: tuple[FirstAid, ...]
     air: tuple[Air, ...]
-    max_c: float
-    missing: tuple[str, ...]
-    sources: tuple[str, ...]
+
+    @property
+    def training(self) -> tuple[str, ...]:
+        return _each(one.training for one in self.components)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return _each(one.note for one in self.components)
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        return tuple(one.words for one in self.components if not one.complete)
 
 
 @dataclass(frozen=True)
@@ -99,8 +156,17 @@ class ModelCautions:
     tips_easily: tuple[Heavy, ...]
     total_g: float
     softens_c: tuple[float, float] | None
-    words: tuple[str, ...]
     stands_to_deg: float | None = None  #: tilt at which the finished model falls over; None for loose parts
+
+    @property
+    def tags(self) -> frozenset[str]:
+        """What of the model calls for rows of the adult's page."""
+        return frozenset({"always"} | ({"heavy"} if self.heavy else set()))
+
+
+def rows_for(section: str, tags: frozenset[str]) -> tuple[Caution, ...]:
+    """The rows of a section of the adult's page that something calls for, in the data's order."""
+    return tuple(row for row in caution_rows() if row.section == section and row.when & tags)
 
 
 def cautions_for(
@@ -112,56 +178,72 @@ def cautions_for(
         return None
     used = family(adhesive.family)
     parts = components_of(used, settings.material)
-    air = _air(used, parts, adhesive.volume_ml, settings)
-    codes = sorted({code for one in parts for code in one.statements}, key=_gravity)
-    book = hazard_book()
-    missing = tuple(one.words for one in parts if not one.complete)
+    tags = _tags(used, parts, gluing)
+    first_aid = tuple(row for row in first_aid_rows() if row.when & tags and not row.unless & tags)
+    label = next((word for word in LABEL_WORDS if any(one.signal == word for one in parts)), "")
+    codes = _each(code for one in parts for code in one.statements)
     return AdhesiveCautions(
-        signal=min((signal_word(one) for one in parts), key=GRAVEST_FIRST.index),
-        family=used.name,
-        words=used.words,
-        adult_only=used.name not in CHILDREN_MAY or bool(missing),
-        first=SHEET_FIRST,
-        statements=tuple((code, book.statements[code]) for code in codes),
+        family=used,
+        label=label,
+        grave=grave_of(parts),
+        statements=_worded(codes),
+        may_carry=_worded(code for one in parts for code in one.may_carry if code not in codes),
         pictograms=tuple(sorted({code for one in parts for code in one.pictograms})),
-        signs=_signs(parts, codes, air),
-        surface=used.surface,
-        gloves=_each(one.gloves for one in parts),
-        first_aid=_each(line for one in parts for line in one.first_aid)
-        or ("As the supplier's safety data sheet says; call the poison centre.",),
-        storage=_each(one.storage for one in parts),
-        disposal=_each(one.disposal for one in parts),
-        training=_each(one.training for one in parts),
-        air=air,
-        max_c=used.max_c,
-        missing=missing,
-        sources=_each(f"{one.words}: {key}: {source}" for one in parts for key, source in one.source.items()),
+        components=parts,
+        terms={
+            "gloves": _each(one.gloves for one in parts),
+            "who": _each(one.who for one in parts),
+            "storage": _each(one.storage for one in parts),
+            "disposal": _each(one.disposal for one in parts),
+            "prepare": (glue_book().preparation(settings.material).words,),
+        },
+        tags=tags,
+        first_aid=first_aid,
+        air=_air(used, parts, adhesive.volume_ml, _largest_share(gluing), settings),
     )
 
 
-def _air(used: Family, parts: tuple[Component, ...], volume_ml: float, settings: Settings) -> tuple[Air, ...]:
+def _tags(used: Family, parts: Iterable[Component], gluing: Gluing | None) -> frozenset[str]:
+    """What of the adhesive calls for rows: its name, its components, what they may bear, how it is used."""
+    found = {"glued", used.name}
+    for one in parts:
+        found |= {one.name, *one.statements, *one.may_carry} | ({"hot"} if one.hot else set())
+    if used.mixed:
+        found.add("mixed")
+    if gluing is not None and any(problem.code == "adhesive-wicks" for problem in gluing.problems):
+        found.add("wicks beside moving")
+    return frozenset(found)
+
+
+def _worded(codes: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Statements with their wording, each once, the gravest first."""
+    book = hazard_book()
+    grave = frozenset().union(*book.grave.values())
+    ordered = sorted(set(codes), key=lambda code: (code not in grave, code))
+    return tuple((code, book.statements[code]) for code in ordered)
+
+
+def _largest_share(gluing: Gluing | None) -> float:
+    """What share of the glued joints the largest sitting has."""
+    if gluing is None:
+        return 1.0
+    sittings: dict[int | None, int] = {}
+    for step in gluing.steps:
+        sittings[step.sitting] = sittings.get(step.sitting, 0) + len(step.glues)
+    return max(sittings.values(), default=0) / max(1, sum(sittings.values()))
+
+
+def _air(
+    used: Family, parts: tuple[Component, ...], volume_ml: float, largest: float, settings: Settings
+) -> tuple[Air, ...]:
     share = {one.name: one.share for one in used.ingredients(settings.material)}
+    room = settings.glue.room_m3
     found = []
     for one in parts:
-        if not one.limits or not one.evaporating:
-            continue
-        volume, room = volume_ml * share[one.name], settings.glue.room_m3
-        strictest = min(one.limits, key=lambda limit: (limit.lowest, limit.body))
-        found.append(Air(one.words, volume, room, one.ppm(volume, room), strictest.lowest, strictest.body))
+        if one.limits and one.evaporating:
+            ppm = one.ppm(volume_ml * share[one.name], room)
+            found.append(Air(one, room, ppm, largest * ppm, one.strictest(True), one.strictest(False)))
     return tuple(found)
-
-
-def _gravity(code: str) -> tuple[int, str]:
-    book = hazard_book()
-    return (0 if code in book.grave else 1 if code in book.serious else 2, code)
-
-
-def _signs(parts: tuple[Component, ...], codes: Iterable[str], air: tuple[Air, ...]) -> tuple[str, ...]:
-    more = [sign for code in codes for sign in STATEMENT_SIGNS.get(code, ())]
-    more += [sign for one in parts for sign in one.signs]
-    if any(one.over for one in air):
-        more.append("M017")
-    return tuple(dict.fromkeys([*ALWAYS_SIGNS, *more]))
 
 
 def _each(lines: Iterable[str]) -> tuple[str, ...]:
@@ -177,34 +259,32 @@ def model_cautions(
 ) -> ModelCautions:
     """Small parts, small balls, heavy or tipping sub-assemblies of a model; loose parts have no order."""
     book = hazard_book()
-    small = tuple(shape.id for shape in model.shapes if is_small_part(shape))
-    balls = tuple(shape.id for shape in model.shapes if is_small_ball(shape))
     groups = _groups(model, measures, order) if order is not None and model.placed else ()
-    words = ["A printed model is not a tested toy."]
-    if small:
-        words.append(
-            "Small parts: not for children under 3 years. From 3 to 6 years only with an adult near."
-        )
-    if balls:
-        words.append("Small balls: not for children under 3 years.")
-    if settings.material in book.softens:
-        low = book.softens[settings.material][0]
-        words.append(f"Keep it below {low:g} deg C: sun behind glass or a parked car can be hotter.")
     return ModelCautions(
-        small,
-        balls,
+        tuple(shape.id for shape in model.shapes if is_small_part(shape)),
+        tuple(shape.id for shape in model.shapes if is_small_ball(shape)),
         tuple(group for group in groups if group.grams > book.limits["heavy_g"]),
         tuple(group for group in groups if group.tip_deg < book.limits["tip_deg"]),
         float(sum(measures.by_shape[part.shape].printed_g for part in model.parts)),
         book.softens.get(settings.material),
-        tuple(words),
         next((each.tip_deg for each in groups if order and each.assembly == order.steps[-1].assembly), None),
     )
 
 
+def pull_n(largest_extent_mm: float) -> float:
+    """Pull that an accessible part of that size must bear on a toy, N (EN 71-1, 8.4); no claim that it does."""
+    limits = hazard_book().limits
+    small = largest_extent_mm <= limits["small_pull_mm"]
+    return float(limits["small_pull_n" if small else "pull_n"])
+
+
+def people_for(grams: float) -> int:
+    """How many adults lift a mass: two above the reference mass of a household."""
+    return 2 if grams > hazard_book().limits["two_adults_g"] else 1
+
+
 def _groups(model: Model, measures: Measures, order: Order) -> tuple[Heavy, ...]:
     bodies = bodies_of(model, measures)
-    limits = hazard_book().limits
     last_up = {step.assembly: step.up for step in order.steps}
     feet_by_up = {tuple(up.round(9)): feet_of(model, unit(up)) for up in last_up.values()}
     found = []
@@ -219,9 +299,8 @@ def _groups(model: Model, measures: Measures, order: Order) -> tuple[Heavy, ...]
         ground = rows[low <= low.min() + TABLE_TOLERANCE_MM]
         corners = np.concatenate([feet.corners[row] for row in ground])
         centre = mass @ bodies.centroid[rows] / mass.sum()
-        people = 2 if mass.sum() > limits["two_adults_g"] else 1
-        tip = tip_angle(corners, centre, unit(up))
-        found.append(Heavy(assembly.id, assembly.name, float(mass.sum()), people, tip))
+        tip, grams = tip_angle(corners, centre, unit(up)), float(mass.sum())
+        found.append(Heavy(assembly.id, assembly.name, grams, people_for(grams), tip))
     return tuple(found)
 
 
