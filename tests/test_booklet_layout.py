@@ -93,7 +93,29 @@ def test_nothing_leaves_its_box_and_no_boxes_overlap(reader, paper, language, fo
     settings = Settings(reader=reader, paper=paper, language=language, fold=fold)
     pages = pages_of(sample_plan(), settings)
     check(pages)
-    assert smallest_type(pages) >= LEAST[reader]
+    assert smallest_type([page for page in pages if not page.for_adult]) >= LEAST[reader]
+    assert smallest_type([page for page in pages if page.for_adult]) >= LEAST["adult"]
+
+
+def with_family(name: str) -> Plan:
+    plan = sample_plan()
+    return replace(plan, gluing=replace(plan.gluing, adhesive=replace(plan.gluing.adhesive, family=name)))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("family", ["cyanoacrylate", "epoxy", "acrylic", "polyurethane", "solvent"])
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_the_leaf_for_the_adult_is_one_leaf_that_can_be_cut_out(reader, family, language, paper):
+    """Two pages, front and back of one leaf: the front on an odd page, with the line to cut along."""
+    pages = pages_of(with_family(family), Settings(reader=reader, language=language, paper=paper))
+    leaf = [number for number, page in enumerate(pages, start=1) if page.kind == "adult"]
+    assert len(leaf) == 2 and leaf[0] % 2 == 1 and leaf[1] == leaf[0] + 1
+    front, back = (pages[number - 1] for number in leaf)
+    left = front.frame[0].rect().x
+    cuts = [line for line in front.frame if len(line.points) == 2 and line.points[0][0] == left / 2]
+    assert len(cuts) > 10
+    assert not [line for line in back.frame if len(line.points) == 2 and line.points[0][0] == left / 2]
 
 
 @pytest.mark.parametrize("name", AWKWARD)

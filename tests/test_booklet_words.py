@@ -17,13 +17,14 @@ import steps.booklet
 import steps.prints
 from steps.booklet import words as words_module
 from steps.booklet.compose import compose
-from steps.booklet.compose.cautions import hazard_terms
+from steps.booklet.compose.adult import hazard_terms
 from steps.booklet.compose.matter import Matter
-from steps.booklet.compose.sources import UNPUBLISHED, data_rows, publication
+from steps.booklet.compose.sources import data_rows, source_terms
 from steps.booklet.content import Wish
 from steps.booklet.fonts import SUBSTITUTE, typeface
 from steps.booklet.terms import TERMS
 from steps.booklet.words import Words, languages, words_in
+from steps.cites import sources
 from steps.errors import WrongSettings
 from steps.glue.families import glue_book
 from steps.glue.hazards import hazard_book
@@ -45,7 +46,7 @@ def messages() -> set[tuple[str | None, str]]:
         for each in extract_from_dir(str(package), method_map=[("**.py", "python")], keywords=KEYWORDS)
     ]
     texts = [text if isinstance(text, str) else text[0] for _, _, text, _, _ in found]
-    terms = [*TERMS, *COLOUR_WORDS, *hazard_terms()]
+    terms = [*TERMS, *COLOUR_WORDS, *hazard_terms(), *source_terms()]
     return {(None, text) for text in texts} | {("term", text) for text in terms}
 
 
@@ -108,7 +109,7 @@ def strings_of(value: object) -> Iterator[str]:
             yield from strings_of(each)
     elif is_dataclass(value) and not isinstance(value, Wish):
         for field in fields(value):
-            if field.name not in ("kind", "mark", "signs", "signal", "by_mark", "language"):
+            if field.name not in ("kind", "mark", "sign", "signs", "signal", "by_mark", "language"):
                 yield from strings_of(getattr(value, field.name))
 
 
@@ -122,12 +123,9 @@ def outside(text: str) -> str:
 
 
 def publications() -> set[str]:
-    """Names of publications in the data files: they are the same in every language."""
-    book, families = hazard_book(), glue_book().families.values()
-    named = [text for family in families for text in family.source.values()]
-    named += [text for one in book.components.values() for text in one.source.values()]
-    named += [text for key, text in book.limits.items() if key.endswith("_source")]
-    return {publication(text) for text in named if not text.startswith(tuple(UNPUBLISHED))}
+    """Names of publications and of bodies that set limits: they are the same in every language."""
+    named = {source.name for source in sources().values() if not source.said}
+    return named | {limit.body for one in hazard_book().components.values() for limit in one.limits}
 
 
 @pytest.mark.parametrize("family", sorted(glue_book().families))
@@ -140,7 +138,7 @@ def test_every_value_of_the_adhesive_has_a_source_in_the_booklets_language(famil
     assert len(rows) >= 3
     for value, what, source in rows:
         assert value and what and source
-        assert not re.search(r"memory|proposal|practice|references|data sheets", source), source
+        assert not re.search(r"memory|proposal|practice|unchecked|abstract|data sheets", source), source
 
 
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])

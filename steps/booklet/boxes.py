@@ -167,6 +167,7 @@ class Page:
     bookmark_level: int = 0
     kind: str = ""
     also: str = ""  #: bookmark of a second step on the page
+    for_adult: bool = False  #: read by the adult, whoever the booklet is for
 
 
 def rectangle(

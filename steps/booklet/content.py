@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 WishKind = Literal["step", "overview", "thumbnail", "assembly", "turn", "cover", "finished", "glue"]
-SheetKind = Literal["cover", "reading", "before", "parts", "opening", "step", "glue", "finished", "last"]
+SheetKind = Literal[
+    "cover", "reading", "before", "adult", "parts", "opening", "step", "glue", "finished", "last"
+]
 SignalWord = Literal["DANGER", "WARNING", "CAUTION", "NOTICE"]
 
 
@@ -47,6 +49,23 @@ class Marked:
     words: str
     detail: str = ""  #: numbers, in the small size
     strong: bool = False
+
+
+@dataclass(frozen=True)
+class Sign:
+    """A safety sign and what it asks for."""
+
+    sign: str
+    words: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class Titled:
+    """A case and what to do in it."""
+
+    title: str
+    words: str
 
 
 @dataclass(frozen=True)
@@ -159,7 +178,20 @@ class Rule:
 
 
 Block = (
-    Heading | Para | Marked | Take | PartLine | Notice | Facts | Figure | GlueView | Table | Timeline | Rule
+    Heading
+    | Para
+    | Marked
+    | Sign
+    | Titled
+    | Take
+    | PartLine
+    | Notice
+    | Facts
+    | Figure
+    | GlueView
+    | Table
+    | Timeline
+    | Rule
 )
 
 
@@ -168,7 +200,8 @@ class Sheet:
     """One sheet (or a run of them, if its blocks need more room).
 
     With ``figure`` the drawing fills the field and the blocks stand in the column beside it; without,
-    the blocks run in columns over the whole field. ``foot`` takes what is left of the column.
+    the blocks run in columns over the whole field. ``foot`` takes what is left of the column, ``band`` the
+    full width at the bottom of the first page.
     """
 
     kind: SheetKind
@@ -184,7 +217,9 @@ class Sheet:
     step_number: int = 0
     level: int = 0  #: of the bookmark
     bookmark: str = ""  #: the title, if empty
-    adult: bool = False  #: a step of this sheet is the adult's
+    for_adult: bool = False  #: read by the adult whoever the booklet is for: set in the adult's type
+    leaf: bool = False  #: to be cut out: it begins on a right-hand page, one page if type of 10 points allows
+    band: tuple[Block, ...] = ()
     small: bool = False  #: its drawing can be read on half a sheet, so it may share one with its neighbour
 
 

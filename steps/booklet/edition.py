@@ -52,6 +52,9 @@ EDITIONS = {
     "helper": Edition("helper", 12, 12.5, 14, 16, 30, 79, (24, 15), 8.5, 2.6, False),
     "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 13.5), 7.5, 2.2, True),
 }
+#: Type of the pages that the adult reads, whoever the booklet is for: least size and body, the largest first.
+#: A page to be cut out takes the first that lets it be one page.
+ADULT_TYPE = ((12.0, 12.5), (11.0, 11.5), (10.0, 10.5), (10.0, 10.0))
 SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
 FOLD_THUMB_MM = (16.0, 12.0)
 FOLD_COLUMN_MM = 57.0  # one of the two under the drawing of a folded page
@@ -65,6 +68,26 @@ def edition_of(settings: Settings) -> Edition:
     if settings.paper == "a5" and settings.reader in SMALL_COLUMN:
         return replace(edition, column=SMALL_COLUMN[settings.reader], thumb=(19, 14))
     return edition
+
+
+def adult_editions(edition: Edition) -> tuple[Edition, ...]:
+    """The editions that an adult's page may be set in, the largest type first; never larger than the
+    booklet's own."""
+    base = EDITIONS["helper"]
+    return tuple(
+        replace(
+            base,
+            least=least,
+            body=body,
+            strong=body,
+            head=body + 2.0,
+            title=1.8 * body,
+            gap=base.gap * body / base.body,
+            column=min(base.column, edition.column),
+        )
+        for least, body in ADULT_TYPE
+        if body <= edition.body or edition.reader == "child"
+    )
 
 
 def paper_of(settings: Settings) -> Paper:
@@ -90,7 +113,11 @@ def paper_of(settings: Settings) -> Paper:
 
 def _paper(name: str, width: float, height: float, reader: str, left: float, other: float) -> Paper:
     frame = Rect(left, other, width - left - other, height - 2 * other)
-    edition = EDITIONS[reader]
-    lines = (edition.least + edition.strong) * 25.4 / 72 * 1.24 + 2.4
     portrait = height > width
-    return Paper(name, width, height, frame, lines, portrait, 30.0 if width < 250 else 42.0)
+    row = title_row_mm(EDITIONS[reader])
+    return Paper(name, width, height, frame, row, portrait, 30.0 if width < 250 else 42.0)
+
+
+def title_row_mm(edition: Edition) -> float:
+    """Height of a row of the title block: a label over a value."""
+    return (edition.least + edition.strong) * 25.4 / 72 * 1.24 + 2.4

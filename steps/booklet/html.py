@@ -115,7 +115,7 @@ class _Page:
     def section(self, sheet: c.Sheet, n: int, booklet: c.Booklet) -> str:
         """One sheet: heading, who and where, picture, blocks, and the way on."""
         figure = self.figure(sheet.figure, _large(sheet.figure.wish)) if sheet.figure else ""
-        blocks = self.blocks(sheet.blocks)
+        blocks = self.blocks((*sheet.blocks, *sheet.band))
         foot = self.figure(sheet.foot, _large(sheet.foot.wish)) if sheet.foot else ""
         title = sheet.bookmark or sheet.title
         body = f'<div class="field">{figure}</div><div class="column">{blocks}{foot}</div>'
@@ -158,7 +158,7 @@ class _Page:
         out: list[str] = []
         run: list[str] = []
         for block in blocks:
-            if isinstance(block, (c.Take, c.PartLine, c.Marked)):
+            if isinstance(block, (c.Take, c.PartLine, c.Marked, c.Sign)):
                 run.append(f"<li>{self.block(block)}</li>")
                 continue
             if run:
@@ -193,6 +193,16 @@ class _Page:
         if block.mark == "tick":
             return f'<label class="row"><input type="checkbox"><span>{words}{detail}</span></label>'
         return f'<div class="row">{self.mark(block.mark)}<span>{words}{detail}</span></div>'
+
+    @block.register
+    def _(self, block: c.Sign) -> str:
+        return (
+            f'<div class="row sign">{self.mark(block.sign, block.alt)}<span>{_text(block.words)}</span></div>'
+        )
+
+    @block.register
+    def _(self, block: c.Titled) -> str:
+        return f"<p><b>{_text(block.title)}</b><br>{_text(block.words)}</p>"
 
     @block.register
     def _(self, block: c.Take) -> str:

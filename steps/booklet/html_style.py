@@ -28,7 +28,7 @@ figure{margin:0}
 figcaption{font-weight:bold;margin:.6rem 0 .2rem}
 svg{width:100%;height:auto;display:block;max-height:90vh}
 .mark{width:1.7em;height:1.7em;flex:none;display:inline-block;vertical-align:middle}
-.signs .mark{width:3rem;height:3rem;margin-right:.4rem}
+.signs .mark,.sign .mark{width:3rem;height:3rem;margin-right:.4rem}
 .rows{list-style:none;margin:0;padding:0}
 .row,.take{display:flex;gap:.6rem;align-items:center;padding:.25rem 0}
 label{cursor:pointer}

@@ -23,12 +23,21 @@ from steps.booklet.boxes import (
     Text,
     rectangle,
 )
-from steps.booklet.edition import FOLD_COLUMN_MM, FOLD_THUMB_MM, Edition, Paper
+from steps.booklet.edition import (
+    FOLD_COLUMN_MM,
+    FOLD_THUMB_MM,
+    Edition,
+    Paper,
+    adult_editions,
+    title_row_mm,
+)
 from steps.booklet.fonts import MM_PER_POINT
 from steps.booklet.typeset import Typesetter, halves, line_height
 from steps.booklet.words import NBSP, Words
 
 COLUMN_PAD_MM = 4.0
+WIDE_MM = 250.0  # a page wider than this has room for three columns
+LEAST_ABOVE = 0.5  # of a column's height, above a band over all columns; else the band's blocks flow
 GUTTER_MM = 9.0  # between columns of a flow sheet
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
 BALANCE_MM = 2.0  # columns of a last page are made equal to this
@@ -42,6 +51,7 @@ ICON_SHARE = 0.3  # of a title block cell's width, at most, for the mark beside 
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the strip is full
 HALF_FOOT_MM = 30.0  # least height for "Where you are" in half a sheet
 LEAST_HALF_FIELD = 0.5  # of half a sheet, for its drawing: where the blocks take more, the step stands alone
+CUT_DASH_MM, CUT_GAP_MM = 6.0, 3.0  # of the line along which a leaf is cut out
 LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for the drawing's scale
 
 
@@ -55,6 +65,7 @@ class Body:
     first: bool = True  #: of its sheet; carries the bookmark
     scale_of: c.Wish | None = None
     second: c.Sheet | None = None  #: the step in the other half, if two share the page
+    by: Composer | None = None  #: who set it, where another edition than the booklet's
 
 
 @dataclass(frozen=True)
@@ -71,22 +82,39 @@ class Composer:
     def pages(self, booklet: c.Booklet) -> tuple[Page, ...]:
         """Every page, numbered."""
         bodies = list(self._all_bodies(booklet.sheets))
-        return tuple(self._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1))
+        return tuple(
+            (body.by or self)._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1)
+        )
 
     def _all_bodies(self, sheets: Sequence[c.Sheet]) -> Iterator[Body]:
-        """The pages of all sheets; two small steps in a row share one where both fit."""
-        waiting = deque(sheets)
+        """The pages of all sheets; two small steps in a row share one where both fit, and a leaf begins on a
+        right-hand page: at a left-hand one the next sheet goes before it."""
+        waiting, pages, in_leaf = deque(sheets), 0, False
         while waiting:
             sheet = waiting.popleft()
+            if sheet.leaf and not in_leaf and pages % 2:
+                leaf = [sheet]
+                while waiting and waiting[0].leaf:
+                    leaf.append(waiting.popleft())
+                if waiting:
+                    sheet = waiting.popleft()
+                    waiting.extendleft(reversed(leaf))
+                else:
+                    waiting.extend(leaf[1:])
+            in_leaf = sheet.leaf
             both = self._pair(sheet, waiting[0]) if waiting else None
-            if both is None:
-                yield from self.bodies(sheet)
-            else:
+            if both is not None:
                 waiting.popleft()
-                yield both
+            for body in self.bodies(sheet) if both is None else (both,):
+                pages += 1
+                yield body
 
     def bodies(self, sheet: c.Sheet) -> Iterator[Body]:
         """The pages of one sheet: one, and more where its blocks need them."""
+        yield from self._adult_bodies(sheet) if sheet.for_adult else self._own_bodies(sheet)
+
+    def _own_bodies(self, sheet: c.Sheet) -> Iterator[Body]:
+        """The pages of one sheet in this edition's type."""
         if sheet.figure is None:
             yield from self._flow_bodies(sheet, self._titled(sheet), first=True)
             return
@@ -95,6 +123,19 @@ class Composer:
         if rest:
             heading = c.Heading(self.words.say("{title}, continued", title=sheet.title))
             yield from self._flow_bodies(sheet, [heading, *rest], first=False)
+
+    def _adult_bodies(self, sheet: c.Sheet) -> list[Body]:
+        """The pages of a sheet for the adult: in the adult's type, a leaf in the largest that lets it be one
+        page."""
+        found: list[Body] = []
+        for edition in adult_editions(self.edition):
+            setter = Typesetter(edition, self.setter.face)
+            paper = replace(self.paper, title_row=title_row_mm(edition))
+            composer = replace(self, edition=edition, setter=setter, paper=paper)
+            found = [replace(body, by=composer) for body in composer._own_bodies(sheet)]
+            if len(found) == 1 or not sheet.leaf:
+                break
+        return found
 
     def _titled(self, sheet: c.Sheet) -> list[c.Block]:
         return [c.Heading(sheet.title, 1), *sheet.blocks]
@@ -228,9 +269,9 @@ class Composer:
 
     def _columns(self, sheet: c.Sheet) -> list[Rect]:
         box = self.inner(sheet).inset(6.0, 5.0)
-        count = 1 if self.paper.portrait else 2
+        count = 1 if self.paper.portrait else 3 if sheet.leaf and self.paper.width > WIDE_MM else 2
         if sheet.kind == "parts" and not self.paper.portrait:
-            count = 3 if self.edition.reader == "helper" and self.paper.width > 250 else 2
+            count = 3 if self.edition.reader == "helper" and self.paper.width > WIDE_MM else 2
         width = (box.width - (count - 1) * GUTTER_MM) / count
         return [Rect(box.x + k * (width + GUTTER_MM), box.y, width, box.height) for k in range(count)]
 
@@ -254,6 +295,13 @@ class Composer:
             if isinstance(rest[0], c.Heading) and rest[0].level == 1:
                 columns, title = self._under_title(rest.pop(0), columns)
                 cells.append(title)
+            if sheet.band and first:
+                above, band = self._over_band(sheet.band, columns)
+                if above[0].height < LEAST_ABOVE * columns[0].height:
+                    rest += sheet.band
+                else:
+                    columns = above
+                    cells += band
             last, (flowed, rest) = rest, self.flow(rest, columns)
             if not rest and len(columns) > 1:
                 flowed = self._balanced(last, columns, flowed)
@@ -283,6 +331,17 @@ class Composer:
         cell = cell.moved(columns[0].x, columns[0].top)
         taken = cell.rect.height + 2 * self.edition.gap
         return [Rect(each.x, each.y, each.width, each.height - taken) for each in columns], cell
+
+    def _over_band(self, blocks: Sequence[c.Block], columns: list[Rect]) -> tuple[list[Rect], list[Cell]]:
+        """Blocks over all columns at their bottom, and what is left of the columns above."""
+        gap, width = self.edition.gap, columns[-1].right - columns[0].x
+        cells = [_set(self.setter, block, width) for block in blocks]
+        height = sum(cell.rect.height + gap for cell in cells)
+        top, placed = columns[0].y + height - gap, []
+        for cell in cells:
+            placed.append(cell.moved(columns[0].x, top))
+            top -= cell.rect.height + gap
+        return [Rect(each.x, each.y + height, each.width, each.height - height) for each in columns], placed
 
     # ------------------------------------------------------------------------------- flow
 
@@ -329,9 +388,12 @@ class Composer:
             first = replace(block, rows=block.rows[:count])
             if _set(self.setter, first, width).rect.height <= height + 0.005:
                 return [first, replace(block, rows=block.rows[count:])]
-        if empty:
+        if not empty:
+            return None
+        rows = _shorter_row(block.rows[0])
+        if rows is None:
             raise ValueError("a row of a table is higher than a column")
-        return None
+        return [replace(block, rows=(*rows, *block.rows[1:]))]
 
     def _needed(self, rest: Sequence[c.Block], width: float, cell: Cell) -> float:
         """Height that must be free to begin with this block: headings and rules keep the next one."""
@@ -358,7 +420,8 @@ class Composer:
         block = self._title_block(booklet, body, n, total)
         bookmark = (sheet.bookmark or sheet.title) if body.first else ""
         boxed = [*block, *(cell for cell in body.cells if cell.role == "title block")]
-        frame = (*self._frame(sheet), *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in boxed))
+        cut = self._cut_line() if sheet.leaf and n % 2 else []
+        frame = (*self._frame(sheet), *cut, *body.rules, *(rectangle(cell.rect, THIN_MM) for cell in boxed))
         return Page(
             self.paper.width,
             self.paper.height,
@@ -368,6 +431,7 @@ class Composer:
             sheet.level,
             sheet.kind,
             (body.second.bookmark or body.second.title) if body.second is not None else "",
+            sheet.for_adult,
         )
 
     def _frame(self, sheet: c.Sheet) -> list[Line]:
@@ -384,6 +448,13 @@ class Composer:
         level = frame.y + self.block_height(sheet)
         above = Line(((frame.x, level), (frame.right, level)), THICK_MM)
         return [rectangle(frame, 2 * THICK_MM * 0.7), *(Line(each, THICK_MM) for each in ends), above]
+
+    def _cut_line(self) -> list[Line]:
+        """A dashed line in the binding margin, along which a leaf is cut out."""
+        frame, x = self.paper.frame, self.paper.frame.x / 2
+        count = int((frame.height + CUT_GAP_MM) // (CUT_DASH_MM + CUT_GAP_MM))
+        starts = [frame.y + k * (CUT_DASH_MM + CUT_GAP_MM) for k in range(count)]
+        return [Line(((x, y), (x, y + CUT_DASH_MM)), THIN_MM) for y in starts]
 
     def _title_block(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Cell]:
         """Cells of label and value, after ISO 7200: model, part, who, wait, step, scale, sheet."""
@@ -487,6 +558,15 @@ class _Field:
 def _set(setter: Typesetter, block: c.Block, width: float) -> Cell:
     """A block as a cell, set once for each width: columns are tried in several heights."""
     return setter.set(block, width)
+
+
+def _shorter_row(row: tuple[str, ...]) -> tuple[tuple[str, ...], ...] | None:
+    """A table's row as two, each with half of the words of every cell; None for short ones."""
+    pairs = [halves(c.Para(cell)) for cell in row]
+    if not any(pairs):
+        return None
+    first = (pair[0].words if pair else cell for pair, cell in zip(pairs, row, strict=True))  # type: ignore[union-attr]
+    return tuple(first), tuple(pair[1].words if pair else "" for pair in pairs)  # type: ignore[union-attr]
 
 
 def _strip_columns(strip: Rect, count: int) -> list[Rect]:

@@ -39,6 +39,7 @@ GLUE_HEIGHT = {"child": 0.32, "helper": 0.36, "adult": 0.36}  # its height, so t
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
+SIGN_MM = 10.0  # height of a safety sign: h = z / 40 (ISO 3864-1, from memory) reads at 0.4 m
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
 SIGNAL_COLOURS = {  # ground, words: ANSI Z535.4, ISO 3864-2
     "DANGER": (RED, WHITE),
@@ -204,6 +205,22 @@ class Typesetter:
         return _cell(width, height, items, "list")
 
     @set.register
+    def _(self, block: c.Sign, width: float) -> Cell:
+        indent = SIGN_MM + 3.0
+        words = self.galley(block.words, width - indent, self.edition.body)
+        height = max(SIGN_MM, words.height)
+        items: list[Item] = [Mark(block.sign, SIGN_MM / 2, -SIGN_MM / 2, SIGN_MM, alt=block.alt)]
+        items += self.text(words, indent, -max(0.0, (SIGN_MM - words.height) / 2))
+        return _cell(width, height, items, "list")
+
+    @set.register
+    def _(self, block: c.Titled, width: float) -> Cell:
+        title = self.galley(block.title, width, self.edition.body, True)
+        words = self.galley(block.words, width, self.edition.body)
+        items = [*self.text(title, 0, 0), *self.text(words, 0, -title.height)]
+        return _cell(width, title.height + words.height, items)
+
+    @set.register
     def _(self, block: c.Take, width: float) -> Cell:
         """Count, letter, picture, words in a row; in a narrow column the words stand under the others."""
         e = self.edition
@@ -343,7 +360,7 @@ class Typesetter:
 
     def _signs(self, block: c.Notice, items: list[Item], width: float, pad: float, top: float) -> float:
         """Safety signs in rows below the words; returns the new top."""
-        size = 13.0  # mm; ISO 3864-1's reading distance h = z/40 gives 0.5 m
+        size = SIGN_MM
         per_row = max(1, int((width - 2 * pad + 2) // (size + 2)))
         for index, sign in enumerate(block.signs):
             if index % per_row == 0:
@@ -439,6 +456,12 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
         )
     if isinstance(block, c.Marked):
         return halves(c.Para(" ".join(filter(None, (block.words, block.detail))), block.strong))
+    if isinstance(block, c.Titled):
+        parts = halves(c.Para(block.words))
+        return None if parts is None else (c.Titled(block.title, parts[0].words), parts[1])  # type: ignore[union-attr]
+    if isinstance(block, c.Sign):
+        parts = halves(c.Para(block.words))
+        return None if parts is None else (replace(block, words=parts[0].words), parts[1])  # type: ignore[union-attr]
     if isinstance(block, c.Notice) and len(block.lines) > 1:
         middle = len(block.lines) // 2
         first = c.Notice(block.signal, block.word, block.title, block.lines[:middle])

@@ -170,6 +170,17 @@ class Words:
             text += " " + self.say("{n} min", n=self.number(rest))
         return text.replace(" ", NBSP)
 
+    def within(self, minutes: float) -> str:
+        """A time to act within, rounded down: "12 s", "1 min 30 s", from ten minutes on "12 min"."""
+        seconds = math.floor(60.0 * minutes + 1e-9)
+        whole, rest = divmod(seconds, 60)
+        if whole >= 10:
+            rest = 0
+        text = [self.say("{n} min", n=self.number(whole))] if whole else []
+        if rest or not whole:
+            text.append(self.say("{n} s", n=self.number(rest)))
+        return " ".join(text).replace(" ", NBSP)
+
     def grams(self, value: float) -> str:
         """A mass in grams, from one kilogram on in kilograms."""
         if value < 999.5:

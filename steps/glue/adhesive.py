@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from steps.glue.families import Family, check_plastic, family, glue_book
-from steps.glue.hazards import complete, components_of, hazard_book
+from steps.glue.hazards import complete, components_of, grave_of
 from steps.model import Adhesive, Joint, Problem
 from steps.settings import Settings
 
 #: Points of the ranking. All are proposals of ours; the order they give is what counts.
 RATING_POINTS = 10.0  # each step of the bond's rating
 BEST_GAP_POINTS = 4.0  # all bonded area lies within the family's best gap, else its share
-GRAVE_POINTS = -6.0  # each grave hazard statement
-SERIOUS_POINTS = -3.0  # each serious one
+GRAVE_POINTS = -6.0  # each kind of grave hazard
 HOUR_POINTS = -1.0  # each hour until a joint holds by itself
 HURRY_POINTS = -2.0  # each joint of a step that cannot be closed within the open time
 WEAK_POINTS = -30.0  # some joint would be too weak
@@ -22,6 +22,8 @@ WEAK_POINTS = -30.0  # some joint would be too weak
 CLOSE_MIN = 0.5
 #: A rating from which a family may be recommended: fair.
 FAIR = 2
+#: Diameter of a bead from a usual nozzle, mm (common practice, no source).
+BEAD_MM = 2.0
 #: A bond's area is not used where its gap is wider than the family bridges.
 NOTHING = 1e-9
 
@@ -52,7 +54,17 @@ def bond_volume(joint: Joint, chosen: Family) -> float:
     """Volume for one joint with waste, mL: V = A t (1 + waste), t the film or the gap, if wider."""
     bonded = [touch for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm]
     cubic_mm = sum(touch.area_mm2 * max(chosen.film_mm, touch.bond_gap_mm) for touch in bonded)
-    return cubic_mm * (1.0 + glue_book().waste) / 1000.0
+    return float(cubic_mm * (1.0 + glue_book().process["waste"]) / 1000.0)
+
+
+def drops_for(volume_ml: float, chosen: Family) -> int:
+    """Drops of the family's usual nozzle for a volume, one at least."""
+    return max(1, math.ceil(volume_ml / chosen.drop_ml - 1e-9))
+
+
+def bead_mm(volume_ml: float, diameter_mm: float = BEAD_MM) -> float:
+    """Length of a round bead of that volume."""
+    return volume_ml * 1000.0 / (math.pi / 4.0 * diameter_mm**2)
 
 
 def rank(
@@ -82,8 +94,8 @@ def _judge(
     hurried = max(0.0, at_once - max(1.0, chosen.open_min / CLOSE_MIN))
     points = RATING_POINTS * bond.rating + BEST_GAP_POINTS * share + HURRY_POINTS * hurried
     points += HOUR_POINTS * chosen.wait_min / 60.0 + (WEAK_POINTS if weak else 0.0)
-    points += _hazard_points(chosen, settings.material)
-    reasons = [f"{settings.material.upper()}: {bond.note} ({bond.source})"]
+    points += GRAVE_POINTS * len(grave_of(components_of(chosen, settings.material)))
+    reasons = [f"{settings.material.upper()}: {bond.note} ({bond.cites[0].source.name})"]
     reasons.append(f"{100 * share:.0f} % of the bonded faces lie within its best gap")
     reasons.append(f"holds by itself after {chosen.wait_min:g} min, full strength after {chosen.cure_h:g} h")
     return Choice(chosen, points, tuple(reasons), tuple(_unfit(chosen, bond.rating, weak, settings)))
@@ -110,12 +122,6 @@ def _best_gap_share(joints: Sequence[Joint], chosen: Family) -> float:
     total = sum(touch.area_mm2 for touch in touches)
     within = sum(touch.area_mm2 for touch in touches if low <= touch.bond_gap_mm <= high)
     return within / total if total > 0 else 0.0
-
-
-def _hazard_points(chosen: Family, plastic: str) -> float:
-    book = hazard_book()
-    stated = {statement for one in components_of(chosen, plastic) for statement in one.statements}
-    return GRAVE_POINTS * len(stated & book.grave) + SERIOUS_POINTS * len(stated & book.serious)
 
 
 @dataclass(frozen=True)

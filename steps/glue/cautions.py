@@ -16,7 +16,7 @@ from steps.cites import Cite, cites, data_file
 from steps.glue.families import Family, family, glue_book
 from steps.glue.hazards import Component, ExposureLimit, Survey, components_of, grave_of, hazard_book
 from steps.glue.small_parts import is_small_ball, is_small_part
-from steps.model import Adhesive, Array, Gluing, Measures, Model, Order
+from steps.model import Array, Gluing, Measures, Model, Order, Work
 from steps.settings import Settings
 from steps.statics.flat import flat, unit
 from steps.statics.structure import TABLE_TOLERANCE_MM, bodies_of, feet_of
@@ -169,14 +169,11 @@ def rows_for(section: str, tags: frozenset[str]) -> tuple[Caution, ...]:
     return tuple(row for row in caution_rows() if row.section == section and row.when & tags)
 
 
-def cautions_for(
-    adhesive: Adhesive, settings: Settings, gluing: Gluing | None = None
-) -> AdhesiveCautions | None:
-    """The cautions for the adhesive in the planned amount; None when nothing is glued."""
-    glues = gluing is None or any(mark == "glue" for mark in gluing.marks.values())
-    if adhesive.family == "none" or not glues:
+def cautions_for(gluing: Gluing, work: Work, settings: Settings) -> AdhesiveCautions | None:
+    """The cautions for the adhesive in the planned amount and sittings; None when nothing is glued."""
+    if gluing.adhesive.family == "none" or not gluing.glued:
         return None
-    used = family(adhesive.family)
+    used = family(gluing.adhesive.family)
     parts = components_of(used, settings.material)
     tags = _tags(used, parts, gluing)
     first_aid = tuple(row for row in first_aid_rows() if row.when & tags and not row.unless & tags)
@@ -199,18 +196,18 @@ def cautions_for(
         },
         tags=tags,
         first_aid=first_aid,
-        air=_air(used, parts, adhesive.volume_ml, _largest_share(gluing), settings),
+        air=_air(used, parts, gluing.adhesive.volume_ml, _largest_share(work), settings),
     )
 
 
-def _tags(used: Family, parts: Iterable[Component], gluing: Gluing | None) -> frozenset[str]:
+def _tags(used: Family, parts: Iterable[Component], gluing: Gluing) -> frozenset[str]:
     """What of the adhesive calls for rows: its name, its components, what they may bear, how it is used."""
     found = {"glued", used.name}
     for one in parts:
         found |= {one.name, *one.statements, *one.may_carry} | ({"hot"} if one.hot else set())
     if used.mixed:
         found.add("mixed")
-    if gluing is not None and any(problem.code == "adhesive-wicks" for problem in gluing.problems):
+    if any(problem.code == "adhesive-wicks" for problem in gluing.problems):
         found.add("wicks beside moving")
     return frozenset(found)
 
@@ -223,12 +220,10 @@ def _worded(codes: Iterable[str]) -> tuple[tuple[str, str], ...]:
     return tuple((code, book.statements[code]) for code in ordered)
 
 
-def _largest_share(gluing: Gluing | None) -> float:
+def _largest_share(work: Work) -> float:
     """What share of the glued joints the largest sitting has."""
-    if gluing is None:
-        return 1.0
     sittings: dict[int | None, int] = {}
-    for step in gluing.steps:
+    for step in work.steps:
         sittings[step.sitting] = sittings.get(step.sitting, 0) + len(step.glues)
     return max(sittings.values(), default=0) / max(1, sum(sittings.values()))
 
@@ -272,7 +267,7 @@ def model_cautions(
 
 
 def pull_n(largest_extent_mm: float) -> float:
-    """Pull that an accessible part of that size must bear on a toy, N (EN 71-1, 8.4); no claim that it does."""
+    """Pull that an accessible part of a toy must bear, N (EN 71-1, 8.4); no claim that it does."""
     limits = hazard_book().limits
     small = largest_extent_mm <= limits["small_pull_mm"]
     return float(limits["small_pull_n" if small else "pull_n"])

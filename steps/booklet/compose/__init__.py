@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from steps.booklet.compose.back import finished_sheet, last_sheet
+from steps.booklet.compose.adult import adult_sheets
+from steps.booklet.compose.back import finished_sheet, last_sheet, sources_sheet
 from steps.booklet.compose.front import before_sheet, cover_sheet, parts_sheet, reading_sheet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.work import work_sheets
@@ -21,11 +22,13 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
     sheets: tuple[Sheet, ...] = (
         cover_sheet(matter),
         reading_sheet(matter, _marks(work)),
+        *adult_sheets(matter),
         before_sheet(matter),
         parts_sheet(matter),
         *work,
         finished_sheet(matter),
         last_sheet(matter),
+        sources_sheet(matter),
     )
     return Booklet(matter.title, matter.model_line, words.language, words.say("Building booklet"), sheets)
 

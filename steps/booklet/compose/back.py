@@ -6,6 +6,8 @@ from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sources import data_rows
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
+from steps.glue.cautions import people_for
+from steps.glue.hazards import hazard_book
 from steps.settle.schedule import GLUE_MIN, PART_MIN
 
 ROOMY, CROWDED = 0.6, 0.5  # height of a small view of the finished model, of the column's width
@@ -17,7 +19,6 @@ SOURCES: tuple[tuple[str, str, str], ...] = (
     (later("Safety signs"), later("drawn for this booklet"), later("after ISO 7010 and GHS (from memory)")),
     (later("Printed weight"), later("walls, infill and density"), later("density: Processes 2025 13:2733")),
     (later("Fit classes"), later("by the gap per side"), later("makers' practice, joined into one table")),
-    (later("Heat limit of the plastic"), later("see “Care and display”"), later("from memory")),
 )  # fmt: skip
 
 
@@ -35,18 +36,20 @@ def finished_sheet(matter: Matter) -> Sheet:
 
 
 def last_sheet(matter: Matter) -> Sheet:
-    """Care and display, then where the values come from."""
-    words = matter.words
-    title = words.say("Care, display and sources")
-    blocks: list[Block] = [Heading(words.say("Care and display"))]
-    blocks += [Marked("dot", line) for line in _care(matter)]
-    blocks += [Heading(words.say("Sources of the values")), *_sources(matter)]
-    return Sheet("last", title, tuple(blocks))
+    """Care and display."""
+    blocks = tuple(Marked("dot", line) for line in _care(matter))
+    return Sheet("last", matter.words.say("Care and display"), blocks)
+
+
+def sources_sheet(matter: Matter) -> Sheet:
+    """Where the values come from, for the adult."""
+    title = matter.words.say("For the adult: sources of the values")
+    return Sheet("last", title, tuple(_sources(matter)), for_adult=True)
 
 
 def _care(matter: Matter) -> list[str]:
     words = matter.words
-    lines = [words.say("Lift the model from below, with both hands.")]
+    lines = [_lift(matter)]
     softens = matter.cautions.softens_c
     if softens is not None:
         warm = words.say(
@@ -74,6 +77,19 @@ def _care(matter: Matter) -> list[str]:
     return lines
 
 
+def _lift(matter: Matter) -> str:
+    """Who lifts the finished model, and how."""
+    words, grams = matter.words, matter.cautions.total_g
+    limits = hazard_book().limits
+    if people_for(grams) > 1:
+        return words.say("Two adults lift it, from its base.")
+    if grams > limits["helper_lifts_g"]:
+        return words.say("An adult lifts it, from its base, with both hands.")
+    if grams > limits["child_lifts_g"]:
+        return words.say("A grown-up helper lifts it, from its base, with both hands.")
+    return words.say("Lift the model from below, with both hands.")
+
+
 def _sources(matter: Matter) -> list[Block]:
     words = matter.words
     a, b = words.number(PART_MIN, 2), words.number(GLUE_MIN)
@@ -83,7 +99,8 @@ def _sources(matter: Matter) -> list[Block]:
     rows.append((words.say("Building time"), guess, words.say("our guess, no source")))
     header = (words.say("Value"), words.say("What"), words.say("Source"))
     caveat = words.say(
-        "Values marked “from memory” or “makers' practice” have no published source behind them. "
+        "Values marked “unchecked” or “makers' practice” have no text behind them that was seen for this "
+        "booklet; “only the abstract seen” means that. Limits and laws change: the year stands beside each. "
         "Measure where it matters."
     )
     substitute = words.say("The sign ¤ stands for a character that the typeface lacks.")

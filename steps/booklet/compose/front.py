@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-from steps.booklet.compose.cautions import caution_blocks
 from steps.booklet.compose.matter import READERS, Matter
 from steps.booklet.compose.times import timeline
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
@@ -104,20 +103,23 @@ def reading_sheet(matter: Matter, used: Container[str]) -> Sheet:
 
 
 def before_sheet(matter: Matter) -> Sheet:
-    """Tools, the fit check, cautions."""
-    words = matter.words
-    fit = words.say(
-        "Press two printed parts together and pull them apart again. If they fall apart or will not go "
-        "together, print the fit card before all other parts."
+    """What to lay out, the fit check, when who is busy."""
+    words, child = matter.words, matter.settings.reader == "child"
+    fit = (
+        words.say("Press two parts together and pull them apart again. Too hard, or too loose? Ask an adult.")
+        if child
+        else words.say(
+            "Press two printed parts together and pull them apart again. If they fall apart or will not go "
+            "together, print the fit card before all other parts."
+        )
     )
     blocks: list[Block] = [Heading(words.say("You need"))]
     blocks += [Marked("tick", text) for text in _tools(matter)]
     blocks += [Heading(words.say("First check the fit")), Para(fit)]
     times = timeline(matter)
-    if times is not None and matter.settings.reader != "child":
+    if times is not None and not child:
         blocks += [Heading(words.say("Building and waiting")), times]
         blocks.append(Para(words.say("Above: numbers of the steps. Below: the time.")))
-    blocks += caution_blocks(matter)
     return Sheet("before", words.say("Before you begin"), tuple(blocks))
 
 
@@ -129,9 +131,12 @@ def _tools(matter: Matter) -> list[str]:
             "A firm table with {a} × {b} mm free", a=words.number(1.5 * high), b=words.number(1.5 * low)
         )
     ]
-    tools.append(words.say("All printed parts, sorted by colour, rough edges scraped off"))
-    if matter.glued:
-        tools.append(words.say("What the glue sheets list"))
+    tools.append(words.say("All printed parts, sorted by colour"))
+    tools.append(
+        words.say("An adult who has read the page “For the adult”")
+        if matter.settings.reader == "child"
+        else words.say("What the page “For the adult” lists")
+    )
     return tools
 
 

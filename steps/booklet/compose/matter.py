@@ -11,7 +11,7 @@ import numpy as np
 from steps.booklet.compose.small import small_steps, turns_or_doubts
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
-from steps.glue.cautions import ModelCautions, model_cautions
+from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
 from steps.model import Assembly, Measure, Plan, Step, StepWork
 from steps.order.turns import Turn, turn_between
 from steps.prints.labels import label_of, stem_of
@@ -106,6 +106,11 @@ class Matter:
     def cautions(self) -> ModelCautions:
         """Small parts, heavy and tipping sub-assemblies, heat."""
         return model_cautions(self.plan.model, self.plan.measures, self.plan.order, self.settings)
+
+    @cached_property
+    def adhesive(self) -> AdhesiveCautions | None:
+        """What the chosen glue calls for; None where nothing is glued."""
+        return cautions_for(self.plan.gluing, self.plan.work, self.settings)
 
     def assembly_name(self, assembly: str) -> str:
         return self.words.place_name(self.plan.order.assembly_by_id[assembly].name)

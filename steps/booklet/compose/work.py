@@ -131,7 +131,6 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         step=words.number(step.number),
         step_number=step.number,
         level=1,
-        adult=work.by == "adult",
         small=step.number in matter.small,
     )
 

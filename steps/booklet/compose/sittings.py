@@ -1,0 +1,71 @@
+"""The sittings of an adult who glues: which steps, what, how much, how long, and what then."""
+
+from __future__ import annotations
+
+from steps.booklet.compose.matter import Matter
+from steps.booklet.content import Table
+from steps.glue.adhesive import bond_volume, drops_for
+from steps.glue.families import glue_book
+from steps.model import StepWork
+
+#: Shares of the width of the table's columns.
+WIDTHS = (0.07, 0.11, 0.27, 0.13, 0.09, 0.1, 0.13, 0.1)
+
+
+def sittings(matter: Matter) -> dict[int, list[StepWork]]:
+    """The glue steps of each sitting, by its number."""
+    found: dict[int, list[StepWork]] = {}
+    for step in matter.plan.work.steps:
+        if step.sitting is not None and step.glues:
+            found.setdefault(step.sitting, []).append(step)
+    return dict(sorted(found.items()))
+
+
+def copies_of(matter: Matter, step: StepWork) -> int:
+    """How often the step is done: once for each copy of its sub-assembly."""
+    return len(matter.plan.sequence.by_number[step.number].copies)
+
+
+def volume_ml(matter: Matter, step: StepWork) -> float:
+    """What a step takes for all copies, mL, waste counted."""
+    family = glue_book().families[matter.plan.gluing.adhesive.family]
+    joints = (matter.plan.joints.by_id[joint] for joint in step.glues)
+    return copies_of(matter, step) * sum(bond_volume(joint, family) for joint in joints)
+
+
+def sitting_table(matter: Matter) -> Table:
+    """One row for each sitting, with room for the date."""
+    words = matter.words
+    family = glue_book().families[matter.plan.gluing.adhesive.family]
+    rows = []
+    for number, steps in sittings(matter).items():
+        first, last = steps[0].number, steps[-1].number
+        which = words.number(first) if first == last else words.say("{a} to {b}", a=first, b=last)
+        places = dict.fromkeys(
+            matter.place_name(matter.plan.sequence.by_number[step.number].assembly.id) for step in steps
+        )
+        joints = sum(copies_of(matter, step) * len(step.glues) for step in steps)
+        drops = sum(drops_for(volume_ml(matter, step), family) for step in steps)
+        work = sum(matter.minutes(matter.plan.sequence.by_number[step.number].step) for step in steps)
+        row = (
+            words.number(number),
+            which,
+            "; ".join(places),
+            words.number(joints),
+            words.number(drops),
+            words.minutes(work),
+            words.say("rest {time}", time=words.minutes(matter.plan.gluing.adhesive.fixture_min)),
+            "________",
+        )
+        rows.append(row)
+    header = (
+        words.say("Sitting"),
+        words.say("Steps"),
+        words.say("What"),
+        words.say("Joints"),
+        words.say("Drops"),
+        words.say("Work"),
+        words.say("Then"),
+        words.say("Done on"),
+    )
+    return Table(header, tuple(rows), WIDTHS)
