@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from math import pi, sin
 
 import manifold3d as m3
 import numpy as np
@@ -34,11 +33,11 @@ class Module:
     pitch: float = 10.0
     block: float = 10.0  #: height of a block
     slab: float = 5.0  #: height of a slab
-    wall: float = 1.2
+    wall: float = 0.9
     roof: float = 1.6  #: thickness over the cavity
-    stud_radius: float = 3.0
-    stud_height: float = 2.0
-    clearance: float = 0.10  #: gap per side: stud to tube, rib or hole, and body to footprint edge
+    stud_radius: float = 3.3
+    stud_height: float = 2.6
+    clearance: float = 0.085  #: gap per side: stud to tube, rib or hole, and body to footprint edge
     facets: int = 48  #: sides of every round feature; a multiple of 8 puts a vertex on each contact line
     scale: float = 1.0
 
@@ -91,11 +90,6 @@ class Solid:
     def bounds(self) -> NDArray[np.float64]:
         """(2, 3) least and greatest corner, mm."""
         return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
-
-
-def polygon_area(radius: float, facets: int) -> float:
-    """Area of the regular polygon that stands for a circle, mm2."""
-    return facets / 2 * radius**2 * sin(2 * pi / facets)
 
 
 # ------------------------------------------------------------------------------ the parts

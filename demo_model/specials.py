@@ -29,14 +29,14 @@ SOCKET_DEPTH = 1.3
 DRUM_RADIUS = 7.0
 SMOKE_RADIUS, SMOKE_DEPTH = 4.5, 1.2
 ARCH_SLABS = 3
-PEG_LENGTH = 7.0
+PEG_LENGTH = 7.6
 
 #: Ball and cup. The lip stands ``LIP`` above the cup's middle, so that the ball must snap past it,
 #: and low enough that hands can still push it in at four times the size.
 BALL_RADIUS = 4.0
 CUP_RADIUS, CUP_FLOOR, LIP = 6.6, 1.0, 0.65
 NECK_RADIUS, NECK_LENGTH = 2.2, 5.5  # length from the ball's middle to the slab's underside
-BALL_FACETS = 48  # at least: facets of a coarser ball and cup would cut into each other
+BALL_FACETS = 64  # at least: facets of a coarser ball and cup would cut into each other
 
 
 @dataclass(frozen=True)

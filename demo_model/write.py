@@ -44,7 +44,8 @@ def write_3mf(model: DemoModel, path: Path) -> None:
 
 
 def write_glb(model: DemoModel, path: Path) -> None:
-    """Write ``model`` as binary glTF, metres and Y up: one mesh per solid and colour, a node per part."""
+    """Write ``model`` as binary glTF, metres and Y up: one mesh per solid and colour, a node per part;
+    colours in linear light, as the standard asks."""
     scene = trimesh.Scene(base_frame="world")
     up = np.eye(4)
     up[:3, :3] = [[1, 0, 0], [0, 0, 1], [0, -1, 0]]
@@ -61,7 +62,7 @@ def write_glb(model: DemoModel, path: Path) -> None:
             )
         else:
             scene.graph.update(frame_from="z up", frame_to=part.name, matrix=pose, geometry=key)
-    _replace(path, bytes(scene.export(file_type="glb")))
+    _replace(path, bytes(scene.export(file_type="glb", tree_postprocessor=_by_the_standard)))
 
 
 def write_stl_folder(model: DemoModel, folder: Path) -> None:
@@ -186,6 +187,17 @@ def _uuid(*names: str) -> str:
 
 def _trimesh(solid: Solid, factor: float = 1.0) -> trimesh.Trimesh:
     return trimesh.Trimesh(solid.vertices * factor, solid.faces, process=False)
+
+
+def _by_the_standard(document: dict[str, Any]) -> None:
+    """Name the generator, and turn base colours from sRGB to linear light (IEC 61966-2-1)."""
+    document["asset"]["generator"] = "Stepleaf demo model"
+    for material in document["materials"]:
+        physical = material["pbrMetallicRoughness"]
+        *encoded, alpha = np.array(physical["baseColorFactor"])
+        shades = np.array(encoded)
+        linear = np.where(shades <= 0.04045, shades / 12.92, ((shades + 0.055) / 1.055) ** 2.4)
+        physical["baseColorFactor"] = [*linear.tolist(), float(alpha)]
 
 
 def _material(colour: str) -> trimesh.visual.material.PBRMaterial:

@@ -18,8 +18,8 @@ from steps.model import Array, Feature
 
 #: A footprint is whole pitches long within this share of a pitch (bodies keep a clearance round).
 FOOTPRINT_SLACK = 0.15
-#: Bodies at least this many pitches high are blocks, lower ones slabs: halfway between the two
-#: heights of the common proportions (1 and 0.5, or 1.2 and 0.4 pitches).
+#: Bodies at least this many pitches high are blocks, lower ones slabs: halfway between a body as high
+#: as its cells are wide and one half as high.
 BLOCK_HEIGHT = 0.75
 #: Share of its box that a footprint fills: a circle pi / 4 = 0.785 (12 facets 0.75), a rectangle 1.
 ROUND_SHARE = (0.74, 0.80)

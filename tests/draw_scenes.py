@@ -65,7 +65,7 @@ def _joints(demo: DemoModel, model: Model, pitch_mm: float) -> Joints:
         low, high = boxes[:, 0].max(axis=0), boxes[:, 1].min(axis=0)
         points = _grid(low, high, max(1, contacts), pitch_mm)
         touches = tuple(
-            Touch(kind, a.id, point, [0, 0, 1], 0.1, 0.1, 1.8, 1.0, np.zeros((0, 3)), np.zeros((0, 3)))
+            Touch(kind, a.id, point, [0, 0, 1], 0.085, 0.085, 2.6, 1.0, np.zeros((0, 3)), np.zeros((0, 3)))
             for point in points
         )
         found.append(_joint(f"J{number}", kind, a.id, b.id, contacts, touches))
@@ -81,8 +81,8 @@ def _joint(name: str, kind: str, a: str, b: str, contacts: int, touches: tuple[T
         b,
         axis,
         contacts,
-        0.1,
-        1.8,
+        0.085,
+        2.6,
         0.0,
         "press",
         False,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import pi, sin
 
 import manifold3d
 import numpy as np
@@ -11,6 +12,10 @@ from manifold3d import Manifold
 
 from steps.model import Joint, Joints, Measures, Model, Part, Shape
 from tests.models.files import model_of
+
+#: Studs of the cases here and of the demo's blocks alike, and the gap per side that the demo's sockets
+#: leave round them, mm at 1x, on a pitch of 10.
+STUD_RADIUS, STUD_HEIGHT, CLEARANCE = 3.3, 2.6, 0.085
 
 
 @dataclass(frozen=True)
@@ -49,7 +54,9 @@ def revolve(profile: Sequence[tuple[float, float]], facets: int = 64) -> Manifol
     return turned.rotate([0, 90, 0])
 
 
-def lid(columns: int, rows: int, pitch: float = 10.0, gap: float = 0.1, radius: float = 3.0) -> Manifold:
+def lid(
+    columns: int, rows: int, pitch: float = 10.0, gap: float = CLEARANCE, radius: float = STUD_RADIUS
+) -> Manifold:
     """A lid without tubes: a roof and four walls, each ``gap`` from the outer studs."""
     inside = (radius + gap) - pitch / 2
     long, wide = columns * pitch, rows * pitch
@@ -57,13 +64,20 @@ def lid(columns: int, rows: int, pitch: float = 10.0, gap: float = 0.1, radius: 
     return body - box((-inside, -inside, -1), (long + inside, wide + inside, 6))
 
 
-def plate(columns: int, rows: int, pitch: float = 10.0, radius: float = 3.0, facets: int = 48) -> Manifold:
-    """A solid plate with studs 2 mm high."""
+def plate(
+    columns: int, rows: int, pitch: float = 10.0, radius: float = STUD_RADIUS, facets: int = 48
+) -> Manifold:
+    """A solid plate 4 mm thick with studs."""
     body = box((0, 0, 0), (columns * pitch, rows * pitch, 4))
     for i in range(columns):
         for j in range(rows):
-            body += rod(radius, 3, ((i + 0.5) * pitch, (j + 0.5) * pitch, 3), facets)
+            body += rod(radius, 1 + STUD_HEIGHT, ((i + 0.5) * pitch, (j + 0.5) * pitch, 3), facets)
     return body
+
+
+def polygon_area(radius: float, facets: int) -> float:
+    """Area of the regular polygon that stands for a circle, mm2."""
+    return facets / 2 * radius**2 * sin(2 * pi / facets)
 
 
 def shift(x: float, y: float, z: float) -> np.ndarray:

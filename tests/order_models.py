@@ -48,7 +48,7 @@ def joint(
     """A joint with the figures that ordering looks at."""
     at = model.part_by_id[a].pose[:3, 3]
     touch = Touch(
-        kind, a, at, np.array(axis), 0.1, 0.1, 2.0, 1.0, np.zeros((0, 3)), np.zeros((0, 3)), snap_mm=snap
+        kind, a, at, np.array(axis), 0.085, 0.085, 2.6, 1.0, np.zeros((0, 3)), np.zeros((0, 3)), snap_mm=snap
     )
     return Joint(
         f"J{row + 1}",
@@ -57,8 +57,8 @@ def joint(
         b,
         np.array(axis),
         contacts,
-        0.1,
-        2.0,
+        0.085,
+        2.6,
         snap,
         "press",
         kind == "ball",

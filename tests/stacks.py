@@ -11,8 +11,8 @@ from steps.model import Joint, Joints, Measure, Measures, Model, Part, Shape, To
 
 PITCH = 10.0
 HEIGHT = 10.0
-STUD_RADIUS = 3.0
-STUD_HEIGHT = 2.0
+STUD_RADIUS = 3.3
+STUD_HEIGHT = 2.6
 
 BOX = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], dtype=float)
 BOX_FACES = [
@@ -42,7 +42,7 @@ class Stack:
 def stack(
     cells: Sequence[Cell],
     hold_per_stud: float = 1.0,
-    gap: float = 0.1,
+    gap: float = 0.085,
     gram_per_cell: float = 1.0,
     moves: Sequence[int] = (),
     scale: float = 1.0,

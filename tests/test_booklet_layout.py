@@ -16,7 +16,7 @@ from steps.booklet.compose import compose
 from steps.booklet.content import Wish
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
-from steps.booklet.layout import Composer, smallest_type
+from steps.booklet.layout import Composer
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.errors import WrongSettings
@@ -86,6 +86,12 @@ def check(pages: tuple[Page, ...]) -> None:
             assert not a.rect.meets(b.rect), f"{page.kind}: a {a.role} and a {b.role} overlap"
         for line in page.frame:
             assert sheet.holds(line.rect())
+
+
+def smallest_type(pages: list[Page]) -> float:
+    """The least type size on the pages, points."""
+    items = [item for page in pages for cell in page.cells for item in cell.items]
+    return min((item.size_pt for item in items if isinstance(item, Text)), default=float("inf"))
 
 
 @pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from demo_model import specials
 from demo_model.lattice import cells
-from demo_model.solids import Module, Solid, block, polygon_area, slab
+from demo_model.solids import Module, Solid, block, slab
+from tests.joint_cases import polygon_area
 
 SPECIALS = {
     "post": specials.post,

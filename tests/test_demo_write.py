@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import zipfile
 from collections import Counter
 from collections.abc import Iterator
@@ -145,18 +146,46 @@ def test_3mf_holds_each_mesh_once_and_nests_the_repeated_group(tmp_path: Path) -
     assert 'name="funnel"' in text and text.count("<item ") == len(model.placed) - 2 * funnel + 2
 
 
+def glb_document(path: Path) -> dict[str, Any]:
+    """The JSON of a GLB: its first chunk (glTF 2.0 specification, section 4.4)."""
+    data = path.read_bytes()
+    return json.loads(data[20 : 20 + int.from_bytes(data[12:16], "little")])
+
+
+def glb_colours(path: Path) -> dict[str, str]:
+    """The colour of each mesh, from its material's linear factor (glTF 2.0, section 3.9.2)."""
+    document = glb_document(path)
+    found = {}
+    for mesh in document["meshes"]:
+        material = document["materials"][mesh["primitives"][0]["material"]]
+        linear = np.array(material["pbrMetallicRoughness"]["baseColorFactor"][:3])
+        encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+        found[mesh["name"]] = "#" + "".join(f"{round(255 * float(shade)):02x}" for shade in encoded)
+    return found
+
+
+def test_glb_names_its_generator_and_holds_linear_light(tmp_path: Path) -> None:
+    """Linear light of sRGB #e8a628, to six digits by hand from IEC 61966-2-1: 232, 166, 40 of 255."""
+    write_glb(beacon(), tmp_path / "beacon.glb")
+    document = glb_document(tmp_path / "beacon.glb")
+    assert document["asset"]["generator"] == "Stepleaf demo model"
+    (amber,) = (m for m in document["materials"] if m["name"] == "plastic #e8a628")
+    factor = amber["pbrMetallicRoughness"]["baseColorFactor"]
+    assert factor == pytest.approx([0.806952, 0.381326, 0.021219, 1.0], abs=1e-6)
+
+
 @pytest.mark.parametrize("key", MODELS)
 def test_glb_is_the_model_in_metres_with_y_up(key: str, tmp_path: Path) -> None:
     model = MODELS[key]
     write_glb(model, tmp_path / "model.glb")
     scene = trimesh.load(tmp_path / "model.glb", process=False)
+    colours = glb_colours(tmp_path / "model.glb")
     to_mm = np.diag([1e3, 1e3, 1e3, 1.0]) @ [[1, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0], [0, 0, 0, 1]]
     placed = []
     for node in scene.graph.nodes_geometry:
         pose, name = scene.graph[node]
         mesh = scene.geometry[name].copy().apply_transform(to_mm @ pose)
-        red, green, blue, _ = scene.geometry[name].visual.material.baseColorFactor
-        placed.append((f"#{red:02x}{green:02x}{blue:02x}", mesh))
+        placed.append((colours[name], mesh))
     assert_alike(fingerprints(placed), expected(model))
     assert set(scene.graph.nodes_geometry) == {part.name for part in model.placed}
     assert len(scene.geometry) == len({(part.solid_key, part.colour) for part in model.placed})

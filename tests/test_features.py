@@ -16,7 +16,20 @@ from steps.features import printed_mass
 from steps.features.mesh import clean
 from steps.model import Measure
 from steps.settings import Settings
-from tests.joint_cases import Solid, ball, box, measures_of, placed, plate, rod, shift, solid, turn
+from tests.joint_cases import (
+    STUD_HEIGHT,
+    STUD_RADIUS,
+    Solid,
+    ball,
+    box,
+    measures_of,
+    placed,
+    plate,
+    rod,
+    shift,
+    solid,
+    turn,
+)
 
 NEAR = 0.02  # mm at 1x: the accuracy asked of radius, pitch and gap
 
@@ -48,11 +61,11 @@ def test_studs_of_a_block(facets: int, scale: float) -> None:
     assert len(studs) == 8
     assert found.pitch_mm == pytest.approx(10 * scale, abs=NEAR * scale)
     for stud in studs:
-        assert stud.radius_mm == pytest.approx(3 * scale, abs=NEAR * scale)
-        assert stud.height_mm == pytest.approx(2 * scale, abs=NEAR * scale)
+        assert stud.radius_mm == pytest.approx(STUD_RADIUS * scale, abs=NEAR * scale)
+        assert stud.height_mm == pytest.approx(STUD_HEIGHT * scale, abs=NEAR * scale)
         assert stud.axis == pytest.approx([0, 0, 1], abs=1e-6)
         assert stud.facets == facets
-        assert stud.sag_mm == pytest.approx(3 * scale * (1 - cos(pi / facets)), rel=1e-3)
+        assert stud.sag_mm == pytest.approx(STUD_RADIUS * scale * (1 - cos(pi / facets)), rel=1e-3)
     cells = {(round(s.point[0] / scale, 3), round(s.point[1] / scale, 3)) for s in studs}
     assert cells == {(5 + 10 * i, 5 + 10 * j) for i in range(2) for j in range(4)}
     assert all(s.point[2] == pytest.approx(10 * scale, abs=1e-6) for s in studs)
@@ -70,14 +83,14 @@ def _arrays(s: solids.Solid) -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_chamfered_studs() -> None:
-    body = plate(2, 2, radius=3) - plate(2, 2).translate([0, 0, 20])
+    body = plate(2, 2) - plate(2, 2).translate([0, 0, 20])
     for x, y in ((5, 5), (15, 5), (5, 15), (15, 15)):
-        body -= rod(4, 2, (x, y, 5.5)) - rod(3, 0.5, (x, y, 5.5), top=2.5)
+        body -= rod(4, 2, (x, y, 6.1)) - rod(STUD_RADIUS, 0.5, (x, y, 6.1), top=2.8)
     found = measured(body)
     assert kinds(found) == {"stud": 4}
     for stud in found.studs:
-        assert stud.radius_mm == pytest.approx(3, abs=NEAR)
-        assert stud.height_mm == pytest.approx(2, abs=NEAR)  # with its chamfer
+        assert stud.radius_mm == pytest.approx(STUD_RADIUS, abs=NEAR)
+        assert stud.height_mm == pytest.approx(STUD_HEIGHT, abs=NEAR)  # with its chamfer
 
 
 def test_hollow_studs_report_their_bore() -> None:
@@ -93,20 +106,20 @@ def test_hollow_studs_report_their_bore() -> None:
 def test_marks_on_top_do_not_hide_studs(raised: bool) -> None:
     body = plate(2, 1)
     for x in (5, 15):
-        mark = box((x - 1, 4.5, 5.8), (x + 1, 5.5, 6.2))
+        mark = box((x - 1, 4.5, 6.4), (x + 1, 5.5, 6.8))
         body = body + mark if raised else body - mark
     found = measured(body)
     assert kinds(found) == {"stud": 2}
-    assert all(s.radius_mm == pytest.approx(3, abs=NEAR) for s in found.studs)
+    assert all(s.radius_mm == pytest.approx(STUD_RADIUS, abs=NEAR) for s in found.studs)
 
 
 def test_a_stud_that_runs_into_a_wall() -> None:
     body = plate(2, 2) + box((12.0, 0, 0), (20, 20, 10)) - box((0, 0, 30), (1, 1, 31))
-    body += box((7.5, 0, 0), (20, 20, 10))  # the wall's face cuts the studs at x = 5, radius 3
+    body += box((7.5, 0, 0), (20, 20, 10))  # the wall's face cuts the studs at x = 5
     found = measured(body)
     assert kinds(found)["stud"] == 2
     for stud in found.studs:
-        assert stud.radius_mm == pytest.approx(3, abs=NEAR)
+        assert stud.radius_mm == pytest.approx(STUD_RADIUS, abs=NEAR)
         assert stud.point[0] == pytest.approx(5, abs=NEAR)
 
 
@@ -127,9 +140,9 @@ def test_a_funnel_is_not_a_stud() -> None:
 
 
 def test_a_round_block_is_not_a_stud_but_carries_one() -> None:
-    round_block = rod(4.9, 10) + rod(3, 3, (0, 0, 9)) - rod(3.1, 4, (0, 0, -1))
+    round_block = rod(4.9, 10) + rod(STUD_RADIUS, 3, (0, 0, 9)) - rod(3.4, 4, (0, 0, -1))
     found = measures_of(placed([(round_block, np.eye(4)), (plate(2, 2), shift(20, 0, 0))])).by_shape["S1"]
-    assert [s.radius_mm for s in found.studs] == pytest.approx([3], abs=NEAR)
+    assert [s.radius_mm for s in found.studs] == pytest.approx([STUD_RADIUS], abs=NEAR)
 
 
 # ------------------------------------------------------------------- pegs, holes, balls
@@ -195,7 +208,7 @@ def test_unmerged_shuffled_and_turned_meshes_measure_the_same(seed: int, facets:
     found = measured(Solid(corners[order].astype(np.float32).astype(float), back[faces]))
     want = measured(Solid(block.vertices, block.faces))
     assert len(found.studs) == 4
-    assert sorted(s.radius_mm for s in found.studs) == pytest.approx([3] * 4, abs=NEAR)
+    assert sorted(s.radius_mm for s in found.studs) == pytest.approx([STUD_RADIUS] * 4, abs=NEAR)
     assert found.name == want.name == "block 2 x 2"
     assert found.size_mm == pytest.approx(want.size_mm, abs=1e-3)
     assert found.volume_mm3 == pytest.approx(want.volume_mm3, rel=1e-4)
@@ -212,7 +225,7 @@ def test_noise_of_a_twentieth_of_a_millimetre(seed: int, facets: int) -> None:
     found = measured(Solid(noisy, block.faces))
     assert len(found.studs) == 4
     for stud in found.studs:
-        assert stud.radius_mm == pytest.approx(3, abs=0.05)
+        assert stud.radius_mm == pytest.approx(STUD_RADIUS, abs=0.05)
         assert stud.roundness_mm <= 0.08
 
 
@@ -225,7 +238,7 @@ def test_noise_on_a_fine_mesh() -> None:
     shaken = mesh.vertices + np.random.default_rng(3).uniform(-0.05, 0.05, mesh.vertices.shape)
     found = measured(Solid(shaken, mesh.faces))
     assert kinds(found)["stud"] == 6
-    assert [s.radius_mm for s in found.studs] == pytest.approx([3] * 6, abs=0.05)
+    assert [s.radius_mm for s in found.studs] == pytest.approx([STUD_RADIUS] * 6, abs=0.05)
 
 
 def test_t_junctions() -> None:
@@ -326,13 +339,13 @@ def test_studs_set_into_a_body_and_never_united_with_it(sunk: float) -> None:
     base = solid(box((0, 0, 0), (20, 10, 4)))
     vertices, faces = [base.vertices], [base.faces]
     for x in (5, 15):
-        stud = solid(rod(3, 2 + sunk, (x, 5, 4 - sunk)))
+        stud = solid(rod(STUD_RADIUS, STUD_HEIGHT + sunk, (x, 5, 4 - sunk)))
         faces.append(stud.faces + sum(map(len, vertices)))
         vertices.append(stud.vertices)
     found = measured(Solid(np.vstack(vertices), np.vstack(faces)))
     assert len(found.studs) == 2
     for stud_found in found.studs:
-        assert stud_found.height_mm == pytest.approx(2, abs=NEAR)
+        assert stud_found.height_mm == pytest.approx(STUD_HEIGHT, abs=NEAR)
         assert stud_found.point[2] == pytest.approx(4, abs=NEAR)
 
 

@@ -57,8 +57,8 @@ def test_resting_holds_no_group_together() -> None:
 
 
 def test_a_wheel_on_a_peg_is_a_group_of_its_own() -> None:
-    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
-    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.7, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(3.1, 7, (0, 0, 0))
     model = placed([(base, np.eye(4)), (wheel, np.eye(4))])
     assert movable_groups(model, joints_of(model)) == (("P1",), ("P2",))
 
@@ -69,8 +69,8 @@ def test_inspect_names_rigid_groups_and_sole_holders() -> None:
     from steps.pipeline import Survey
     from steps.settings import Settings
 
-    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
-    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.7, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(3.1, 7, (0, 0, 0))
     model = placed([(base, np.eye(4)), (wheel, np.eye(4))], names=["axle", "wheel"])
     report = inspection(Survey(model, measure(model, Settings()), joints_of(model)), Settings())
     assert report.rigid_groups == (("P1",), ("P2",))
@@ -84,27 +84,27 @@ def test_inspect_names_rigid_groups_and_sole_holders() -> None:
 
 def _beams(pins: Sequence[float]) -> Model:
     """Two beams on each other, joined by plain pins through their holes at x."""
-    beam = box((0, 0, 0), (24, 8, 8))
-    for x in (4, 12, 20):
-        beam -= rod(2.45, 10, (x, 4, -1))
-    pin = rod(2.4, 16)
-    items = [(beam, np.eye(4)), (beam, shift(0, 0, 8)), *((pin, shift(x, 4, 0)) for x in pins)]
+    beam = box((0, 0, 0), (33, 11, 9))
+    for x in (5.5, 16.5, 27.5):
+        beam -= rod(2.75, 11, (x, 5.5, -1))
+    pin = rod(2.7, 18)
+    items = [(beam, np.eye(4)), (beam, shift(0, 0, 9)), *((pin, shift(x, 5.5, 0)) for x in pins)]
     return placed(items)
 
 
 def test_one_pin_lets_two_beams_turn_and_two_pins_do_not() -> None:
-    one = _beams([12])
+    one = _beams([16.5])
     assert movable_groups(one, joints_of(one)) == (("P1",), ("P2",), ("P3",))
-    two = _beams([4, 12])
+    two = _beams([5.5, 16.5])
     assert movable_groups(two, joints_of(two)) == (("P1", "P2"), ("P3",), ("P4",))
 
 
 def test_two_pins_on_one_line_still_let_it_turn() -> None:
     """A door on two pins of one line: through-holes above each other."""
-    post = box((-8, -4, 0), (8, 4, 4)) + box((-8, -4, 26), (8, 4, 30)) + box((-8, -4, 0), (-6, 4, 30))
-    post -= rod(2.45, 40, (4, 0, -1))
-    door = box((0, -4, 4), (40, 4, 26)) - rod(2.45, 40, (4, 0, -1))
-    pin = rod(2.4, 10)
+    post = box((-8, -5, 0), (9, 5, 4)) + box((-8, -5, 26), (9, 5, 30)) + box((-8, -5, 0), (-6, 5, 30))
+    post -= rod(2.75, 40, (4, 0, -1))
+    door = box((0, -5, 4), (40, 5, 26)) - rod(2.75, 40, (4, 0, -1))
+    pin = rod(2.7, 10)
     items = [(post, np.eye(4)), (door, np.eye(4)), (pin, shift(4, 0, 0)), (pin, shift(4, 0, 20))]
     model = placed(items)
     assert len(movable_groups(model, joints_of(model))) == 4

@@ -732,9 +732,9 @@ def test_small_balls():
 
 
 def test_not_every_part_outgrows_the_cylinder_at_four_times():
-    # each is tested after scaling. A slab of 9 x 9 x 2.5 mm, and a block of 5 x 5 x 6 mm at 4x:
-    assert is_small_part(Shape("S1", BOX * (7.8, 7.8, 3.2) * 3, BOX_FACES, True))
-    assert not is_small_part(Shape("S1", BOX * (7.8, 7.8, 3.2) * 4, BOX_FACES, True))
+    # a part is tested after scaling: a slab of one cell, 8.6 x 8.6 x 4.3 mm at 1x:
+    assert is_small_part(Shape("S1", BOX * (8.6, 8.6, 4.3) * 3, BOX_FACES, True))
+    assert not is_small_part(Shape("S1", BOX * (8.6, 8.6, 4.3) * 4, BOX_FACES, True))
     assert is_small_part(Shape("S1", BOX * (5.0, 5.0, 6.0) * 4, BOX_FACES, True))
 
 

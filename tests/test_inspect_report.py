@@ -15,7 +15,18 @@ from steps.model import Model
 from steps.pipeline import Survey
 from steps.planfile import to_text
 from steps.settings import Settings
-from tests.joint_cases import ball, box, joints_of, lid, placed, plate, rod, shift
+from tests.joint_cases import (
+    STUD_HEIGHT,
+    STUD_RADIUS,
+    ball,
+    box,
+    joints_of,
+    lid,
+    placed,
+    plate,
+    rod,
+    shift,
+)
 
 NEAR = 0.02  # mm
 
@@ -33,7 +44,7 @@ def printed(report: Inspection, columns: int = 80) -> str:
 
 
 def lid_on_plate(gap: float = 0.1) -> Model:
-    """A lid without tubes 0.1 mm from the outer studs of a plate, 2 mm engaged, its roof 2 mm over them."""
+    """A lid without tubes 0.1 mm from the outer studs of a plate, its roof well over them."""
     return placed([(plate(2, 2), np.eye(4)), (lid(2, 2, gap=gap), shift(0, 0, 4))], names=["plate", "lid"])
 
 
@@ -54,17 +65,17 @@ def test_every_measure_of_a_stud_joint_reaches_the_machine() -> None:
     studs = [touch for touch in joint["touches"] if touch["kind"] == "stud"]
     assert [touch["from"] for touch in studs] == ["P1"] * 4
     for touch in studs:  # in a corner: two walls at a right angle
-        assert touch["depth_mm"] == touch["height_mm"] == pytest.approx(2)
-        assert touch["radius_mm"] == pytest.approx(3, abs=NEAR)
+        assert touch["depth_mm"] == touch["height_mm"] == pytest.approx(STUD_HEIGHT)
+        assert touch["radius_mm"] == pytest.approx(STUD_RADIUS, abs=NEAR)
         assert touch["angles_deg"][0] == 0
         assert touch["angles_deg"][1] in (pytest.approx(90, abs=1), pytest.approx(270, abs=1))
         assert touch["bond_gap_mm"] == pytest.approx(0.1, abs=NEAR)
         assert touch["area_mm2"] > 0
         off = np.array(touch["points"]) - touch["point"]
-        assert np.linalg.norm(off[:, :2], axis=1) == pytest.approx(3, abs=NEAR)
+        assert np.linalg.norm(off[:, :2], axis=1) == pytest.approx(STUD_RADIUS, abs=NEAR)
     (rest,) = (touch for touch in joint["touches"] if touch["kind"] == "rest")
     assert (rest["bond_gap_mm"], rest["angles_deg"]) == (0, [])
-    assert rest["area_mm2"] == pytest.approx(20**2 - 16.2**2, abs=0.1)
+    assert rest["area_mm2"] == pytest.approx(20**2 - 16.8**2, abs=0.1)
     assert joint["glue_area_mm2"] == pytest.approx(sum(t["area_mm2"] for t in joint["touches"]), abs=0.01)
 
 
@@ -94,8 +105,8 @@ def test_features_of_each_shape_reach_the_machine() -> None:
     assert [f.kind for f in plate_shape.features] == ["stud"] * 4
     for stud in plate_shape.features:
         assert (stud.facets, stud.through, stud.bore_mm) == (48, False, 0)
-        assert stud.sag_mm == pytest.approx(3 * (1 - np.cos(np.pi / 48)), abs=1e-4)
-        assert stud.height_mm == pytest.approx(2)
+        assert stud.sag_mm == pytest.approx(STUD_RADIUS * (1 - np.cos(np.pi / 48)), abs=1e-4)
+        assert stud.height_mm == pytest.approx(STUD_HEIGHT)
         assert stud.roundness_mm < NEAR
     assert plate_shape.watertight
 

@@ -83,6 +83,16 @@ def test_several_materials_in_a_mesh_are_one_part_in_the_colour_with_most_area(t
     np.testing.assert_allclose(model.shapes[0].size_mm, [40, 40, 15], atol=1e-4)
 
 
+@pytest.mark.parametrize("generator", ["", "https://github.com/mikedh/trimesh"])
+def test_factors_are_linear_whoever_wrote_them(tmp_path, generator):
+    """glTF 2.0, section 3.9.2; linear 0.2158605 is sRGB 128 by IEC 61966-2-1."""
+    file = Gltf()
+    file.document["asset"]["generator"] = generator
+    file.document["materials"] = [{"pbrMetallicRoughness": {"baseColorFactor": [0.2158605, 0.0, 1.0, 1.0]}}]
+    file.node(mesh=file.mesh(file.primitive(metres(box()), 0)))
+    assert read_model(file.write(tmp_path / "l.glb"), PLAIN).parts[0].colour == "#8000ff"
+
+
 def test_corner_colours(tmp_path):
     file = Gltf()
     vertices, faces = metres(box())

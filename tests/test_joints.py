@@ -20,6 +20,9 @@ from demo_model.specials import BallMeasures
 from demo_model.tug import tug
 from steps.model import Joints, Model
 from tests.joint_cases import (
+    CLEARANCE,
+    STUD_HEIGHT,
+    STUD_RADIUS,
     Solid,
     ball,
     box,
@@ -37,6 +40,7 @@ from tests.joint_cases import (
 )
 
 NEAR = 0.02  # mm at 1x
+HOLE_RADIUS = STUD_RADIUS + CLEARANCE
 
 
 def signature(model: Model, joints: Joints) -> set[tuple[str, str, str, int]]:
@@ -77,19 +81,19 @@ def test_every_known_joint_and_no_other(make: Callable[[], DemoModel]) -> None:
 @pytest.mark.parametrize("wide", [1, 2])
 def test_gap_and_depth(facets: int, clearance: float, wide: int) -> None:
     """Tubes and ribs (2 wide) and pins and ribs (1 wide) keep the clearance from the studs' circles."""
-    low = solids.block(4, wide, Module(facets=facets, clearance=0.1))
+    low = solids.block(4, wide, Module(facets=facets))
     high = solids.block(4, wide, Module(facets=facets, clearance=clearance))
     joint = only(joints_of(placed([(_of(low), np.eye(4)), (_of(high), shift(0, 0, 10))])))
     assert (joint.kind, joint.contacts, joint.a, joint.b) == ("stud", 4 * wide, "P1", "P2")
     assert joint.gap_mm == pytest.approx(clearance, abs=NEAR)
-    assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(STUD_HEIGHT, abs=NEAR)
     assert joint.axis == pytest.approx([0, 0, 1], abs=1e-6)
     for touch in (t for t in joint.touches if t.kind == "stud"):
         assert touch.gap_mm == pytest.approx(clearance, abs=NEAR)
         assert touch.mean_gap_mm == pytest.approx(clearance, abs=NEAR)
         radial = touch.points - touch.point
         radial -= np.outer(radial @ touch.axis, touch.axis)
-        assert np.linalg.norm(radial, axis=1) == pytest.approx(3, abs=NEAR)
+        assert np.linalg.norm(radial, axis=1) == pytest.approx(STUD_RADIUS, abs=NEAR)
         assert radial / np.linalg.norm(radial, axis=1)[:, None] == pytest.approx(touch.normals, abs=1e-6)
 
 
@@ -104,18 +108,19 @@ def test_a_two_by_two_on_four_studs_touches_as_drawn() -> None:
     stud = next(t for t in joint.touches if np.allclose(t.point[:2], [5, 5], atol=1e-3))
     found = {tuple(np.round(n, 3) + 0.0) for n in stud.normals}
     assert found == {(-1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.707, 0.707, 0.0)}
-    assert stud.point[2] == pytest.approx(11, abs=1e-6)
+    assert stud.point[2] == pytest.approx(10 + STUD_HEIGHT / 2, abs=1e-6)
 
 
 def test_a_stud_joint_rests_on_the_top_face_too() -> None:
     block = _of(solids.block(2, 2))
     joint = only(joints_of(placed([(block, np.eye(4)), (block, shift(0, 0, 10))])))
     (rest,) = (t for t in joint.touches if t.kind == "rest")
-    walls = 19.8**2 - (19.8 - 2.4) ** 2
+    long = 20 - 2 * CLEARANCE
+    walls = long**2 - (long - 2 * Module().wall) ** 2
     assert rest.area_mm2 > walls  # walls, ribs and the tube's rim
     assert rest.axis == pytest.approx([0, 0, 1], abs=1e-9)
     corners = {tuple(np.round(p, 3)) for p in rest.points}
-    assert corners == {(x, y, 10.0) for x in (0.1, 19.9) for y in (0.1, 19.9)}
+    assert corners == {(x, y, 10.0) for x in (0.085, 19.915) for y in (0.085, 19.915)}
 
 
 def test_rest_area_and_outline_in_closed_form() -> None:
@@ -140,20 +145,26 @@ def _block_with_hole(radius: float, depth: float = 3.0) -> Manifold:
 
 
 def single_stud() -> Manifold:
-    return box((-6, -6, -4), (6, 6, 0)) + rod(3, 3, (0, 0, -1))
+    return box((-6, -6, -4), (6, 6, 0)) + rod(STUD_RADIUS, 1 + STUD_HEIGHT, (0, 0, -1))
 
 
 @pytest.mark.parametrize("gap", [-0.1, 0.0, 0.15, 0.5])
 def test_a_stud_in_a_plain_hole(gap: float) -> None:
     two = placed(
-        [(single_stud(), np.eye(4)), (single_stud(), shift(50, 0, 0)), (_block_with_hole(3 + gap), np.eye(4))]
+        [
+            (single_stud(), np.eye(4)),
+            (single_stud(), shift(50, 0, 0)),
+            (_block_with_hole(STUD_RADIUS + gap), np.eye(4)),
+        ]
     )
     (joint,) = (j for j in joints_of(two).joints)
     assert (joint.kind, joint.contacts, joint.a, joint.b) == ("stud", 1, "P1", "P3")
     assert joint.gap_mm == pytest.approx(gap, abs=NEAR)
-    assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(STUD_HEIGHT, abs=NEAR)
     stud = joint.touches[0]
-    assert stud.area_mm2 == pytest.approx(2 * pi * 3 * 2, rel=0.02)  # the whole lateral face
+    assert stud.area_mm2 == pytest.approx(
+        2 * pi * STUD_RADIUS * STUD_HEIGHT, rel=0.02
+    )  # the whole lateral face
 
 
 def test_an_off_centre_hole_reports_its_smallest_gap() -> None:
@@ -161,7 +172,7 @@ def test_an_off_centre_hole_reports_its_smallest_gap() -> None:
         [
             (single_stud(), np.eye(4)),
             (single_stud(), shift(50, 0, 0)),
-            (_block_with_hole(3.2), shift(0.1, 0, 0)),
+            (_block_with_hole(STUD_RADIUS + 0.2), shift(0.1, 0, 0)),
         ]
     )
     (joint,) = (j for j in joints_of(two).joints)
@@ -183,7 +194,7 @@ def test_a_lid_without_tubes_grips(columns: int, rows: int) -> None:
     """Each stud touches one or two walls only, and yet together they hold from every side."""
     joint = only(joints_of(placed([(plate(columns, rows), np.eye(4)), (lid(columns, rows), shift(0, 0, 4))])))
     assert (joint.kind, joint.contacts) == ("stud", columns * rows)
-    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
     lines = [len(t.points) for t in joint.touches if t.kind == "stud"]
     assert max(lines) == 2
     assert all(t.grips for t in joint.touches)
@@ -191,12 +202,13 @@ def test_a_lid_without_tubes_grips(columns: int, rows: int) -> None:
 
 def test_a_stud_between_two_walls_is_pinched() -> None:
     """A long rail without ribs or ends near the studs: only its two side walls touch them."""
-    rail = box((-30, 0, 4), (50, 10, 12)) - box((-29, 1.9, 3), (49, 8.1, 10))
+    low, high = 5 - HOLE_RADIUS, 5 + HOLE_RADIUS
+    rail = box((-30, 0, 4), (50, 10, 12)) - box((-29, low, 3), (49, high, 10))
     joint = only(joints_of(placed([(plate(2, 1), np.eye(4)), (rail, np.eye(4))])))
     assert (joint.kind, joint.contacts) == ("stud", 2)
     assert [len(t.points) for t in joint.touches if t.kind == "stud"] == [2, 2]
-    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
-    apart = box((-30, 0, 4), (50, 10, 12)) - box((-29, 1.9, 3), (49, 9.2, 10))  # the other wall 1.2 away
+    assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
+    apart = box((-30, 0, 4), (50, 10, 12)) - box((-29, low, 3), (49, 9.5, 10))  # the other wall 1.2 away
     assert only(joints_of(placed([(plate(2, 1), np.eye(4)), (apart, np.eye(4))]))).kind == "rest"
 
 
@@ -210,26 +222,28 @@ def test_a_lid_that_bridges_two_parts_holds_to_both() -> None:
 
 def test_a_stud_on_a_side_face() -> None:
     """A block with a stud on its side, in a hole of an upright plate."""
-    wall = box((0, 0, 0), (4, 20, 20)) - rod(3.1, 10, (0, 0, 0)).rotate([0, 90, 0]).translate([-1, 10, 10])
+    wall = box((0, 0, 0), (4, 20, 20)) - rod(HOLE_RADIUS, 10).rotate([0, 90, 0]).translate([-1, 10, 10])
     side = _of(solids.block(2, 1, side_studs=True))
     plain = wall.rotate([0, 0, -90])
-    model = placed([(side, np.eye(4)), (plain, shift(-5, 0.1, -5))])
+    model = placed([(side, np.eye(4)), (plain, shift(-5, CLEARANCE, -5))])
     joints = joints_of(model)
     joint = only(joints)
     assert (joint.kind, joint.contacts, joint.a) == ("stud", 1, "P1")
     assert joint.axis == pytest.approx([0, -1, 0], abs=1e-6)
-    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
 
 
 def test_a_pair_with_studs_up_and_on_a_side() -> None:
     """An L that sits on top studs and holds side studs: both kinds of contact in one joint."""
     side = _of(solids.block(2, 1, side_studs=True))
-    bracket = box((0, -4, 5), (20, 0.1, 16)) + box((0, -4, 10), (20, 9.9, 16))
+    bracket = box((0, -4, 5), (20, CLEARANCE, 16)) + box((0, -4, 10), (20, 10 - CLEARANCE, 16))
     for x in (5, 15):
-        bracket -= rod(3.1, 2.5, (x, 5, 10)) + rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
-    bracket = bracket + box((0, -4, 1), (20, 0.1, 5.1))
+        bracket -= rod(HOLE_RADIUS, 2.5, (x, 5, 10)) + rod(HOLE_RADIUS, 4).rotate([90, 0, 0]).translate(
+            [x, 0.2, 5]
+        )
+    bracket = bracket + box((0, -4, 1), (20, CLEARANCE, 5.1))
     for x in (5, 15):
-        bracket -= rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
+        bracket -= rod(HOLE_RADIUS, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
     joint = only(joints_of(placed([(side, np.eye(4)), (bracket, np.eye(4))])))
     axes = [tuple(np.round(t.axis, 6) + 0.0) for t in joint.touches if t.kind == "stud"]
     assert sorted(axes) == [(0.0, -1.0, 0.0)] * 2 + [(0.0, 0.0, 1.0)] * 2
@@ -242,23 +256,23 @@ def test_a_part_on_one_stud_may_be_turned(degrees: float) -> None:
     pose = shift(15, 5, 10) @ turn((0, 0, 1), degrees) @ shift(-5, -5, 0)
     joint = only(joints_of(placed([(_of(solids.block(2, 1)), np.eye(4)), (top, pose)])))
     assert (joint.kind, joint.contacts, joint.moves) == ("stud", 1, False)
-    assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
+    assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
 
 
 def test_tilted_pegs() -> None:
-    base = box((-10, -10, -5), (10, 10, 0)) + rod(2.4, 8, (-5, 0, -1)) + rod(2.4, 8, (5, 0, -1))
-    top = box((-10, -10, 0), (10, 10, 8)) - rod(2.5, 9, (-5, 0, -1)) - rod(2.5, 9, (5, 0, -1))
+    base = box((-10, -10, -5), (10, 10, 0)) + rod(2.7, 9, (-5, 0, -1)) + rod(2.7, 9, (5, 0, -1))
+    top = box((-10, -10, 0), (10, 10, 9)) - rod(2.8, 10, (-5, 0, -1)) - rod(2.8, 10, (5, 0, -1))
     pose = turn((0.3, 1, 0.2), 25)
     joint = only(joints_of(placed([(base, pose), (top, pose)])))
     assert (joint.kind, joint.contacts, joint.moves) == ("peg", 2, False)
     assert joint.axis == pytest.approx(pose[:3, 2], abs=1e-4)
     assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
-    assert joint.depth_mm == pytest.approx(7, abs=NEAR)
+    assert joint.depth_mm == pytest.approx(8, abs=NEAR)
 
 
 def test_a_lone_loose_peg_turns() -> None:
-    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.4, 11, (0, 0, -1))
-    wheel = rod(8, 5, (0, 0, 1)) - rod(2.8, 7, (0, 0, 0))
+    base = box((-5, -5, -5), (5, 5, 0)) + rod(2.7, 11, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 1)) - rod(3.1, 7, (0, 0, 0))
     joint = only(joints_of(placed([(base, np.eye(4)), (wheel, np.eye(4))])))
     assert (joint.kind, joint.moves, joint.fit) == ("peg", True, "loose")
     assert joint.gap_mm == pytest.approx(0.4, abs=NEAR)
@@ -331,7 +345,7 @@ def test_the_pens_five_touching_pairs() -> None:
 
 def test_walls_that_pass_near_a_stud_do_not_hold_it() -> None:
     """A neighbour on the same level whose wall is 0.5 mm from a stud, and nothing else."""
-    wall = box((8.5, 0, 4), (12, 10, 12))
+    wall = box((5 + STUD_RADIUS + 0.5, 0, 4), (12, 10, 12))
     model = placed([(plate(1, 1), np.eye(4)), (plate(1, 1), shift(40, 0, 0)), (wall, np.eye(4))])
     joints = joints_of(model)
     assert [(j.kind, j.b) for j in joints.joints if j.kind != "rest"] == []
@@ -340,14 +354,14 @@ def test_walls_that_pass_near_a_stud_do_not_hold_it() -> None:
 @pytest.mark.parametrize("studs", [1, 3])
 def test_contacts_that_all_push_from_one_side_do_not_hold(studs: int) -> None:
     """A corner of two walls against the outer studs of a plate, however many lines touch."""
-    far = studs * 10 - 1.9
+    far = studs * 10 - 5 + HOLE_RADIUS
     wall = box((far, 0, 4), (far + 10, far + 10, 12)) + box((0, far, 4), (far + 10, far + 10, 12))
     joint = only(joints_of(placed([(plate(studs, studs), np.eye(4)), (wall, np.eye(4))])))
     assert joint.kind == "rest"
 
 
 def test_a_stud_that_enters_empty_space_does_not_hold() -> None:
-    hood = box((0, 0, 4), (10, 10, 12)) - box((1, 1, 3), (9, 9, 10))  # 1 mm from the stud on every side
+    hood = box((0, 0, 4), (10, 10, 12)) - box((0.7, 0.7, 3), (9.3, 9.3, 10))  # 1 mm off the stud all round
     joint = only(joints_of(placed([(plate(1, 1), np.eye(4)), (hood, np.eye(4))])))
     assert joint.kind == "rest"
 
@@ -366,7 +380,7 @@ def test_a_tenth_of_a_millimetre_apart_is_apart() -> None:
 @pytest.mark.parametrize("apart", [0.1, -0.01])
 def test_a_slab_over_studs_rests_only_where_it_touches(apart: float) -> None:
     roof = box((0, 0, 0), (20, 10, 3))
-    joints = joints_of(placed([(plate(2, 1), np.eye(4)), (roof, shift(0, 0, 6 + apart))]))
+    joints = joints_of(placed([(plate(2, 1), np.eye(4)), (roof, shift(0, 0, 4 + STUD_HEIGHT + apart))]))
     assert [j.kind for j in joints.joints] == ([] if apart > 0 else ["rest"])
     assert ("floating-part" in codes(joints)) == (apart > 0)
 
@@ -377,15 +391,20 @@ def test_side_by_side_blocks_are_not_joined_by_their_clearance() -> None:
     assert joints.joints == ()
 
 
-@pytest.mark.parametrize(("depth", "warned"), [(0.6, True), (0.9, True), (1.2, False), (2.0, False)])
+@pytest.mark.parametrize(("depth", "warned"), [(0.6, True), (0.9, True), (1.4, False), (2.0, False)])
 def test_a_half_seated_part_is_named_with_its_gap(depth: float, warned: bool) -> None:
     block = _of(solids.block(2, 2))
-    joints = joints_of(placed([(block, np.eye(4)), (block, shift(0, 0, 12 - depth))], names=["low", "high"]))
+    joints = joints_of(
+        placed([(block, np.eye(4)), (block, shift(0, 0, 10 + STUD_HEIGHT - depth))], names=["low", "high"])
+    )
     joint = only(joints)
     assert joint.depth_mm == pytest.approx(depth, abs=NEAR)
     assert ("half-seated" in codes(joints)) == warned
     if warned:
-        assert f"{2 - depth:.2f} mm" in joints.problems[0].text and "high on low" in joints.problems[0].text
+        assert (
+            f"{STUD_HEIGHT - depth:.2f} mm" in joints.problems[0].text
+            and "high on low" in joints.problems[0].text
+        )
 
 
 @pytest.mark.parametrize("scale", [0.25, 1, 4])
@@ -396,7 +415,7 @@ def test_overlap_beyond_a_press_fit_is_named_in_millimetres(scale: float) -> Non
     assert problem.severity == "error" and problem.parts == ("P1", "P2")
     assert "low and high" in problem.text
     depth = float(problem.text.split(" by ")[1].split(" mm")[0])
-    assert depth == pytest.approx(scale, rel=0.05)  # walls 1.2 wide, 1 deep: a ball of 1 fits in
+    assert depth == pytest.approx(scale, rel=0.05)  # walls 1 wide, 1 deep: a ball of 1 fits in
 
 
 @pytest.mark.parametrize("into", [0.1, 0.2])
@@ -482,7 +501,7 @@ def summary(joints: Joints, scale: float = 1.0) -> list[tuple[object, ...]]:
             j.b,
             j.kind,
             j.contacts,
-            round(j.gap_mm / scale, 2),
+            round(j.gap_mm / scale, 3),
             round(j.depth_mm / scale, 2),
             len(j.touches),
         )
@@ -495,10 +514,10 @@ WANT = summary(joints_of(placed(small_build())))
 
 def test_the_small_build() -> None:
     assert [row[:6] for row in WANT] == [
-        ("P1", "P3", "stud", 4, 0.1, 2.0),
-        ("P2", "P3", "stud", 4, 0.1, 2.0),
-        ("P3", "P4", "stud", 1, 0.1, 2.0),
-        ("P3", "P5", "stud", 4, 0.1, 2.0),
+        ("P1", "P3", "stud", 4, CLEARANCE, STUD_HEIGHT),
+        ("P2", "P3", "stud", 4, CLEARANCE, STUD_HEIGHT),
+        ("P3", "P4", "stud", 1, CLEARANCE, STUD_HEIGHT),
+        ("P3", "P5", "stud", 4, CLEARANCE, STUD_HEIGHT),
     ]
 
 
@@ -539,8 +558,8 @@ def test_facets_and_vertex_order_change_nothing(seed: int, facets: int) -> None:
     joints = joints_of(placed([(s, pose) for s, (_, pose) in zip(chosen, small_build(), strict=True)]))
     assert [row[:4] for row in summary(joints)] == [row[:4] for row in WANT]
     for joint in joints.joints:
-        assert joint.gap_mm == pytest.approx(0.1, abs=NEAR)
-        assert joint.depth_mm == pytest.approx(2, abs=NEAR)
+        assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
+        assert joint.depth_mm == pytest.approx(STUD_HEIGHT, abs=NEAR)
 
 
 def _shuffled(s: solids.Solid, rng: np.random.Generator) -> Solid:
@@ -558,10 +577,10 @@ def test_separate_copies_of_a_shape_join_like_one_shape() -> None:
 
 
 def test_a_pin_with_a_collar_snaps_through_its_hole() -> None:
-    """Pin 2.4, collar 2.9, hole 2.6: the hole must give 0.3 on each side."""
-    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 7, (0, 0, -1)) + rod(2.9, 1.5, (0, 0, 6))
+    """Pin 2.7, collar 3.2, hole 2.9: the hole must give 0.3 on each side."""
+    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.7, 7, (0, 0, -1)) + rod(3.2, 1.5, (0, 0, 6))
     base -= box((-0.4, -4, 2), (0.4, 4, 9))  # a slit, so that it can give
-    washer = rod(8, 5.8) - rod(2.6, 8, (0, 0, -1))
+    washer = rod(8, 5.8) - rod(2.9, 8, (0, 0, -1))
     joint = only(joints_of(placed([(base, np.eye(4)), (washer, np.eye(4))])))
     assert (joint.kind, joint.a, joint.contacts) == ("peg", "P1", 1)
     assert joint.gap_mm == pytest.approx(0.2, abs=NEAR)
@@ -571,17 +590,17 @@ def test_a_pin_with_a_collar_snaps_through_its_hole() -> None:
 @pytest.mark.parametrize("facets", [8, 24, 128])
 @pytest.mark.parametrize("slit", [False, True])
 def test_a_pin_with_a_flange_and_two_collars_joins_two_beams(facets: int, slit: bool) -> None:
-    """Pin 2.4 with collars 2.65 in holes 2.45: one peg to each beam, each snaps past 0.2; its flange and
+    """Pin 2.7 with collars 2.95 in holes 2.75: one peg to each beam, each snaps past 0.2; its flange and
     collars lie in counterbores and are no pegs of their own."""
-    beam = box((0, 0, 0), (24, 8, 8))
-    for x in (4, 12, 20):
-        beam -= rod(2.45, 10, (x, 4, -1), facets)
-        beam -= rod(3.05, 0.6, (x, 4, -0.1), facets) + rod(3.05, 0.6, (x, 4, 7.5), facets)
-    pin = rod(2.4, 16, facets=facets) + rod(3.0, 1, (0, 0, 7.5), facets)
-    pin += rod(2.65, 0.4, facets=facets) + rod(2.65, 0.4, (0, 0, 15.6), facets)
+    beam = box((0, 0, 0), (33, 11, 9))
+    for x in (5.5, 16.5, 27.5):
+        beam -= rod(2.75, 11, (x, 5.5, -1), facets)
+        beam -= rod(3.4, 0.6, (x, 5.5, -0.1), facets) + rod(3.4, 0.6, (x, 5.5, 8.5), facets)
+    pin = rod(2.7, 18, facets=facets) + rod(3.35, 1, (0, 0, 8.5), facets)
+    pin += rod(2.95, 0.4, facets=facets) + rod(2.95, 0.4, (0, 0, 17.6), facets)
     if slit:
-        pin -= box((-0.4, -5, -1), (0.4, 5, 4)) + box((-0.4, -5, 12), (0.4, 5, 17))
-    model = placed([(beam, np.eye(4)), (pin, shift(12, 4, 0)), (beam, shift(0, 0, 8))])
+        pin -= box((-0.4, -5, -1), (0.4, 5, 4.5)) + box((-0.4, -5, 13.5), (0.4, 5, 19))
+    model = placed([(beam, np.eye(4)), (pin, shift(16.5, 5.5, 0)), (beam, shift(0, 0, 9))])
     found = joints_of(model)
     assert signature(model, found) == {("item 2", "item 1", "peg", 1), ("item 2", "item 3", "peg", 1)}
     assert codes(found) == []
@@ -604,8 +623,8 @@ def test_a_coarse_ball_turns_in_its_cup(facets: int, tilt: float) -> None:
 
 
 def test_a_pin_without_a_collar_does_not_snap() -> None:
-    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.4, 7, (0, 0, -1))
-    washer = rod(8, 5) - rod(2.6, 8, (0, 0, -1))
+    base = box((-6, -6, -4), (6, 6, 0)) + rod(2.7, 7, (0, 0, -1))
+    washer = rod(8, 5) - rod(2.9, 8, (0, 0, -1))
     assert only(joints_of(placed([(base, np.eye(4)), (washer, np.eye(4))]))).snap_mm == 0
 
 
@@ -627,7 +646,7 @@ def test_studs_on_the_floor_of_a_tray() -> None:
     """Walled in like tubes, but solid, sunk below the rim, and of the model's stud radius."""
     tray = plate(2, 2) + box((-2, -2, 0), (22, 22, 12)) - box((0, 0, 4), (20, 20, 13)) + plate(2, 2)
     other = plate(2, 1)
-    cover = lid(2, 2, gap=0.1) - box((-1, -1, 7.9), (21, 21, 9))
+    cover = lid(2, 2) - box((-1, -1, 7.9), (21, 21, 9))
     small = cover ^ box((0.2, 0.2, -1), (19.8, 19.8, 20))
     joints = joints_of(placed([(tray, np.eye(4)), (other, shift(60, 0, 0)), (small, shift(0, 0, 4))]))
     (joint,) = (j for j in joints.joints if j.kind == "stud")
@@ -648,8 +667,10 @@ def test_noise_leaves_the_joint(seed: int) -> None:
     joints = joints_of(placed([(noisy(low), np.eye(4)), (noisy(high), shift(0, 0, 10))]))
     joint = only(joints)
     assert (joint.kind, joint.contacts) == ("stud", 4)
-    assert joint.gap_mm == pytest.approx(0.1, abs=0.12)  # two surfaces, 0.05 each, and the fit's own share
-    assert joint.depth_mm == pytest.approx(2, abs=0.15)
+    assert joint.gap_mm == pytest.approx(
+        CLEARANCE, abs=0.12
+    )  # two surfaces, 0.05 each, and the fit's own share
+    assert joint.depth_mm == pytest.approx(STUD_HEIGHT, abs=0.15)
     assert codes(joints) == []
 
 
@@ -697,36 +718,40 @@ def test_studs_two_ways_do_not_let_go() -> None:
     from steps.joints.release import letting_go
 
     side = _of(solids.block(2, 1, side_studs=True))
-    bracket = box((0, -4, 1), (20, 0.1, 16)) + box((0, -4, 10), (20, 9.9, 16))
+    bracket = box((0, -4, 1), (20, CLEARANCE, 16)) + box((0, -4, 10), (20, 10 - CLEARANCE, 16))
     for x in (5, 15):
-        bracket -= rod(3.1, 2.5, (x, 5, 10)) + rod(3.1, 4).rotate([90, 0, 0]).translate([x, 0.2, 5])
+        bracket -= rod(HOLE_RADIUS, 2.5, (x, 5, 10)) + rod(HOLE_RADIUS, 4).rotate([90, 0, 0]).translate(
+            [x, 0.2, 5]
+        )
     joint = only(joints_of(placed([(side, np.eye(4)), (bracket, np.eye(4))])))
     assert joint.contacts == 4
     assert len(letting_go(joint)) == 0
 
 
 def foreign_block(columns: int, rows: int, tube: float, off: float = 0.0, roof: float = 1.0) -> Manifold:
-    """Another maker's proportions: pitch 8, height 9.6, walls flush with the footprint, no ribs."""
-    body = box((0, 0, 0), (columns * 8, rows * 8, 9.6))
-    body -= box((1.5, 1.5, -1), (columns * 8 - 1.5, rows * 8 - 1.5, 9.6 - roof))
+    """Other proportions than the demo's, walls flush with the footprint, no ribs."""
+    pitch, high, wall, stud, rise = 11.0, 8.6, 1.8, 3.6, 3.0
+    long, wide = columns * pitch, rows * pitch
+    body = box((0, 0, 0), (long, wide, high))
+    body -= box((wall, wall, -1), (long - wall, wide - wall, high - roof))
     for i in range(1, columns):
         for j in range(1, rows):
-            at = (i * 8 + off, j * 8, 0)
-            body += rod(tube, 9.6 - roof / 2, at, 24) - rod(2.4, 20, (at[0], at[1], -1), 24)
+            at = (i * pitch + off, j * pitch, 0)
+            body += rod(tube, high - roof / 2, at, 24) - rod(3.0, 20, (at[0], at[1], -1), 24)
     for i in range(columns):
         for j in range(rows):
-            body += rod(2.4, 2.3, (i * 8 + 4, j * 8 + 4, 9.1), 24)
+            body += rod(stud, 0.5 + rise, ((i + 0.5) * pitch, (j + 0.5) * pitch, high - 0.5), 24)
     return body
 
 
 @pytest.mark.parametrize(
     ("tube", "off", "roof", "gap"),
-    [(3.255, 0, 1.0, 0.0), (3.45, 0, 1.0, -0.193), (3.255, 0.2, 1.0, -0.14), (3.255, 0, 7.9, 0.0)],
+    [(4.178, 0, 1.0, 0.0), (4.37, 0, 1.0, -0.192), (4.178, 0.2, 1.0, -0.141), (4.178, 0, 5.7, 0.0)],
 )
 def test_proportions_seen_in_files_by_others(tube: float, off: float, roof: float, gap: float) -> None:
     """Faces shared exactly; tubes that interfere by 0.2, or off centre; studs 0.1 taller than the cavity."""
     block = foreign_block(2, 4, tube, off, roof)
-    model = placed([(block, np.eye(4)), (block, shift(16, 0, 0)), (block, shift(8, 0, 9.6))])
+    model = placed([(block, np.eye(4)), (block, shift(22, 0, 0)), (block, shift(11, 0, 8.6))])
     joints = joints_of(model)
     found = [(j.a, j.b, j.kind, j.contacts) for j in joints.joints]
     assert found == [("P1", "P2", "rest", 0), ("P1", "P3", "stud", 4), ("P2", "P3", "stud", 4)]
@@ -781,10 +806,10 @@ def test_the_distance_of_a_floating_part_is_that_of_its_surface() -> None:
     assert "The nearest part is ring, 3.0" in problem.text
 
 
-@pytest.mark.parametrize(("diameter", "said"), [(6.1, False), (24.2, True), (1.5, True)])
+@pytest.mark.parametrize(("diameter", "said"), [(6.7, False), (26.6, True), (1.65, True)])
 def test_a_calliper_reading_of_another_scale_is_named(diameter: float, said: bool) -> None:
     fit = {"stud_diameter_mm": diameter, "socket_diameter_mm": diameter + 0.1}
     model = placed([(plate(2, 2), np.eye(4)), (lid(2, 2), shift(0, 0, 4))])
     found = [p.text for p in joints_of(model, fit=fit).problems if p.code == "calliper-reading"]
     assert bool(found) == said
-    assert all(f"{diameter:.2f} mm by calliper, but at 1x this model's studs are 6.00 mm" in t for t in found)
+    assert all(f"{diameter:.2f} mm by calliper, but at 1x this model's studs are 6.60 mm" in t for t in found)

@@ -19,7 +19,7 @@ except (ImportError, OSError) as error:  # gmsh wants libGLU, which a bare machi
     pytest.skip(f"no CAD kernel here: {error}", allow_module_level=True)
 
 NEAR = 0.02
-PITCH, HIGH, RADIUS, STUD, GAP, WALL = 8.0, 9.6, 2.4, 1.8, 0.1, 1.2
+PITCH, HIGH, RADIUS, STUD, GAP = 9.0, 7.7, 2.95, 2.4, 0.09
 
 
 @pytest.fixture(scope="module")

@@ -16,6 +16,7 @@ from demo_model.solids import Module, Solid
 from demo_model.tug import tug
 from steps.model import Joints, Model, Part, Shape
 from steps.motion import Motion, depth_map, distinct_directions
+from tests.joint_cases import polygon_area
 from tests.order_models import joint, measures_of, model_of
 
 UP, DOWN = 0, 1  # the first pair of directions is z
@@ -80,7 +81,7 @@ def test_slivers_across_the_way_are_ignored(overlap, blocked):
 
 @pytest.mark.parametrize(("overlap", "blocked"), [(0.1, False), (0.4, False), (0.6, True)])
 def test_slivers_along_the_way_are_ignored(overlap, blocked):
-    """A seated part may reach 0.1 mm in 8 into its partner along the axis."""
+    """A seated part may reach an eightieth of a pitch into its partner along the axis."""
     motion = placed(
         [(box((0, 0, 0), (10, 10, 10)), np.eye(4)), (box((0, 0, 10 - overlap), (10, 10, 20)), np.eye(4))]
     )
@@ -208,10 +209,10 @@ def test_depth_map_of_a_block_is_exact():
     shape = Shape("S1", solid.vertices, solid.faces, True)
     seen = depth_map(shape, np.eye(3), 10 / 32)
     assert seen.first.shape == (64, 64)
-    assert set(np.round(np.unique(seen.last), 4)) == {10.0, 12.0}
+    assert set(np.round(np.unique(seen.last).astype(float), 4)) == {10.0, 12.6}
     assert set(np.round(np.unique(seen.first).astype(float), 4) + 0.0) == {0.0, 8.4}  # roof of 1.6
     studs = (seen.last > 11).mean() * 400
-    assert studs == pytest.approx(4 * solids.polygon_area(3.0, 48), rel=0.02)
+    assert studs == pytest.approx(4 * polygon_area(module.stud_radius, 48), rel=0.02)
 
 
 def test_directions_are_distinct_and_exact():

@@ -35,7 +35,7 @@ def name_of(thing: object, pose: np.ndarray | None = None) -> str:
         (specials.tyre(M), "smooth round slab 1 x 1"),
         (specials.centre_stud_slab(M), "slab 2 x 2, 1 stud"),
         (specials.arch(M), "block 1 x 4, arched"),
-        (specials.drum(M), "round part 14 x 12 mm"),
+        (specials.drum(M), "round part 14 x 13 mm"),
         (specials.ball_slab(M), "slab 2 x 2, with ball"),
     ],
 )

@@ -9,7 +9,7 @@ import pytest
 
 from steps.model import Measure, Measures, Model, Part, Shape
 from steps.motion import Motion
-from steps.order.graphs import and_or_graph, count_orders, orders, state_graph
+from tests.assembly_graphs import and_or_graph, count_orders, orders, state_graph
 
 # Ball-point pen: six parts, five liaisons (Bourjault 1984; De Fazio & Whitney, IEEE J. Robotics &
 # Automation 3(6), 1987; counts computed from the stated rules).

@@ -71,7 +71,7 @@ def plan() -> Plan:
     demo = beacon()
     model = model_of(demo)
     touch = Touch(
-        "stud", "P1", [1, 2, 3], [0, 0, 1], 0.1, 0.12, 1.8, 30.0, np.zeros((4, 3)), np.zeros((4, 3))
+        "stud", "P1", [1, 2, 3], [0, 0, 1], 0.1, 0.12, 2.6, 30.0, np.zeros((4, 3)), np.zeros((4, 3))
     )
     joint = Joint(
         "J1",
@@ -81,7 +81,7 @@ def plan() -> Plan:
         np.array([-0.0, 0, 1]),
         2,
         0.1,
-        1.8,
+        2.6,
         0.0,
         "press",
         False,

@@ -29,7 +29,7 @@ Capture = pytest.CaptureFixture[str]
 @pytest.fixture
 def wall(tmp_path: Path) -> Path:
     """Six blocks in bond; the gap in the file is 0.10 mm per side, which the table calls press."""
-    module = Module()
+    module = Module(clearance=0.1)
     block = solids.block(2, 4, module)
     placed = tuple(
         Placed(f"block {row}", block.name, "#a63a2f", shift(module.pitch * row, 0, module.block * row))

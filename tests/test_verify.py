@@ -575,16 +575,16 @@ def _overhang(hold_n: float, push_n: float = 0.0) -> tuple[PlanFile, Model]:
 
 
 def _studs(carrier: str, z: float) -> tuple[TouchEntry, ...]:
-    """Four studs of 1.8 mm under the block."""
+    """Four studs of 2.6 mm under the block."""
     return tuple(
         TouchEntry.model_validate(
             {
                 "kind": "stud",
                 "from": carrier,
-                "point": (x, y, z + 0.9),
+                "point": (x, y, z + 1.3),
                 "axis": (0.0, 0.0, 1.0),
-                "gap_mm": 0.1,
-                "depth_mm": 1.8,
+                "gap_mm": 0.085,
+                "depth_mm": 2.6,
                 "area_mm2": 20.0,
             }
         )
@@ -628,7 +628,7 @@ def test_pressing_on_an_overhang_needs_a_hand() -> None:
     firm, model = _overhang(hold_n=500.0, push_n=10.0)
     report = verify_plan(firm, model)
     assert report.ok and report["pressing"].looked_at == 2
-    far = tuple(touch.model_copy(update={"point": (125.0, 10.0, 20.9)}) for touch in firm.joints[1].touches)
+    far = tuple(touch.model_copy(update={"point": (125.0, 10.0, 21.3)}) for touch in firm.joints[1].touches)
     joints = (firm.joints[0], firm.joints[1].model_copy(update={"touches": far}))
     tips = firm.model_copy(update={"joints": joints})
     assert failed(tips, model) == {"pressing"}

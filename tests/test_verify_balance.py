@@ -12,10 +12,11 @@ UP = np.array([0.0, 0, 1])
 STANDS = 1 - 1e-6
 
 # ------------------------------------------------------------------ studded staircase
-# Liu et al., arXiv 2402.10711, RA-L 9(11) 2024: blocks 4 x 2, 2.16 g, shifted by 2 pitches a level, pitch
-# 7.8, height 9.6 mm; capacity 0.98 N per contact; 19 levels stand, 20 fall, 20 with a prop of 1 x 2 stand.
+# Liu et al., arXiv 2402.10711, RA-L 9(11) 2024, in block pitches and block weights: blocks 4 x 2 shifted by
+# 2 pitches a level, capacity 46.30 block weights per contact; 19 levels stand, 20 fall, 20 with a prop of
+# 1 x 2 (0.375 block weights) stand. All forces are upright: how high a level is, does not matter.
 
-PITCH, LEVEL, BLOCK_G, PROP_G, CONTACT_N, PUBLISHED_G = 7.8, 9.6, 2.16, 0.81, 0.98, 9.80
+LEVEL, PROP, CONTACT = 1.0, 0.375, 46.30
 IN_WIDE = np.array([(0.125, -0.125), (0.125, 0.125), (-0.25, 0.0)])
 IN_NARROW = np.array([(0.0, -0.25), (0.0, 0.25), (-0.25, 0.0), (0.25, 0.0)])
 
@@ -28,28 +29,28 @@ def staircase(levels: int, prop: bool = False, scale: float = 1.0) -> float:
         for column in columns:
             for row in (-0.5, 0.5):
                 for dx, dy in offsets:
-                    point = scale * np.array([PITCH * (column + 0.5 + dx), PITCH * (row + dy), LEVEL * level])
+                    point = scale * np.array([column + 0.5 + dx, row + dy, LEVEL * level])
                     rig.add(upper, lower, point, UP)  # pushes
-                    rig.add(upper, lower, point, -UP, CONTACT_N * scale**2)  # holds back
+                    rig.add(upper, lower, point, -UP, CONTACT * scale**2)  # holds back
 
     studs(range(4), 0, IN_WIDE, 0, GROUND)
     for level in range(1, levels):
         studs((2 * level, 2 * level + 1), level, IN_WIDE, level, level - 1)
-    mass = [BLOCK_G] * levels
-    centres = [(PITCH * (2 * level + 2), 0.0, LEVEL * (level + 0.5)) for level in range(levels)]
+    mass = [1.0] * levels
+    centres = [(2.0 * level + 2, 0.0, LEVEL * (level + 0.5)) for level in range(levels)]
     if prop:
-        mass.append(PROP_G)
-        centres.append((PITCH * 4.5, 0.0, LEVEL / 2))
+        mass.append(PROP)
+        centres.append((4.5, 0.0, LEVEL / 2))
         studs((4,), 1, IN_WIDE, 1, levels)
         studs((4,), 0, IN_NARROW, levels, GROUND)
-    load = weights(np.array(mass) * scale**3, UP) * PUBLISHED_G / (1000 * NEWTONS_PER_GRAM)
+    load = weights(np.array(mass) * scale**3, UP) / NEWTONS_PER_GRAM
     return share_carried(np.array(centres) * scale, rig.struts(), load)
 
 
 def test_staircase_of_19_stands_of_20_falls_and_a_prop_saves_it():
     assert staircase(19) >= STANDS
-    assert staircase(20) == pytest.approx(0.98 / 0.9854, abs=1e-4)  # Liu et al., arXiv 2402.10711
-    assert staircase(21) == pytest.approx(0.98 / 1.0937, abs=1e-4)
+    assert staircase(20) == pytest.approx(46.30 / 46.55, abs=2e-4)  # Liu et al., arXiv 2402.10711
+    assert staircase(21) == pytest.approx(46.30 / 51.67, abs=2e-4)
     assert staircase(20, prop=True) >= STANDS
 
 

@@ -17,7 +17,7 @@ MM_PER_POINT = 25.4 / 72  # desktop publishing point
 SUBSTITUTE = "¤"  # stands for a character that the typeface lacks; the last sheet says so
 SOFT_HYPHEN = "\u00ad"
 LEADING = 1.24  # line distance over type size; the typeface's own ascent + descent
-ASCENT, DESCENT = 0.95, 0.29  # of the type size, from the font's hhea table
+ASCENT = 0.95  # of the type size, from the font's hhea table
 LIGATURES = {"ﬁ": "fi", "ﬂ": "fl", "‑": "-", "\u202f": "\u00a0", "→": "–", "\t": " "}
 
 

@@ -20,7 +20,6 @@ from steps.booklet.boxes import (
     Mark,
     Page,
     Rect,
-    Text,
     rectangle,
 )
 from steps.booklet.edition import (
@@ -587,12 +586,4 @@ def _room_below(column: Rect, cells: Sequence[Cell]) -> float:
     return lowest - column.y
 
 
-def smallest_type(pages: Sequence[Page]) -> float:
-    """The least type size on the pages, points."""
-    sizes = [
-        item.size_pt for page in pages for cell in page.cells for item in cell.items if isinstance(item, Text)
-    ]
-    return min(sizes, default=float("inf"))
-
-
-__all__ = ["MM_PER_POINT", "Body", "Composer", "smallest_type"]
+__all__ = ["MM_PER_POINT", "Body", "Composer"]

@@ -15,8 +15,8 @@ from steps.booklet.boxes import BLACK, WHITE, Line
 
 Points = tuple[tuple[float, float], ...]
 
-YELLOW, BLUE, RED = "#f9a800", "#005387", "#c1121c"  # ISO 3864-4 safety colours as RAL 1003, 5005, 3001 (M)
-GREEN = "#237f52"  # RAL 6032 (M)
+#: ISO 3864-4 safety colours as sRGB, from memory.
+YELLOW, BLUE, RED, GREEN = "#f9a800", "#005387", "#c1121c", "#237f52"
 ORANGE = "#ff7900"  # ANSI Z535.1 safety orange, sRGB from memory
 FACETS = 40  # of a drawn circle
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from steps.bonding import Wishes, read_wishes
+from steps.bonding import Bonding, bonding_of
 from steps.glue.adhesive import Chosen, bond_volume, choose, glued_strength, quantity, rank
 from steps.glue.cases import LoadCase, load_cases, newtons
 from steps.glue.effort import efforts
@@ -26,12 +26,12 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     that is wrong or doubtful is a problem of the result.
     """
     check_plastic(settings.material)
-    wishes = read_wishes(model, joints, settings)
+    bonding = bonding_of(model, measures, joints, settings)
     structure = Structure.relied_on(model, measures, joints, settings)
     sequence = BuildSequence.of(model, order)
     cases = load_cases(model, measures, structure, sequence, settings, order.up)
     sure = ties_surely(model, measures, joints, settings)
-    search = _Search(structure, cases, joints, order, wishes, settings, sure)
+    search = _Search(structure, cases, joints, order, bonding, settings, sure)
     found, chosen = search.settle()
     wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
     glued = wanted if chosen.family is not None else set()
@@ -39,20 +39,20 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     adhesive = quantity([joint for joint in to_glue if joint.id in glued], chosen)
     lumps = found if glued else search.without_glue()
     return Gluing(
-        marks={joint.id: mark_of(joint, glued, wishes) for joint in joints.joints},
+        marks={joint.id: mark_of(joint, glued, bonding) for joint in joints.joints},
         whys=whys_of(to_glue, found, joints),
         loads_n={joints.joints[row].id: load for row, load in sorted(found.loads_n.items())},
         adhesive=adhesive,
-        problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, wishes, settings),
+        problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, bonding, settings),
         cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
         lumps=lumps.lumps,
-        facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, wishes),
+        facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, bonding),
     )
 
 
-def mark_of(joint: Joint, glued: set[str], wishes: Wishes) -> Mark:
+def mark_of(joint: Joint, glued: set[str], bonding: Bonding) -> Mark:
     """How the joint is marked in the booklet."""
-    if joint.id in wishes.free:
+    if joint.id in bonding.free:
         return "free"
     if joint.id in glued:
         return "glue"
@@ -83,17 +83,17 @@ class _Search:
         cases: Sequence[LoadCase],
         joints: Joints,
         order: Order,
-        wishes: Wishes,
+        bonding: Bonding,
         settings: Settings,
         sure: Mask,
     ) -> None:
         self.structure, self.cases, self.joints, self.order = structure, cases, joints, order
-        self.wishes, self.settings, self.sure = wishes, settings, sure
+        self.bonding, self.settings, self.sure = bonding, settings, sure
 
     def settle(self) -> tuple[LeastGlue, Chosen]:
         """With the family for what ties the pieces together; another if the load cases ask for another."""
         if self.settings.adhesive in (None, "none"):
-            may = [joint for joint in self.joints.joints if joint.id in self.wishes.may]
+            may = [joint for joint in self.joints.joints if joint.id in self.bonding.may]
             first = rank(may, [0.0] * len(may), 1, self.settings)[0].family
             tied = [self.joints.joints[row] for row in self._least(first, ()).glued]
             first = rank(tied or may, [0.0] * len(tied or may), 1, self.settings)[0].family
@@ -111,17 +111,17 @@ class _Search:
         return least_glue(self.structure, (), self._asked(nothing, nothing, frozenset()), self.order.up)
 
     def _least(self, used: Family, cases: Sequence[LoadCase]) -> LeastGlue:
-        joints, may = self.joints.joints, self.wishes.may
+        joints, may = self.joints.joints, self.bonding.may
         strength = np.array([glued_strength(one, used) if one.id in may else 0.0 for one in joints])
         volume = np.array([bond_volume(one, used) for one in joints])
         forced = frozenset(
-            row for row, one in enumerate(joints) if one.id in self.wishes.forced and strength[row] > 0
+            row for row, one in enumerate(joints) if one.id in self.bonding.forced and strength[row] > 0
         )
         asked = self._asked(strength, efforts(joints, volume, self.order.up), forced)
         return least_glue(self.structure, cases, asked, self.order.up)
 
     def _asked(self, strength: Array, effort: Array, forced: frozenset[int]) -> Asked:
-        rigid = np.array([joint.id not in self.wishes.free for joint in self.joints.joints], dtype=bool)
+        rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)
         one_piece = self.settings.aim != "display"
         return Asked(strength, effort, self.sure, rigid, forced, one_piece)
 
@@ -151,9 +151,9 @@ def _facts(
     found: LeastGlue,
     volume_ml: float,
     chosen: Chosen,
-    wishes: Wishes,
+    bonding: Bonding,
 ) -> dict[str, float]:
-    may = [joint for joint in joints.joints if joint.id in wishes.may]
+    may = [joint for joint in joints.joints if joint.id in bonding.may]
     everything = sum(bond_volume(joint, chosen.family) for joint in may) if chosen.family else 0.0
     return {
         "joints": float(len(joints.joints)),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from steps.bonding import Wishes
+from steps.bonding import Bonding
 from steps.fit import limits
 from steps.glue.adhesive import Chosen, bond_volume
 from steps.glue.cases import LoadCase
@@ -53,15 +53,16 @@ def problems_of(
     found: LeastGlue,
     without: LeastGlue,
     chosen: Chosen,
-    wishes: Wishes,
+    bonding: Bonding,
     settings: Settings,
 ) -> tuple[Problem, ...]:
-    """All problems of the stage, the wishes' first; ``without``: what the model comes to as it is glued."""
+    """All problems of the stage, those of the wishes first; ``without``: what the model comes to
+    as it is glued."""
     return (
-        *wishes.problems,
+        *bonding.problems,
         *chosen.problems,
-        _how_many(joints, to_glue, found, chosen, wishes),
-        *_cannot_hold(joints, found, wishes),
+        _how_many(joints, to_glue, found, chosen, bonding),
+        *_cannot_hold(joints, found, bonding),
         *_unsettled(found),
         *_lumps(model, without, settings),
         *_falls_off([joint for joint in to_glue if joint.id not in glued]),
@@ -76,7 +77,7 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _how_many(
-    joints: Joints, to_glue: Sequence[Joint], found: LeastGlue, chosen: Chosen, wishes: Wishes
+    joints: Joints, to_glue: Sequence[Joint], found: LeastGlue, chosen: Chosen, bonding: Bonding
 ) -> Problem:
     """How many joints need glue, against gluing all that can be, and how that was found out."""
     seen = f"{found.cases} load cases were looked at; {found.programmes} programmes were solved."
@@ -85,7 +86,7 @@ def _how_many(
     verb = "needs" if len(to_glue) == 1 else "need"
     text = f"{len(to_glue)} of {len(joints.joints)} joints {verb} glue"
     if chosen.family is not None:
-        may = [joint for joint in joints.joints if joint.id in wishes.may]
+        may = [joint for joint in joints.joints if joint.id in bonding.may]
         own, every = (sum(bond_volume(joint, chosen.family) for joint in some) for some in (to_glue, may))
         text += f"; gluing all would take {_times(every / own)} as much" if every > own > 0 else ""
     copies = " (copies are glued alike)" if len(to_glue) > len(found.glued) else ""
@@ -126,7 +127,7 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
     return [Problem("not-one-piece", "warning", parts, text)]
 
 
-def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Problem]:
+def _cannot_hold(joints: Joints, found: LeastGlue, bonding: Bonding) -> list[Problem]:
     """One problem for each kind of case that even glue cannot save."""
     problems = []
     worst: dict[str, tuple[float, LoadCase, int]] = {}
@@ -140,7 +141,7 @@ def _cannot_hold(joints: Joints, found: LeastGlue, wishes: Wishes) -> list[Probl
         joint = joints.joints[row] if row >= 0 else None
         text = (
             f"Even with glue the model does not hold when it is {case.words}{others} with a safety factor "
-            f"of {case.case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, wishes)}"
+            f"of {case.case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, bonding)}"
         )
         parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, text))
@@ -153,14 +154,14 @@ def _gives_way(joint: Joint | None, asked: float) -> str:
     return f"{joint.id} ({joint.a} and {joint.b}) gives way first, asked for {asked:.3g} times what it holds."
 
 
-def _what_helps(joint: Joint | None, asked: float, case: LoadCase, wishes: Wishes) -> str:
+def _what_helps(joint: Joint | None, asked: float, case: LoadCase, bonding: Bonding) -> str:
     if case.kind == "turn":
         return "Hold every part by hand while it is turned."
     if joint is None:
         return "A wider base or a prop would help; otherwise do not do this with it."
-    if joint.id in wishes.never:
+    if joint.id in bonding.never:
         return "It is listed under glue.never: allow it, or do not do this with it."
-    if joint.id in wishes.free:
+    if joint.id in bonding.free:
         return "It moves or must open, so it is not glued: do not do this with it."
     studs = f"More studs (about {int(np.ceil(joint.contacts * asked))} for {joint.contacts})"
     if not joint.contacts or joint.contacts * asked > MOST_STUDS:

@@ -24,7 +24,7 @@ from scipy.optimize import linprog
 from scipy.spatial import ConvexHull, QhullError
 
 from steps.glue.hazards import hazard_book
-from steps.model import Array, IntArray, Model, Shape
+from steps.model import Array, IntArray, Shape
 
 #: Cells that move no point by more than this are not split further, mm: printed parts come out 0.2 mm larger
 #: or smaller on each side (makers' practice), so what sticks out by less than this may fit.
@@ -266,10 +266,3 @@ def is_small_ball(shape: Shape) -> bool:
     corners = shape.vertices[hull.vertices]
     far = np.linalg.norm(corners - (corners.min(axis=0) + corners.max(axis=0)) / 2, axis=1).max()
     return hull.volume >= BALL_SHARE * 4 / 3 * np.pi * far**3 and fits(corners, small_hole())
-
-
-def small_shapes(model: Model) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Ids of the shapes that are small parts, and of those that are small balls."""
-    small = tuple(shape.id for shape in model.shapes if is_small_part(shape))
-    balls = tuple(shape.id for shape in model.shapes if is_small_ball(shape))
-    return small, balls

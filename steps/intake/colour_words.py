@@ -13,7 +13,7 @@ FROM_CSS = {
     "black": "#000000",
     "blue": "#0000ff",
     "blue violet": "#8a2be2",
-    "red brown": "#a52a2a",
+    "russet": "#a52a2a",
     "yellow green bright": "#7fff00",
     "orange brown": "#d2691e",
     "coral": "#ff7f50",

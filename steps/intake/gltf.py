@@ -115,9 +115,6 @@ class _Reader:
         self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
         self.meshes: list[RawMesh] = []
         self.parts: list[RawPart] = []
-        # a writer known to put sRGB where the standard wants linear values
-        generator = str(document.get("asset", {}).get("generator", ""))
-        self.plain_srgb = "trimesh" in generator
         self.textured = False
         self.numbers_read = 0
 
@@ -228,6 +225,7 @@ class _Reader:
         return corners, triangles
 
     def _colour(self, primitive: Mapping[str, Any], triangles: NDArray) -> Colour | None:
+        """By the material's factor or the corners' commonest colour, both linear (glTF 2.0, 3.9.2)."""
         material = primitive.get("material")
         if material is not None:
             given = self.document["materials"][material]
@@ -236,19 +234,12 @@ class _Reader:
             factor = physical.get("baseColorFactor") or gloss.get("diffuseFactor")
             self.textured = self.textured or "baseColorTexture" in physical or "diffuseTexture" in gloss
             if factor is not None:
-                return self._as_srgb(factor)
+                return from_linear(factor[:3])
         if "COLOR_0" in primitive["attributes"]:
             values = self._accessor(primitive["attributes"]["COLOR_0"])[:, :3]
             shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)
-            return self._as_srgb(shades[np.argmax(counts)])
+            return from_linear(shades[np.argmax(counts)])
         return None
-
-    def _as_srgb(self, factor: Any) -> Colour:
-        values = np.clip(np.asarray(factor, dtype=np.float64)[:3], 0.0, 1.0)
-        if not self.plain_srgb:
-            return from_linear(values)
-        red, green, blue = (round(float(value) * 255) for value in values)
-        return red, green, blue
 
     def _accessor(self, row: int) -> Array:
         """(count, width) numbers; normalised integers become fractions."""

@@ -31,9 +31,10 @@ from steps.motion.depth import (
     shared_pixels,
 )
 
-#: Depth map pixels per pitch. A wall 0.12 pitch thick then covers three pixels or more on the lattice.
+#: Depth map pixels per pitch. A wall a tenth of a pitch thick then covers three pixels.
 PIXELS_PER_PITCH = 32
-#: Overlap along the move that is ignored, in pitches: seated studs overlap by 0.1 mm in 8 mm.
+#: Overlap along the move that is ignored, in pitches: seated studs overlap by an
+#: eightieth of a pitch in files by others.
 ALONG_SHARE = 0.05
 #: Longest side of a depth map, pixels: keeps a model of one huge part within memory.
 MOST_PIXELS = 1500

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from steps.model import Array, Shape
 
 #: A blocking patch fills a square of so many pixels: 2 / 32 pitch. Wider than any press-fit interference
-#: seen (0.2 mm in 8 mm is 0.8 pixels), narrower than a printed wall (0.12 pitch and up), and near the
+#: seen (a fortieth of a pitch is 0.8 pixels), narrower than a printed wall (a tenth and up), and near the
 #: verifier's tolerance (0.04 pitch is 1.3 pixels): three pixels missed the corner of a part set askew.
 SLIVER_PIXELS = 2
 #: Shift of the rays off the lattice, in pixels: (sqrt(5) - 1) / 2 - 1/2 and sqrt(2) - 4/3.

@@ -11,18 +11,17 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
-from steps.bonding import needs_glue, read_wishes
+from steps.bonding import Bonding, needs_glue
 from steps.settings import Settings
 from steps.statics import Structure, bond_strength
 
 
-def cured(structure: Structure, settings: Settings) -> Structure:
+def cured(structure: Structure, bonding: Bonding, settings: Settings) -> Structure:
     """The structure with every joint glued that cannot do without; itself where nothing is."""
     if settings.adhesive == "none":
         return structure
-    wishes = read_wishes(structure.model, structure.joints, settings)
-    needed = {joint.id for joint in structure.joints.joints if needs_glue(joint, wishes)}
-    return bonded(structure, needed | wishes.forced)
+    needed = {joint.id for joint in structure.joints.joints if needs_glue(joint, bonding)}
+    return bonded(structure, needed | bonding.forced)
 
 
 def bonded(structure: Structure, glued: Set[str]) -> Structure:

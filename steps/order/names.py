@@ -21,26 +21,23 @@ ARM = 3.0
 MOST_PLACES = 2
 
 
-def wished_names(
-    model: Model, groups: Sequence[Group], wished: Mapping[str, str]
-) -> tuple[dict[int, str], list[str]]:
-    """The user's names by place in ``groups``; and the part names whose name found no group.
+def wished_names(groups: Sequence[Group], wished: Mapping[int, str]) -> tuple[dict[int, str], list[int]]:
+    """The user's names by place in ``groups``; and the part rows whose name found no group.
 
     A name goes to the smallest group, other than the last (the whole model), that holds the part.
     """
-    rows = {part.source: row for row, part in enumerate(model.parts)}
     found: dict[int, str] = {}
     lost = []
-    for source, name in wished.items():
+    for row, name in wished.items():
         holding = [
             (len(group.parts), place)
             for place, group in enumerate(groups[:-1])
-            if any(rows[source] in copy for copy in group.copies)
+            if any(row in copy for copy in group.copies)
         ]
         if holding:
             found.setdefault(min(holding)[1], name)
         else:
-            lost.append(source)
+            lost.append(row)
     return found, lost
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import networkx as nx
 import numpy as np
 
+from steps.bonding import bonding_of
 from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
@@ -22,10 +23,11 @@ from steps.order.search import Judge, runs_for, search
 from steps.order.site import Group, Site, make_site, repeats_of
 from steps.order.stability import Watch
 from steps.order.turns import OVER, SAME_WAY, loose_parts
-from steps.order.wishes import Wishes, circle_text, read_wishes, unit_sets, unit_wishes, unmet_text
+from steps.order.wishes import unit_sets, unit_wishes
 from steps.order.writer import Planned, Writer, draft_parts, step_up
 from steps.settings import Settings
 from steps.statics import Structure
+from steps.wishes import circle_text, read_wishes, unmet_text
 
 Progress = Callable[[str, int, int], None]
 Plans = dict[tuple[int, ...], Planned]  #: by the parts of a group's first copy
@@ -64,10 +66,11 @@ class Planner:
         self.motion = Motion(self.model, self.measures, self.joints)
         self.weights: Weights = weights_from(self.settings.order.weights)
         self.structure = Structure.of(self.model, self.measures, self.joints, self.settings)
-        self.cured = cured(self.structure, self.settings)
+        self.wishes = read_wishes(self.model, self.measures, self.joints, self.settings)
+        bonding = bonding_of(self.model, self.measures, self.joints, self.settings)
+        self.cured = cured(self.structure, bonding, self.settings)
         pairs = zip(self.structure.joints.joints, self.cured.joints.joints, strict=True)
         self.glued = frozenset(bare.id for bare, set_ in pairs if bare is not set_)
-        self.wishes: Wishes = read_wishes(self.model, self.settings.order)
         self.finder: Finder = make_finder(self.model, self.measures, self.joints, self.motion)
 
     def run(self) -> Order:
@@ -78,7 +81,7 @@ class Planner:
         root, planned = self._turn_where_it_pays(up, *self._divide(up))
         if self.wishes.bind and not self.settings.anyway and hang_on_nothing(planned):
             self._blame_wishes(hang_on_nothing(planned))
-        writer = Writer(self.model, self.structure, self.cured, self.settings.order, root, planned)
+        writer = Writer(self.model, self.structure, self.cured, self.wishes, root, planned)
         writer.problems = self.problems
         writer.facts["orders_tried"] = float(self.orders_tried)
         writer.write(root)

@@ -12,8 +12,8 @@ from steps.order.build import Draft
 from steps.order.hands import Hands
 from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
-from steps.settings import OrderSettings
 from steps.statics import Structure
+from steps.wishes import Wishes
 
 
 @dataclass(eq=False)
@@ -49,7 +49,7 @@ class Writer:
     model: Model
     structure: Structure
     cured: Structure  #: as it holds once the glue of earlier steps has set
-    settings: OrderSettings
+    wishes: Wishes
     root: Group
     planned: dict[tuple[int, ...], Planned]  #: by the parts of a group's first copy
     problems: list[Problem] = field(default_factory=list)
@@ -143,17 +143,17 @@ class Writer:
 
     def _note(self, site: Site, draft: Draft) -> str:
         """The user's notes on the parts that the step adds."""
-        notes = self.settings.notes
+        notes = self.wishes.notes
         singles = [unit for unit in draft.units if site.units[unit].group is None]
-        sources = [self.model.parts[site.units[unit].parts[0]].source for unit in singles]
-        return " ".join(notes[source] for source in sources if source in notes)
+        rows = [site.units[unit].parts[0] for unit in singles]
+        return " ".join(dict.fromkeys(notes[row] for row in rows if row in notes))
 
     def order(self) -> Order:
         """The finished plan."""
         listed = [group for group in self._begun if group is not self.root] + [self.root]
-        named, lost = wished_names(self.model, listed, self.settings.names)
-        for source in lost:
-            name = self.settings.names[source]
+        named, lost = wished_names(listed, self.wishes.names)
+        for row in lost:
+            source, name = self.model.parts[row].source, self.wishes.names[row]
             text = f"order.names: {source} is in no sub-assembly, so the name {name!r} is not used."
             self.problems.append(Problem("unused-name", "note", (), text))
         assemblies = tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from steps.bonding import bonding_of
 from steps.model import Gluing, Joints, Measures, Model, Order, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -19,7 +20,8 @@ def settle(
     """Final holds and times of every step, and a warning for what hands cannot press home."""
     structure = Structure.of(model, measures, joints, settings)
     sequence = BuildSequence.of(model, order)
-    holds = final_holds(structure, sequence, gluing, settings)
+    bonding = bonding_of(model, measures, joints, settings)
+    holds = final_holds(structure, sequence, gluing, bonding, settings)
     on_glue = waiting_steps(structure, sequence, gluing, holds)
     wait = gluing.adhesive.fixture_min if gluing.glued else 0.0
     schedule = Scheduler(model, measures, joints, order, settings, gluing.glued, wait, on_glue, holds).run()

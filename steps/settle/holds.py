@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from steps.bonding import Bonding
 from steps.model import Gluing
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
@@ -22,9 +23,11 @@ from steps.statics import Structure
 Holds = Mapping[int, tuple[str, ...]]
 
 
-def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing, settings: Settings) -> Holds:
+def final_holds(
+    structure: Structure, sequence: BuildSequence, gluing: Gluing, bonding: Bonding, settings: Settings
+) -> Holds:
     """What a hand must hold in each step; what the order expected, where it reckoned with this very glue."""
-    if gluing.glued == _reckoned(structure, settings):
+    if gluing.glued == _reckoned(structure, bonding, settings):
         return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
     glued = bonded(structure, gluing.glued)
     held = {}
@@ -46,9 +49,9 @@ def _hands(structure: Structure, glued: Structure, moment: Moment) -> Hands:
     return Hands(structure, glued, moment.up, sorted(rows[part] for part in moment.copies[0]))
 
 
-def _reckoned(structure: Structure, settings: Settings) -> frozenset[str]:
+def _reckoned(structure: Structure, bonding: Bonding, settings: Settings) -> frozenset[str]:
     """The joints that the order took to be glued."""
-    after = cured(structure, settings).joints.joints
+    after = cured(structure, bonding, settings).joints.joints
     return frozenset(
         bare.id for bare, bond in zip(structure.joints.joints, after, strict=True) if bare is not bond
     )

@@ -22,7 +22,7 @@ TOLERANCE_PITCHES = 2 / 32
 #: The same for models without studs, as a share of the middle one of the parts' smallest sides.
 TOLERANCE_SIDES = TOLERANCE_PITCHES / 2
 #: Parts touch, lie on each other or lie on the table within this share of the overlap that a move may have:
-#: 0.04 of the spacing, 0.3 mm in 8.
+#: 0.04 of the spacing, 0.4 mm in 10.
 TOUCH_SHARE = 0.64
 #: Rounding of relative poses that count as the same situation, mm and direction cosines.
 SAME_DIGITS = 4
