@@ -18,7 +18,8 @@ From code, all that is needed stands here::
 Lengths are millimetres, forces newtons, masses grams, angles of settings degrees; z points up. The same
 settings go to every call. What a user can cause and mend is a ``steps.errors.StepleafError``, one class
 per situation. No call prints, and none starts a process of its own unless ``workers`` (or OpenGL) is asked
-for; ``progress(stage, done, total)`` is called as the work moves on, from the thread that called.
+for; ``progress(stage, done, total)`` is called as the work moves on, from the thread that called (total 0:
+so many pieces are done, of a number that is not known).
 """
 
 from __future__ import annotations

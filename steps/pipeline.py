@@ -9,9 +9,9 @@ from typing import TypeVar
 
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
 from steps.model import Joints, Measures, Model, Plan, Problem
+from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 
-Progress = Callable[[str, int, int], None]
 Value = TypeVar("Value")
 
 #: The stages by the names that people see, in order: "3 of 8 joints".
@@ -33,7 +33,7 @@ class Survey:
         return each_once(found if self.joints is None else found + self.joints.problems)
 
 
-def survey(source: Model | str | Path, settings: Settings, progress: Progress | None = None) -> Survey:
+def survey(source: Model | str | Path, settings: Settings, progress: Tell | None = None) -> Survey:
     """Read (if it is not a model yet), measure, and join where the parts are placed; problems are gathered,
     not raised.
 
@@ -44,25 +44,22 @@ def survey(source: Model | str | Path, settings: Settings, progress: Progress | 
     from steps.intake import read_model
     from steps.joints import find_joints
 
-    tell = progress or _quiet
-    tell("read", 0, 1)
-    if isinstance(source, Model):
-        model, _ = source, made_with(source, settings)
-    else:
-        model = read_model(source, settings)
-    tell("measure", 0, 1)
-    measures = _with_earlier(model.problems, lambda: measure(model, settings))
+    with stage(progress, "read"):
+        if isinstance(source, Model):
+            model, _ = source, made_with(source, settings)
+        else:
+            model = read_model(source, settings)
+    with stage(progress, "measure"):
+        measures = _with_earlier(model.problems, lambda: measure(model, settings))
     if not model.placed:
         return Survey(model, measures, None)
-    tell("joints", 0, 1)
     earlier = model.problems + measures.problems
-    joints = _with_earlier(earlier, lambda: find_joints(model, measures, settings))
+    with stage(progress, "joints"):
+        joints = _with_earlier(earlier, lambda: find_joints(model, measures, settings))
     return Survey(model, measures, joints)
 
 
-def make_plan(
-    source: Model | str | Path, settings: Settings = USUAL, progress: Progress | None = None
-) -> Plan:
+def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: Tell | None = None) -> Plan:
     """Everything but pictures and pages, from a model or its file: ``plan.measures``, ``plan.joints``,
     ``plan.order`` and ``plan.gluing``, lengths in mm and forces in N at the settings' scale.
 
@@ -88,7 +85,7 @@ def plan_survey(
     measures: Measures,
     joints: Joints,
     settings: Settings,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Plan:
     """Order, glue and views of a model whose joints are known."""
     from steps.draw import choose_views
@@ -96,22 +93,21 @@ def plan_survey(
     from steps.order import plan_order
     from steps.settle import settle
 
-    tell = progress or _quiet
     earlier = model.problems + measures.problems + joints.problems
-    tell("order", 0, 1)
-    order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings, progress))
-    tell("glue", 0, 1)
+    with stage(progress, "order"):
+        order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings, progress))
     earlier += order.problems
-    gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
+    with stage(progress, "glue"):
+        gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
     earlier += gluing.problems
-    tell("settle", 0, 1)
-    work = _with_earlier(earlier, lambda: settle(model, measures, joints, order, gluing, settings))
+    with stage(progress, "settle"):
+        work = _with_earlier(earlier, lambda: settle(model, measures, joints, order, gluing, settings))
     faults = errors_of(earlier + work.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)
-    tell("pictures", 0, 1)
     plan = Plan(model, measures, joints, order, gluing, work)
-    return replace(plan, sights=choose_views(plan, settings))
+    with stage(progress, "pictures"):
+        return replace(plan, sights=choose_views(plan, settings))
 
 
 def made_with(model: Model, settings: Settings) -> Settings:
@@ -139,10 +135,10 @@ def each_once(problems: Sequence[Problem]) -> tuple[Problem, ...]:
     return tuple(heard.values())
 
 
-def _with_earlier(earlier: Sequence[Problem], stage: Callable[[], Value]) -> Value:
+def _with_earlier(earlier: Sequence[Problem], run: Callable[[], Value]) -> Value:
     """Run a stage; if it finds the model faulty, report the faults of the stages before it too."""
     try:
-        return stage()
+        return run()
     except FaultyModel as fault:
         if not errors_of(earlier):
             raise
@@ -160,7 +156,3 @@ def loose_parts(model: Model) -> Problem:
         "CSV of placements beside the parts (id,file,colour,x,y,z,rx,ry,rz). `stepleaf inspect` and "
         "`stepleaf prints` work as it is.",
     )
-
-
-def _quiet(stage: str, done: int, total: int) -> None:
-    """No progress wanted."""

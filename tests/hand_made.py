@@ -153,6 +153,6 @@ def write_files(
     wedge: Adapter | None = None,
 ) -> Prints:
     """The print files of measures made by hand."""
-    prints = prepare(model, measures, settings, order, None, refitted, wedge)
+    prints = prepare(model, measures, settings, order, refitted, wedge)
     write_out(prints, model, folder, settings)
     return prints

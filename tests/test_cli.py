@@ -305,7 +305,8 @@ def test_inspect_prints_shapes_joints_and_the_scale_law(model: Path, capsys: Cap
         "slide above 1.2x, loose above 2.5x",
     ):
         assert words in said.out, words
-    assert said.err.splitlines() == [f"{n} of 3 {stage}" for n, stage in enumerate(STAGES[:3], start=1)]
+    told = [line.rstrip(" .") for line in said.err.splitlines()]  # a busy machine sets dots
+    assert told == [f"{n} of 3 {stage}" for n, stage in enumerate(STAGES[:3], start=1)]
 
 
 def test_inspect_json_is_for_machines(model: Path, capsys: Capture) -> None:

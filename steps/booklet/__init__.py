@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,16 +22,15 @@ from steps.booklet.words import words_in
 from steps.model import Plan
 from steps.output import may_write, write_whole
 from steps.pipeline import made_with
+from steps.progress import Tell
 from steps.settings import USUAL, Settings
-
-Progress = Callable[[str, int, int], None]
 
 
 def write_booklet(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -58,7 +57,7 @@ def write_html(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -81,7 +80,7 @@ def write_labels(
     plan: Plan,
     path: str | Path,
     settings: Settings = USUAL,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     pictures: Pictures | None = None,
     workers: int = 1,
 ) -> None:
@@ -107,7 +106,7 @@ def write_labels(
 
 @contextmanager
 def _studio(
-    plan: Plan, settings: Settings, progress: Progress | None, workers: int, pictures: Pictures | None
+    plan: Plan, settings: Settings, progress: Tell | None, workers: int, pictures: Pictures | None
 ) -> Iterator[Pictures]:
     """Whoever draws: ``pictures``, or the plan's studio."""
     if pictures is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import TypeGuard
 
@@ -23,6 +23,7 @@ from steps.booklet.marks import mark_lines
 from steps.booklet.pictures import Pictures, orders_of
 from steps.booklet.tags import TAG_OF, Tags, add_xmp
 from steps.booklet.words import Words
+from steps.progress import Tell
 from steps.settings import Settings
 
 CREATOR = "Stepleaf"
@@ -332,7 +333,7 @@ def paint(
     words: Words,
     pictures: Pictures,
     settings: Settings,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: Tell | None = None,
 ) -> bytes:
     """The pages as a PDF file, two a side when folded: the same pages give the same bytes."""
     content = io.BytesIO()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -13,6 +13,7 @@ from steps.booklet.content import Wish
 from steps.booklet.crew import Crew, NoWorkers
 from steps.draw.desk import Desk, Request
 from steps.model import Plan
+from steps.progress import Tell
 from steps.settings import Settings
 
 
@@ -56,7 +57,7 @@ class StudioPictures:
     plan: Plan
     settings: Settings
     crew: Crew | None = None
-    progress: Callable[[str, int, int], None] | None = None
+    progress: Tell | None = None
     _alone: str = ""  # why no crew draws, where one was to
     _drew: Counter[str] = field(default_factory=Counter)  # by this process
 

@@ -90,7 +90,7 @@ def plan(
     settings = run.settings_for(model)
     target = out or Path(stem_of(model) + PLAN_SUFFIX)
     _spare_the_input(model, target)
-    with Teller(STAGES[:7], run.quiet) as progress, faults_pictured(target, settings, run.quiet):
+    with faults_pictured(target, settings, run.quiet), Teller(STAGES[:7], run.quiet) as progress:
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
@@ -142,6 +142,7 @@ def prints(
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints import prepare, write_out
+    from steps.progress import stage
 
     settings, fit = run.settings_for(model), fit_to_aim_at(refit)
     folder = out or Path(stem_of(model) + "-prints")
@@ -150,9 +151,9 @@ def prints(
         moved = refitted(found, fit, settings)
         wedge = display_wedge(found, display_angle, moved)
         order = order_of(found, settings, progress)
-        progress("files", 0, 1)
-        made = prepare(found.model, found.measures, settings, order, progress, moved, wedge)
-        write_out(made, found.model, folder, settings)
+        with stage(progress, "files"):
+            made = prepare(found.model, found.measures, settings, order, moved, wedge)
+            write_out(made, found.model, folder, settings)
     for line in (*made.changes, made):
         message(str(line), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)
@@ -173,13 +174,14 @@ def coupon(
     from steps.cli.telling import Teller, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints.coupon import write_coupon
+    from steps.progress import stage
 
     settings = run.settings_for(model)
     folder = out or Path(stem_of(model) + "-coupon")
     with Teller((*STAGES[:3], "files"), run.quiet) as progress:
         found = joints_to_try(survey(model, settings, progress), settings)
-        progress("files", 0, 1)
-        made = write_coupon(found.model, found.measures, found.joints, folder, settings)
+        with stage(progress, "files"):
+            made = write_coupon(found.model, found.measures, found.joints, folder, settings)
     tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
 
@@ -225,8 +227,8 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     _spare_the_input(model, plan_target, label_target)
     with (
         crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
-        Teller(quiet=run.quiet) as progress,
         faults_pictured(target, settings, run.quiet),
+        Teller(quiet=run.quiet) as progress,
     ):
         made = make_plan(model, settings, progress)
         pictures = StudioPictures(made, settings, crew, progress)

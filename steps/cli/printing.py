@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
 from steps.model import Fit, Joints, Measures, Model, Order, Problem
-from steps.pipeline import Progress, Survey, loose_parts
+from steps.pipeline import Survey, loose_parts
+from steps.progress import Tell, stage
 from steps.settings import Settings
 
 if TYPE_CHECKING:
@@ -80,15 +81,14 @@ def display_wedge(found: Survey, degrees: float | None, moved: Refit | None = No
         raise WrongSettings(f"--display-angle: {error}.") from error
 
 
-def order_of(found: Survey, settings: Settings, progress: Progress | None = None) -> Order | None:
+def order_of(found: Survey, settings: Settings, progress: Tell | None = None) -> Order | None:
     """The building order, so that plates come in turn; None where there is none to follow."""
     from steps.order import plan_order
 
     if found.joints is None:
         return None
-    if progress is not None:
-        progress("order", 0, 1)
     try:
-        return plan_order(found.model, found.measures, found.joints, settings, progress)
+        with stage(progress, "order"):
+            return plan_order(found.model, found.measures, found.joints, settings, progress)
     except FaultyModel:  # it can be printed all the same
         return None

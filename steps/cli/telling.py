@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -13,23 +14,30 @@ from steps.pipeline import STAGES, each_once
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-#: What the drawing and layout stages call themselves -> the name that people see.
-SEEN_AS = {"views": "pictures", "draw": "pictures", "lay out": "pages", "booklet": "pages"}
 #: Width of tables where standard output is not a terminal, so that their columns stay whole in a file.
 FILE_COLUMNS = 120
+#: Where standard error is no terminal: a dot at most so often (s), so many a line.
+DOT_S, DOTS = 1.0, 40
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 
 
 class Teller:
-    """Shows "3 of 7 joints" and a bar; call it as ``progress(stage, done, total)``.
+    """Shows "3 of 8 joints" and how far it is; call it as ``progress(stage, done, total)``.
 
-    On a terminal a moving bar, elsewhere one plain line per stage, with ``quiet`` nothing at all.
+    On a terminal a moving bar, elsewhere one line per stage with a dot for each second in which the work
+    moved on, with ``quiet`` nothing at all.
     """
 
-    def __init__(self, stages: Sequence[str] = STAGES, quiet: bool = False):
-        self.stages = tuple(stages)
-        self.quiet = quiet
+    def __init__(
+        self,
+        stages: Sequence[str] = STAGES,
+        quiet: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+    ):
+        self.stages, self.quiet, self.clock = tuple(stages), quiet, clock
         self._told: set[int] = set()
+        self._dots, self._last = 0, 0.0  # on the line at hand, and when the last was set
+        self._far = 0.0  # stages done
         self._bar: Any = None
         self._task: Any = None
 
@@ -55,18 +63,36 @@ class Teller:
         if self._bar is not None:
             self._bar.stop()
             self._bar = None
+        elif self._told:
+            print(file=sys.stderr)
 
     def __call__(self, stage: str, done: int, total: int) -> None:
-        stage = SEEN_AS.get(stage, stage)
         if self.quiet or stage not in self.stages:
             return
         at = self.stages.index(stage)
         title = f"{at + 1} of {len(self.stages)} {stage}"
-        if self._bar is not None:
-            self._bar.update(self._task, description=title, completed=at + done / max(total, 1))
-        elif at not in self._told:  # stages may take turns; each is named once
-            print(title, file=sys.stderr)
-        self._told.add(at)
+        if self._bar is None:
+            self._line(at, title)
+            return
+        if total:
+            self._far = max(self._far, at + done / total)  # a stage may go over its work several times
+        else:
+            title += f", {done:,}"
+        self._bar.update(self._task, description=title, completed=self._far)
+
+    def _line(self, at: int, title: str) -> None:
+        """The stage once, as stages may take turns, and dots as the work moves on."""
+        now = self.clock()
+        if at not in self._told:
+            print("\n" * bool(self._told) + title, end="", flush=True, file=sys.stderr)
+            self._told.add(at)
+            self._dots, self._last = 0, now
+        elif now - self._last >= DOT_S:
+            if self._dots == DOTS:
+                print("\n  ", end="", file=sys.stderr)
+                self._dots = 0
+            print(" ." if not self._dots else ".", end="", flush=True, file=sys.stderr)
+            self._dots, self._last = self._dots + 1, now
 
 
 def tell_problems(problems: Sequence[Problem], quiet: bool) -> None:

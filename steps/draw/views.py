@@ -14,6 +14,7 @@ from steps.draw.lift import Lifted, lifted_things, shifts_of
 from steps.draw.seeing import Crowd, Places, hidden
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
+from steps.progress import over
 from steps.settings import Settings
 
 #: ISO 5456-3 dimetric 7/42: elevation and azimuth off the front face, degrees (computed from its angles).
@@ -99,7 +100,7 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
     usual = _usual_view(studio, steps, isometric)
     kept: dict[str, _Kept] = {}
     sights = []
-    for step in steps:
+    for step in over(steps):
         scene = _Scene(studio, step)
         last = kept.setdefault(step.assembly, _Kept(usual))
         look = scene.look(last.view)

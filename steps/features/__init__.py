@@ -13,6 +13,7 @@ from steps.features.roles import Round
 from steps.materials import material
 from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, Problem, Shape
 from steps.naming import Outline, name_shapes
+from steps.progress import over
 from steps.settings import Settings
 
 #: Bosses within this share of a radius have the same radius.
@@ -32,7 +33,7 @@ def measure(model: Model, settings: Settings) -> Measures:
     shape has two studs), and problems: ``open-mesh`` notes, ``degenerate-mesh`` warnings.
     Raises nothing for a bad mesh.
     """
-    parts = {shape.id: anatomy(shape) for shape in model.shapes}
+    parts = {shape.id: anatomy(shape) for shape in over(model.shapes)}
     radii = stud_radii(parts)
     features = {key: tuple(_features(body, radii)) for key, body in parts.items()}
     pitch = _pitch(features)

@@ -26,6 +26,7 @@ from steps.joints.placing import Placed, place
 from steps.joints.problems import misread, placed_problems
 from steps.joints.situations import Situations, relative_poses, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
+from steps.progress import over
 from steps.settings import Settings
 
 #: Without studs the unit length is this share of the median part's longest extent.
@@ -47,7 +48,7 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     points = [drawn_points(body, unit) for body in bodies]
     joints: list[Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
-    for pairs in _repeats(found.pairs, found.situation):
+    for pairs in over(list(_repeats(found.pairs, found.situation))):
         contacts, deep = _measure(model, pairs[0], bodies, carried, points, unit)
         if deep is not None:
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)

@@ -30,6 +30,7 @@ from steps.motion.depth import (
     reach_past,
     shared_pixels,
 )
+from steps.progress import tick
 
 #: Depth map pixels per pitch. A wall a tenth of a pitch thick then covers three pixels.
 PIXELS_PER_PITCH = 32
@@ -191,6 +192,7 @@ class Motion:
         key = (look_a, look_b, rows, columns)
         found = self._reach.get(key)
         if found is None:
+            tick()
             found = self._reach[key] = reach_past(self.map(look_a), self.map(look_b), rows, columns)
         return found
 

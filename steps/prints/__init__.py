@@ -21,7 +21,7 @@ from steps.output import write_folder
 from steps.pipeline import made_with
 from steps.prints.adapter import Adapter
 from steps.prints.bed import bed_fit, too_large
-from steps.prints.items import PrintItem, Progress, by_colour, print_items, print_problems
+from steps.prints.items import PrintItem, by_colour, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, print_run
@@ -30,6 +30,7 @@ from steps.prints.solids import solid_files
 from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
 from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf
+from steps.progress import Tell, stage
 from steps.sequence import BuildSequence
 from steps.settings import USUAL, Settings
 
@@ -66,7 +67,6 @@ def prepare(
     measures: Measures,
     settings: Settings,
     order: Order | None = None,
-    progress: Progress | None = None,
     refitted: Refit | None = None,
     wedge: Adapter | None = None,
 ) -> Prints:
@@ -76,7 +76,7 @@ def prepare(
     """
     if refitted is not None:
         model, measures = refitted.model, measure(refitted.model, settings)
-    items = print_items(model, measures, settings, progress)
+    items = print_items(model, measures, settings)
     needed = BuildSequence.of(model, order).first_needed if order is not None else {}
     problems = print_problems(model, items, settings)
     if wedge is not None:
@@ -93,7 +93,7 @@ def prepare(
 
 
 def write_prints(
-    made: Plan | Model, folder: str | Path, settings: Settings = USUAL, progress: Progress | None = None
+    made: Plan | Model, folder: str | Path, settings: Settings = USUAL, progress: Tell | None = None
 ) -> Prints:
     """Write STL and 3MF of every print, a 3MF per plate, the tables and the print sheet, to ``folder``, which
     is made if need be. A plan's plates follow the build; a model, of loose parts or placed, has no order yet.
@@ -104,9 +104,10 @@ def write_prints(
     """
     model, order = (made.model, made.order) if isinstance(made, Plan) else (made, None)
     made_with(model, settings)
-    measures = made.measures if isinstance(made, Plan) else measure(model, settings)
-    prints = prepare(model, measures, settings, order, progress)
-    write_out(prints, model, Path(folder), settings)
+    with stage(progress, "files"):
+        measures = made.measures if isinstance(made, Plan) else measure(model, settings)
+        prints = prepare(model, measures, settings, order)
+        write_out(prints, model, Path(folder), settings)
     return prints
 
 

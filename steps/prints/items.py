@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,6 +16,7 @@ from steps.prints.labels import label_of, stem_of
 from steps.prints.lie import Lie, best_lie
 from steps.prints.mending import done, left
 from steps.prints.wording import Phrase
+from steps.progress import over
 from steps.settings import Settings
 
 #: Supports stand on average under half the height of a part (common practice, no source).
@@ -23,8 +24,6 @@ SUPPORT_HEIGHT_SHARE = 0.5
 
 #: Vertices that spread less than this about a plane are flat (mm).
 FLAT_MM = 1e-3
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,17 +74,13 @@ class PrintItem:
         return sorted({needed[part] for part in self.parts if part in needed})
 
 
-def print_items(
-    model: Model, measures: Measures, settings: Settings, progress: Progress | None = None
-) -> tuple[PrintItem, ...]:
+def print_items(model: Model, measures: Measures, settings: Settings) -> tuple[PrintItem, ...]:
     """All prints, by shape in model order, then by colour in order of appearance.
 
     Shapes without a body are left out; :func:`print_problems` names them.
     """
     laid: dict[str, Laid] = {}
-    for row, shape in enumerate(model.shapes):
-        if progress is not None:
-            progress("files", row, len(model.shapes))
+    for shape in over(model.shapes):
         if has_body(shape):
             laid[shape.id] = lay(shape, measures.by_shape[shape.id], model.scale, settings)
     alike: dict[tuple[str, str], list[Part]] = {}

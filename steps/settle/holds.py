@@ -15,6 +15,7 @@ from steps.model import Gluing
 from steps.order.cured import bonded, cured
 from steps.order.hands import Hands
 from steps.order.stability import Watch
+from steps.progress import over
 from steps.sequence import BuildSequence, Moment
 from steps.settings import Settings
 from steps.statics import Structure
@@ -31,9 +32,9 @@ def final_holds(
         return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
     glued = bonded(structure, gluing.glued)
     held = {}
-    for moments in sequence.by_assembly.values():
+    for moments in over(list(sequence.by_assembly.values())):
         hands = {moment.up.tobytes(): _hands(structure, glued, moment) for moment in moments}
-        for moment in moments:
+        for moment in over(moments):
             arriving = moment.arriving.tolist()
             here = hands[moment.up.tobytes()]
             for other in hands.values():
@@ -64,7 +65,7 @@ def waiting_steps(
     if not gluing.glued:
         return frozenset()
     index, waiting = structure.model.index_of, set()
-    for moments in sequence.by_assembly.values():
+    for moments in over(list(sequence.by_assembly.values())):
         watches: dict[bytes, Watch] = {}
         for moment in moments:
             if moment.up.tobytes() not in watches:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from steps.model import Joint, Problem, Step
+from steps.progress import over
 from steps.sequence import BuildSequence
 from steps.statics import Structure
 from steps.statics.pressing import pressing
@@ -19,7 +20,7 @@ SAME_N = 0.5
 def hard_presses(structure: Structure, sequence: BuildSequence) -> tuple[Problem, ...]:
     """A warning for each step in which something takes more than an adult's hands to press home."""
     found = []
-    for moment in sequence.moments:
+    for moment in over(sequence.moments):
         for arrived, arrival in enumerate(moment.arrivals):
             press = pressing(structure, moment.standing(arrived), arrival.parts, arrival.way)
             if press.push_n > strongest_push_n():

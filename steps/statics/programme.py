@@ -21,6 +21,7 @@ import numpy as np
 from scipy import sparse
 
 from steps.model import Array, IntArray, frozen_array
+from steps.progress import tick
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.rigid import Bodies, Contacts
 
@@ -178,6 +179,7 @@ class _Cones:
         settings.verbose, settings.max_iter, settings.max_threads = False, ROUNDS, 1
         nothing = sparse.csc_matrix((matrix.shape[1], matrix.shape[1]))
         costs = np.append(np.zeros(self.count), cost)
+        tick()
         return clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings).solve()
 
     def forces(self, solution: Array, scale: float) -> Array:

@@ -17,8 +17,9 @@ from pydantic import ValidationError
 
 from steps.intake import read_model
 from steps.model import Model, Plan
-from steps.pipeline import Progress, made_with
+from steps.pipeline import made_with
 from steps.planfile import PlanFile, plan_file, read_plan
+from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 from steps.verify.contract import check_contract, check_copies, check_model
 from steps.verify.replay import CHECKS, Replay
@@ -31,7 +32,7 @@ def verify_plan(
     plan: Plan | PlanFile | str | Path,
     model: Model | str | Path,
     settings: Settings = USUAL,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
 ) -> Report:
     """Check a plan, or a plan file, against a model, or a model's file. Faults are in the report, never
     raised: ``report.ok``, ``report.faults_text()``, ``report["moves free"]``.
@@ -45,13 +46,13 @@ def verify_plan(
     elif not isinstance(plan, PlanFile):
         plan = read_plan(Path(plan))
     if not isinstance(model, Model):
-        if progress is not None:
-            progress("read", 0, 1)
-        model = read_model(model, _settings_of(plan))
-    return _replayed(plan, model, progress)
+        with stage(progress, "read"):
+            model = read_model(model, _settings_of(plan))
+    with stage(progress, "replay"):
+        return _replayed(plan, model)
 
 
-def _replayed(plan: PlanFile, model: Model, progress: Progress | None) -> Report:
+def _replayed(plan: PlanFile, model: Model) -> Report:
     first = [check_contract(plan), check_model(plan, model)]
     skipped = [Check(name, what, skipped=True) for name, what in (("copies alike", "copies"), *CHECKS)]
     if _names_unknown(plan, model):
@@ -59,7 +60,7 @@ def _replayed(plan: PlanFile, model: Model, progress: Progress | None) -> Report
     copies = check_copies(plan, model)
     if not copies.ok:
         return Report((*first, copies, *skipped[1:]))
-    return Report((*first, copies, *Replay(plan, model).run(progress)))
+    return Report((*first, copies, *Replay(plan, model).run()))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:

@@ -9,8 +9,8 @@ import networkx as nx
 import numpy as np
 
 from steps.model import Model
-from steps.pipeline import Progress
 from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry
+from steps.progress import over
 from steps.verify.footing import ENOUGH, Footing, Ground
 from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance
 from steps.verify.report import Check
@@ -90,12 +90,10 @@ class Replay:
         self.doubtful: set[str] = set()  # parts that came in a step the plan calls doubtful
         self.held = 0
 
-    def run(self, progress: Progress | None = None) -> tuple[Check, ...]:
+    def run(self) -> tuple[Check, ...]:
         """Replay all steps and return the checks."""
         self._joints_touch()
-        for done, step in enumerate(self.plan.steps):
-            if progress is not None:
-                progress("replay", done, len(self.plan.steps))
+        for step in over(self.plan.steps):
             self._step(step)
         self._all_once()
         self._complete()

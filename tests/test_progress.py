@@ -1,0 +1,56 @@
+"""What is told of counted work: shares of loops within loops, ticks, and nothing where nobody listens."""
+
+from __future__ import annotations
+
+import pytest
+
+from steps.progress import over, stage, tick
+
+Told = list[tuple[str, int, int]]
+
+
+def test_nobody_listens() -> None:
+    tick()
+    assert list(over([1, 2])) == [1, 2]
+    with stage(None, "order"):
+        tick()
+        assert list(over("ab")) == ["a", "b"]
+
+
+def test_items_are_equal_shares_and_loops_stand_within_loops() -> None:
+    told: Told = []
+    with stage(lambda *each: told.append(each), "glue"):
+        for _ in over(range(2)):
+            for _ in over("abcd"):
+                pass
+    assert told[0] == ("glue", 0, 1)
+    assert [done for _, done, _ in told[1:]] == [0, 0, 125, 250, 375, 500, 500, 625, 750, 875]
+    assert {total for _, _, total in told[1:]} == {1000}
+
+
+def test_ticks_count_through_a_stage_and_tell_no_share() -> None:
+    told: Told = []
+
+    def tell(*each: object) -> None:
+        told.append(each)  # type: ignore[arg-type]
+
+    with stage(tell, "glue"):
+        for _ in over(range(2)):
+            tick()
+    with stage(tell, "settle"):
+        tick()
+    assert [each for each in told if each[2] == 0] == [("glue", 1, 0), ("glue", 2, 0), ("settle", 1, 0)]
+
+
+def test_a_loop_that_is_left_and_a_stage_that_fails_leave_no_trace() -> None:
+    told: Told = []
+    with pytest.raises(ZeroDivisionError), stage(lambda *each: told.append(each), "order"):
+        for row in over(range(4)):
+            if row == 1:
+                break
+        for row in over(range(2)):  # begins at its own share again
+            if row:
+                raise ZeroDivisionError
+    assert [done for _, done, _ in told[1:]] == [0, 250, 0, 500]
+    tick()
+    assert len(told) == 5  # nobody listens any more
