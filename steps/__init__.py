@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from steps.settings import Settings
     from steps.verify import verify_plan
 
+__version__ = "0.1.0"
 __all__ = [
     "Settings",
     "make_plan",

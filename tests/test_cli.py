@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import steps
 from demo_model.beacon import beacon
 from demo_model.write import write_3mf, write_glb, write_stl_folder
 from steps.cli import run
@@ -704,6 +705,51 @@ def test_an_interrupt_between_the_last_word_and_the_end_is_130() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
     assert done.returncode == 130 and "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["inspect", "MODEL", "-q"], ["inspect", "MODEL", "--json", "-q"]]
+)
+def test_a_full_output_is_told_and_no_fault_of_the_program(model: Path, arguments: list[str]) -> None:
+    words = [str(model) if word == "MODEL" else word for word in arguments]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "steps.cli", *words],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=120,
+        )
+    assert done.returncode == 2
+    assert done.stderr == "stepleaf: the output cannot be written (No space left on device).\n"
+
+
+def test_the_version_is_told(capsys: Capture) -> None:
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out == f"stepleaf {steps.__version__}\n"
+
+
+@pytest.mark.parametrize("name", ["other.glb", "placements.csv", "tug.pdf", "plan.json"])
+def test_a_plans_name_says_what_it_is(name: str, model: Path, capsys: Capture) -> None:
+    other = model.parent / name
+    other.write_text("mine")
+    assert run(["plan", str(model), "-o", str(other)]) == 2
+    assert ".plan.json" in capsys.readouterr().err and other.read_text() == "mine"
+
+
+def test_what_was_read_is_spared_by_whatever_name(model: Path, capsys: Capture) -> None:
+    """The model by a link of another name, and a settings file that is named as a plan would be."""
+    link = model.parent / "link.plan.json"
+    os.link(model, link)
+    settings = model.parent / "set.plan.json"
+    settings.write_text("scale = 2\n")
+    before = model.read_bytes()
+    assert run(["plan", str(model), "-o", str(link)]) == 2
+    assert "is the model itself" in capsys.readouterr().err
+    assert run(["plan", str(model), "--settings", str(settings), "-o", str(settings)]) == 2
+    assert "is the settings file" in capsys.readouterr().err
+    assert model.read_bytes() == link.read_bytes() == before and settings.read_text() == "scale = 2\n"
 
 
 def test_a_reader_that_leaves_early_causes_no_traceback(model: Path) -> None:

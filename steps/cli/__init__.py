@@ -6,6 +6,7 @@ Exit status: 0 done; 1 the model cannot be built as asked; 2 wrong use or unread
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sys
@@ -13,6 +14,8 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
+#: What a disk that is full, or that fails, answers to what is printed into a file on it.
+FULL = (errno.ENOSPC, errno.EFBIG, errno.EIO)
 TO_END = (signal.SIGINT, signal.SIGTERM)
 #: Set this environment variable to see the traceback of a fault in the program itself.
 TRACE_VARIABLE = "STEPLEAF_TRACE"
@@ -44,6 +47,9 @@ def run(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         return _interrupted()
     except Exception as error:
+        # errors of files name the file, and those of writing one are CannotWrite: this is the output's own
+        if isinstance(error, OSError) and error.filename is None and error.errno in FULL:
+            return _refused(error)
         return _told(error)
     return DONE
 
@@ -86,14 +92,22 @@ def _stop(signal_number: int, frame: object) -> NoReturn:
 
 
 def _flushed(status: int) -> int:
-    """The status, after what was printed has left the process (the reader may have gone)."""
+    """The status, after what was printed has left the process; the reader may have gone, a disk be full."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:
         _drop_output()
+    except OSError as error:
+        return _refused(error)
     return status
 
 
+def _refused(error: OSError) -> int:
+    _drop_output()
+    _say(f"the output cannot be written ({error.strerror or error}).")
+    return WRONG_USE
+
+
 def _drop_output() -> None:
-    """Whoever read our output has left (as `head` does): say no more, and fail at nothing."""
+    """The output refuses, as where whoever read it has left: say no more, and fail at nothing."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from steps.cli.options import Run, with_common_options
+from steps import __version__
+from steps.cli.options import Run, settings_beside, with_common_options
 
 app = typer.Typer(
     help="From a block-style model, printed big, to a booklet that can be built from.",
@@ -27,6 +28,28 @@ STICKERS_HELP = (
     "Also a PDF of stickers for the printed parts, on a sheet of stickers named by their size, e.g. 70x37; "
     "'usual' takes the paper's usual one, a wrong name lists all."
 )
+
+
+def _tell_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"stepleaf {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def stepleaf(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            help="Which version this is.",
+            callback=_tell_version,
+            is_eager=True,
+            show_default=False,
+        ),
+    ] = False,
+) -> None:
+    """From a block-style model, printed big, to a booklet that can be built from."""
 
 
 @app.command()
@@ -83,13 +106,16 @@ def plan(
     """Joints, order and glue: everything but pictures and pages."""
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, result, tell_problems
+    from steps.errors import WrongSettings
     from steps.output import write_whole
     from steps.pipeline import STAGES, make_plan
     from steps.planfile import plan_to_json
 
     settings = run.settings_for(model)
     target = out or Path(stem_of(model) + PLAN_SUFFIX)
-    _spare_the_input(model, target)
+    if not target.name.endswith(PLAN_SUFFIX):
+        raise WrongSettings(f"{target}: a plan's name ends in {PLAN_SUFFIX}; choose such a name with -o.")
+    _spare_the_input(run, model, target)
     with faults_pictured(target, settings, run.quiet), Teller(STAGES[:7], run.quiet) as progress:
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
@@ -218,13 +244,13 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
-    _spare_the_input(model, target)
+    _spare_the_input(run, model, target)
     kind = _kind_of(target)
     settings = run.booklet_settings_for(model, printed=kind == PRINTED)
     stem = target.name[: -len(kind)]
     plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
-    _spare_the_input(model, plan_target, label_target)
+    _spare_the_input(run, model, plan_target, label_target)
     with (
         crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
         faults_pictured(target, settings, run.quiet),
@@ -264,10 +290,12 @@ def stem_of(model: Path) -> str:
     return resolved.name if resolved.is_dir() else resolved.stem
 
 
-def _spare_the_input(model: Path, *targets: Path) -> None:
-    """Refuse to write over the model itself. Raises CannotWrite."""
+def _spare_the_input(run: Run, model: Path, *targets: Path) -> None:
+    """Refuse to write over the model or its settings, by whatever name. Raises CannotWrite."""
     from steps.errors import CannotWrite
 
+    settings = run.settings_file or settings_beside(model)
     for target in targets:
-        if target.resolve() == model.resolve():
-            raise CannotWrite(f"{target} is the model itself; choose another name with -o.")
+        for read, what in ((model, "the model itself"), (settings, "the settings file")):
+            if read is not None and read.exists() and target.exists() and target.samefile(read):
+                raise CannotWrite(f"{target} is {what}; choose another name with -o.")
