@@ -24,8 +24,7 @@ from steps.statics import Structure
 #: Contacts in all programmes of one search: about twenty seconds on one core. A count and not a clock, so
 #: that the same model gives the same set.
 WORK = 250_000.0
-#: Passes after the first, in which a cheaper set is tried, and the work that they may take, unless the first
-#: pass took more: about a second.
+#: Passes after the first, in which a cheaper set is tried, and the work that they may take: about a second.
 ROUNDS, SPARE = 60, 30_000.0
 #: Efforts that differ by less are one: far below the least weight of an effort.
 SAME = 1e-4
@@ -114,9 +113,8 @@ class _Search:
     def run(self) -> Choice:
         """The best set with which all open cases hold; what cannot be helped or told is set aside."""
         choice = least_effort(self.ties, self._cuts)
-        work = self.proofs.budget
         best, needs = self._grown(choice.joints), self._need
-        self.proofs.budget = min(self.proofs.budget, max(work - self.proofs.budget, SPARE))
+        self.proofs.budget = min(self.proofs.budget, SPARE)
         for _ in range(ROUNDS):
             choice = least_effort(self.ties, self._cuts)
             if choice.bound >= self._effort(best) - SAME:
