@@ -738,6 +738,17 @@ def test_a_plans_name_says_what_it_is(name: str, model: Path, capsys: Capture) -
     assert ".plan.json" in capsys.readouterr().err and other.read_text() == "mine"
 
 
+@pytest.mark.parametrize(("command", "name"), [("plan", "x.plan.json"), ("booklet", "x.pdf")])
+def test_a_place_that_refuses_is_told_before_the_work(
+    command: str, name: str, model: Path, capsys: Capture
+) -> None:
+    (model.parent / "file").write_text("no folder")
+    target = model.parent / "file" / name
+    assert run([command, str(model), "-o", str(target)]) == 2
+    said = capsys.readouterr().err
+    assert str(target) in said and "read" not in said  # no stage was begun
+
+
 def test_what_was_read_is_spared_by_whatever_name(model: Path, capsys: Capture) -> None:
     """The model by a link of another name, and a settings file that is named as a plan would be."""
     link = model.parent / "link.plan.json"

@@ -291,11 +291,14 @@ def stem_of(model: Path) -> str:
 
 
 def _spare_the_input(run: Run, model: Path, *targets: Path) -> None:
-    """Refuse to write over the model or its settings, by whatever name. Raises CannotWrite."""
+    """Refuse to write over the model or its settings, by whatever name, or where nothing can be written:
+    before the work, not after it. Raises CannotWrite."""
     from steps.errors import CannotWrite
+    from steps.output import may_write
 
     settings = run.settings_file or settings_beside(model)
     for target in targets:
         for read, what in ((model, "the model itself"), (settings, "the settings file")):
             if read is not None and read.exists() and target.exists() and target.samefile(read):
                 raise CannotWrite(f"{target} is {what}; choose another name with -o.")
+        may_write(target)
