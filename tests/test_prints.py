@@ -474,8 +474,8 @@ def test_refit_moves_nothing_but_the_studs_and_lists_the_change(
     np.testing.assert_allclose(moved[on_stud], change.delta_mm, atol=1e-6)
     assert (moved[~on_stud] == 0).all() and on_stud.sum() == 8 * 2 * 16
     # each stud is a prism of 16 sides: its volume grows with the square of its radius
-    polygon = 8 * np.sin(np.pi / 8) * 8.0  # area per radius squared, times the height
-    grown = 8 * polygon * ((12 + change.delta_mm) ** 2 - 12**2)
+    polygon = 8 * np.sin(np.pi / 8) * 4 * 2.6  # area per radius squared, times the height
+    grown = 8 * polygon * ((13.2 + change.delta_mm) ** 2 - 13.2**2)
     volume = [trimesh.Trimesh(s.vertices, s.faces, process=False).volume for s in (before, after)]
     assert volume[1] - volume[0] == pytest.approx(grown, rel=1e-4)
 
