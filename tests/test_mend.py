@@ -3,9 +3,11 @@ joints."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
+from types import SimpleNamespace
 
 import manifold3d
 import numpy as np
@@ -19,6 +21,7 @@ from steps.joints import find_joints
 from steps.mend import mend, sound
 from steps.model import Shape
 from steps.settings import Settings
+from steps.verify.mended import CLOSED_SHARE, LOST_SHARE, check_mended, unlike
 from tests.models import raw
 
 PILE = raw.pile()
@@ -224,3 +227,49 @@ def test_what_was_wrong_is_kept_with_the_shape(tmp_path: Path) -> None:
         assert shape.mending.found["rims closed"] == shape.mending.found["shells united"] > 0
         low, high = shape.mending.raw.min(axis=(0, 1)), shape.mending.raw.max(axis=(0, 1))
         assert np.abs(shape.bounds - [low, high]).max() < 1e-4
+
+
+# --------------------------------------------------------------------------- the proof
+
+
+def shape_of(made, soup: np.ndarray) -> Shape:
+    return Shape("S1", made.vertices, made.faces, True, mending=replace(made.mending, raw=soup))
+
+
+@pytest.mark.parametrize("fault", [name for name in raw.FAULTS if name != "clean"])
+def test_rays_find_a_right_mend_in_its_file(fault: str) -> None:
+    soup = raw.FAULTS[fault](PILE.parts["short"], np.random.default_rng(5))
+    closed, lost = unlike(shape_of(mended(soup), soup))
+    assert closed <= CLOSED_SHARE and lost <= LOST_SHARE
+
+
+def test_rays_refute_a_wrong_mend() -> None:
+    part = PILE.parts["short"]
+    soup = raw.hidden_left_out(part, None)
+    made = mended(soup)
+    filled = solid(made.vertices, made.faces) + raw._box((1, 1, 0), (18, 18, 5))  # the cavity half filled
+    bare = part.body[0]  # studs and tube lost
+    for wrong, which in ((filled, 0), (bare, 1)):
+        mesh = wrong.to_mesh64()
+        shape = Shape(
+            "S1",
+            np.array(mesh.vert_properties)[:, :3],
+            np.array(mesh.tri_verts, dtype=np.int64),
+            True,
+            mending=replace(made.mending, raw=soup),
+        )
+        assert unlike(shape)[which] > (CLOSED_SHARE, LOST_SHARE)[which]
+
+
+def test_verify_names_a_mend_that_is_not_in_the_file(tmp_path: Path) -> None:
+    path = raw.as_glb(PILE, raw.meshes(PILE, raw.hidden_left_out), tmp_path / "raw.glb")
+    model = read_model(path, Settings())
+    entries = tuple(SimpleNamespace(id=shape.id, made="mended") for shape in model.shapes)
+    plan = SimpleNamespace(shapes=entries)
+    assert check_mended(plan, model).faults == []
+    first = model.shapes[0]
+    wrong = replace(first, mending=replace(first.mending, raw=np.add(first.mending.raw, (0, 0, 3.0))))
+    (fault, *_) = check_mended(plan, replace(model, shapes=(wrong, *model.shapes[1:]))).faults
+    assert first.id in fault.text and "not in the" in fault.text
+    plan.shapes[0].made = "as read"
+    assert "as read in the plan" in check_mended(plan, model).faults[0].text

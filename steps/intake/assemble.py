@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
-from steps.intake.meshes import TidyMesh, tidy
+from steps.intake.meshes import Tidier, TidyMesh
 from steps.intake.names import unique_names
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
@@ -49,7 +49,8 @@ def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
         raise UnreadableInput(f"{origin.file}: holds no part. Export the model again, with its meshes.")
     fatal = checks.broken_numbers(scene)
     all_placings, stretched = _placings(scene, checks.sound_parts(scene), scene.unit_mm * scale)
-    tidied = [tidy(vertices, faces) for vertices, faces in stretched]
+    tidier = Tidier()
+    tidied = [tidier.tidy(vertices, faces) for vertices, faces in stretched]
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
     left_out = checks.without_body(scene, lost)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import hashlib
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from steps.mend import mend, sound
+from steps.mend import mend, one_shell
+from steps.mend.rays import Rays
 from steps.mend.soup import distinct_faces, is_closed, merge_equal, renumbered, signed_volume
 from steps.model import Array, IntArray, Mending, MendKind
 
+#: Two meshes are one moved aside when no corner is off by more than this share of the coordinates: float32
+#: carries 6e-8.
+SAME_SHARE = 5e-7
 #: A face lower than this share of the mesh's extent has no side: it is empty.
 EMPTY_SHARE = 1e-7
 #: A mesh thinner than this share of its length is a sheet: a 1 m part would be 0.01 mm thick.
@@ -24,6 +29,46 @@ class TidyMesh:
     faces: IntArray
     closed: bool
     mending: Mending = field(default_factory=Mending)
+    plain: bool = False  #: its corners and faces are those of the file
+
+
+class Tidier:
+    """Tidies meshes; one that is another moved aside, to rounding, is not looked at anew.
+
+    A file without instances writes the same mesh at every place it stands.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[bytes, list[tuple[Array, TidyMesh]]] = {}
+
+    def tidy(self, vertices: Array, faces: IntArray) -> TidyMesh | None:
+        """As :func:`tidy`."""
+        if not len(faces):
+            return None
+        vertices, faces = merge_equal(vertices, faces)
+        low = vertices.min(axis=0)
+        own = vertices - low
+        alike = self._known.setdefault(hashlib.sha1(faces.tobytes()).digest(), [])
+        rounding = SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300)
+        for before, made in alike:
+            if before.shape == own.shape and np.abs(before - own).max() <= rounding:
+                return self._again(made, vertices, faces, low)
+        fresh = tidy(own, faces)
+        if fresh is None:
+            return None
+        alike.append((own, fresh))
+        return self._again(fresh, vertices, faces, low)
+
+    @staticmethod
+    def _again(made: TidyMesh, vertices: Array, faces: IntArray, low: Array) -> TidyMesh:
+        """The tidied mesh at this place; one that stayed as it was read keeps this place's own corners."""
+        if made.plain:
+            return replace(made, vertices=renumbered(vertices, distinct_faces(faces))[0])
+        unsure = tuple(replace(place, point=place.point + low) for place in made.mending.unsure)
+        raw = None if made.mending.raw is None else made.mending.raw + low
+        return replace(
+            made, vertices=made.vertices + low, mending=replace(made.mending, unsure=unsure, raw=raw)
+        )
 
 
 def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
@@ -35,12 +80,12 @@ def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
     plain = distinct_faces(faces)
     if not len(plain) or _is_flat(vertices[np.unique(plain)]):
         return None
-    if is_closed(plain):
+    if one_shell(plain):
         turned = signed_volume(vertices, plain) < 0
         outward = plain[:, ::-1] if turned else plain
-        if not _has_empty(vertices, outward) and sound(vertices, outward):
+        if not _has_empty(vertices, outward) and not Rays(vertices, outward).crosses_itself():
             found: dict[MendKind, int] = {"inside out": 1} if turned else {}
-            return TidyMesh(*renumbered(vertices, outward), True, Mending(found))
+            return TidyMesh(*renumbered(vertices, outward), True, Mending(found), not turned)
     made = mend(vertices, faces)
     if made is None:
         return None

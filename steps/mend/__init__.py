@@ -17,11 +17,11 @@ from steps.mend.cells import Piece, pieces_of
 from steps.mend.crossing import cut_apart
 from steps.mend.rays import Rays
 from steps.mend.sew import sew
-from steps.mend.soup import edge_runs
+from steps.mend.soup import components, edge_runs
 from steps.mend.unite import Shell, is_dust, is_sheet, merged_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
 
-__all__ = ["Mended", "mend", "sound"]
+__all__ = ["Mended", "mend", "one_shell", "sound"]
 
 #: A lid is sure where it carries on the faces beside it along this share of its rim. A face of two triangles
 #: that lacks one carries on along 0.41 of the other's sides.
@@ -62,13 +62,20 @@ class _Gathered:
     crossing: int = 0
 
 
-def sound(vertices: Array, faces: IntArray) -> bool:
-    """Whether a closed outward mesh needs no mending: one shell, two faces to an edge, nowhere within
-    itself."""
-    order, starts, _ = edge_runs(faces)
-    if (np.diff(np.r_[starts, len(order)]) != 2).any() or len(pieces_of(vertices, faces)) > 1:
+def one_shell(faces: IntArray) -> bool:
+    """Whether faces make one closed shell: two to each edge, run opposite ways, and all hang together."""
+    order, starts, sense = edge_runs(faces)
+    if len(order) != 2 * len(starts) or (np.diff(starts) != 2).any():
         return False
-    return not Rays(vertices, faces).crosses_itself()
+    first, second = order[0::2], order[1::2]
+    if (sense[first] == sense[second]).any():
+        return False
+    return bool(components(len(faces), np.column_stack([first // 3, second // 3])).max() == 0)
+
+
+def sound(vertices: Array, faces: IntArray) -> bool:
+    """Whether an outward mesh needs no mending: one closed shell, nowhere within itself."""
+    return one_shell(faces) and not Rays(vertices, faces).crosses_itself()
 
 
 def mend(vertices: Array, faces: IntArray) -> Mended | None:

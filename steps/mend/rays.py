@@ -18,13 +18,15 @@ WAYS /= np.linalg.norm(WAYS, axis=1)[:, None]
 STEP_SHARE = 2e-6
 #: Faces crossed by one ray before it is given up.
 MOST_HITS = 200
-#: A face lies within its own shell when points this far off it, as shares of the diagonal, all do (0.002 to
-#: 0.3 mm in 50), and one as far behind it: what crosses itself by less is noise, which also turns narrow
-#: faces over.
+#: A face crosses its own shell when there is not void on one side of it and material on the other, at all of
+#: these shares of the diagonal off it (0.002 to 0.3 mm in 50): what crosses itself by less is noise, which
+#: also turns narrow faces over.
 OFF_SHARES = (4e-5, 3e-3, 6e-3)
-#: Points asked on each face: its middle, and near its corners.
+#: Points asked on each face: its middle, and on large ones near its corners too.
 SPOTS = np.array([[1, 1, 1], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64)
 SPOTS /= SPOTS.sum(axis=1)[:, None]
+#: A face with more area than a square of this share of the diagonal is large: 1 mm in 50.
+LARGE_SHARE = 0.02
 
 
 class Rays:
@@ -81,13 +83,40 @@ class Rays:
         return total
 
     def crosses_itself(self) -> bool:
-        """Whether some of an outward closed mesh lies within itself: winding numbers beside its faces
-        tell."""
-        spots = np.einsum("sk,fki->fsi", SPOTS, self.vertices[self.faces]).reshape(-1, 3)
-        normals = np.repeat(self.normals, len(SPOTS), axis=0)
-        areas = np.repeat(self.areas / len(SPOTS), len(SPOTS))
-        ways = WAYS[:1]
-        for share in (*OFF_SHARES, -OFF_SHARES[-1]):
-            within = self.winding(spots + share * self.diagonal * normals, ways) != 0
-            spots, normals, areas, ways = spots[within], normals[within], areas[within], WAYS
-        return bool(areas.sum() > (OFF_SHARES[-1] * self.diagonal) ** 2)
+        """Whether some of an outward closed mesh lies within itself.
+
+        A ray from before a face meets the next one from without, a ray from behind it from within; only
+        points whose rays tell otherwise are asked for their winding numbers.
+        """
+        spots, face, areas = self._spots()
+        normals = self.normals[face]
+        doubted = ~(self._meets(spots, normals, False) & self._meets(spots, -normals, True))
+        for share in OFF_SHARES:
+            spots, normals, areas = spots[doubted], normals[doubted], areas[doubted]
+            if areas.sum() <= (OFF_SHARES[-1] * self.diagonal) ** 2:
+                return False
+            off = share * self.diagonal * normals
+            before, behind = self.winding(spots + off), self.winding(spots - off)
+            doubted = (before != 0) & (before != 1) | (behind != 1 - before)
+        return bool(areas[doubted].sum() > (OFF_SHARES[-1] * self.diagonal) ** 2)
+
+    def _meets(self, spots: Array, ways: Array, leaving: bool) -> np.ndarray:
+        """(k,) whether each ray's first face is met as ``leaving`` says; none is met where one enters."""
+        met = self._first(spots + OFF_SHARES[0] * self.diagonal * ways, ways)
+        leaves = np.einsum("ij,ij->i", self.normals[met], ways) > 0
+        return np.where(met < 0, not leaving, leaves == leaving)
+
+    def _spots(self) -> tuple[Array, IntArray, Array]:
+        """Points on the faces, the face of each, and the area it stands for."""
+        corners = self.vertices[self.faces]
+        large = np.flatnonzero(self.areas > (LARGE_SHARE * self.diagonal) ** 2)
+        small = np.flatnonzero(self.areas <= (LARGE_SHARE * self.diagonal) ** 2)
+        spots = [corners[small].mean(axis=1), np.einsum("sk,fki->fsi", SPOTS, corners[large]).reshape(-1, 3)]
+        areas = [self.areas[small], np.repeat(self.areas[large] / len(SPOTS), len(SPOTS))]
+        face = np.concatenate([small, np.repeat(large, len(SPOTS))])
+        return np.concatenate(spots), face, np.concatenate(areas)
+
+    def _first(self, points: Array, ways: Array) -> IntArray:
+        """(k,) the first face on each ray, -1 where there is none."""
+        origins = np.ascontiguousarray(points - self.middle, dtype=np.float32)
+        return np.asarray(self.scene.run(origins, np.ascontiguousarray(ways, dtype=np.float32)))

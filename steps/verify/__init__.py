@@ -22,6 +22,7 @@ from steps.planfile import PlanFile, plan_file, read_plan
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 from steps.verify.contract import check_contract, check_copies, check_model
+from steps.verify.mended import check_mended
 from steps.verify.replay import CHECKS, Replay
 from steps.verify.report import Check, Fault, Report
 
@@ -53,7 +54,7 @@ def verify_plan(
 
 
 def _replayed(plan: PlanFile, model: Model) -> Report:
-    first = [check_contract(plan), check_model(plan, model)]
+    first = [check_contract(plan), check_model(plan, model), check_mended(plan, model)]
     skipped = [Check(name, what, skipped=True) for name, what in (("copies alike", "copies"), *CHECKS)]
     if _names_unknown(plan, model):
         return Report((*first, *skipped))
