@@ -12,7 +12,9 @@ from tests.models import BUILDABLE, FAMILIES, family, model_of
 from tests.models.kit import Kit
 from tests.models.locked import LOCKS, Lock, locked
 from tests.models.published import PEN_JOINTS, pen
+from tests.models.raw import FAULTS
 from tests.models.replay import Bench
+from tests.models.spoil import OF_BLOCKS, spoiled
 
 #: Finer than half a stud is high in any proportions (mm).
 NEAR_MM = 1.0
@@ -92,6 +94,17 @@ def test_the_shells_of_a_block_unite_to_its_solid() -> None:
         each = shells()
         whole = m3.Manifold.batch_boolean([*each.body, *each.studs, *each.grips], m3.OpType.Add)
         assert whole.volume() == pytest.approx(made.solids[key].volume, rel=1e-6)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_spoiled_model_is_the_same_model_on_paper(fault: str) -> None:
+    """Same parts, poses and boxes; other meshes, but where the fault needs a block and there is none."""
+    made = family("boxes", 1, parts=5)
+    raw = spoiled(made, fault, np.random.default_rng(1))
+    assert [part.pose.tobytes() for part in raw.placed] == [part.pose.tobytes() for part in made.placed]
+    for key, solid in made.solids.items():
+        np.testing.assert_allclose(raw.solids[key].bounds, solid.bounds, atol=1.3)
+        assert fault in OF_BLOCKS or len(raw.solids[key].vertices) == 3 * len(raw.solids[key].faces)
 
 
 def test_leaving_out_the_second_leg_of_a_keyhole_is_seen() -> None:

@@ -6,7 +6,8 @@ under the glue; a model that cannot be built must be refused with the set that l
 printed with what was seen; then the families with their misses and the slowest of each.
 
 ``--families cages,hung`` and ``--first 40`` choose seeds; ``--most 150`` bounds the parts; ``--scale 4``;
-``--turned`` lays each in any direction in space; ``--limit`` CPU seconds for each.
+``--turned`` lays each in any direction in space; ``--raw all`` spoils the meshes, each seed by one fault;
+``--limit`` CPU seconds for each.
 """
 
 from __future__ import annotations
@@ -22,11 +23,14 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
+import numpy as np
 from rich.console import Console
 from rich.table import Table
 
 from tests.models.families import FAMILIES, family
 from tests.models.judge import Verdict, judge
+from tests.models.raw import FAULTS
+from tests.models.spoil import spoiled
 
 #: Seconds that 150 parts of any family may take: bar and aim.
 BAR_S, AIM_S, BAR_PARTS = 20.0, 10.0, 150
@@ -45,9 +49,14 @@ def run(name: str, seed: int, options: argparse.Namespace) -> Verdict:
         verdict = Verdict(name, seed)
         try:
             made = family(name, seed, options.parts, most=options.most, turn=options.turned)
-            verdict.title, verdict.parts = made.name, len(made.placed)
+            clean = None
+            if options.raw:
+                fault = options.raw[seed // len(options.families) % len(options.raw)]
+                clean, made = made, spoiled(made, fault, np.random.default_rng(seed))
+            verdict.title = ", ".join((made.name, *made.notes))
+            verdict.parts = len(made.placed)
             os.write(sender, (json.dumps(asdict(verdict)) + "\n").encode())
-            judge(made, options.scale, verdict)
+            judge(made, options.scale, verdict, clean)
         except Exception as error:
             verdict.miss(f"fault of the program: {type(error).__name__}", error)
         os.write(sender, (json.dumps(asdict(verdict)) + "\n").encode())
@@ -124,12 +133,19 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--parts", type=int, help="about so many parts, instead of drawing")
     parser.add_argument("--scale", type=float, default=1.0)
     parser.add_argument("--turned", action="store_true")
+    parser.add_argument(
+        "--raw", type=_faults, default=[], help="all, or names of faults: meshes spoiled by them in turn"
+    )
     parser.add_argument("--limit", type=float, default=60.0, help="CPU seconds a seed may take")
     options = parser.parse_args()
     unknown = set(options.families) - set(FAMILIES)
     if unknown:
         parser.error(f"no family {', '.join(sorted(unknown))}; there are {', '.join(FAMILIES)}")
     return options
+
+
+def _faults(text: str) -> list[str]:
+    return list(FAULTS) if text == "all" else text.split(",")
 
 
 if __name__ == "__main__":

@@ -77,13 +77,40 @@ def _balanced(laid: list[tuple[np.ndarray, float]]) -> bool:
 
 
 def singles(kit: Kit, parts: int) -> Made:
-    """One block alone, or a few side by side that nothing joins."""
-    count = min(parts - 1, 4) if parts > 1 else 1
-    site = kit.site(f"singles, {count}")
-    for k in range(count):
-        size = ((2, 2), (3, 2), (4, 2), (2, 1))[kit.whole(0, 3)]
-        site.add(f"single {k + 1}", kit.pieces.block(*size), kit.colour(), 6 * k, 0, 0.0)
-    return site.made("singles", heaps=count)
+    """One block or slab alone."""
+    site = kit.site("single part")
+    size = ((2, 2), (3, 2), (4, 2), (2, 1), (6, 4))[kit.whole(0, 4)]
+    piece = kit.pieces.slab(*size) if kit.whole(0, 1) else kit.pieces.block(*size)
+    site.add("single", piece, kit.colour(), 0, 0, 0.0)
+    return site.made("singles")
+
+
+def plain(kit: Kit, parts: int) -> Made:
+    """Plain bricks and drums in running bond that only lie on each other: no stud, no pitch."""
+    site, m = kit.site(f"plain bricks of {parts}"), kit.m
+    long, wide, high = (kit.between(*span) * m.pitch for span in ((2.0, 4.0), (1.2, 2.0), (0.7, 1.2)))
+    gap = 2 * m.clearance
+    brick = made_of("plain brick", cuboid((long - gap, wide, high)))
+    half = made_of("plain half brick", cuboid((long / 2 - gap, wide, high)))
+    per_course = max(1, round((parts / 2) ** 0.5))
+    below: list[tuple[str, float, float]] = []  # name, from and to along the wall
+    for course in range(max(1, round(parts / (per_course + 0.5)))):
+        stops = [long * k for k in range(per_course + 1)]
+        if course % 2:
+            stops = [0.0, *(long * (k + 0.5) for k in range(per_course)), long * per_course]
+        laid = []
+        for number in range(len(stops) - 1):
+            name = f"brick {course + 1}.{number + 1}"
+            low, top = stops[number], stops[number + 1]
+            solid = brick if top - low > 0.75 * long else half
+            site.put(name, solid, kit.colour(), at(low + gap / 2, 0, course * high))
+            site.go([name], [slide(0, 0, -1)])
+            for under, start, end in below:
+                if min(end, top) - max(start, low) > 2 * gap:
+                    site.join(under, name, "rest", 0)
+            laid.append((name, low, top))
+        below = laid
+    return site.made("plain")
 
 
 def bridges(kit: Kit, parts: int) -> Made:

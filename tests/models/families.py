@@ -18,14 +18,15 @@ Maker = Callable[[Kit, int], Made]
 
 def structures(kit: Kit, parts: int) -> Made:
     """One of the six structures, of at least so many parts that it is whole."""
-    kinds = list(STRUCTURES)
-    made = laid_out(kinds[kit.whole(0, len(kinds) - 1)], max(20, parts), kit.pieces, kit.random)
+    kind = list(STRUCTURES)[kit.whole(0, len(STRUCTURES) - 1)]
+    made = laid_out(kind, max(70 if kind == "house" else 24, parts), kit.pieces, kit.random)
     return replace(made, family="structures")
 
 
 #: Families that hands can build.
 BUILDABLE: Mapping[str, Maker] = {
     "singles": blockwork.singles,
+    "plain": blockwork.plain,
     "stacks": blockwork.stacks,
     "bridges": blockwork.bridges,
     "cantilevers": blockwork.cantilevers,

@@ -9,13 +9,15 @@ from pathlib import Path
 
 from steps.errors import FaultyModel, StepleafError
 from steps.model import Plan
-from steps.pipeline import make_plan
+from steps.pipeline import make_plan, survey
 from steps.planfile import parse_plan, plan_to_json
 from steps.settings import Settings
 from steps.verify import verify_plan
 from tests.models.files import write
 from tests.models.value import Made
 
+#: How far a gap may be off after mending, mm at 1x (scans: their noise).
+GAP_MM = 0.02
 #: Characters of a miss that are printed.
 SHOWN = 260
 
@@ -36,11 +38,14 @@ class Verdict:
         self.misses.append((cause, " ".join(str(seen).split())[:SHOWN]))
 
 
-def judge(made: Made, scale: float, verdict: Verdict) -> None:
-    """Plan a model from its file and hold everything against the truth."""
+def judge(made: Made, scale: float, verdict: Verdict, clean: Made | None = None) -> None:
+    """Plan a model from its file and hold everything against the truth.
+
+    ``clean`` is the same model before its meshes were spoiled: the gaps must be those found in it.
+    """
     settings = Settings(scale=scale)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "model.3mf"
+        path = Path(folder) / ("model.3mf" if clean is None else "model.glb")
         write(made, path)
         before, begun = time.process_time(), time.perf_counter()
         try:
@@ -57,6 +62,8 @@ def judge(made: Made, scale: float, verdict: Verdict) -> None:
         verdict.miss("built what is locked", f"{len(plan.order.steps)} steps")
         return
     _compare(made, plan, verdict)
+    if clean is not None:
+        _gaps(clean, plan, settings, verdict)
     filed = parse_plan(plan_to_json(plan, settings))
     report = verify_plan(filed, plan.model)
     for check in report.checks:
@@ -102,3 +109,23 @@ def _compare(made: Made, plan: Plan, verdict: Verdict) -> None:
     glued = sorted((t.a, t.b) for t, f in both if t.free and marks[f.id] == "glue")
     if glued:
         verdict.miss("free but glued", f"{len(glued)}; {glued[:3]}")
+
+
+def _gaps(clean: Made, plan: Plan, settings: Settings, verdict: Verdict) -> None:
+    """Shapes and gaps as the clean meshes give them."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "model.glb"
+        write(clean, path)
+        found = survey(path, settings)
+    if len(plan.model.shapes) != len(found.model.shapes):
+        verdict.miss("shapes", f"{len(plan.model.shapes)}, not {len(found.model.shapes)}")
+    names = {part.id: part.source for part in plan.model.parts}
+    there = {part.id: part.source for part in found.model.parts}
+    assert found.joints is not None
+    right = {frozenset((there[j.a], there[j.b])): j.gap_mm for j in found.joints.joints}
+    pairs = {frozenset((names[j.a], names[j.b])): j.gap_mm for j in plan.joints.joints}
+    off = {pair: gap - right[pair] for pair, gap in pairs.items() if pair in right}
+    wrong = {pair: by for pair, by in off.items() if abs(by) > GAP_MM * settings.scale}
+    if wrong:
+        most = max(wrong, key=lambda pair: abs(wrong[pair]))
+        verdict.miss("gaps wrong", f"{len(wrong)} of {len(off)}; {sorted(most)} by {wrong[most]:.3f} mm")
