@@ -47,6 +47,7 @@ def run(name: str, seed: int, options: argparse.Namespace) -> Verdict:
         signal.setitimer(signal.ITIMER_PROF, options.limit)  # these end this process, and no other
         signal.alarm(int(IDLE * options.limit))
         verdict = Verdict(name, seed)
+        os.write(sender, (json.dumps(asdict(verdict)) + "\n").encode())
         try:
             made = family(name, seed, options.parts, most=options.most, turn=options.turned)
             clean = None
@@ -59,15 +60,17 @@ def run(name: str, seed: int, options: argparse.Namespace) -> Verdict:
             judge(made, options.scale, verdict, clean)
         except Exception as error:
             verdict.miss(f"fault of the program: {type(error).__name__}", error)
-        os.write(sender, (json.dumps(asdict(verdict)) + "\n").encode())
+        os.write(sender, (json.dumps(asdict(verdict) | {"ended": True}) + "\n").encode())
         os._exit(0)
     os.close(sender)
     begun = time.perf_counter()
     with os.fdopen(receiver) as stream:
         lines = stream.read().splitlines()
     os.waitpid(child, 0)
-    verdict = Verdict(**json.loads(lines[-1])) if lines else Verdict(name, seed)
-    if len(lines) < 2:
+    last = json.loads(lines[-1]) if lines else asdict(Verdict(name, seed))
+    ended = last.pop("ended", False)
+    verdict = Verdict(**last)
+    if not ended:
         verdict.seconds = time.perf_counter() - begun
         verdict.misses.append(("time limit", f"over {options.limit:g} CPU s"))
     return verdict

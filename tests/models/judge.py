@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from steps.errors import FaultyModel, StepleafError
-from steps.model import Plan
+from steps.model import Joints, Model, Plan
 from steps.pipeline import make_plan, survey
 from steps.planfile import parse_plan, plan_to_json
 from steps.settings import Settings
@@ -52,6 +52,9 @@ def judge(made: Made, scale: float, verdict: Verdict, clean: Made | None = None)
             plan = make_plan(path, settings)
         except FaultyModel as fault:
             _refused(made, fault, verdict)
+            if not made.locked and fault.model is not None:
+                found = survey(path, settings)
+                _joints(made, found.model, found.joints or Joints(()), verdict)
             return
         except StepleafError as error:
             verdict.miss(type(error).__name__, error)
@@ -61,7 +64,8 @@ def judge(made: Made, scale: float, verdict: Verdict, clean: Made | None = None)
     if made.locked:
         verdict.miss("built what is locked", f"{len(plan.order.steps)} steps")
         return
-    _compare(made, plan, verdict)
+    _joints(made, plan.model, plan.joints, verdict)
+    _marks(made, plan, verdict)
     if clean is not None:
         _gaps(clean, plan, settings, verdict)
     filed = parse_plan(plan_to_json(plan, settings))
@@ -87,10 +91,10 @@ def _refused(made: Made, fault: FaultyModel, verdict: Verdict) -> None:
         verdict.miss("wrong set refused", f"{codes}: {told}, not {[sorted(each) for each in made.locked]}")
 
 
-def _compare(made: Made, plan: Plan, verdict: Verdict) -> None:
-    """Joints as the generator has them: pairs, kinds, counts, and nothing free under glue."""
-    names = {part.id: part.source for part in plan.model.parts}
-    found = {frozenset((names[j.a], names[j.b])): j for j in plan.joints.joints}
+def _joints(made: Made, model: Model, joints: Joints, verdict: Verdict) -> None:
+    """Joints as the generator has them: pairs, kinds, counts."""
+    names = {part.id: part.source for part in model.parts}
+    found = {frozenset((names[j.a], names[j.b])): j for j in joints.joints}
     true = {frozenset((j.a, j.b)): j for j in made.joints}
     missed, invented = true.keys() - found.keys(), found.keys() - true.keys()
     for what, pairs in (("joints missed", missed), ("joints invented", invented)):
@@ -103,12 +107,21 @@ def _compare(made: Made, plan: Plan, verdict: Verdict) -> None:
         verdict.miss("kinds wrong", f"{len(kinds)} of {len(true)}; {seen[:2]}")
     counts = [(t, f) for t, f in both if t.contacts and f.kind in t.kinds and f.contacts != t.contacts]
     if counts:
-        seen = sorted((t.a, t.b, t.contacts, f.contacts) for t, f in counts)
-        verdict.miss("counts wrong", f"{len(counts)} of {len(true)}; {seen[:2]}")
-    marks = plan.gluing.marks
-    glued = sorted((t.a, t.b) for t, f in both if t.free and marks[f.id] == "glue")
+        told = sorted((t.a, t.b, t.contacts, f.contacts) for t, f in counts)
+        verdict.miss("counts wrong", f"{len(counts)} of {len(true)}; {told[:2]}")
+
+
+def _marks(made: Made, plan: Plan, verdict: Verdict) -> None:
+    """Nothing that the generator calls free is glued."""
+    names = {part.id: part.source for part in plan.model.parts}
+    free = {frozenset(pair) for pair in made.free}
+    glued = sorted(
+        sorted((names[j.a], names[j.b]))
+        for j in plan.joints.joints
+        if plan.gluing.marks[j.id] == "glue" and frozenset((names[j.a], names[j.b])) in free
+    )
     if glued:
-        verdict.miss("free but glued", f"{len(glued)}; {glued[:3]}")
+        verdict.miss("free but glued", f"{len(glued)} of {len(free)}; {glued[:3]}")
 
 
 def _gaps(clean: Made, plan: Plan, settings: Settings, verdict: Verdict) -> None:

@@ -94,7 +94,7 @@ def locked(kit: Kit, parts: int, lock: Lock | None = None) -> Made:
     locking = chosen(kit, site, 0.0)
     count = max(1, parts - len(locking))
     z = 0.0
-    for level in range(count // 2 + 1):
+    for level in range(max(2, count // 2 + 1)):
         for half in (0, 2):
             x, y = (8, half) if level % 2 == 0 else (8 + half, 0)
             name = f"block {level + 1}.{half // 2 + 1}"

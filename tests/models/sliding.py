@@ -244,9 +244,8 @@ def keyholes(kit: Kit, parts: int) -> Made:
         (shift_by, 2 * (neck + gap), 2 * lip), (-middle, -neck - gap, high - lip - 0.01 * m.pitch)
     )
     holed = body - wide - narrow
-    knob = rod(neck, lip + gap, facets, (0, 0, -lip - gap)) + rod(
-        head, room - 2 * gap, facets, (0, 0, gap - lip - room)
-    )
+    knob = rod(neck, lip + room, facets, (0, 0, -lip - 2 * gap))  # from within the head into the body
+    knob += rod(head, room - 2 * gap, facets, (0, 0, gap - lip - room))
     foot = made_of("keyhole foot", holed)
     between = made_of("keyhole plate", holed + knob)
     last = made_of("keyhole lid", body + knob)
@@ -256,7 +255,7 @@ def keyholes(kit: Kit, parts: int) -> Made:
         name = f"plate {k + 1}"
         site.put(name, solid, kit.colour(), at(x, 0, k * high))
         if k:
-            site.join(f"plate {k}", name, TONGUE, None)
+            site.join(f"plate {k}", name, (*TONGUE, "stud"), None)
             site.go([name], [slide(0, 0, -1.2 * (lip + room)), slide(-shift_by, 0, 0)])
         else:
             site.go([name], [slide(0, 0, -1)])

@@ -169,7 +169,7 @@ def bayonets(kit: Kit, parts: int) -> Made:
         if k == 0:
             site.go([name], [slide(0, 0, -1)])
             continue
-        site.join(f"part {k}", name, (*TONGUE, "hinge"), None)
+        site.join(f"part {k}", name, (*TONGUE, "hinge", "stud"), None)
         # goes down with its lugs over the slots, which lie by ``angle`` from where they end up
         site.go([name], [slide(0, 0, -1.1 * (lip + room)), Turn(UP, (0, 0, 0), -angle)])
     return site.made("bayonets")
