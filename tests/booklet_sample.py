@@ -158,6 +158,7 @@ class PlainPictures:
 
     asked: list[Wish] = field(default_factory=list)
     notice: str = ""
+    log: str = ""
 
     def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
         for order in orders:

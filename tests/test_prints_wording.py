@@ -21,11 +21,11 @@ def test_a_phrase_within_a_phrase_is_said_in_the_same_language() -> None:
 
 
 def test_one_and_many_have_forms_of_their_own() -> None:
-    one, many = (phrase_n("{n} small hole closed", "{n} small holes closed", n) for n in (1, 2000))
-    assert [str(one), str(many)] == ["1 small hole closed", "2,000 small holes closed"]
+    one, many = (phrase_n("{n} face turned outwards", "{n} faces turned outwards", n) for n in (1, 2000))
+    assert [str(one), str(many)] == ["1 face turned outwards", "2,000 faces turned outwards"]
     assert [one.said(GERMAN), many.said(GERMAN)] == [
-        "1 kleines Loch geschlossen",
-        "2.000 kleine Löcher geschlossen",
+        "1 Fläche nach außen gedreht",
+        "2.000 Flächen nach außen gedreht",
     ]
 
 
