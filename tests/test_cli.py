@@ -549,7 +549,8 @@ def test_what_the_picture_source_has_to_say_reaches_the_user_once(
     import steps.booklet
 
     def fallen_back(plan: object, path: Path, settings: object, progress: object, pictures: Any) -> None:
-        pictures.notice = "OpenGL does not work here (no card); the pictures are drawn with rays."
+        said = "OpenGL does not work here (no card); the pictures are drawn with rays."
+        monkeypatch.setattr(type(pictures), "notice", property(lambda self: said))
 
     monkeypatch.setattr(steps.booklet, "write_booklet", fallen_back)
     assert run(["booklet", str(model), "-o", str(tmp_path / "new.pdf")]) == 0
