@@ -106,7 +106,7 @@ def unsure_mends(model: Model) -> list[Problem]:
         places += f"; and {more} more places" if more > 0 else ""
         text = (
             f"{_sources(model, users)}: the mesh ({shape.source}) could not be mended with confidence: "
-            f"{places}. What touches there is unsure. Look at the picture and mend the mesh there."
+            f"{places}. What touches there is unsure. Look at that place and mend the mesh there."
         )
         found.append(Problem("unsure-mend", "warning", _ids(model, users), text))
     return found
