@@ -72,6 +72,7 @@ class Problem:
     severity: Severity
     parts: tuple[str, ...]
     text: str
+    joints: tuple[str, ...] = ()  #: ids of the joints it is about
 
 
 # ---------------------------------------------------------------------------------- read
@@ -519,6 +520,7 @@ class Adhesive:
     fixture_min: float = 0.0
     cure_min: float = 0.0
     reasons: tuple[str, ...] = ()
+    drop_ml: float = 0.0  #: of its usual nozzle
 
 
 @dataclass(frozen=True, eq=False)
@@ -534,6 +536,7 @@ class Gluing:
         default_factory=dict
     )  #: glued joint -> kind of the case that loads it most
     lumps: int = 1  #: pieces that the finished model is, what moves or comes off counted apart
+    drops: Mapping[str, int] = field(default_factory=dict)  #: glued joint -> drops of the adhesive
     facts: Mapping[str, float] = field(default_factory=dict)
 
     @property

@@ -110,6 +110,8 @@ class JointEntry(Entry):
     why: str
     moves: bool = False  # turns or swings: never glued
     hold_range_n: tuple[Amount, Amount] | None = None
+    drops: int = Field(0, ge=0)  # of the adhesive's drop_ml, where it is glued
+    case: str = ""  # the load case that asks for the glue
     touches: tuple[TouchEntry, ...]
 
 
@@ -159,6 +161,7 @@ class AdhesiveEntry(Entry):
     cure_min: Amount
     open_min: Amount = 0.0
     reasons: tuple[str, ...] = ()
+    drop_ml: Amount = 0.0
 
 
 class ProblemEntry(Entry):
@@ -166,6 +169,7 @@ class ProblemEntry(Entry):
     severity: Severity
     parts: tuple[str, ...]
     text: str
+    joints: tuple[str, ...] = ()
 
 
 class PlanFile(Entry):
@@ -203,10 +207,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
         pitch_mm=plan.measures.pitch_mm,
         shapes=shape_entries(plan.model, plan.measures),
         parts=part_entries(plan.model),
-        joints=tuple(
-            joint_entry(joint, _mark(plan, joint), plan.gluing.loads_n.get(joint.id, 0.0), _why(plan, joint))
-            for joint in plan.joints.joints
-        ),
+        joints=tuple(_glued_entry(plan, joint) for joint in plan.joints.joints),
         assemblies=tuple(
             AssemblyEntry(id=assembly.id, name=assembly.name, copies=assembly.copies)
             for assembly in plan.order.assemblies
@@ -219,9 +220,16 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             cure_min=plan.gluing.adhesive.cure_min,
             open_min=plan.gluing.adhesive.open_min,
             reasons=plan.gluing.adhesive.reasons,
+            drop_ml=plan.gluing.adhesive.drop_ml,
         ),
         problems=tuple(
-            ProblemEntry(code=found.code, severity=found.severity, parts=found.parts, text=found.text)
+            ProblemEntry(
+                code=found.code,
+                severity=found.severity,
+                parts=found.parts,
+                text=found.text,
+                joints=found.joints,
+            )
             for found in plan.problems
         ),
         name=plan.model.name,
@@ -311,8 +319,13 @@ def joint_entry(joint: Joint, mark: Mark, load_n: float, why: str) -> JointEntry
     )
 
 
-def _mark(plan: Plan, joint: Joint) -> Mark:
-    return plan.gluing.marks[joint.id]
+def _glued_entry(plan: Plan, joint: Joint) -> JointEntry:
+    """A joint of the plan with how it is glued."""
+    glue = plan.gluing
+    entry = joint_entry(joint, glue.marks[joint.id], glue.loads_n.get(joint.id, 0.0), _why(plan, joint))
+    return entry.model_copy(
+        update={"drops": glue.drops.get(joint.id, 0), "case": glue.cases.get(joint.id, "")}
+    )
 
 
 def _why(plan: Plan, joint: Joint) -> str:

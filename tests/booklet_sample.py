@@ -141,7 +141,9 @@ def _gluing(joints: Joints) -> Gluing:
     marks["J4"] = "rest"
     marks[joints.joints[-1].id] = "free"
     loads = {joint.id: 0.4 for joint in joints.joints}
-    return Gluing(marks, {}, loads, Adhesive("epoxy", 1.5, 5, 30, 1440, ("it fills the gap",)))
+    return Gluing(
+        marks, {}, loads, Adhesive("epoxy", 0.2, 5, 30, 1440, ("it fills the gap",), 0.05), drops={"J3": 4}
+    )
 
 
 def _work(order: Order) -> Work:

@@ -161,14 +161,15 @@ def test_the_glued_joint_is_an_adults_and_the_free_joint_is_never_glued(folder):
 
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])
 def test_a_glue_sheet_ticks_off_every_joint_of_its_sitting(folder, reader):
-    """Number and drops of each glued joint, how it is held, how long (adhesive's facts: 30 min)."""
+    """Number and bead of each glued joint, how it is held, how long (adhesive's facts: 30 min)."""
     plan = sample_plan()
     title = "For the adult: glue sheet 1"
     texts = [words_of(text) for text in text_of(booklet(folder, reader=reader))]
     sheet = " ".join(text for text in texts if title in text)
     glued = [joint for step in plan.work.steps for joint in step.glues]
-    rows = re.findall(r"(\d+) (\d+) drop", sheet.split("Step 2:")[1])
-    assert [number for number, _ in rows] == [joint.removeprefix("J") for joint in glued]
+    # 4 drops of 0.05 mL as a bead 2 mm thick: 0.2 / (pi / 4 x 2^2) = 64 mm, in fives
+    rows = re.findall(r"(\d+) (\d+) mm of bead", sheet.split("Step 2:")[1])
+    assert rows == [(joint.removeprefix("J"), "65") for joint in glued]
     assert "Weigh down for 30 min." in sheet
     wishes = PlainPictures()
     write_booklet(plan, folder / "glue.pdf", Settings(reader=reader), pictures=wishes)

@@ -19,7 +19,6 @@ from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Marked, Notice, Para, Sign, Table, Titled
 from steps.booklet.words import words_in
 from steps.cites import Cite, cite, data_file, sources
-from steps.glue.adhesive import bead_mm, bond_volume, drops_for
 from steps.glue.cautions import (
     caution_rows,
     first_aid_rows,
@@ -28,6 +27,7 @@ from steps.glue.cautions import (
     pull_n,
     tip_angle,
 )
+from steps.glue.doses import bead_mm, bond_volume, drops_for
 from steps.glue.families import PLASTICS, family, glue_book
 from steps.glue.hazards import complete, components_of, grave_of, hazard_book
 from steps.glue.small_parts import fits, is_small_ball, is_small_part, small_cylinder, small_hole
@@ -523,7 +523,9 @@ def test_no_value_of_a_row_is_without_its_cite():
     plain = {"name", "words", "cites", "bonds", "components", "needs_light", "statements", "limits", "survey"}
     for one in data_file("adhesives.toml")["family"]:
         bare = set(one) - set(one["cites"]) - plain
-        assert bare <= {"wicks", "mixed", "no_load"} | ({"by_gap"} - set(one)), f"{one['name']}: {bare}"
+        assert bare <= {"wicks", "mixed", "bead", "no_load"} | ({"by_gap"} - set(one)), (
+            f"{one['name']}: {bare}"
+        )
     for row in data_file("hazards.toml")["component"]:
         bare = set(row) - set(row["cites"]) - (plain - {"statements"})
         assert not bare, f"{row['name']}: {bare}"

@@ -99,7 +99,7 @@ def test_the_readmes_example_is_sound(tmp_path: Path) -> None:
 #: The fit classes of a card are walked over by name (CARD_CLASSES); test_fit tries each of them.
 BY_NAME = {("CardSettings", name) for name in CARD_CLASSES}
 #: Settings whose readers are being written. Nothing else may stand here.
-AWAITED = {("GlueSettings", "temperature_c"), ("PrinterSettings", "foot_mm")}
+AWAITED = {("PrinterSettings", "foot_mm")}
 #: All that mypy needs to know of the library to follow the settings' types.
 PYDANTIC = """
 from typing import Any

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from steps.glue.families import Family, check_plastic, family, glue_book
+from steps.glue.doses import Dose, Pushes, bond_area, open_s
+from steps.glue.families import Family, check_plastic, glue_book
 from steps.glue.hazards import complete, components_of, grave_of
 from steps.model import Adhesive, Joint, Problem
 from steps.settings import Settings
@@ -16,104 +16,74 @@ RATING_POINTS = 10.0  # each step of the bond's rating
 BEST_GAP_POINTS = 4.0  # all bonded area lies within the family's best gap, else its share
 GRAVE_POINTS = -6.0  # each kind of grave hazard
 HOUR_POINTS = -1.0  # each hour until a joint holds by itself
-HURRY_POINTS = -2.0  # each joint of a step that cannot be closed within the open time
-WEAK_POINTS = -30.0  # some joint would be too weak
-#: Time to spread glue on one joint and close it, minutes (proposal).
-CLOSE_MIN = 0.5
 #: A rating from which a family may be recommended: fair.
 FAIR = 2
-#: Diameter of a bead from a usual nozzle, mm (common practice, no source).
-BEAD_MM = 2.0
-#: A bond's area is not used where its gap is wider than the family bridges.
-NOTHING = 1e-9
+#: Readers for whose booklets no family with a grave hazard is chosen unless it is asked for by name.
+GUARDED = ("child", "helper")
+#: Joints named in a message before it says how many more there are.
+NAMED = 5
 
 
 @dataclass(frozen=True)
 class Choice:
-    """One family judged for one set of joints; ``unfit`` says why it cannot be recommended."""
+    """One family judged for one set of joints; ``unfit`` says why it cannot be recommended, ``barred`` what
+    is so grave about it that the reader's booklet has it only when asked for."""
 
     family: Family
     points: float
     reasons: tuple[str, ...]
     unfit: tuple[str, ...]
+    barred: tuple[str, ...]
 
 
-def bond_area(joint: Joint, chosen: Family) -> float:
-    """Area of the joint's faces that the family can bond, mm2: those whose own gap it bridges."""
-    if joint.moves:
-        return 0.0
-    return sum(touch.area_mm2 for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm)
-
-
-def glued_strength(joint: Joint, chosen: Family) -> float:
-    """Design strength of the joint when glued with the family, N."""
-    return bond_area(joint, chosen) * chosen.design_mpa
-
-
-def bond_volume(joint: Joint, chosen: Family) -> float:
-    """Volume for one joint with waste, mL: V = A t (1 + waste), t the film or the gap, if wider."""
-    bonded = [touch for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm]
-    cubic_mm = sum(touch.area_mm2 * max(chosen.film_mm, touch.bond_gap_mm) for touch in bonded)
-    return float(cubic_mm * (1.0 + glue_book().process["waste"]) / 1000.0)
-
-
-def drops_for(volume_ml: float, chosen: Family) -> int:
-    """Drops of the family's usual nozzle for a volume, one at least."""
-    return max(1, math.ceil(volume_ml / chosen.drop_ml - 1e-9))
-
-
-def bead_mm(volume_ml: float, diameter_mm: float = BEAD_MM) -> float:
-    """Length of a round bead of that volume."""
-    return volume_ml * 1000.0 / (math.pi / 4.0 * diameter_mm**2)
-
-
-def rank(
-    joints: Sequence[Joint], needs_n: Sequence[float], at_once: int, settings: Settings
-) -> tuple[Choice, ...]:
+def rank(joints: Sequence[Joint], settings: Settings) -> tuple[Choice, ...]:
     """Every family judged for the joints to glue, the most fitting first.
 
-    ``needs_n`` is what each joint must hold when glued, safety included; ``at_once`` the most joints that
-    one step closes together. Raises WrongSettings for an unknown plastic.
+    Raises WrongSettings for an unknown plastic.
     """
     check_plastic(settings.material)
-    choices = [_judge(chosen, joints, needs_n, at_once, settings) for chosen in glue_book().families.values()]
-    return tuple(sorted(choices, key=lambda choice: (bool(choice.unfit), -choice.points, choice.family.name)))
+    choices = [judge(chosen, joints, settings) for chosen in glue_book().families.values()]
+    return tuple(
+        sorted(choices, key=lambda one: (bool(one.unfit), bool(one.barred), -one.points, one.family.name))
+    )
 
 
-def _judge(
-    chosen: Family, joints: Sequence[Joint], needs_n: Sequence[float], at_once: int, settings: Settings
-) -> Choice:
+def judge(chosen: Family, joints: Sequence[Joint], settings: Settings) -> Choice:
+    """How well a family fits the joints, whether or not it reaches them all."""
     bond = chosen.bond(settings.material)
-    area = [bond_area(joint, chosen) for joint in joints]
-    weak = [
-        joint.id
-        for joint, mm2, need in zip(joints, area, needs_n, strict=True)
-        if mm2 <= NOTHING or mm2 * chosen.design_mpa < need
-    ]
     share = _best_gap_share(joints, chosen)
-    hurried = max(0.0, at_once - max(1.0, chosen.open_min / CLOSE_MIN))
-    points = RATING_POINTS * bond.rating + BEST_GAP_POINTS * share + HURRY_POINTS * hurried
-    points += HOUR_POINTS * chosen.wait_min / 60.0 + (WEAK_POINTS if weak else 0.0)
-    points += GRAVE_POINTS * len(grave_of(components_of(chosen, settings.material)))
-    reasons = [f"{settings.material.upper()}: {bond.note} ({bond.cites[0].source.name})"]
-    reasons.append(f"{100 * share:.0f} % of the bonded faces lie within its best gap")
-    reasons.append(f"holds by itself after {chosen.wait_min:g} min, full strength after {chosen.cure_h:g} h")
-    return Choice(chosen, points, tuple(reasons), tuple(_unfit(chosen, bond.rating, weak, settings)))
+    grave = grave_of(components_of(chosen, settings.material))
+    points = RATING_POINTS * bond.rating + BEST_GAP_POINTS * share + GRAVE_POINTS * len(grave)
+    points += HOUR_POINTS * chosen.wait_min / 60.0
+    reasons = (
+        f"{settings.material.upper()}: {bond.note} ({bond.cites[0].source.name})",
+        f"{100 * share:.0f} % of the bonded faces lie within its best gap",
+        f"holds by itself after {chosen.wait_min:g} min, full strength after {chosen.cure_h:g} h",
+    )
+    unfit = tuple(_unfit(chosen, bond.rating, settings))
+    return Choice(chosen, points, reasons, unfit, grave if settings.reader in GUARDED else ())
 
 
-def _unfit(chosen: Family, rating: int, weak: Sequence[str], settings: Settings) -> list[str]:
+def _unfit(chosen: Family, rating: int, settings: Settings) -> list[str]:
     found = []
     if rating < FAIR:
         found.append(f"it does not bond {settings.material.upper()}: {chosen.bond(settings.material).note}")
     if not complete(chosen, settings.material):
         missing = {one.words for one in components_of(chosen, settings.material) if not one.complete}
         found.append(f"what is known of its hazards is not complete ({', '.join(sorted(missing))})")
+    if chosen.unfit:
+        found.append(chosen.unfit)
     if chosen.needs_light:
         found.append("printed parts let no light through to cure it")
-    if weak:
-        few = ", ".join(weak[:5]) + (" and more" if len(weak) > 5 else "")
-        found.append(f"too weak or too wide a gap at {few}")
+    if chosen.no_load:
+        found.append("it creeps under load and softens in the sun")
     return found
+
+
+def listed(names: Sequence[str]) -> str:
+    """The first few names, and how many more there are."""
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(names[:NAMED]) + more
 
 
 def _best_gap_share(joints: Sequence[Joint], chosen: Family) -> float:
@@ -133,80 +103,108 @@ class Chosen:
     problems: tuple[Problem, ...]
 
 
-def choose(
-    joints: Sequence[Joint], needs_n: Sequence[float], at_once: int, near_moving: bool, settings: Settings
-) -> Chosen:
-    """The family to use: what the settings ask for, else the best of :func:`rank`.
+def only_when_asked(choice: Choice, joints: Sequence[str], settings: Settings) -> Problem:
+    """That only a family with a grave hazard would hold the joints, and the word that asks for it."""
+    text = (
+        f"Only {choice.family.words} would hold {listed(joints)}, and it is {' and '.join(choice.barred)}: "
+        f"for a {settings.reader}'s booklet no such glue is chosen by itself. Change the fit (`stepleaf "
+        f"prints --refit press`), or let an adult who has read the supplier's safety data sheet ask for it: "
+        f"`--adhesive {choice.family.name}`."
+    )
+    return Problem("adhesive-barred", "warning", (), text, tuple(joints))
 
-    Raises WrongSettings for an unknown plastic or family, or one that is refused.
-    """
-    ranked = rank(joints, needs_n, at_once, settings)
-    asked = settings.adhesive
-    if asked == "none":
-        return Chosen(None, ("nothing is glued, as asked",), ())
-    if asked is not None:
-        wanted = family(asked)
-        choice = next(one for one in ranked if one.family is wanted)
-        return Chosen(wanted, ("as asked", *choice.reasons), tuple(_doubts(choice, near_moving, joints)))
-    if not joints:
-        return Chosen(None, ("no joint needs glue",), ())
-    best = ranked[0]
-    if best.unfit:
-        text = (
-            f"No adhesive suits the {len(joints)} joints to glue in {settings.material.upper()}: "
-            f"the nearest, {best.family.words}, fails: {best.unfit[0]}. Change the fit or the plastic."
+
+def out_of_reach(chosen: Family, choice: Choice, joints: Sequence[str]) -> Problem:
+    """Which family would serve joints of which no face is near enough for the one that was asked for."""
+    text = (
+        f"{start(chosen.words)} cannot hold {listed(joints)}: too wide a gap. {start(choice.family.words)} "
+        f"could: `--adhesive {choice.family.name}`."
+    )
+    return Problem("adhesive-out-of-reach", "warning", (), text, tuple(joints))
+
+
+def none_suits(nearest: Choice, count: int, settings: Settings) -> Problem:
+    """That no family can be recommended for any of the joints."""
+    why = nearest.unfit[0] if nearest.unfit else "no face is near enough to another"
+    text = (
+        f"No adhesive suits the {count} joints that may be glued in {settings.material.upper()}: the "
+        f"nearest, {nearest.family.words}, fails: {why}. Change the fit or the plastic."
+    )
+    return Problem("no-adhesive", "warning", (), text)
+
+
+def too_much_at_once(
+    pushes: Pushes, settings: Settings, chosen: Family, slower: Choice | None
+) -> tuple[Problem, ...]:
+    """That some pushes close more than can be glued well in time, and which family stays open longer."""
+    if not pushes:
+        return ()
+    seconds = open_s(chosen, settings.glue.temperature_c)
+    several = listed([" + ".join(push) for push in pushes])
+    text = (
+        f"One push each closes {several}: in the {seconds:g} s of {chosen.words} they get fewer drops than "
+        "their load asks for."
+    )
+    if slower is not None:
+        grave = f", which is {' and '.join(slower.barred)}" if slower.barred else ""
+        text += (
+            f" Hold the model as the warnings say, or let an adult ask for {slower.family.words}{grave}: "
+            f"`--adhesive {slower.family.name}`."
         )
-        return Chosen(None, best.unfit, (Problem("no-adhesive", "warning", (), text),))
-    second = [one for one in ranked[1:] if not one.unfit]
-    reasons = best.reasons + tuple(f"next best: {one.family.words}" for one in second[:1])
-    doubts = tuple(_doubts(best, near_moving, joints))
-    return Chosen(best.family, reasons, doubts)
+    names = tuple(name for push in pushes for name in push)
+    return (Problem("too-much-at-once", "warning", (), text, names),)
 
 
-def _doubts(choice: Choice, near_moving: bool, joints: Sequence[Joint]) -> list[Problem]:
-    """Warnings about a family in force."""
+def doubts(choice: Choice, near_moving: Sequence[str], joints: Sequence[Joint]) -> list[Problem]:
+    """Warnings about a family in force; ``near_moving``: ids of glued joints beside one that moves."""
     chosen = choice.family
     found = [
         Problem(
             "adhesive-unfit",
             "warning",
             (),
-            f"{_start(chosen.words)}: {why}. Read the supplier's safety data sheet first; "
+            f"{start(chosen.words)}: {why}. Read the supplier's safety data sheet first; "
             "an adult decides whether to use it.",
         )
         for why in choice.unfit
     ]
     if chosen.wicks and near_moving:
         text = (
-            f"{_start(chosen.words)} runs into gaps by itself: a thin kind can lock a moving joint "
-            "beside the glued one. Use a gel, or glue those parts before the moving joint is closed."
+            f"{start(chosen.words)} runs into gaps by itself: a thin kind can lock a moving joint beside the "
+            f"glued one ({listed(near_moving)}). Use a gel, or glue those parts before the moving joint is "
+            "closed."
         )
-        found.append(Problem("adhesive-wicks", "warning", (), text))
+        found.append(Problem("adhesive-wicks", "warning", (), text, tuple(near_moving)))
     wide = [joint.id for joint in joints if 0 < bond_area(joint, chosen) < 0.5 * joint.glue_area_mm2]
     if wide:
         text = (
-            f"{_start(chosen.words)} bridges at most {chosen.greatest_gap_mm:g} mm: "
-            f"at {', '.join(wide[:5])} less than half of the faces will hold."
+            f"{start(chosen.words)} bridges at most {chosen.greatest_gap_mm:g} mm: "
+            f"at {listed(wide)} less than half of the faces will hold."
         )
-        found.append(Problem("adhesive-gap", "warning", (), text))
+        found.append(Problem("adhesive-gap", "warning", (), text, tuple(wide)))
+    if joints and _best_gap_share(joints, chosen) <= 0:
+        low, high = chosen.best_gap_mm
+        text = f"No face lies within the {low:g} to {high:g} mm at which {chosen.words} holds best."
+        found.append(Problem("adhesive-no-best-gap", "warning", (), text))
     return found
 
 
-def _start(words: str) -> str:
+def start(words: str) -> str:
     """The words as the start of a sentence."""
     return words[:1].upper() + words[1:]
 
 
-def quantity(joints: Sequence[Joint], chosen: Chosen) -> Adhesive:
+def quantity(given: Mapping[str, Dose], chosen: Chosen) -> Adhesive:
     """The adhesive of the plan: how much for the joints that are glued, and its times."""
-    if chosen.family is None or not joints:
+    if chosen.family is None or not given:
         return Adhesive(reasons=chosen.reasons)
     used = chosen.family
     return Adhesive(
         family=used.name,
-        volume_ml=sum(bond_volume(joint, used) for joint in joints),
+        volume_ml=sum(dose.ml for dose in given.values()),
         open_min=used.open_min,
         fixture_min=used.wait_min,
         cure_min=used.cure_h * 60.0,
         reasons=chosen.reasons,
+        drop_ml=used.drop_ml,
     )

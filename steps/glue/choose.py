@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from steps.bonding import Bonding, bonding_of
-from steps.glue.adhesive import Chosen, bond_volume, choose, glued_strength, quantity, rank
+from steps.glue.adhesive import (
+    Choice,
+    Chosen,
+    doubts,
+    judge,
+    none_suits,
+    only_when_asked,
+    out_of_reach,
+    quantity,
+    rank,
+    too_much_at_once,
+)
 from steps.glue.cases import LoadCase, load_cases, newtons
+from steps.glue.doses import Dose, bond_volume, doses, glued_strength, pushes_of
 from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.report import problems_of, whys_of
-from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order
+from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
+
+#: Rounds in which pushes are found that have more to glue than their time allows.
+ROUNDS = 3
 
 
 def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings) -> Gluing:
@@ -31,12 +47,13 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     sequence = BuildSequence.of(model, order)
     cases = load_cases(model, measures, structure, sequence, settings, order.up)
     sure = ties_surely(model, measures, joints, settings)
-    search = _Search(structure, cases, joints, order, bonding, settings, sure)
+    search = _Search(structure, cases, joints, sequence, bonding, settings, sure)
     found, chosen = search.settle()
     wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
-    glued = wanted if chosen.family is not None else set()
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
-    adhesive = quantity([joint for joint in to_glue if joint.id in glued], chosen)
+    given = search.given(to_glue, chosen.family)
+    glued = set(given)
+    adhesive = quantity(given, chosen)
     lumps = found if glued else search.without_glue()
     return Gluing(
         marks={joint.id: mark_of(joint, glued, bonding) for joint in joints.joints},
@@ -46,6 +63,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, bonding, settings),
         cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
         lumps=lumps.lumps,
+        drops={name: dose.drops for name, dose in given.items()},
         facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, bonding),
     )
 
@@ -74,69 +92,183 @@ def ties_surely(model: Model, measures: Measures, joints: Joints, settings: Sett
     )
 
 
+@dataclass(frozen=True)
+class _Way:
+    """What one family would make of the model: joints (ids) that it ties into one piece, and how many pieces
+    are left apart."""
+
+    choice: Choice
+    tied: tuple[str, ...]
+    apart: int
+
+
 class _Search:
-    """The least set and the adhesive: a first family gives strengths, the needs that follow the final one."""
+    """The least set and the adhesive: the family that ties the most together, then what the load cases ask
+    of it within its open time."""
 
     def __init__(
         self,
         structure: Structure,
         cases: Sequence[LoadCase],
         joints: Joints,
-        order: Order,
+        sequence: BuildSequence,
         bonding: Bonding,
         settings: Settings,
         sure: Mask,
     ) -> None:
-        self.structure, self.cases, self.joints, self.order = structure, cases, joints, order
+        self.structure, self.cases, self.joints, self.up = structure, cases, joints, sequence.order.up
         self.bonding, self.settings, self.sure = bonding, settings, sure
+        self.pushes = pushes_of(sequence, joints)
+        self.may = [joint for joint in joints.joints if joint.id in bonding.may]
+        self.shared: set[tuple[str, ...]] = set()  #: joints that share the time of their push from the start
+        self.hurried: tuple[tuple[str, ...], ...] = ()  #: those for which that is too little
 
     def settle(self) -> tuple[LeastGlue, Chosen]:
-        """With the family for what ties the pieces together; another if the load cases ask for another."""
-        if self.settings.adhesive in (None, "none"):
-            may = [joint for joint in self.joints.joints if joint.id in self.bonding.may]
-            first = rank(may, [0.0] * len(may), 1, self.settings)[0].family
-            tied = [self.joints.joints[row] for row in self._least(first, ()).glued]
-            first = rank(tied or may, [0.0] * len(tied or may), 1, self.settings)[0].family
-        else:
-            first = family(str(self.settings.adhesive))
-        found = self._least(first, self.cases)
-        chosen = self._choose(found)
-        if chosen.family is not None and chosen.family is not first:
-            found = self._least(chosen.family, self.cases)
-        return found, chosen
+        """The least set with the family in force; with none in force, with the one that would serve."""
+        ways = self._ways()
+        asked = self.settings.adhesive
+        if asked not in (None, "none"):
+            return self._with(next(way for way in ways if way.choice.family is family(str(asked))), ways)
+        fit = [way for way in ways if not way.choice.unfit]
+        ours = [way for way in fit if not way.choice.barred]
+        if asked == "none":
+            found = self._in_time((fit or ways)[0].choice.family)
+            return found, Chosen(None, ("nothing is glued, as asked",), ())
+        if ours:
+            found, chosen = self._with(ours[0], ways)
+            if found.glued or not chosen.problems:
+                return found, chosen
+        if not fit:
+            choice = ways[0].choice
+            problem = none_suits(choice, len(self.may), self.settings)
+            return self._in_time(choice.family), Chosen(None, choice.unfit, (problem,))
+        choice = fit[0].choice
+        found = self._in_time(choice.family)
+        names = [self.joints.joints[row].id for row in found.glued]
+        return found, Chosen(None, choice.barred, (only_when_asked(choice, names, self.settings),))
+
+    def _ways(self) -> list[_Way]:
+        """What each family would make of it: first those that leave the fewest pieces apart, then those that
+        fit best what they tie."""
+        ranked = rank(self.may, self.settings)
+        able = [one for one in ranked if not one.unfit or one.family.name == self.settings.adhesive]
+        found = []
+        for each in able or ranked[:1]:
+            tied = self._least(each.family, (), one_piece=True)
+            joints = [self.joints.joints[row] for row in tied.glued]
+            choice = judge(each.family, joints or self.may, self.settings)
+            found.append(_Way(choice, tuple(joint.id for joint in joints), len(tied.untied)))
+        return sorted(found, key=lambda way: (way.apart, -way.choice.points, way.choice.family.name))
+
+    def _with(self, way: _Way, ways: Sequence[_Way]) -> tuple[LeastGlue, Chosen]:
+        """With one family in force, or with a slower one where its open time is too short."""
+        used = way.choice.family
+        found = self._in_time(used)
+        slower = self._slower(way, ways)
+        if self.hurried and slower is not None and self.settings.adhesive is None and not slower.barred:
+            hurried, other = self.hurried, self._in_time(slower.family)
+            if len(other.fails) < len(found.fails):
+                found, used, slower = other, slower.family, None
+            else:
+                self.hurried = hurried
+        to_glue = [self.joints.joints[row] for row in found.glued]
+        problems = self._beyond(way, ways)
+        if not to_glue:
+            return found, Chosen(None, ("no joint needs glue",), problems)
+        choice = judge(used, to_glue, self.settings)
+        reasons = ("as asked",) if self.settings.adhesive else ()
+        problems += tuple(doubts(choice, near_moving(to_glue, self.joints), to_glue))
+        problems += too_much_at_once(self.hurried, self.settings, used, slower)
+        return found, Chosen(used, (*reasons, *choice.reasons), problems)
+
+    def _slower(self, way: _Way, ways: Sequence[_Way]) -> Choice | None:
+        """The most fitting family that stays open longer and leaves no more apart."""
+        open_s = way.choice.family.open_s
+        able = [
+            one.choice
+            for one in ways
+            if not one.choice.unfit and one.apart <= way.apart and one.choice.family.open_s > open_s
+        ]
+        return min(able, key=lambda one: (bool(one.barred), -one.points), default=None)
+
+    def _beyond(self, way: _Way, ways: Sequence[_Way]) -> tuple[Problem, ...]:
+        """Which family would tie what this one cannot reach."""
+        better = next((one for one in ways if not one.choice.unfit and one.apart < way.apart), None)
+        if better is None or self.settings.aim == "display":
+            return ()
+        within = self.given(self.may, way.choice.family)
+        names = [name for name in better.tied if name not in within]
+        if better.choice.barred:
+            return (only_when_asked(better.choice, names, self.settings),)
+        return (out_of_reach(way.choice.family, better.choice, names),)
+
+    def _in_time(self, used: Family) -> LeastGlue:
+        """The least set with what each joint can be given in time.
+
+        At first each joint counts as if nothing else were closed with it. With the drops that are left when
+        all glued joints of a push share its time, the set is tried again; where a joint then gives way, the
+        joints of its push share the time from the start.
+        """
+        self.shared, self.hurried = set(), ()
+        found = self._least(used, self.cases)
+        alone = len(found.fails)
+        for _ in range(ROUNDS):
+            tried = self._tried(used, found)
+            glued = {self.joints.joints[row].id for row in found.glued}
+            weak = {self.joints.joints[row].id for _, row, _ in tried.fails if row >= 0}
+            weak |= glued - {self.joints.joints[row].id for row in tried.glued}
+            several = (tuple(name for name in push if name in glued) for push in self.pushes)
+            pushes = tuple(push for push in several if weak & set(push) and len(push) > 1)
+            self.hurried = pushes if len(tried.fails) > alone or len(tried.glued) < len(found.glued) else ()
+            if not set(self.hurried) - self.shared:
+                break
+            self.shared |= set(self.hurried)
+            found = self._least(used, self.cases)
+        return tried
+
+    def _tried(self, used: Family, found: LeastGlue) -> LeastGlue:
+        """The same set with the drops that its joints really get: what holds, and what does not."""
+        joints, given = self.joints.joints, self.given([self.joints.joints[row] for row in found.glued], used)
+        strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
+        wetted = tuple(row for row in found.glued if strength[row] > 0)
+        asked = self._asked(strength, np.ones(len(joints)), frozenset(wetted))
+        again = least_glue(self.structure, self.cases, asked, self.up)
+        return replace(again, glued=wetted, effort=found.effort, bound=found.bound)
+
+    def given(self, joints: Sequence[Joint], used: Family | None) -> Mapping[str, Dose]:
+        """What each joint gets of the family."""
+        if used is None:
+            return {}
+        return doses(joints, self.pushes, used, self.settings.glue.temperature_c)
 
     def without_glue(self) -> LeastGlue:
         """What the model comes to with no glue at all: its lumps."""
         nothing = np.zeros(len(self.sure))
-        return least_glue(self.structure, (), self._asked(nothing, nothing, frozenset()), self.order.up)
+        return least_glue(self.structure, (), self._asked(nothing, nothing, frozenset()), self.up)
 
-    def _least(self, used: Family, cases: Sequence[LoadCase]) -> LeastGlue:
-        joints, may = self.joints.joints, self.bonding.may
-        strength = np.array([glued_strength(one, used) if one.id in may else 0.0 for one in joints])
-        volume = np.array([bond_volume(one, used) for one in joints])
+    def _least(self, used: Family, cases: Sequence[LoadCase], one_piece: bool | None = None) -> LeastGlue:
+        joints = self.joints.joints
+        given = doses(self.may, tuple(self.shared), used, self.settings.glue.temperature_c)
+        strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
+        volume = np.array([given[one.id].ml if one.id in given else 0.0 for one in joints])
         forced = frozenset(
             row for row, one in enumerate(joints) if one.id in self.bonding.forced and strength[row] > 0
         )
-        asked = self._asked(strength, efforts(joints, volume, self.order.up), forced)
-        return least_glue(self.structure, cases, asked, self.order.up)
+        asked = self._asked(strength, efforts(joints, volume, self.up), forced)
+        if one_piece is not None:
+            asked = replace(asked, one_piece=one_piece)
+        return least_glue(self.structure, cases, asked, self.up)
 
     def _asked(self, strength: Array, effort: Array, forced: frozenset[int]) -> Asked:
         rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)
         one_piece = self.settings.aim != "display"
         return Asked(strength, effort, self.sure, rigid, forced, one_piece)
 
-    def _choose(self, found: LeastGlue) -> Chosen:
-        to_glue = [self.joints.joints[row] for row in found.glued]
-        ids = {joint.id for joint in to_glue}
-        at_once = max((len(set(step.closes) & ids) for step in self.order.steps), default=0)
-        needs = [found.needs_n.get(row, 0.0) for row in found.glued]
-        return choose(to_glue, needs, at_once, _near_moving(to_glue, self.joints), self.settings)
 
-
-def _near_moving(to_glue: Sequence[Joint], joints: Joints) -> bool:
-    """Whether a glued joint shares a part with one that moves."""
+def near_moving(to_glue: Sequence[Joint], joints: Joints) -> tuple[str, ...]:
+    """Ids of the glued joints that share a part with one that moves."""
     beside = {part for joint in joints.joints if joint.moves for part in (joint.a, joint.b)}
-    return any({joint.a, joint.b} & beside for joint in to_glue)
+    return tuple(joint.id for joint in to_glue if {joint.a, joint.b} & beside)
 
 
 def _with_copies(glued: set[str], sequence: BuildSequence, joints: Joints) -> set[str]:

@@ -58,6 +58,7 @@ class Family:
     cites: Cites
     by_gap: tuple[tuple[float, float], ...] = ()  #: gap, seconds to handling strength
     per_10_k: float | None = None
+    bead: bool = False  #: laid as a line, not set as drops
     needs_light: bool = False
     mixed: bool = False
     no_load: bool = False

@@ -8,8 +8,9 @@ import numpy as np
 
 from steps.bonding import Bonding
 from steps.fit import limits
-from steps.glue.adhesive import Chosen, bond_volume
+from steps.glue.adhesive import Chosen
 from steps.glue.cases import LoadCase
+from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
 from steps.model import Joint, Joints, Model, Problem
 from steps.settings import Settings

@@ -8,12 +8,10 @@ import numpy as np
 
 from steps.booklet.compose.adult import family_words
 from steps.booklet.compose.matter import Matter
-from steps.booklet.compose.sittings import copies_of, sittings, volume_ml
+from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, sittings
 from steps.booklet.content import Block, Facts, GlueView, Heading, Para, Sheet, Wish
 from steps.booklet.words import later
 from steps.draw.glue_view import joint_number
-from steps.glue.adhesive import bond_volume, drops_for
-from steps.glue.families import Family, glue_book
 from steps.model import Joint, StepWork
 
 #: Joints whose axis leans less than this from upright close under a weight.
@@ -33,10 +31,11 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[StepWork]) -> Sheet
     words, glue = matter.words, matter.plan.gluing.adhesive
     number = words.number(sitting)
     title = words.say("For the adult: glue sheet {n}", n=number)
-    ml = sum(volume_ml(matter, step) for step in steps)
+    drops = sum(drops_of(matter, step) for step in steps)
+    ml = words.say("about {n} ml", n=words.figures(max(drops * glue.drop_ml, 0.01)))
     facts = [
         (words.say("Adhesive"), family_words(matter)),
-        (words.say("Amount"), words.say("about {n} ml", n=words.figures(max(ml, 0.01)))),
+        (words.say("Amount"), f"{amount_words(matter, drops)}, {ml}"),
         (words.say("Close each joint within"), words.within(glue.open_min)),
         (words.say("Holds by itself after"), words.minutes(glue.fixture_min)),
         (words.say("Full strength after"), words.minutes(glue.cure_min)),
@@ -69,10 +68,9 @@ def _glued(matter: Matter, step: StepWork) -> GlueView:
 
 
 def _joint_words(matter: Matter, joint: Joint) -> str:
-    """How many drops a joint takes; for an adult's booklet its gap as well, where there is room."""
+    """How much a joint takes; for an adult's booklet its gap as well, where there is room."""
     words = matter.words
-    family = _family(matter)
-    amount = words.say_n("{n} drop", "{n} drops", drops_for(bond_volume(joint, family), family))
+    amount = amount_words(matter, matter.plan.gluing.drops.get(joint.id, 1))
     if not matter.edition.numbers or matter.terse:
         return amount
     return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))
@@ -88,7 +86,3 @@ def _hold(matter: Matter, step: StepWork, joints: Sequence[Joint]) -> str:
     if not any(downwards):
         return matter.words.say("Clamp or tape for {time}.", time=time)
     return matter.words.say("Weigh down, clamp what sits at the side, for {time}.", time=time)
-
-
-def _family(matter: Matter) -> Family:
-    return glue_book().families[matter.plan.gluing.adhesive.family]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Table
-from steps.glue.adhesive import bond_volume, drops_for
-from steps.glue.families import glue_book
+from steps.glue.doses import bead_mm
 from steps.model import StepWork
 
 #: Shares of the width of the table's columns.
@@ -26,17 +25,24 @@ def copies_of(matter: Matter, step: StepWork) -> int:
     return len(matter.plan.sequence.by_number[step.number].copies)
 
 
-def volume_ml(matter: Matter, step: StepWork) -> float:
-    """What a step takes for all copies, mL, waste counted."""
-    family = glue_book().families[matter.plan.gluing.adhesive.family]
-    joints = (matter.plan.joints.by_id[joint] for joint in step.glues)
-    return copies_of(matter, step) * sum(bond_volume(joint, family) for joint in joints)
+def drops_of(matter: Matter, step: StepWork) -> int:
+    """Drops that a step takes for all copies."""
+    drops = matter.plan.gluing.drops
+    return copies_of(matter, step) * sum(drops.get(joint, 1) for joint in step.glues)
+
+
+def amount_words(matter: Matter, drops: int) -> str:
+    """So many drops, or millimetres of a bead, by how the glue is laid."""
+    words = matter.words
+    if matter.adhesive is None or not matter.adhesive.family.bead:
+        return words.say_n("{n} drop", "{n} drops", drops)
+    long = bead_mm(drops * matter.adhesive.family.drop_ml)
+    return words.say("{n} mm of bead", n=words.number(-(-long // 5) * 5))
 
 
 def sitting_table(matter: Matter) -> Table:
     """One row for each sitting, with room for the date."""
     words = matter.words
-    family = glue_book().families[matter.plan.gluing.adhesive.family]
     rows = []
     for number, steps in sittings(matter).items():
         first, last = steps[0].number, steps[-1].number
@@ -45,14 +51,14 @@ def sitting_table(matter: Matter) -> Table:
             matter.place_name(matter.plan.sequence.by_number[step.number].assembly.id) for step in steps
         )
         joints = sum(copies_of(matter, step) * len(step.glues) for step in steps)
-        drops = sum(drops_for(volume_ml(matter, step), family) for step in steps)
+        drops = sum(drops_of(matter, step) for step in steps)
         work = sum(matter.minutes(matter.plan.sequence.by_number[step.number].step) for step in steps)
         row = (
             words.number(number),
             which,
             "; ".join(places),
             words.number(joints),
-            words.number(drops),
+            amount_words(matter, drops),
             words.minutes(work),
             words.say("rest {time}", time=words.minutes(matter.plan.gluing.adhesive.fixture_min)),
             "________",
@@ -63,7 +69,7 @@ def sitting_table(matter: Matter) -> Table:
         words.say("Steps"),
         words.say("What"),
         words.say("Joints"),
-        words.say("Drops"),
+        words.say("Glue"),
         words.say("Work"),
         words.say("Then"),
         words.say("Done on"),
