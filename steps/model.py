@@ -418,6 +418,10 @@ class Joints:
         return {joint.id: joint for joint in self.joints}
 
     @cached_property
+    def row_of(self) -> Mapping[str, int]:
+        return {joint.id: row for row, joint in enumerate(self.joints)}
+
+    @cached_property
     def of_part(self) -> Mapping[str, tuple[Joint, ...]]:
         """Joints of each part that has any."""
         found: dict[str, list[Joint]] = {}
@@ -431,14 +435,43 @@ class Joints:
 
 
 @dataclass(frozen=True, eq=False)
+class Rotation:
+    """A turn about a line, right-handed: what brings a part home after the legs of its move."""
+
+    axis: Array  #: (3,) unit, model coordinates
+    point: Array  #: (3,) on the line, mm
+    degrees: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
+        object.__setattr__(self, "point", frozen_array(self.point, (3,), "point"))
+
+    def pose(self, degrees: float | None = None) -> Array:
+        """(4, 4) the turn, or another one by ``degrees`` about the same line."""
+        angle = np.radians(self.degrees if degrees is None else degrees)
+        cross = np.cross(np.eye(3), self.axis)
+        turn = np.eye(4)
+        turn[:3, :3] += np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+        turn[:3, 3] = self.point - turn[:3, :3] @ self.point
+        return turn
+
+    @property
+    def begin(self) -> Array:
+        """(4, 4) from where it is home to where it stands before it is turned."""
+        return self.pose(-self.degrees)
+
+
+@dataclass(frozen=True, eq=False)
 class Move:
     """How a part or sub-assembly goes in, model coordinates.
 
     One leg of length 1 is a straight move from far away. Several legs are vectors in mm travelled
-    in turn, the last ending in place, the first preceded by a straight approach along it.
+    in turn, the last ending in place, the first preceded by a straight approach along it. With a ``turn``
+    the legs end where :attr:`Rotation.begin` says, and the turn brings it home.
     """
 
     legs: Array  #: (k, 3)
+    turn: Rotation | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "legs", frozen_array(self.legs, (None, 3), "legs"))

@@ -74,7 +74,7 @@ def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: 
     try:
         if faults and not settings.anyway:
             raise FaultyModel(faults)
-        return plan_survey(found.model, found.measures, found.joints, settings, progress)
+        return plan_survey(found.model, found.measures, found.joints, settings)
     except FaultyModel as fault:
         fault.model = found.model
         raise
@@ -95,7 +95,7 @@ def plan_survey(
 
     earlier = model.problems + measures.problems + joints.problems
     with stage(progress, "order"):
-        order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings, progress))
+        order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings))
     earlier += order.problems
     with stage(progress, "glue"):
         gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))

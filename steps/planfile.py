@@ -17,7 +17,20 @@ from numpy.typing import NDArray
 from pydantic import AllowInfNan, BaseModel, ConfigDict, Field, PlainSerializer, ValidationError
 
 from steps.errors import UnreadableInput
-from steps.model import Fit, Joint, Mark, Measures, Model, Move, Plan, Reader, Severity, Sight, TouchKind
+from steps.model import (
+    Fit,
+    Joint,
+    Mark,
+    Measures,
+    Model,
+    Move,
+    Plan,
+    Reader,
+    Rotation,
+    Severity,
+    Sight,
+    TouchKind,
+)
 from steps.settings import Settings
 
 FORMAT = "stepleaf-plan"
@@ -121,10 +134,19 @@ class AssemblyEntry(Entry):
     copies: Annotated[tuple[Annotated[tuple[str, ...], Field(min_length=1)], ...], Field(min_length=1)]
 
 
+class TurnEntry(Entry):
+    """After its move: right-handed about the line through ``point`` along ``axis``, ending in place."""
+
+    axis: Direction
+    point: Point
+    degrees: Degrees
+
+
 class AttachEntry(Entry):
     assembly: str
     copy_number: int = Field(alias="copy", ge=0)
     move: MoveEntry
+    turn: TurnEntry | None = None
 
 
 class ViewEntry(Entry):
@@ -137,6 +159,7 @@ class StepEntry(Entry):
     assembly: str
     adds: tuple[str, ...]
     move: dict[str, MoveEntry]
+    turn: dict[str, TurnEntry] = {}  # of the parts that go in by turning, once their move is done
     attaches: tuple[AttachEntry, ...]
     closes: tuple[str, ...]
     glues: tuple[str, ...]
@@ -345,9 +368,17 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 assembly=step.assembly,
                 adds=step.adds,
                 move={part: move_entry(step.moves[part]) for part in step.adds},
+                turn={
+                    part: turn_entry(turn)
+                    for part in step.adds
+                    if (turn := step.moves[part].turn) is not None
+                },
                 attaches=tuple(
                     AttachEntry(
-                        assembly=attach.assembly, copy_number=attach.copy, move=move_entry(attach.move)
+                        assembly=attach.assembly,
+                        copy_number=attach.copy,
+                        move=move_entry(attach.move),
+                        turn=None if attach.move.turn is None else turn_entry(attach.move.turn),
                     )
                     for attach in step.attaches
                 ),
@@ -376,6 +407,11 @@ def move_entry(move: Move) -> MoveEntry:
     """A straight move as one vector, several legs as a list."""
     legs = tuple(_triple(leg) for leg in move.legs)
     return legs[0] if move.straight else legs
+
+
+def turn_entry(turn: Rotation) -> TurnEntry:
+    """The turn that ends a move."""
+    return TurnEntry(axis=_triple(turn.axis), point=_triple(turn.point), degrees=turn.degrees)
 
 
 def _id_key(name: str) -> tuple[str, int, str]:

@@ -150,7 +150,13 @@ class OrderSettings(Section):
     names: dict[str, str] = {}  # a part's name -> name of the sub-assembly that holds it
     notes: dict[str, str] = {}  # a part's name -> note on the step that adds it
     weights: dict[str, float] = {}  # parts of the cost, see order/cost.py
-    seconds: float = Field(60.0, gt=0)  # time budget of the search
+
+    @property
+    def up(self) -> tuple[float, float, float]:
+        """The direction that points up when the face that is down lies on the table."""
+        away = 1.0 if self.down[0] == "-" else -1.0
+        x, y, z = (away * (axis == self.down[1]) for axis in "xyz")
+        return x, y, z
 
 
 #: What may be done to a built model, see glue/cases.py.

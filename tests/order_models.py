@@ -88,19 +88,23 @@ def planner_input(demo: DemoModel, pitch_mm: float | None = 10.0) -> tuple[Model
     return model, measures_of(model, pitch_mm), joints_of(demo, model)
 
 
-def barge(plates: int = 3, mast: int = 0, cargo: bool = False) -> DemoModel:
+def barge(plates: int = 3, mast: int = 0, cargo: bool = False, pads: bool = False) -> DemoModel:
     """Bottom plates in a row, each on four feet, tied by side blocks; a mast; a crate that only lies there.
 
-    No plate joins another before the sides are on, so the feet can neither wait for them nor carry them
-    one by one: they go on from below, once the hull is turned over.
+    No plate joins another before the sides are on, so each is put on its own feet first. With ``pads`` only
+    the outermost feet reach the table, the others are half as high and hang: no plate stands by itself, and
+    all of them go on from below, once the hull is turned over.
     """
     module = Module()
     foot, plate = block_piece(1, 1, module), block_piece(4, 4, module, slabs=1)
+    pad = block_piece(1, 1, module, slabs=1)
     side, lid = block_piece(4, 2, module), block_piece(4, 2, module, slabs=1, smooth=True)
     build = Builder("Barge", module)
     for k in range(plates):
         for number, (x, y) in enumerate(((0, 0), (3, 0), (0, 3), (3, 3)), 1):
-            build.add(f"foot {k + 1}.{number}", foot, "#34414d", 4 * k + x, y, 0)
+            outer = 4 * k + x in (0, 4 * plates - 1)
+            piece, level = (pad, 1) if pads and not outer else (foot, 0)
+            build.add(f"foot {k + 1}.{number}", piece, "#34414d", 4 * k + x, y, level)
     for k in range(plates):
         build.add(f"bottom {k + 1}", plate, "#a63a2f", 4 * k, 0, 2)
     for row in (0, 2):

@@ -39,31 +39,51 @@ def planned(demo: DemoModel, **weights: float) -> tuple[Model, Order, Plan]:
 @pytest.mark.parametrize(("plates", "mast"), [(3, 0), (4, 3)])
 def test_feet_go_on_with_the_whole_build_turned_over(plates, mast):
     """One turn over, all feet one after the other, one turn back; no sub-assembly on its head."""
-    model, order, plan = planned(barge(plates, mast))
+    model, order, plan = planned(barge(plates, mast, pads=True))
     feet = [step for step in order.steps if any("foot" in name for name in names_of(model, step.adds))]
     others = [step for step in order.steps if step not in feet]
     assert all("foot" in name for step in feet for name in names_of(model, step.adds))
     assert all(np.allclose(step.up, -Z) for step in feet) and all(np.allclose(step.up, Z) for step in others)
     assert all(np.allclose(move.legs, [Z]) for step in feet for move in step.moves.values())
     assert [step.number for step in feet] == list(range(feet[0].number, feet[0].number + len(feet)))
-    assert len(feet) == plates and len(order.assemblies) == 1
+    assert len(feet) == plates + 1 and len(order.assemblies) == 1
     assert order.facts["turns"] == 2 and order.facts["turned_over"] == 0
     report = verify_plan(plan_file(plan, Settings()), model)
     assert report.ok, report.faults_text()
     assert report["turns"].looked_at == (2 if mast else 1)
 
 
+def test_what_stands_by_itself_is_built_apart_and_then_joined():
+    """With all feet on the table each plate stands on its own: built three times, joined by the sides."""
+    model, order, plan = planned(barge(3))
+    assert [len(each.copies) for each in order.assemblies] == [3, 1] and order.facts["turns"] == 0
+    plates = next(step for step in order.steps if step.attaches)
+    assert sorted(each.copy for each in plates.attaches) == [0, 1, 2]
+    (sides,) = (step for step in order.steps if step.number > plates.number)
+    assert len(sides.adds) == 4 and all("side" in name for name in names_of(model, sides.adds))
+    report = verify_plan(plan_file(plan, Settings()), model)
+    assert report.ok, report.faults_text()
+
+
 def test_it_is_turned_before_it_would_stand_on_its_mast():
-    model, order, _ = planned(barge(4, 3))
+    model, order, _ = planned(barge(4, 3, pads=True))
     at = step_of(model, order)
     last_foot = max(number for name, number in at.items() if name.startswith("foot"))
     assert all(at[f"mast {k}"] > last_foot for k in (1, 2, 3))
 
 
-def test_a_turn_is_weighed_against_sub_assemblies():
-    """Where turning is very dear, or sub-assemblies cost nothing, the same feet are put on piece by piece."""
-    _, dear, _ = planned(barge(3), turn=1000.0)
-    assert len(dear.assemblies) > 1
+@pytest.mark.parametrize("plates", [2, 4])
+def test_a_turn_is_weighed_against_sub_assemblies(plates):
+    """Two turns of the whole cost as much as two sub-assemblies built on their heads: what a sub-assembly and
+    its steps cost besides decides."""
+    _, piecewise, _ = planned(barge(plates, pads=True), apart=0.0, step=0.0)
+    _, whole, _ = planned(barge(plates, pads=True))
+    assert (
+        len(piecewise.assemblies) > 1
+        and piecewise.facts["turns"] == 0
+        and piecewise.facts["turned_over"] == 2
+    )
+    assert len(whole.assemblies) == 1 and whole.facts["turns"] == 2
 
 
 @pytest.mark.parametrize("demo", [tug(), beacon(), sea_wall(parts=84)], ids=["tug", "beacon", "wall"])
@@ -74,7 +94,7 @@ def test_nothing_is_turned_that_need_not_be(demo):
 
 def test_what_lies_loose_goes_on_after_the_turn():
     """A crate that only lies on the lid: with it on, the hull may not be turned."""
-    model, order, plan = planned(barge(3, cargo=True))
+    model, order, plan = planned(barge(3, cargo=True, pads=True))
     at = step_of(model, order)
     assert at["crate"] > max(number for name, number in at.items() if name.startswith("foot"))
     entry = plan_file(plan, Settings())
@@ -131,7 +151,7 @@ def test_what_a_turn_is_called(before, after, home, words):
 
 def test_the_booklet_says_each_turn_once():
     """Over before the first foot; upright again at the end: each one strong line of its own."""
-    _, order, plan = planned(barge(3))
+    _, order, plan = planned(barge(3, pads=True))
     sheets = compose(plan, Settings(), words_in("en")).sheets
     steps = {sheet.step_number: sheet for sheet in sheets if sheet.kind == "step"}
     said = {

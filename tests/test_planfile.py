@@ -160,7 +160,7 @@ def test_values_stand_where_they_belong(plan: Plan) -> None:
     one, two = values["steps"]
     assert one["move"] == {"P1": [0, 0, -1]}
     assert two["move"]["P2"] == [[0, 0, -20], [-3, 0, 0]]
-    assert two["attaches"] == [{"assembly": "A1", "copy": 0, "move": [0, 0, -1]}]
+    assert two["attaches"] == [{"assembly": "A1", "copy": 0, "move": [0, 0, -1], "turn": None}]
     assert (two["by"], two["sitting"], two["wait_min"], two["hold"]) == ("adult", 1, 30.0, ["P2"])
     assert (one["by"], one["sitting"]) == ("child", None)
     assert two["view"] == {"azimuth": 45.0, "elevation": pytest.approx(math.degrees(0.6155), abs=1e-4)}

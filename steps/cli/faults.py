@@ -53,14 +53,14 @@ def _stem(target: Path) -> str:
 
 
 def _write(model: Model, parts: Sequence[str], path: Path, settings: Settings) -> None:
+    import numpy as np
     from PIL import Image
 
     from renderer.flatten import flatten
     from steps.draw.faults import fault_picture
-    from steps.order.plan import up_of
     from steps.output import write_whole
 
-    pixels = flatten(fault_picture(model, parts, settings, up_of(settings.order.down)), DPI)
+    pixels = flatten(fault_picture(model, parts, settings, np.array(settings.order.up)), DPI)
     content = io.BytesIO()
     Image.fromarray(pixels).save(content, "PNG", optimize=True)
     write_whole(path, content.getvalue())

@@ -89,6 +89,6 @@ def order_of(found: Survey, settings: Settings, progress: Tell | None = None) ->
         return None
     try:
         with stage(progress, "order"):
-            return plan_order(found.model, found.measures, found.joints, settings, progress)
+            return plan_order(found.model, found.measures, found.joints, settings)
     except FaultyModel:  # it can be printed all the same
         return None

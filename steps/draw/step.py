@@ -78,10 +78,18 @@ def new_items(studio: Studio, lifted: Sequence[Lifted]) -> list[Item]:
     """The parts of lifted things; those of one thing are outlined as one, very many all as one."""
     many = len(lifted) > MOST_OUTLINES
     return [
-        replace(studio.item(part, "new", one.shift), group=0 if many else at)
+        replace(_in_hand(studio.item(part, "new"), one), group=0 if many else at)
         for at, one in enumerate(lifted)
         for part in one.thing.parts
     ]
+
+
+def _in_hand(item: Item, one: Lifted) -> Item:
+    """The item as it is held before its move: lifted, and not yet turned home."""
+    turn = one.thing.move.turn
+    if turn is not None and one.is_lifted:
+        item = replace(item, pose=turn.begin @ item.pose)
+    return item.moved(one.shift)
 
 
 def inked(

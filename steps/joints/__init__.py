@@ -21,8 +21,10 @@ from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
 from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
+from steps.joints.loose import freed, held_by_form, let_down
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Placed, place
+from steps.joints.prisms import prism_contacts
 from steps.joints.problems import misread, placed_problems
 from steps.joints.situations import Situations, relative_poses, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
@@ -55,10 +57,12 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
         if contacts:
             joints.extend(place(model, pairs, contacts, settings))
     joints.extend(_leaning(model, found, joints, bodies, unit, settings))
+    joints.extend(let_down(model, measures, joints, bodies, unit, settings))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
+    numbered = freed(numbered, held_by_form(model, measures, numbered, settings))
     overlaps.sort(key=lambda item: item[:2])
-    problems = placed_problems(model, measures, numbered, overlaps, unit)
+    problems = placed_problems(model, measures, numbered, overlaps, unit, settings)
     return Joints(numbered, (*problems, *misread(model, measures, settings)))
 
 
@@ -141,7 +145,8 @@ def _measure(
     contacts = _gripping([c.moved(to_first) for c in ours])
     contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
     slack = max((_sag(bodies[a], c.radius) + _sag(bodies[b], c.radius) for c in contacts), default=0.0)
-    contacts += rest_contacts(bodies[a], bodies[b], to_first, unit)
+    prisms = prism_contacts(bodies[a], bodies[b], to_first, unit)
+    contacts += [*prisms.contacts, *rest_contacts(bodies[a], bodies[b], to_first, unit, without=prisms.rows)]
     deep = overlap(bodies[a], bodies[b], (points[a], points[b]), to_first, to_second, unit, slack)
     return contacts, deep
 

@@ -34,6 +34,7 @@ class Contact:
     backings: tuple[Backing, ...] = ()
     bore: float = 0.0
     slope: float = 0.0
+    slides: bool = False  #: a prism that nothing stops either way along its axis
 
     def moved(self, pose: Array) -> Contact:
         """The same contact after a rigid motion."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from weakref import WeakKeyDictionary
@@ -76,10 +76,18 @@ def _flats(body: Anatomy) -> Iterator[Flat]:
         yield Flat(normal, offset, basis, mesh.triangles[faces] @ basis.T, area)
 
 
-def rest_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> list[Contact]:
+def rest_contacts(
+    first: Anatomy,
+    second: Anatomy,
+    pose: Array,
+    unit: float,
+    apart_mm: float | None = None,
+    without: Collection[tuple[int, int]] = (),
+) -> list[Contact]:
     """Shared flat areas in the first's coordinates; ``pose`` takes the second's to the first's.
 
-    The carrier is the first; the axis and normals point out of it.
+    The carrier is the first; the axis and normals point out of it. Faces further apart than ``apart_mm``
+    (by default APART_SHARE of the unit) do not touch; pairs ``without`` (rows of the flats) are left out.
     """
     ours, theirs = flats(first), flats(second)
     if not ours or not theirs:
@@ -90,9 +98,12 @@ def rest_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> 
     ours_n, ours_o = np.array([f.normal for f in ours]), np.array([f.offset for f in ours])
     opposed = ours_n @ normals.T < -OPPOSED
     apart = -offsets[None] - ours_o[:, None]
-    near = opposed & (apart < APART_SHARE * unit) & (apart > -INTO_SHARE * unit)
+    reach = APART_SHARE * unit if apart_mm is None else apart_mm
+    near = opposed & (apart < reach) & (apart > -INTO_SHARE * unit)
     found = []
     for i, j in zip(*np.nonzero(near), strict=True):
+        if (int(i), int(j)) in without:
+            continue
         contact = _shared(ours[i], theirs[j], turn, shift, float(apart[i, j]), unit)
         if contact is not None:
             found.append(contact)

@@ -100,7 +100,7 @@ def _pattern(
     judged = judged_gap(gap, kind, settings)
     hold = hold_of(touches, settings)
     fit: Fit = "none" if kind == "rest" else classify(judged, settings, kind)
-    moves = _moves(kind, chosen, contacts)
+    moves = _moves(kind, chosen, contacts, fit)
     values: dict[str, object] = {
         "kind": kind,
         "contacts": _count(kind, chosen),
@@ -141,10 +141,13 @@ def _coaxial(one: Contact, other: Contact) -> bool:
     return bool(np.linalg.norm(across) <= 0.1 * other.radius and abs(one.axis @ other.axis) >= 0.999)
 
 
-def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact]) -> bool:
-    """Balls and hinges; a single round peg that turns freely or has nothing else to stop it."""
+def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact], fit: Fit) -> bool:
+    """Balls and hinges; a single round peg that turns freely or has nothing else to stop it; a prism that
+    nothing stops along its axis, with room enough to slide."""
     if kind in ("ball", "hinge"):
         return True
+    if kind == "peg" and all(c.slides for c in chosen):
+        return fit in ("slide", "loose")
     if kind != "peg" or not chosen[0].all_round:
         return False
     if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
@@ -183,6 +186,8 @@ def _motion(kind: TouchKind, chosen: Sequence[Contact], gap: float, moves: bool)
     text = f"; snaps past {snap:.2f} mm" if snap > 0 else ""
     if not moves or kind == "ball":
         return text
+    if chosen[0].slides:
+        return f"{text}; slides along it"
     low, high = TURNS
     gap = round(gap, GAP_DIGITS)
     way = "stiffly" if gap < low else "well" if gap <= high else "with play"

@@ -39,12 +39,13 @@ def placed_problems(
     joints: Sequence[Joint],
     overlaps: Sequence[tuple[int, int, Overlap]],
     unit: float,
+    settings: Settings,
 ) -> tuple[Problem, ...]:
     """Errors ``overlap``, ``same-place``, ``print-layout``, ``floating-part``; warning ``half-seated``;
-    note ``no-feature`` for shapes that only rest."""
+    notes ``separate-things`` and ``no-feature`` for shapes that only rest."""
     return (
         *_overlaps(model, overlaps, unit),
-        *_floating(model, _ties(model, joints, overlaps), unit),
+        *_floating(model, _ties(model, joints, overlaps), unit, np.array(settings.order.up)),
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
     )
@@ -102,7 +103,7 @@ def _ties(
     return found + [(model.parts[a].id, model.parts[b].id) for a, b, _ in overlaps]
 
 
-def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float) -> list[Problem]:
+def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float, up: Array) -> list[Problem]:
     graph = nx.Graph()
     graph.add_nodes_from(part.id for part in model.parts)
     graph.add_edges_from(ties)
@@ -112,15 +113,20 @@ def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float) -> lis
         key=lambda group: (-len(group), rows[group[0]]),
     )
     alone = [group[0] for group in groups if len(group) == 1]
-    low = model.part_bounds[:, 0, 2]
-    flat = [part for part in alone if low[rows[part]] - low.min() < LEVEL_SHARE * unit]
+    low = lowest_along(model, up)
+    level = low.min() + LEVEL_SHARE * unit
+    flat = [part for part in alone if low[rows[part]] < level]
     if len(flat) >= max(LAYOUT_PARTS, LAYOUT_SHARE * len(model.parts)):
         return [_print_layout(model, flat)]
+    stands = [low[[rows[part] for part in group]].min() < level for group in groups]
     main = np.array([rows[part] for part in groups[0]])
-    return [
+    hanging = [group for group, on_table in zip(groups, stands, strict=True) if not on_table]
+    found = [
         _apart(model, group, main, unit, PAIRS_MEASURED if at < GROUPS_MEASURED else 0)
-        for at, group in enumerate(groups[1:])
+        for at, group in enumerate(hanging)
     ]
+    standing = [group for group, on_table in zip(groups, stands, strict=True) if on_table]
+    return found + ([_separate(model, standing)] if len(standing) > 1 else [])
 
 
 def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
@@ -132,19 +138,40 @@ def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
     return Problem("print-layout", "error", tuple(flat), text)
 
 
+def lowest_along(model: Model, up: Array) -> Array:
+    """(parts,) least height of each part, mm along ``up``."""
+    found = np.empty(len(model.parts))
+    for row, shape in enumerate(model.shapes):
+        of = np.flatnonzero(model.shape_index == row)
+        ways = np.einsum("pij,i->pj", model.poses[of, :3, :3], up)
+        found[of] = (ways @ shape.vertices.T).min(axis=1) + model.poses[of, :3, 3] @ up
+    return found
+
+
+def _separate(model: Model, groups: Sequence[Sequence[str]]) -> Problem:
+    listed = "; ".join(names(model, group[:1]) + _and_more(len(group) - 1) for group in groups[:MAX_NAMES])
+    more = "; ..." if len(groups) > MAX_NAMES else ""
+    text = (
+        f"{len(groups)} things stand side by side: no joint ties them together. They are built one after the "
+        f"other: {listed}{more}."
+    )
+    return Problem("separate-things", "note", tuple(group[0] for group in groups), text)
+
+
+def _and_more(count: int) -> str:
+    return f" with {count} more part{'' if count == 1 else 's'}" if count else ""
+
+
 def _apart(model: Model, group: Sequence[str], main: Array, unit: float, measured: int) -> Problem:
-    """One group that no joint ties to the largest; its distance is measured on so many pairs of parts."""
+    """One group that hangs in the air; its distance is measured on so many pairs of parts."""
     own = np.array([model.index_of[part] for part in group])
     gap, nearest = _nearest(model, own, main, measured)
     neighbour = model.parts[nearest].source
     about = "" if measured else "about "
-    low = model.part_bounds[:, 0, 2]
-    stands = low[own].min() - low.min() < LEVEL_SHARE * unit
-    where = "stands on the table by itself" if stands else "hangs in the air"
     if len(group) > 1:
-        who = f"{names(model, group)} ({len(group)} parts) hold together, but the group {where}"
+        who = f"{names(model, group)} ({len(group)} parts) hold together, but the group hangs in the air"
     else:
-        who = f"{names(model, group)} {where}"
+        who = f"{names(model, group)} hangs in the air"
     text = f"{who}: no joint ties it to the rest. The nearest part is {neighbour}, {about}{gap:.2f} mm away. "
     return Problem("floating-part", "error", tuple(group), text + "Move it into place or leave it out.")
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from steps.model import Array, IntArray, Joint, Joints, Measures, Model
 from steps.motion.depth import (
+    SLIVER_PIXELS,
     DepthMap,
     FloatMap,
     RayShape,
@@ -30,6 +31,7 @@ from steps.motion.depth import (
     reach_past,
     shared_pixels,
 )
+from steps.motion.turning import Turning
 from steps.progress import tick
 
 #: Depth map pixels per pitch. A wall a tenth of a pitch thick then covers three pixels.
@@ -105,6 +107,7 @@ class Motion:
         self._reach: dict[tuple[int, int, int, int], float] = {}
         self._half: list[_HalfSpace] = []
         self._let_go: dict[tuple[int, int], tuple[Array, ...]] = {}
+        self.turning = Turning(model, SLIVER_PIXELS * self.pixel_mm)
         joints = joints or Joints(())
         for direction in distinct_directions(
             [*np.eye(3)[[2, 0, 1]], *(self._exact(joint.axis) for joint in joints.joints)]

@@ -48,6 +48,7 @@ class RayShape:
         self.scene = rtcore_scene.EmbreeScene(robust=True)
         triangles = np.ascontiguousarray(shape.vertices[shape.faces], dtype=np.float32)
         self._mesh = TriangleMesh(self.scene, triangles)
+        self._normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
 
     def distances(self, origins: Array, direction: Array, far: float) -> Array:
         """(n,) distance of the first crossing of each ray, +inf where it misses."""
@@ -58,6 +59,16 @@ class RayShape:
             query="DISTANCE",
         ).astype(np.float64)
         return np.where(found < far, found, np.inf)
+
+    def from_within(self, origins: Array, direction: Array) -> NDArray[np.bool_]:
+        """(n,) whether each ray meets the surface first from within."""
+        directions = np.broadcast_to(direction.astype(np.float32), origins.shape)
+        face = self.scene.run(
+            np.ascontiguousarray(origins, dtype=np.float32),
+            np.ascontiguousarray(directions),
+            query="INTERSECT",
+        )
+        return np.asarray((face >= 0) & (self._normals[face] @ direction > 0))
 
 
 def depth_map(shape: Shape, frame: Array, pixel_mm: float, rays: RayShape | None = None) -> DepthMap:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from steps.model import Array, IntArray
+from steps.model import Array, IntArray, Move, Rotation
 from steps.order.columns import Columns
 from steps.order.site import Site
 
@@ -28,15 +28,35 @@ MOST_BENT = 300
 SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
+#: A part is turned by less than half a turn: further round it comes back the other way.
+MOST_DEGREES = 180.0
+#: Once turned, a part leaves along the line it was turned about (cosine).
+ALONG_AXIS = 0.999
+#: Points followed in search of one turned way: some seconds of work.
+MOST_TURNED = 30_000_000
+#: Looks at a turn that is known to be free, at what was not there when it was found.
+TURN_LOOKS = 25
+
+
 @dataclass
 class Apart:
-    """Which way each unit leaves, and in what order they left. ``stuck`` could not leave at all."""
+    """Which way each unit leaves, and in what order they left. ``stuck`` could not leave at all.
+
+    Units with ``legs`` or ``turns`` do not just come along their way: who must not be there before them is
+    told by ``before``.
+    """
 
     ways: dict[int, int] = field(default_factory=dict)  #: unit -> direction index of the first leg out
     legs: dict[int, Array] = field(default_factory=dict)  #: unit -> (k, 3) ways in of several legs, mm
+    turns: dict[int, Rotation] = field(default_factory=dict)  #: unit -> the turn that brings it home at last
     before: list[tuple[int, int]] = field(default_factory=list)  #: (unit, other): unit goes in first
     sequence: list[int] = field(default_factory=list)
     stuck: tuple[int, ...] = ()
+
+    @property
+    def odd(self) -> frozenset[int]:
+        """Units that go in otherwise than straight."""
+        return frozenset((*self.legs, *self.turns))
 
 
 def directions_by_preference(site: Site) -> list[int]:
@@ -58,7 +78,24 @@ def _site_axes(site: Site) -> list[Array]:
 
 def from_below(site: Site, apart: Apart, unit: int) -> bool:
     """Whether the unit goes in from below, through the table, unless the build is turned."""
-    return unit not in apart.legs and is_under(site, apart.ways[unit])
+    return unit not in apart.odd and is_under(site, apart.ways[unit])
+
+
+def way_in(site: Site, apart: Apart, unit: int) -> Move:
+    """How a unit goes in, model coordinates."""
+    if unit in apart.legs:
+        return Move(apart.legs[unit])
+    return Move(-site.motion.vector(apart.ways[unit])[None] + 0.0, apart.turns.get(unit))
+
+
+def step_up(site: Site, apart: Apart, unit: int) -> Array:
+    """The way up on the table while a unit goes in: the site's, or turned over for one from below."""
+    if not from_below(site, apart, unit):
+        return site.up
+    frame = site.motion.half(site.motion.direction_index(site.up)).frame
+    away = site.motion.vector(apart.ways[unit])
+    choices = [-site.up, *(sign * frame[:, k] for k in (0, 1) for sign in (1.0, -1.0))]
+    return choices[int(np.argmax([round(float(choice @ away), 6) for choice in choices]))] + 0.0
 
 
 def is_under(site: Site, direction: int) -> bool:
@@ -75,8 +112,10 @@ class TakeApart:
         within: Iterable[int],
         wishes: Iterable[tuple[int, int]] = (),
         below: bool = True,
+        straight: bool = False,
     ):
         self.site = site
+        self.straight = straight
         self.directions = directions_by_preference(site)
         self.above = [each for each in self.directions if not is_under(site, each)]
         self.below = [each for each in self.directions if is_under(site, each)] if below else []
@@ -94,11 +133,19 @@ class TakeApart:
         result = Apart()
         while self.left:
             found = self._next(self.above)
-            bent = self._bent_way() if found is None else None
+            odd = found is None and not self.straight
+            bent = self._bent_way() if odd else None
+            turned = self._turned_way() if odd and bent is None else None
             if bent is not None:
                 unit, direction, legs = bent
                 result.legs[unit] = legs
                 result.before += [(unit, other) for other in self._in_the_way(unit, legs, result.sequence)]
+            elif turned is not None:
+                unit, direction, turn = turned
+                result.turns[unit] = turn
+                result.before += [
+                    (unit, other) for other in self._swept(unit, direction, turn, result.sequence)
+                ]
             else:
                 found = found or self._next(self.below)
                 if found is None:
@@ -214,6 +261,86 @@ class TakeApart:
                 found.append(other)
         return found
 
+    # -- turned about a line, then straight
+
+    def _turned_way(self) -> tuple[int, int, Rotation] | None:
+        """A unit that is turned out of what holds it and then leaves straight: (unit, direction, the turn
+        that brings it home)."""
+        turning = self.site.motion.turning
+        most = turning.looked_at + MOST_TURNED
+        for unit in sorted(self.left):
+            if any(then in self.left for then in self.later.get(unit, ())):
+                continue
+            others = [other for other in self.left if other != unit]
+            for axis, point in self._lines(unit):
+                found = self._turned_about(unit, others, axis, point, most)
+                if found is not None:
+                    return unit, *found
+            if turning.looked_at > most:
+                break
+        return None
+
+    def _turned_about(
+        self, unit: int, others: Sequence[int], axis: Array, point: Array, most: int
+    ) -> tuple[int, Rotation] | None:
+        """The least turn about a line after which the unit leaves along it, and that way."""
+        motion, own = self.site.motion, self.site.units[unit].parts
+        ways = [way for way in self.above if abs(float(motion.vector(way) @ axis)) > ALONG_AXIS]
+        ahead = {way: self._passed(unit, others, way) for way in ways}
+        close = self._passed(unit, others)
+        for turn in motion.turning.free_turns(own, close, axis, point, MOST_DEGREES) if ways else ():
+            for way in ways:
+                if motion.turning.slides_out(own, ahead[way], turn.begin, motion.vector(way)):
+                    return way, turn
+            if motion.turning.looked_at > most:
+                break
+        return None
+
+    def _passed(self, unit: int, others: Iterable[int], way: int | None = None) -> list[int]:
+        """Part rows of the units that a unit could meet while it is turned on the spot, or then leaves."""
+        motion = self.site.motion
+        rows = np.array([part for other in others for part in self.site.units[other].parts], dtype=np.int64)
+        boxes = motion.half(0 if way is None else way).boxes
+        own = boxes[list(self.site.units[unit].parts)]
+        low, high = own[:, 0].min(axis=0), own[:, 1].max(axis=0)
+        reach = float(np.linalg.norm(high - low))
+        low, high = low - reach, high + reach
+        if way is not None:
+            (low if way & 1 else high)[2] = -np.inf if way & 1 else np.inf
+        return [int(row) for row in rows[((boxes[rows, 0] < high) & (boxes[rows, 1] > low)).all(axis=1)]]
+
+    def _lines(self, unit: int) -> list[tuple[Array, Array]]:
+        """Lines (axis, point) about which a unit could be turned: those of its joints and of its own
+        features, and the uprights through its middle."""
+        found = [
+            (touch.axis, touch.point)
+            for tie in self.site.joints_of[unit]
+            for touch in tie.joint.touches
+            if touch.kind != "rest"
+        ]
+        model = self.site.model
+        boxes = model.part_bounds[list(self.site.units[unit].parts)]
+        middle = (boxes[:, 0].min(axis=0) + boxes[:, 1].max(axis=0)) / 2
+        found += [(self.site.motion.vector(direction), middle) for direction in self.directions[::2]]
+        kept: list[tuple[Array, Array]] = []
+        for axis, point in found:
+            if not any(_same_line(axis, point, *other, self.site.motion.along_mm) for other in kept):
+                kept.append((axis, point))
+        return kept
+
+    def _swept(self, unit: int, way: int, turn: Rotation, gone: Sequence[int]) -> list[int]:
+        """Units taken off earlier that would stand in the way of a turned move: they go in after it."""
+        turning, own = self.site.motion.turning, self.site.units[unit].parts
+        poses = [turn.pose(-share * turn.degrees) for share in np.linspace(0.0, 1.0, TURN_LOOKS)]
+        found = []
+        for other in gone:
+            near, ahead = self._passed(unit, [other]), self._passed(unit, [other], way)
+            if any(turning.overlaps(own, near, pose) for pose in poses if near) or not turning.slides_out(
+                own, ahead, turn.begin, self.site.motion.vector(way)
+            ):
+                found.append(other)
+        return found
+
     def _take(self, unit: int) -> None:
         del self.left[unit]
         for part in self.site.units[unit].parts:
@@ -236,12 +363,19 @@ def take_apart(
     within: Iterable[int] | None = None,
     wishes: Iterable[tuple[int, int]] = (),
     below: bool = True,
+    straight: bool = False,
 ) -> Apart:
     """Take the site (or the units ``within`` of it alone) apart by moves of single units.
 
     ``wishes`` are pairs (earlier, later) of units in building order, so the later one comes off first.
-    Straight moves come first, those nearest to up before others; bent ones only when nothing else
-    moves; straight ones through the table last, and only when ``below`` allows it.
+    Straight moves come first, those nearest to up before others; bent and turned ones only when nothing
+    else moves, and not at all when all are to be ``straight``; straight ones through the table last, and only
+    when ``below`` allows it.
     """
     units = range(len(site.units)) if within is None else within
-    return TakeApart(site, units, wishes, below).run()
+    return TakeApart(site, units, wishes, below, straight).run()
+
+
+def _same_line(axis: Array, point: Array, other: Array, through: Array, within: float) -> bool:
+    off = point - through
+    return bool(abs(axis @ other) > ALONG_AXIS and np.linalg.norm(off - (off @ other) * other) < within)

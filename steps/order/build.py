@@ -8,9 +8,10 @@ and that part is chosen before they are laid.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
@@ -21,6 +22,7 @@ from steps.order.cost import Weights
 from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
 from steps.order.site import TABLE_SHARE, Site, repeats_of
+from steps.progress import tick
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
 STEP_REACH = 8.0
@@ -66,8 +68,9 @@ class Draft:
 
     units: list[int]
     doubtful: list[str] = field(default_factory=list)
-    hanging: bool = False  #: nothing placed before holds it
-    waiting: bool = False  #: lies loose for more than one step
+    aloft: tuple[int, ...] = ()  #: units that a hand holds until those after them in the step are in
+    hanging: bool = False  #: nothing of the step, nor before it, holds it
+    aided: bool = False  #: held in the air or laid loose, since nothing else was found
     foot: float | None = None  #: level at which what it belongs to stands by itself on the rest, pitches
 
 
@@ -75,6 +78,11 @@ class Draft:
 class Ground:
     """What every walk over one site starts from, worked out once."""
 
+    level: Array  #: (units,) height of the underside over the lowest, pitches
+    centre: Array  #: (units, 3) pitches
+    kind: IntArray  #: (units,) a number for each kind
+    whole: NDArray[np.bool_]  #: (units,) sub-assemblies
+    slack: Array  #: (units,) 1 where the joints that hold a unit slide
     peers: tuple[tuple[int, ...], ...]  #: for each unit the others near it that start at the same height
     mate: IntArray  #: for each unit the one that faces it across the middle, or -1
     first: tuple[tuple[int, int], ...] | None = None  #: every (earlier, later); None: not worked out
@@ -82,18 +90,31 @@ class Ground:
     @staticmethod
     def of(site: Site, apart: Apart | None = None) -> Ground:
         """With who shuts out whom when ``apart`` tells the ways: worth it for more than one walk."""
+        count = len(site.units)
         centre = site.centres / site.motion.length_mm
-        level = site.spans[:, 0] / site.motion.length_mm
+        level = (site.spans[:, 0] - site.spans[:, 0].min()) / site.motion.length_mm
         peers = _peers(centre, level)
         for copies in map(sorted, repeats_of(site)):
             _pair_up(peers, copies, centre)
         first = None
         if apart is not None:
-            readiness = Readiness(site, apart.ways, apart.before, {*apart.legs, *apart.stuck})
-            units = range(len(site.units))
-            waited = ((unit, readiness.all_waited_for(unit, most=len(units) + 1)) for unit in units)
+            readiness = Readiness(site, apart.ways, apart.before, {*apart.odd, *apart.stuck})
+            waited = ((unit, readiness.all_waited_for(unit, most=count + 1)) for unit in range(count))
             first = tuple((other, unit) for unit, others in waited for other in others)
-        return Ground(tuple(map(tuple, peers)), mates_of(site), first)
+        return Ground(
+            level,
+            centre,
+            _codes(site.kinds),
+            np.array([unit.group is not None for unit in site.units]),
+            np.array([_is_slack(site, unit) for unit in range(count)], dtype=float),
+            tuple(map(tuple, peers)),
+            mates_of(site),
+            first,
+        )
+
+
+class Stuck(Exception):
+    """Nothing more can go in that is both free and held."""
 
 
 class Deadlock(Exception):
@@ -121,20 +142,16 @@ class Build:
         self.limits = limits
         ground = ground or Ground.of(site)
         if ground.first is None:
-            self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.legs, *apart.stuck})
+            self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.odd, *apart.stuck})
         else:  # who shuts out whom is known: no need to look again
             self.readiness = Readiness(site, ways, [*ground.first, *before], range(len(site.units)))
         count = len(site.units)
-        pitch = site.motion.length_mm
         vectors = {way: site.motion.vector(way) for way in sorted(set(ways.values()))}
-        self.level = (site.spans[:, 0] - site.spans[:, 0].min()) / pitch if count else np.zeros(0)
-        self.centre = site.centres / pitch
-        self.kind = _codes(site.kinds)
+        self.level, self.centre, self.kind = ground.level, ground.centre, ground.kind
+        self.whole, self.slack = ground.whole, ground.slack
         self.way = np.array([ways[unit] for unit in range(count)], dtype=int)
         self.side = np.array([vectors[ways[unit]] @ site.up < 0.99 for unit in range(count)], dtype=float)
         self.under = np.array([from_below(site, apart, unit) for unit in range(count)], dtype=float)
-        self.whole = np.array([unit.group is not None for unit in site.units])
-        self.slack = np.array([_is_slack(site, unit) for unit in range(count)], dtype=float)
         self.locked = frozenset(apart.stuck)
         self.together = together
         self.steps_made = 0
@@ -150,6 +167,8 @@ class Build:
         self.grounded = _grounded(site, self.under)
         self.main = np.zeros(count, dtype=bool)
         self._watchers: dict[int, list[int]] = {}
+        self.drafts: list[Draft] = []
+        self.lax = False  # something may be held in the air, or lie loose
         self.last: int | None = None
         self.step: list[int] = []  # units of the step that is being made
         self.owed: list[int] = []
@@ -274,14 +293,14 @@ class Build:
 
     # -- steps
 
-    def run(self, tell: Callable[[int], None] | None = None) -> list[Draft]:
-        """All steps until every unit is placed."""
-        drafts = []
+    def run(self, lax: bool = False) -> list[Draft]:
+        """All steps until every unit is placed. Raises Stuck where no unit is both free and held, unless
+        ``lax``: then units are held in the air or lie loose; and Deadlock where none is free."""
+        self.lax = self.lax or lax
         while not self.placed.all():
-            drafts.append(self.next_step())
-            if tell:
-                tell(int(self.placed.sum()))
-        return drafts
+            self.drafts.append(self.next_step())
+            tick()
+        return self.drafts
 
     def run_like(self, earlier: Sequence[Draft]) -> list[Draft]:
         """As few changes to an earlier order as serve: what may not go in yet waits, as a step of its own."""
@@ -296,9 +315,9 @@ class Build:
                 break
             now = [unit for unit in step.units if self._may(unit) and self._put([unit])]
             later = [unit for unit in step.units if unit not in now]
-            drafts += [Draft(now, list(step.doubtful), step.hanging)] if now else []
+            drafts += [replace(step, units=now, doubtful=list(step.doubtful))] if now else []
             waiting += [later] if later else []
-        return drafts + self.run()
+        return drafts + self.run(lax=True)
 
     def _put(self, units: Sequence[int]) -> Draft:
         for unit in units:
@@ -306,7 +325,7 @@ class Build:
         return Draft(list(units))
 
     def next_step(self) -> Draft:
-        """Choose and place the next step."""
+        """Choose and place the next step; raises Stuck and Deadlock as :meth:`run` does."""
         self.step = []
         self.module = frozenset(unit for unit in self.module if not self.placed[unit])
         if self.owed:
@@ -326,7 +345,11 @@ class Build:
                 self.module = self._standing_with(first)
                 self.foot = min((float(self.level[unit]) for unit in self.module), default=None)
             return self._extend(Draft([], foot=self.foot if first in self.module else None), [first])
-        return self._doubtful_step(loose)
+        if apart := [unit for unit in loose if not self._joins_main(unit)]:
+            return self._laid(apart)
+        if not self.lax:
+            raise Stuck
+        return self._aided_step(loose)
 
     def _too_early(self) -> NDArray[np.bool_]:
         """Units that go in from below, while it is not yet time to turn the build over.
@@ -456,24 +479,71 @@ class Build:
         near = self.centre[list(laid)]
         return bool(np.linalg.norm(near - near[0], axis=1).max() <= STEP_REACH)
 
-    def _doubtful_step(self, loose: Sequence[int]) -> Draft:
-        """Nothing is both free and held: lay or hold what is free."""
-        if loose:
-            laid: list[int] = []
-            for unit in loose:
-                if self._step_allows([*laid, unit], ()):
-                    laid.append(unit)
-            text = "it waits on the table, joined to nothing, for more than one step"
-            draft = self._put(laid)
-            draft.doubtful, draft.waiting = [text], True
+    def _aided_step(self, loose: Sequence[int]) -> Draft:
+        """Nothing is both free and held: hold what is free until the part that carries it is in, else lay it
+        on the table."""
+        if (found := self._held_up()) is not None:
+            aloft, carrier = found
+            draft = self._put([*aloft, carrier])
+            draft.aloft, draft.aided = tuple(aloft), True
             return draft
+        if loose:
+            return self._laid(loose)
         waiting = np.flatnonzero(~self.placed)
         free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
         if not free:
             raise Deadlock
         unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
         self.place(unit)
-        return Draft([unit], ["it is held by nothing that is placed before it"], hanging=True)
+        return Draft([unit], ["it is held by nothing that is placed before it"], hanging=True, aided=True)
+
+    def _held_up(self) -> tuple[list[int], int] | None:
+        """The fewest units that one part carries once it is in, in the order they go in, and that part."""
+        best: tuple[int, int, list[int]] | None = None
+        for carrier in np.flatnonzero(self.near & ~self.placed).tolist():
+            before = self.readiness.all_before(carrier)
+            if not before or (best is not None and best[:2] <= (len(before), carrier)):
+                continue
+            if (ranked := self._in_turn(before)) is not None:
+                best = (len(before), carrier, ranked)
+        return None if best is None else (best[2], best[1])
+
+    def _in_turn(self, units: Sequence[int]) -> list[int] | None:
+        """Units so that none shuts out a later one; None where they wait for one another, or for others."""
+        waits = {unit: set(self.readiness.all_waited_for(unit, len(self.placed))) for unit in units}
+        graph = nx.DiGraph()
+        graph.add_nodes_from(units)
+        graph.add_edges_from((first, unit) for unit, found in waits.items() for first in found)
+        if set(graph) != set(units) or not nx.is_directed_acyclic_graph(graph):
+            return None
+        return list(nx.lexicographical_topological_sort(graph))
+
+    def _laid(self, loose: Sequence[int]) -> Draft:
+        """Lay on the table what the rest does not join yet; what it never joins is a body of its own."""
+        laid: list[int] = []
+        for unit in loose:
+            if self._step_allows([*laid, unit], ()):
+                laid.append(unit)
+        draft = self._put(laid)
+        apart = [unit for unit in laid if not self._joins_main(unit)]
+        for unit in apart:
+            self._join(unit)
+        if len(apart) < len(laid):
+            draft.aided = True
+            draft.doubtful = ["it waits on the table, joined to nothing, for more than one step"]
+        return draft
+
+    def _joins_main(self, unit: int) -> bool:
+        """Whether the finished build ties the unit to the main body."""
+        found, pending = {unit}, [unit]
+        while pending:
+            for other in self.site.neighbours[pending.pop()]:
+                if self.main[other]:
+                    return True
+                if other not in found:
+                    found.add(other)
+                    pending.append(other)
+        return False
 
 
 def _peers(centre: Array, level: Array) -> list[list[int]]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from steps.model import Array, Joints, Measures, Model
 from steps.motion import Motion, lets_go
-from steps.order.site import holds_together
+from steps.order.site import holds_together, joints_among
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +35,7 @@ def holding_graph(finder: Finder, parts: Iterable[int], up: Array, moving: bool 
     """What holds together among ``parts``; without joints that move unless asked for."""
     graph = nx.Graph()
     graph.add_nodes_from(sorted(parts))
-    for joint in finder.joints.joints:
-        a, b = finder.model.index_of[joint.a], finder.model.index_of[joint.b]
-        if a in graph and b in graph and holds_together(joint, up) and (moving or not lets_go(joint)):
-            graph.add_edge(a, b)
+    for joint in joints_among(finder.model, finder.joints, graph):
+        if holds_together(joint, up) and (moving or not lets_go(joint)):
+            graph.add_edge(finder.model.index_of[joint.a], finder.model.index_of[joint.b])
     return graph

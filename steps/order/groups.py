@@ -9,7 +9,7 @@ a few joints, so two of them are nested or apart.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 import networkx as nx
@@ -18,7 +18,7 @@ import numpy as np
 from steps.model import Array
 from steps.motion import lets_go
 from steps.order.finder import Finder, holding_graph
-from steps.order.repeats import repeated
+from steps.order.repeats import matching, repeated
 from steps.order.site import Group, extents_along
 
 #: A group of fewer parts is not worth a table of its own.
@@ -31,61 +31,47 @@ WISHED = "wished"
 SAME_UP = float(np.cos(np.radians(2.0)))
 
 
-def find_groups(
+def find_children(
     finder: Finder,
-    up: Array,
-    refused: frozenset[frozenset[int]] = frozenset(),
+    group: Group,
+    refused: Collection[frozenset[int]] = (),
     asked: Sequence[Group] = (),
-) -> Group:
-    """The whole model as a tree of groups.
+) -> tuple[Group, ...]:
+    """The groups that are built apart within a group's first copy; what lies within them is not looked at.
 
     ``refused`` are part sets that must not be built apart, ``asked`` groups that must; of groups found
     here those that would cut an asked one in two are left out.
     """
-    whole = tuple(range(len(finder.model.parts)))
-    return _divide(finder, Group((whole,), up, why="whole"), refused, asked)
-
-
-def _divide(
-    finder: Finder, group: Group, refused: frozenset[frozenset[int]], asked: Sequence[Group]
-) -> Group:
-    """Give a group its children, and them theirs."""
     natural = [
         each
         for each in (*_beyond_joints(finder, group), *_slanted(finder, group))
         if frozenset(each.parts) not in refused
     ]
     within = [
-        each
-        for each in asked
-        if set(each.parts) < set(group.parts)
-        and not (each.why == WISHED and any(_crosses(each, other) for other in natural))
+        each for each in asked if not (each.why == WISHED and any(_crosses(each, other) for other in natural))
     ]
     found = [each for each in natural if not any(_crosses(each, other) for other in within)]
-    apart = _outermost([*within, *found])
-    taken = {part for each in apart for part in each.parts}
+    apart = _as_copies(finder, group, _outermost([*within, *found]))
+    taken = {part for each in apart for copy in each.copies for part in copy}
     repeats = [
         each for each in repeated(finder, group, taken, refused) if frozenset(each.parts) not in refused
     ]
-    children = [_divide(finder, each, refused, asked) for each in apart]
-    children += [_divide_first(finder, each, refused, asked) for each in repeats]
-    children.sort(key=lambda each: min(each.parts))
-    return replace(group, children=tuple(children))
+    return tuple(sorted((*apart, *repeats), key=lambda each: min(each.parts)))
 
 
-def _divide_first(
-    finder: Finder, group: Group, refused: frozenset[frozenset[int]], asked: Sequence[Group]
-) -> Group:
-    """Give a group that is built several times its children: those of the first copy, and alike in all."""
-    first = _divide(finder, replace(group, copies=group.copies[:1]), refused, asked)
-    return replace(group, children=tuple(_in_all(child, group.copies) for child in first.children))
-
-
-def _in_all(child: Group, outer: Sequence[Sequence[int]]) -> Group:
-    """A group within the first of ``outer`` copies, with its counterparts in the others."""
-    across = [dict(zip(outer[0], copy, strict=True)) for copy in outer]
-    copies = tuple(tuple(there[part] for part in copy) for there in across for copy in child.copies)
-    return replace(child, copies=copies, children=tuple(_in_all(each, outer) for each in child.children))
+def _as_copies(finder: Finder, group: Group, found: Sequence[Group]) -> list[Group]:
+    """Groups that are one another's upright copies as one that is built several times."""
+    left, merged = list(found), []
+    while left:
+        first = left.pop(0)
+        copies = [first.parts]
+        for other in list(left):
+            same = other.why == first.why and np.allclose(other.up, first.up)
+            if same and (match := matching(finder, first.parts, other.parts, group.up)):
+                copies.append(match)
+                left.remove(other)
+        merged.append(replace(first, copies=tuple(copies)))
+    return merged
 
 
 def _crosses(one: Group, other: Group) -> bool:

@@ -17,6 +17,7 @@ from steps.model import Array, Step
 from steps.order.stability import Watch
 from steps.statics import Stand, Structure
 from steps.statics.flat import flat
+from steps.statics.structure import TABLE_TOLERANCE_MM
 
 #: Directions in which a build is looked at for tipping over its foot: enough for feet of any outline.
 TIP_DIRECTIONS = 64
@@ -35,6 +36,8 @@ class Hands:
         pairs = zip(structure.joints.joints, cured.joints.joints, strict=True)
         self._glued = frozenset(bare.id for bare, glued in pairs if bare is not glued)
         self._bare = Watch(structure, up, members) if self._glued else None
+        self._low = structure.feet(up).low
+        self._table = float(self._low[list(members)].min()) if len(members) else 0.0
         self._leant: frozenset[int] = frozenset()  # parts that leaned on bare joints already
         self._programmes = 0
 
@@ -50,13 +53,26 @@ class Hands:
 
     def during(self, arrivals: Sequence[tuple[Sequence[int], Array]]) -> tuple[str, ...]:
         """Ids of the parts that a hand must hold while these parts, which each go in as one along a way (3,),
-        are pressed home one after the other. All but the last are in when this returns."""
+        are pressed home one after the other; what nothing carries yet is held until what comes after it is
+        in. All but the last are in when this returns."""
         held: set[str] = set()
         for number, (parts, way) in enumerate(arrivals, start=1):
             held.update(self.settled.press(parts, way))
+            held.update(self._aloft(parts))
             if number < len(arrivals):
                 self.settled.doubts(parts)
         return self._in_order(held)
+
+    def _aloft(self, parts: Sequence[int]) -> tuple[str, ...]:
+        """The parts, not there yet, if they touch nothing that is there and do not lie on the table."""
+        own = {self._names[part] for part in parts}
+        joints, rows = self.structure.joints.of_part, self.structure.model.index_of
+        touched = {rows[joint.other(name)] for name in own for joint in joints.get(name, ())}
+        if not touched.isdisjoint(self.settled.present):
+            return ()
+        if self._low[list(parts)].min() <= self._table + TABLE_TOLERANCE_MM:
+            return ()
+        return tuple(sorted(own))
 
     def after(self, step: Step, parts: Sequence[int]) -> tuple[str, ...]:
         """Ids of the parts that a hand must hold when the step that puts ``parts`` in is done."""

@@ -7,9 +7,7 @@ in every direction all that is left hangs together is the assembly locked.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import combinations
-from math import comb
+from collections.abc import Callable, Iterable, Sequence
 
 import networkx as nx
 
@@ -17,12 +15,6 @@ from steps.model import Problem
 from steps.order.apart import directions_by_preference, is_under, take_apart
 from steps.order.columns import Columns
 from steps.order.site import Site
-
-#: The smallest locked set is sought by leaving parts out one at a time among at most so many.
-MOST_TO_SHRINK = 80
-#: Smaller sets are looked for one by one, the smallest first, as long as there are no more than so many:
-#: all pairs of 30 stuck units, each a few milliseconds.
-MOST_SETS = 500
 
 
 def moves_as_one(
@@ -63,48 +55,60 @@ def dragging(site: Site, units: Sequence[int], direction: int) -> nx.DiGraph:
     return graph
 
 
-def smallest_locked(site: Site, stuck: Sequence[int]) -> tuple[int, ...]:
-    """The fewest of the stuck units that lock each other: none can be left out without freeing the others,
-    and among few units no smaller set is locked at all."""
-    locked = tuple(stuck)
-    if len(locked) > MOST_TO_SHRINK:
-        return locked
-    for unit in stuck:
-        if unit in locked:
-            rest = tuple(other for other in locked if other != unit)
-            locked = still_locked(site, rest) or locked
-    tried = 0
-    for size in range(2, len(locked)):
-        tried += comb(len(stuck), size)
-        if tried > MOST_SETS:
+def minimal_locked(site: Site, units: Sequence[int]) -> tuple[int, ...]:
+    """Units that lock each other, of which none can be left out without freeing all others.
+
+    Straight moves alone are looked at first, since they are quick: what they leave locked and no other move
+    frees is locked for good, and what comes apart without one of its parts by straight moves does so anyhow.
+    """
+    few = _shrunk(units, lambda some: still_locked(site, some, straight=True))
+    if still_locked(site, few):
+        return few
+    return _shrunk(units, lambda some: still_locked(site, some))
+
+
+def _shrunk(units: Sequence[int], locked: Callable[[Sequence[int]], tuple[int, ...]]) -> tuple[int, ...]:
+    """What is locked of the units, less and less of it, left out by halves, quarters and so on to single
+    ones.
+
+    What comes apart does so without any of its parts too; so one pass over single ones is enough.
+    """
+    kept = locked(units)
+    size = max(len(kept) // 2, 1)
+    while kept:
+        at = 0
+        while at < len(kept):
+            smaller = locked(kept[:at] + kept[at + size :])
+            if smaller:
+                kept = smaller
+            else:
+                at += size
+        if size == 1:
             break
-        for few in combinations(stuck, size):
-            if found := still_locked(site, few):
-                return found
-    return locked
+        size //= 2
+    return kept
 
 
-def still_locked(site: Site, units: Sequence[int]) -> tuple[int, ...]:
+def still_locked(site: Site, units: Sequence[int], straight: bool = False) -> tuple[int, ...]:
     """What of these units alone no moves take apart; empty where they all come apart."""
-    still = take_apart(site, within=list(units)).stuck if units else ()
-    while still:
-        group = moves_as_one(site, still, below=True)
-        if not group:
-            break
-        still = tuple(other for other in still if other not in group)
-    return tuple(still)
+    still = take_apart(site, within=list(units), straight=straight).stuck if units else ()
+    group = moves_as_one(site, still, below=True) if still else ()
+    if not group:
+        return still
+    rest = [other for other in still if other not in group]  # once apart, the two are no matter to each other
+    return tuple(sorted((*still_locked(site, group, straight), *still_locked(site, rest, straight))))
 
 
 def locked_problem(site: Site, stuck: Sequence[int]) -> Problem:
-    """Which parts lock each other, as few as can be named."""
-    units = smallest_locked(site, stuck)
+    """Which parts lock each other, as few as can be named: none of them can be left out."""
+    units = minimal_locked(site, stuck)
     parts = sorted(part for unit in units for part in site.units[unit].parts)
     names = [site.model.parts[part].source for part in parts]
     return Problem(
         "locked",
         "error",
         tuple(site.model.parts[part].id for part in parts),
-        f"These {len(parts)} parts lock each other: {', '.join(names)}. "
-        "No straight move, nor a short one and then a long one, takes any of them off, alone or together. "
-        "Check that they do not run through one another, or split one of them.",
+        f"These {len(parts)} parts lock each other: {', '.join(names)}. No straight move, nor a short one "
+        "and then a long one, nor a turn, takes any of them off, alone or together; without any one of them "
+        "the others come apart. Check that they do not run through one another, or split one of them.",
     )

@@ -59,6 +59,16 @@ class Readiness:
                         return sorted(found)
         return sorted(found)
 
+    def all_before(self, unit: int) -> list[int]:
+        """Every unplaced unit that must go in before ``unit``, and before those, and so on."""
+        found: set[int] = set()
+        pending = [unit]
+        while pending:
+            fresh = set(self.all_waited_for(pending.pop(), len(self.unplaced) + 1)) - found - {unit}
+            found |= fresh
+            pending += sorted(fresh)
+        return sorted(found)
+
     def place(self, unit: int) -> None:
         """The unit is in its place."""
         del self.unplaced[unit]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import networkx as nx
 import numpy as np
@@ -26,7 +26,7 @@ BESIDE = 0.3
 
 
 def repeated(
-    finder: Finder, group: Group, taken: set[int], refused: frozenset[frozenset[int]]
+    finder: Finder, group: Group, taken: set[int], refused: Collection[frozenset[int]]
 ) -> list[Group]:
     """Groups that stand on the rest and occur more than once, largest first."""
     parts = [part for part in sorted(group.parts) if part not in taken]

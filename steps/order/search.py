@@ -2,30 +2,28 @@
 
 There is a result after the first run. Later runs start at another corner or favour something else; then
 they take, at one step, not the cheapest unit but the next, the costliest steps first (a limited-discrepancy
-search, Harvey & Ginsberg, IJCAI 1995, from memory). The number of runs follows from the time budget and the
-size of the site by a fixed rate, so that the same input gives the same order on every machine; the clock
-only stops a machine that is far slower.
+search, Harvey & Ginsberg, IJCAI 1995, from memory). Work is counted in units placed, so that the same input
+gives the same order on every machine.
 """
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from steps.order.apart import Apart, from_below
-from steps.order.build import Build, Draft, Variant
+from steps.order.build import Build, Draft, Stuck, Variant
 from steps.order.cost import Weights
 from steps.order.site import Site
 from steps.order.stability import Watch
+from steps.statics import Structure
 
-#: Units placed per second of the budget when counting runs; a 2 GHz core places some 2,000 to 5,000.
-RATE = 16.0
-#: More runs than this are not made, whatever the budget.
-MOST_RUNS = 400
+#: Units placed in walks after the first, all walks over a site together: some seconds of work.
+WORK = 1000
 #: A step's first so many alternatives are tried.
 RANKS = (1, 2)
 #: What a whole walk may favour: parts of the cost and factors for its choices.
@@ -34,11 +32,6 @@ FAVOURS = ((), (("kind", 3.0),), (("hop", 2.0),), (("stray", 0.3),))
 SOON = ((("turn", 0.6),), (("turn", 0.0),))
 #: An order is cheaper by more than this, or rounding would decide.
 LEAST_GAIN = 1e-9
-#: Of sites of more units nobody reckons what is hidden: the table would grow with their square.
-MOST_SEEN = 300
-#: Sites of up to so many units are walked so often at least in a minute's budget: favouring each thing once.
-MOST_WALKED = 3000
-LEAST_WALKS = len(FAVOURS)
 #: Sample points of a box: five on the top, one amid each side; shares of the half size, and which face.
 _CORNERS = [(a, b, 1.0, 2) for a in (0.7, -0.7) for b in (0.7, -0.7)]
 _TOP = [(0.0, 0.0, 1.0, 2), *_CORNERS]
@@ -56,17 +49,20 @@ class Judge:
     site: Site
     apart: Apart
     weights: Weights
-    watch: Watch | None = None
-    over: Watch | None = None  #: the build turned over
+    structure: Structure | None = None  #: without it nobody asks what leans
     hidden: Mask = field(init=False)  #: (views, units, points, units) who hides which point of whom
     facing: Mask = field(init=False)  #: (views, points) which points face the viewer
     #: (turned over, units placed) -> whether any leans
     _leans: dict[tuple[bool, frozenset[int]], bool] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.sees = len(self.site.units) <= MOST_SEEN
-        if self.sees:
-            self.hidden, self.facing = _hidden(self.site)
+        self.hidden, self.facing = _hidden(self.site)
+        self.watches: dict[bool, Watch] = {}  # by whether the build is turned over
+        if self.structure is not None:
+            parts = self.site.group.parts
+            self.watches[False] = Watch(self.structure, self.site.up, parts)
+            if self.turns:
+                self.watches[True] = Watch(self.structure, -self.site.up, parts)
         pitch = self.site.motion.length_mm
         self.level = (self.site.spans[:, 0] - self.site.spans[:, 0].min()) / pitch
         self.centre = self.site.centres / pitch
@@ -117,8 +113,6 @@ class Judge:
 
     def _unseen(self, units: Sequence[int], placed: Mask) -> float:
         """Share of the new units' facing points that is hidden, in the view that hides least."""
-        if not self.sees:
-            return 0.0
         hidden = (self.hidden[:, units] & placed).any(axis=-1)  # (views, units, points)
         facing = self.facing[:, None, :]
         shares = (hidden & facing).sum(axis=(1, 2)) / np.maximum((facing.sum(axis=(1, 2)) * len(units)), 1)
@@ -150,15 +144,14 @@ class Judge:
         placed: frozenset[int] = frozenset()
         waiting: dict[bool, list[int]] = {False: [], True: []}  # parts that each watch has not been told of
         found = []
-        for watch in (self.watch, self.over):
-            if watch is not None:
-                watch.clear()
+        for each in self.watches.values():
+            each.clear()
         for draft in drafts:
             placed |= frozenset(draft.units)
             for parts in waiting.values():
                 parts += [part for unit in draft.units for part in self.site.units[unit].parts]
             turned = from_below(self.site, self.apart, draft.units[0])
-            watch = self.over if turned else self.watch
+            watch = self.watches.get(turned)
             if watch is not None and (turned, placed) not in self._leans:
                 self._leans[turned, placed] = bool(watch.doubts(waiting[turned]))
                 waiting[turned] = []
@@ -172,25 +165,26 @@ class Judge:
 
 def search(
     make: Callable[[Variant], Build],
-    judge: Judge | None,
-    runs: int,
-    seconds: float,
-    tell: Callable[[int], None] | None = None,
+    judge_of: Callable[[], Judge],
+    first: list[Draft],
+    work: int = WORK,
 ) -> tuple[list[Draft], int]:
-    """The cheapest order found and how many were tried. ``make`` starts a walk of the given variant."""
-    variant = Variant()
-    best = make(variant).run(tell)
-    if judge is None or runs < 2:
+    """The cheapest order found and how many were tried, ``first`` that of the plain walk. ``make`` starts a
+    walk of the given variant; ``judge_of`` is asked only where ``work`` (units placed) allows another."""
+    variant, best = Variant(), first
+    runs = 1 + work // max(sum(len(draft.units) for draft in best), 1)
+    if runs < 2:
         return best, 1
-    stop = time.monotonic() + seconds
+    judge = judge_of()
     costs = judge.costs(best) or []
     tried = 1
     untried = _openings(judge.turns) + _detours(costs, variant)
-    while untried and tried < runs and time.monotonic() < stop:
+    while untried and tried < runs:
         other = untried.pop(0)
-        drafts = make(other).run()
         tried += 1
-        if any(draft.doubtful for draft in drafts):
+        try:
+            drafts = make(other).run()
+        except Stuck:  # it begins where the rest cannot be joined
             continue
         found = judge.costs(drafts, below=sum(costs))
         if found is not None:
@@ -220,14 +214,6 @@ def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:
     ]
 
 
-def runs_for(units: int, seconds: float) -> int:
-    """How many walks the budget allows for a site of so many units."""
-    runs = RATE * seconds / max(units, 1)
-    if MOST_SEEN < units <= MOST_WALKED:
-        runs = max(runs, LEAST_WALKS * seconds / 60.0)
-    return int(min(MOST_RUNS, max(1.0, runs)))
-
-
 def _hidden(site: Site) -> tuple[Mask, Mask]:
     """Which boxes hide which sample points of which units, from each view."""
     index = site.motion.direction_index(site.up)
@@ -241,12 +227,15 @@ def _hidden(site: Site) -> tuple[Mask, Mask]:
     points = (low + high)[:, None] / 2 + samples * (high - low)[:, None] / 2 + normals * 1e-3
     facing = VIEWS @ normals.T > 0
     hidden = np.zeros((len(VIEWS), len(units), len(samples), len(units)), dtype=bool)
-    with np.errstate(divide="ignore"):
-        for row, view in enumerate(VIEWS):
-            for unit in range(len(units)):
-                near = (low[None] - points[unit][:, None]) / view
-                far = (high[None] - points[unit][:, None]) / view
-                enter = np.minimum(near, far).max(axis=-1)
-                leave = np.maximum(near, far).min(axis=-1)
-                hidden[row, unit] = (leave > np.maximum(enter, 0.0)) & (np.arange(len(units)) != unit)
+    corners = np.where(np.array(list(product((0, 1), repeat=3)))[None], high[:, None], low[:, None])
+    for row, view in enumerate(VIEWS):
+        across = np.linalg.svd(view[None])[2][1:]  # what lies before a point does so in the picture too
+        spread, at = corners @ across.T, points @ across.T
+        least, most = spread.min(axis=1), spread.max(axis=1)
+        for unit in range(len(units)):
+            inside = (at[unit][:, None] > least) & (at[unit][:, None] < most)
+            point, other = np.nonzero(inside.all(axis=-1))
+            near, far = ((side[other] - points[unit, point]) / view for side in (low, high))
+            enter, leave = np.minimum(near, far).max(axis=-1), np.maximum(near, far).min(axis=-1)
+            hidden[row, unit, point, other] = (leave > np.maximum(enter, 0.0)) & (other != unit)
     return hidden, facing

@@ -6,8 +6,8 @@ parts; unit numbers count within the site.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -67,10 +67,8 @@ class Site:
     group: Group
     units: tuple[Unit, ...]
     ties: tuple[Tie, ...]  #: every joint between different units, in joint order
-    masses: Array  #: (units,) printed grams
     centres: Array  #: (units, 3) centre of mass, model coordinates
     kinds: tuple[str, ...]  #: what looks alike has the same kind: shape and colour, or group
-    names: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def up(self) -> Array:
@@ -154,27 +152,42 @@ def make_site(model: Model, measures: Measures, joints: Joints, motion: Motion, 
     units = units_of(group)
     number = {part: k for k, unit in enumerate(units) for part in unit.parts}
     ties = []
-    for joint in joints.joints:
-        a, b = number.get(model.index_of[joint.a]), number.get(model.index_of[joint.b])
-        if a is not None and b is not None and a != b:
+    for joint in joints_among(model, joints, number):
+        a, b = number[model.index_of[joint.a]], number[model.index_of[joint.b]]
+        if a != b:
             ties.append(Tie(a, b, joint))
-    masses, centres = part_masses(model, measures)
-    unit_masses = np.array([masses[list(unit.parts)].sum() for unit in units])
-    unit_centres = np.array(
-        [np.average(centres[list(unit.parts)], axis=0, weights=masses[list(unit.parts)]) for unit in units]
-    ).reshape(-1, 3)
     return Site(
-        model, motion, group, units, tuple(ties), unit_masses, unit_centres, _kinds(model, group, units)
+        model,
+        motion,
+        group,
+        units,
+        tuple(ties),
+        _centres(model, measures, units),
+        _kinds(model, group, units),
     )
 
 
-def part_masses(model: Model, measures: Measures) -> tuple[Array, Array]:
-    """(parts,) printed grams and (parts, 3) centres of mass in model coordinates."""
-    by_shape = [measures.by_shape[shape.id] for shape in model.shapes]
-    grams = np.array([max(measure.printed_g, 1e-9) for measure in by_shape])[model.shape_index]
-    local = np.array([measure.centroid for measure in by_shape]).reshape(-1, 3)[model.shape_index]
-    placed = np.einsum("pij,pj->pi", model.poses[:, :3, :3], local) + model.poses[:, :3, 3]
-    return grams, placed
+def joints_among(model: Model, joints: Joints, rows: Collection[int]) -> list[Joint]:
+    """The joints between parts of these rows, in joint order."""
+    found = {}
+    for row in sorted(rows):
+        for joint in joints.of_part.get(model.parts[row].id, ()):
+            if model.index_of[joint.a] in rows and model.index_of[joint.b] in rows:
+                found[joint.id] = joint
+    return sorted(found.values(), key=lambda joint: joints.row_of[joint.id])
+
+
+def _centres(model: Model, measures: Measures, units: Sequence[Unit]) -> Array:
+    """(units, 3) centres of mass, model coordinates."""
+    found = np.empty((len(units), 3))
+    for row, unit in enumerate(units):
+        parts = list(unit.parts)
+        by_shape = [measures.by_shape[model.parts[part].shape] for part in parts]
+        grams = np.array([max(measure.printed_g, 1e-9) for measure in by_shape])
+        local = np.array([measure.centroid for measure in by_shape])
+        placed = np.einsum("pij,pj->pi", model.poses[parts, :3, :3], local) + model.poses[parts, :3, 3]
+        found[row] = grams @ placed / grams.sum()
+    return found
 
 
 def _kinds(model: Model, group: Group, units: Sequence[Unit]) -> tuple[str, ...]:

@@ -2,8 +2,25 @@
 
 from __future__ import annotations
 
-from steps.order.site import Site
+from dataclasses import replace
+
+from steps.order.site import Group, Site
 from steps.wishes import Wishes
+
+
+def in_first_copy(wishes: Wishes, group: Group) -> Wishes:
+    """With parts of a group's later copies standing for their counterparts in the first."""
+    across = {part: first for copy in group.copies[1:] for first, part in zip(group.parts, copy, strict=True)}
+    if not across:
+        return wishes
+    return replace(
+        wishes,
+        before=tuple((across.get(one, one), across.get(two, two)) for one, two in wishes.before),
+        last=frozenset(across.get(part, part) for part in wishes.last),
+        together=tuple(
+            tuple(dict.fromkeys(across.get(part, part) for part in parts)) for parts in wishes.together
+        ),
+    )
 
 
 def unit_wishes(site: Site, wishes: Wishes) -> tuple[tuple[int, int], ...]:

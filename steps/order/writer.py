@@ -2,56 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
-from steps.order.apart import Apart, from_below
+from steps.order.apart import Apart, step_up, way_in
 from steps.order.build import Draft
+from steps.order.divide import Solved
 from steps.order.hands import Hands
 from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
 from steps.statics import Structure
 from steps.wishes import Wishes
 
-
-@dataclass(eq=False)
-class Planned:
-    """One site with its ways and its steps."""
-
-    site: Site
-    apart: Apart
-    drafts: list[Draft]
-
-
-def way_in(site: Site, apart: Apart, unit: int) -> Move:
-    """How a unit goes in, model coordinates."""
-    if unit in apart.legs:
-        return Move(apart.legs[unit])
-    return Move(-site.motion.vector(apart.ways[unit])[None] + 0.0)
-
-
-def step_up(site: Site, apart: Apart, unit: int) -> Array:
-    """The way up on the table while a unit goes in: the site's, or turned over for one from below."""
-    if not from_below(site, apart, unit):
-        return site.up
-    frame = site.motion.half(site.motion.direction_index(site.up)).frame
-    away = site.motion.vector(apart.ways[unit])
-    choices = [-site.up, *(sign * frame[:, k] for k in (0, 1) for sign in (1.0, -1.0))]
-    return choices[int(np.argmax([round(float(choice @ away), 6) for choice in choices]))] + 0.0
+#: A group as it is built: its ways, and its steps.
+Ordered = tuple[Solved, list[Draft]]
 
 
 @dataclass(eq=False)
 class Writer:
-    """Numbers assemblies and steps, sub-assemblies just before the step that needs them."""
+    """Numbers assemblies and steps, sub-assemblies just before the step that needs them; what stands on the
+    table by itself comes one thing after the other."""
 
     model: Model
     structure: Structure
     cured: Structure  #: as it holds once the glue of earlier steps has set
     wishes: Wishes
-    root: Group
-    planned: dict[tuple[int, ...], Planned]  #: by the parts of a group's first copy
+    up: Array
     problems: list[Problem] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     facts: dict[str, float] = field(default_factory=dict)
@@ -60,26 +39,42 @@ class Writer:
         self._ids: dict[tuple[int, ...], str] = {}
         self._begun: list[Group] = []
         self._names = [part.id for part in self.model.parts]
-        self._row = {joint.id: row for row, joint in enumerate(self.structure.joints.joints)}
+        self._row = self.structure.joints.row_of
         self._programmes = 0
 
-    def write(self, group: Group) -> None:
-        """All steps of a group, and before each those of the sub-assemblies it attaches."""
-        done = self.planned[group.parts]
-        site, apart = done.site, done.apart
+    def write(self, thing: Solved, ordered: Mapping[int, Ordered]) -> None:
+        """All steps of a thing that stands on the table, by the steps of each group (by its identity)."""
+        first = len(self._begun)
+        self._write(thing, ordered, [{}])
+        own = next(group for group in self._begun[first:] if group.parts == thing.group.parts)
+        self._begun.remove(own)
+        self._begun.append(own)
+
+    def _write(
+        self, done: Solved, ordered: Mapping[int, Ordered], outer: Sequence[Mapping[int, int]]
+    ) -> None:
+        """The steps of a group, and before each those of the sub-assemblies it attaches.
+
+        ``outer`` takes the first copy's parts to those of each copy of what the group lies in.
+        """
+        done, drafts = ordered[id(done)]
+        group, site, apart = done.group, done.site, done.apart
+        copies = tuple(
+            tuple(there.get(part, part) for part in copy) for there in outer for copy in group.copies
+        )
+        across = [dict(zip(group.parts, copy, strict=True)) for copy in copies]
+        inner = {each.group.parts: each for each in done.inner}
         placed: set[int] = set()
-        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in done.drafts)}
-        hands = {
-            key: Hands(self.structure, self.cured, up, site.group.parts) for key, up in sorted(ups.items())
-        }
-        for draft in done.drafts:
+        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in drafts)}
+        hands = {key: Hands(self.structure, self.cured, up, group.parts) for key, up in sorted(ups.items())}
+        for draft in drafts:
             for unit in draft.units:
                 child = site.units[unit].group
                 if child is not None and child.parts not in self._ids:
-                    self.write(child)
+                    self._write(inner[child.parts], ordered, across)
             if group.parts not in self._ids:
                 self._ids[group.parts] = f"A{len(self._ids) + 1}"
-                self._begun.append(group)
+                self._begun.append(replace(group, copies=copies))
             step = self._step(done, self._ids[group.parts], draft, placed)
             parts = draft_parts(site, draft)
             for key, other in hands.items():
@@ -91,7 +86,7 @@ class Writer:
             placed.update(draft.units)
         self._programmes += sum(each.programmes for each in hands.values())
 
-    def _step(self, done: Planned, assembly: str, draft: Draft, placed: set[int]) -> Step:
+    def _step(self, done: Solved, assembly: str, draft: Draft, placed: set[int]) -> Step:
         site, apart = done.site, done.apart
         moves: dict[str, Move] = {}
         attaches = []
@@ -150,8 +145,11 @@ class Writer:
 
     def order(self) -> Order:
         """The finished plan."""
-        listed = [group for group in self._begun if group is not self.root] + [self.root]
-        named, lost = wished_names(listed, self.wishes.names)
+        everything = tuple(range(len(self.model.parts)))
+        whole = self._begun[-1]
+        if len(whole.parts) < len(everything):
+            whole = Group((everything,), self.up)
+        named, lost = wished_names(self._begun, self.wishes.names)
         for row in lost:
             source, name = self.model.parts[row].source, self.wishes.names[row]
             text = f"order.names: {source} is in no sub-assembly, so the name {name!r} is not used."
@@ -159,14 +157,14 @@ class Writer:
         assemblies = tuple(
             Assembly(
                 self._ids[group.parts],
-                named.get(place) or group_name(self.model, group, self.root, listed),
+                named.get(place) or group_name(self.model, group, whole, self._begun),
                 tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
             )
-            for place, group in enumerate(listed)
+            for place, group in enumerate(self._begun)
         )
-        counted = figures(self.model, assemblies, self.steps, self.root.up)
+        counted = figures(self.model, assemblies, self.steps, self.up)
         facts = {**self.facts, **counted, "programmes": float(self._programmes)}
-        return Order(assemblies, tuple(self.steps), tuple(self.problems), facts, self.root.up)
+        return Order(assemblies, tuple(self.steps), tuple(self.problems), facts, self.up)
 
 
 def draft_parts(site: Site, draft: Draft) -> list[int]:

@@ -86,6 +86,12 @@ def _step_form(step: StepEntry, check: Check) -> None:
             check.fault(f"the move of {name} is not a unit vector", step.number)
         if not np.all(lengths > UNIT_TOLERANCE):
             check.fault(f"a leg of the move of {name} has no length", step.number)
+    turns = [*step.turn.items(), *((each.assembly, each.turn) for each in step.attaches if each.turn)]
+    for name, turn in turns:
+        if abs(np.linalg.norm(turn.axis) - 1.0) > UNIT_TOLERANCE or turn.degrees == 0:
+            check.fault(f"the turn of {name} has no unit axis, or no angle", step.number)
+    if not set(step.turn) <= set(step.adds):
+        check.fault("'turn' names a part that is not added", step.number, sorted(step.turn))
     if step.glues and step.by == "child":
         check.fault("it has glue and is a child's", step.number)
     if step.glues and step.sitting is None:

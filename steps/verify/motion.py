@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 import fcl
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from steps.model import Array, Model
-from steps.planfile import JointEntry, MoveEntry, PlanFile
+from steps.planfile import JointEntry, MoveEntry, PlanFile, TurnEntry
 from steps.verify.solids import MOVING_SHARE, STANDING_SHARE, Solids, placed
 
 #: Overlap that a move may have and still be possible, as a share of the measured stud spacing. Seated parts
@@ -26,6 +27,8 @@ TOLERANCE_SIDES = TOLERANCE_PITCHES / 2
 TOUCH_SHARE = 0.64
 #: Rounding of relative poses that count as the same situation, mm and direction cosines.
 SAME_DIGITS = 4
+#: Angles at which what is turned is looked at for dipping below the table.
+TURN_LOOKS = 25
 #: A snap gives by its own measure and a little more: lips are faceted.
 SNAP_SHARE = 1.2
 
@@ -58,6 +61,14 @@ def way_out(move: MoveEntry, far_mm: float) -> tuple[Leg, ...]:
     return (*found, Leg(at, at - far_mm * legs[0] / np.linalg.norm(legs[0])))
 
 
+def turned(turn: TurnEntry, degrees: float) -> Array:
+    """(4, 4) right-handed turn by so many degrees about the entry's line."""
+    pose = np.eye(4)
+    pose[:3, :3] = Rotation.from_rotvec(np.radians(degrees) * np.array(turn.axis)).as_matrix()
+    pose[:3, 3] = np.array(turn.point) - pose[:3, :3] @ np.array(turn.point)
+    return pose
+
+
 @dataclass(eq=False)
 class Mover:
     """Tests moves in one model. Situations that repeat are decided once."""
@@ -81,20 +92,67 @@ class Mover:
         low, high = self.model.bounds
         return 1.01 * float(np.linalg.norm(high - low)) + 1.0
 
-    def blockers(self, moving: Sequence[str], standing: Sequence[str], move: MoveEntry) -> tuple[str, ...]:
+    def blockers(
+        self, moving: Sequence[str], standing: Sequence[str], move: MoveEntry, turn: TurnEntry | None = None
+    ) -> tuple[str, ...]:
         """Parts of ``standing`` that some part of ``moving`` hits on its way, in the order given."""
         rows = np.array([self.model.index_of[name] for name in standing], dtype=np.int64)
         hit = np.zeros(len(rows), dtype=bool)
-        for leg in way_out(move, self.far_mm):
-            for name in moving:
-                for at in np.flatnonzero(~hit & self._near(self.model.index_of[name], rows, leg)):
-                    hit[at] = self._meets(self.model.index_of[name], int(rows[at]), leg)
+        begin = np.eye(4) if turn is None else turned(turn, -turn.degrees)
+        for name in moving:
+            mover = self.model.index_of[name]
+            if turn is not None:
+                hit |= self._hit_while_turned(mover, rows, turn)
+            for leg in way_out(move, self.far_mm):
+                for at in np.flatnonzero(~hit & self._near(mover, rows, leg, begin)):
+                    hit[at] = self._meets(mover, int(rows[at]), leg, begin)
         return tuple(name for name, is_hit in zip(standing, hit, strict=True) if is_hit)
 
-    def _near(self, mover: int, rows: NDArray[np.int64], leg: Leg) -> NDArray[np.bool_]:
-        """Which rows' boxes the mover's box meets along the leg, in a frame along the leg."""
+    def _hit_while_turned(self, mover: int, rows: NDArray[np.int64], turn: TurnEntry) -> NDArray[np.bool_]:
+        """Which rows' parts a part stands in at some angle on its way out, looked at so often that no point
+        of it moves further than half the tolerance in between."""
+        part = self.model.parts[mover]
+        corners = self.model.shape_by_id[part.shape].vertices @ part.pose[:3, :3].T + part.pose[:3, 3]
+        off = corners - np.array(turn.point)
+        reach = np.linalg.norm(off - np.outer(off @ np.array(turn.axis), turn.axis), axis=1).max()
+        looks = int(np.radians(abs(turn.degrees)) * reach / (self.solids.tolerance_mm / 2)) + 2
+        hit = np.zeros(len(rows), dtype=bool)
+        near = np.linalg.norm(corners - corners.mean(axis=0), axis=1).max() + reach
+        boxes, middle = self.model.part_bounds[rows], corners.mean(axis=0)
+        close = ((boxes[:, 0] < middle + near) & (boxes[:, 1] > middle - near)).all(axis=1)
+        for angle in np.linspace(0.0, -turn.degrees, looks)[1:]:
+            pose = turned(turn, float(angle)) @ part.pose
+            for at in np.flatnonzero(close & ~hit):
+                hit[at] = self._stands_in(mover, int(rows[at]), pose)
+        return hit
+
+    def lowest_while_turned(self, group: Sequence[str], turn: TurnEntry, up: Array) -> list[float]:
+        """Least height of the parts along ``up`` at angles between their last place and where they begin."""
+        parts = [self.model.part_by_id[name] for name in group]
+        poses = [turned(turn, float(angle)) for angle in np.linspace(0.0, -turn.degrees, TURN_LOOKS)]
+        return [
+            float(((self.model.shape_by_id[part.shape].vertices @ there[:3, :3].T + there[:3, 3]) @ up).min())
+            for part in parts
+            for there in (pose @ part.pose for pose in poses)
+        ]
+
+    def _stands_in(self, mover: int, stander: int, pose: Array) -> bool:
+        """Whether a part placed by ``pose`` stands in another by more than the tolerance."""
+        one, two = self.model.parts[mover], self.model.parts[stander]
+        self.pairs += 1
+        tolerance = self.solids.tolerance_mm + SNAP_SHARE * self.snaps.get(frozenset((one.id, two.id)), 0.0)
+        moved = placed(self.solids.thin(one.shape, MOVING_SHARE * tolerance), pose)
+        return _cross(moved, placed(self.solids.thin(two.shape, STANDING_SHARE * tolerance), two.pose))
+
+    def _near(self, mover: int, rows: NDArray[np.int64], leg: Leg, begin: Array) -> NDArray[np.bool_]:
+        """Which rows' boxes the mover's box, first moved by ``begin``, meets along the leg, in a frame along
+        the leg."""
         frame, boxes = self._boxes_along(leg.end - leg.start)
-        low, high = boxes[mover] + leg.start @ frame
+        part = self.model.parts[mover]
+        corners = np.array(np.meshgrid(*self.model.shape_by_id[part.shape].bounds.T)).reshape(3, 8).T
+        pose = begin @ part.pose
+        there = (corners @ pose[:3, :3].T + pose[:3, 3] + leg.start) @ frame
+        low, high = there.min(axis=0), there.max(axis=0)
         reach = high + np.array([0.0, 0.0, np.linalg.norm(leg.end - leg.start)])
         slack = self.solids.tolerance_mm
         return np.asarray(
@@ -117,13 +175,14 @@ class Mover:
             self._boxes[key] = (frame, np.stack([there.min(axis=1), there.max(axis=1)], axis=1))
         return self._boxes[key]
 
-    def _meets(self, mover: int, stander: int, leg: Leg) -> bool:
-        """Whether one part hits another along one leg, by more than the tolerance."""
+    def _meets(self, mover: int, stander: int, leg: Leg, begin: Array) -> bool:
+        """Whether one part, first moved by ``begin``, hits another on one leg by more than the tolerance."""
         self.pairs += 1
         one, two = self.model.parts[mover], self.model.parts[stander]
+        pose = begin @ one.pose
         snap = SNAP_SHARE * self.snaps.get(frozenset((one.id, two.id)), 0.0)
         turn = two.pose[:3, :3].T
-        relative = np.hstack([turn @ one.pose[:3, :3], (turn @ (one.pose[:3, 3] - two.pose[:3, 3]))[:, None]])
+        relative = np.hstack([turn @ pose[:3, :3], (turn @ (pose[:3, 3] - two.pose[:3, 3]))[:, None]])
         key = (
             one.shape,
             two.shape,
@@ -132,18 +191,18 @@ class Mover:
         )
         if key not in self._known:
             self.situations += 1
-            self._known[key] = self._sweeps_meet(mover, stander, leg, self.solids.tolerance_mm + snap)
+            self._known[key] = self._sweeps_meet(mover, stander, leg, self.solids.tolerance_mm + snap, pose)
         return self._known[key]
 
-    def _sweeps_meet(self, mover: int, stander: int, leg: Leg, tolerance: float) -> bool:
+    def _sweeps_meet(self, mover: int, stander: int, leg: Leg, tolerance: float, pose: Array) -> bool:
         one, two = self.model.parts[mover], self.model.parts[stander]
         thin_one, thin_two = MOVING_SHARE * tolerance, STANDING_SHARE * tolerance
-        back_one, back_two = one.pose[:3, :3].T, two.pose[:3, :3].T
+        back_one, back_two = pose[:3, :3].T, two.pose[:3, :3].T
         strips = self.solids.sweep(one.shape, thin_one, back_one @ leg.start, back_one @ leg.end)
-        if _cross(placed(strips, one.pose), placed(self.solids.thin(two.shape, thin_two), two.pose)):
+        if _cross(placed(strips, pose), placed(self.solids.thin(two.shape, thin_two), two.pose)):
             return True
         strips = self.solids.sweep(two.shape, thin_two, back_two @ -leg.start, back_two @ -leg.end)
-        return _cross(placed(strips, two.pose), placed(self.solids.thin(one.shape, thin_one), one.pose))
+        return _cross(placed(strips, two.pose), placed(self.solids.thin(one.shape, thin_one), pose))
 
 
 def _cross(one: fcl.CollisionObject, two: fcl.CollisionObject) -> bool:

@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 
 from steps.model import Model
-from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry
+from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry, TurnEntry
 from steps.progress import over
 from steps.verify.footing import ENOUGH, Footing, Ground
 from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance
@@ -117,12 +117,13 @@ class Replay:
         before = list(build.parts)
         arrivals: list[list[str]] = []
         for name in step.adds:
-            self._arrive(step, build, [name], name, step.move[name])
+            self._arrive(step, build, [name], name, step.move[name], step.turn.get(name))
             arrivals.append([name])
             self._count_part(step, build.entry, name)
         for attach in step.attaches:
             group = list(self.assemblies[attach.assembly].copies[attach.copy_number])
-            self._arrive(step, build, group, f"{attach.assembly} copy {attach.copy_number}", attach.move)
+            title = f"{attach.assembly} copy {attach.copy_number}"
+            self._arrive(step, build, group, title, attach.move, attach.turn)
             arrivals.append(group)
             self._count_attach(step, build.entry, attach.assembly, attach.copy_number)
         build.steps_left -= 1
@@ -153,16 +154,24 @@ class Replay:
         (self.checks[name].doubt if honest else self.checks[name].fault)(text, step.number, parts)
 
     def _arrive(
-        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+        self,
+        step: StepEntry,
+        build: Build,
+        group: Sequence[str],
+        title: str,
+        move: MoveEntry,
+        turn: TurnEntry | None,
     ) -> None:
         """Bring one part or sub-assembly in, past what stands."""
         self.checks["moves free"].looked_at += 1
-        for blocker in self.mover.blockers(group, build.parts, move):
+        for blocker in self.mover.blockers(group, build.parts, move, turn):
             text = f"{self._name(title)} hits {self._name(blocker)} on its way in"
             self._fault("moves free", text, step, [*group, blocker])
-        self._above_table(step, build, group, title, move)
+        self._above_table(step, build, group, title, move, turn)
         self.checks["touches the build"].looked_at += 1
-        if build.parts and not self._touches(group, build.parts) and not self._on_table(step, build, group):
+        held = not set(step.hold).isdisjoint(group)
+        carried = held or self._touches(group, build.parts) or self._on_table(step, build, group)
+        if build.parts and not carried:
             text = f"{self._name(title)} touches nothing built and does not lie on the table"
             self._fault("touches the build", text, step, group)
         self._pressed_home(step, build, group, title, move)
@@ -190,7 +199,13 @@ class Replay:
             self._fault("pressing", text, step, group)
 
     def _above_table(
-        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+        self,
+        step: StepEntry,
+        build: Build,
+        group: Sequence[str],
+        title: str,
+        move: MoveEntry,
+        turn: TurnEntry | None,
     ) -> None:
         """The way in never dips below the table the build stands on."""
         self.checks["above the table"].looked_at += 1
@@ -200,7 +215,9 @@ class Replay:
         legs = np.atleast_2d(np.array(move, dtype=float))
         offsets = [np.zeros(3), *(-np.cumsum(legs[::-1], axis=0))]
         from_below = float(legs[0] @ up) / float(np.linalg.norm(legs[0])) > RISES
-        dips = min(own + float(offset @ up) for offset in offsets[:-1]) < table - self.tolerance_mm
+        lowest = [own + float(offset @ up) for offset in offsets[:-1]]
+        lowest += [] if turn is None else self.mover.lowest_while_turned(group, turn, up)
+        dips = min(lowest) < table - self.tolerance_mm
         if from_below or dips:
             text = f"{self._name(title)} comes up through the table"
             self._fault("above the table", text, step, group)
@@ -225,11 +242,18 @@ class Replay:
             for group in groups:
                 if not self.stander.on_table(group, up, level):
                     self._fault("connected", f"{self._names(group)} hang on nothing", step, group)
-        earlier = [group for group in groups if not build.earlier.isdisjoint(group)]
-        for group in sorted(earlier, key=len)[:-1]:
+        waiting = [group for group in groups if not build.earlier.isdisjoint(group)]
+        for group in sorted(waiting, key=len)[:-1]:
+            if self._never_joined(build, group):
+                continue
             text = f"{self._names(group)} waited longer than one step for what joins them"
             self._fault("connected", text, step, group)
         build.earlier = frozenset(build.parts)
+
+    def _never_joined(self, build: Build, group: Sequence[str]) -> bool:
+        """Whether nothing of the finished assembly joins the group to the rest."""
+        finished = self._groups(build.entry.copies[0])
+        return len(finished) > 1 and not any(set(group) < set(body) for body in finished)
 
     def _groups(self, parts: Sequence[str]) -> list[list[str]]:
         graph = self.touching.subgraph(parts)
@@ -372,11 +396,23 @@ class Replay:
                 glue.fault(
                     f"{joint.id} is marked {joint.mark} and glued {_times(times)}", parts=[joint.a, joint.b]
                 )
-        last = self.plan.steps[-1].assembly if self.plan.steps else ""
+        things = {entry.id for entry in self._things()}
         for entry in self.plan.assemblies:
-            for number in range(len(entry.copies) if entry.id != last else 0):
+            for number in range(len(entry.copies) if entry.id not in things else 0):
                 if (times := self.attached.get((entry.id, number), 0)) != 1:
                     parts.fault(f"{entry.id} copy {number} is attached {_times(times)}")
+
+    def _things(self) -> list[AssemblyEntry]:
+        """The assemblies that stand on the table in the end: attached to nothing, and tied to no others by
+        anything in the model."""
+        bodies = self._groups([part.id for part in self.model.parts])
+        attached = {name for name, _ in self.attached}
+
+        def untied(entry: AssemblyEntry) -> bool:
+            own = set(entry.copies[0])
+            return all(own.issuperset(body) or own.isdisjoint(body) for body in bodies)
+
+        return [entry for entry in self.plan.assemblies if entry.id not in attached and untied(entry)]
 
     def _complete(self) -> None:
         """What stands at the end is the model, and each sub-assembly is what it lists."""
@@ -390,8 +426,11 @@ class Replay:
             for part in sorted(set(entry.copies[0]) ^ set(built), key=self.model.index_of.__getitem__):
                 what = "lists but does not build" if part not in built else "builds but does not list"
                 check.fault(f"{entry.id} {what} {self._name(part)}", parts=[part])
-        last = self.builds[self.plan.steps[-1].assembly]
-        missing = [part.id for part in self.model.parts if part.id not in set(last.parts)]
+        things = self._things()
+        if self.plan.steps[-1].assembly not in {entry.id for entry in things}:
+            check.fault("the last step finishes nothing that stands on the table in the end")
+        there = {part for entry in things for part in self.builds[entry.id].parts}
+        missing = [part.id for part in self.model.parts if part.id not in there]
         if missing:
             check.fault(f"{self._names(missing)} missing from the finished model", parts=missing)
 

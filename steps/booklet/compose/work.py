@@ -10,13 +10,15 @@ from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.model import Assembly, Step, StepWork
+from steps.model import Assembly, Rotation, Step, StepWork
 from steps.strength import strongest_push_n
 
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
 
 
 MOST_NAMED = 2  # more things than this are not named one by one
+#: A line within some 25 degrees of upright is looked at from above (cosine).
+UPRIGHT = 0.9
 #: An opening sheet lists its parts up to this many kinds; the drawing and the steps show the rest.
 MOST_LISTED = {"child": 5, "helper": 9, "adult": 12}
 
@@ -212,7 +214,11 @@ def _hold(matter: Matter, step: Step) -> str:
 def _also(matter: Matter, step: Step) -> list[Block]:
     """Hold, people, push, wait and the user's note."""
     words, work = matter.words, matter.work(step)
-    blocks: list[Block] = []
+    blocks: list[Block] = [
+        Marked("turn", _turned_home(matter, arrival.move.turn, step), strong=True)
+        for arrival in matter.plan.sequence.by_number[step.number].arrivals
+        if arrival.move.turn is not None
+    ]
     if work.hold:
         blocks.append(Marked("hold", _hold(matter, step)))
     if work.people > 1 and not matter.terse:
@@ -237,6 +243,17 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks
+
+
+def _turned_home(matter: Matter, turn: Rotation, step: Step) -> str:
+    """What goes in as it is drawn and is then turned, as seen from above where it turns about an upright."""
+    words, upright = matter.words, float(turn.axis @ step.up)
+    angle = words.number(round(abs(turn.degrees)))
+    if abs(upright) < UPRIGHT:
+        return words.say("Put it in as drawn, then turn it home by {n}°.", n=angle)
+    if turn.degrees * upright < 0:
+        return words.say("Put it in as drawn, then turn it by {n}° clockwise, seen from above.", n=angle)
+    return words.say("Put it in as drawn, then turn it by {n}° anticlockwise, seen from above.", n=angle)
 
 
 def _tens(matter: Matter, step: Step) -> str:

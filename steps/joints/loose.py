@@ -1,0 +1,151 @@
+"""Parts that nothing grips and that cannot get out: let down onto what is below them, and free to move.
+
+A car in a rail, a block in a cage, a boat in a bottle are drawn with a little room round them, so they touch
+nothing; yet they do not hang in the air. Let go, each would come to rest within that room. What it would
+then lie on is its joint, and what is so held by form alone is never glued.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steps.features.anatomy import Anatomy
+from steps.features.mesh import components
+from steps.joints.contact import Contact
+from steps.joints.flats import rest_contacts
+from steps.joints.placing import Placed, place
+from steps.joints.situations import relative_poses
+from steps.model import Array, IntArray, Joint, Measures, Model
+from steps.motion import Motion
+from steps.settings import Settings
+
+#: A part comes to rest within this share of the unit length (0.6 mm at a pitch of 10): the room that sliding
+#: prints are drawn with is 0.1 to 0.5 mm a side (common practice, no source).
+PLAY_SHARE = 0.06
+#: What carries a part points up within 60 degrees (cosine).
+CARRIES = 0.5
+#: Groups of parts that float are let down one by one; in a print layout of many nobody asks.
+MOST_GROUPS = 200
+
+
+def let_down(
+    model: Model,
+    measures: Measures,
+    joints: Sequence[Placed],
+    bodies: Sequence[Anatomy],
+    unit: float,
+    settings: Settings,
+) -> Iterator[Placed]:
+    """Joints of groups that touch nothing and cannot get out: what they would come to rest on."""
+    up, play = np.array(settings.order.up), PLAY_SHARE * unit
+    tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
+    group = components(len(model.parts), tied)
+    boxes = model.part_bounds
+    sizes = np.bincount(group)
+    floating = [number for number in range(len(sizes)) if number != int(np.argmax(sizes))]
+    if not floating or len(floating) > MOST_GROUPS:
+        return
+    shut = Shut(model, measures, settings)
+    for number in floating:
+        own = np.flatnonzero(group == number)
+        near = _within(boxes, own, play) & (group != number)
+        if not near.any() or not shut.holds(own):
+            continue
+        for row in own.tolist():
+            for other in np.flatnonzero(near).tolist():
+                yield from _come_to_rest(model, row, other, bodies, up, play, unit, settings)
+
+
+def _within(boxes: Array, own: IntArray, play: float) -> NDArray[np.bool_]:
+    """(parts,) whether a part's box comes within ``play`` mm of one of the parts ``own``."""
+    found = np.zeros(len(boxes), dtype=bool)
+    for low, high in boxes[own]:
+        found |= ((boxes[:, 0] <= high + play) & (boxes[:, 1] >= low - play)).all(axis=1)
+    return found
+
+
+def _come_to_rest(
+    model: Model,
+    row: int,
+    other: int,
+    bodies: Sequence[Anatomy],
+    up: Array,
+    play: float,
+    unit: float,
+    settings: Settings,
+) -> Iterator[Placed]:
+    """The joint of a part with one below it that it would come to lie on, both by row."""
+    pair = np.array([[other, row]]) if other < row else np.array([[row, other]])
+    first, second = (bodies[int(model.shape_index[each])] for each in pair[0])
+    pose = relative_poses(model.poses[pair[0][:1]], model.poses[pair[0][1:]])[0]
+    turn = model.poses[pair[0, 0], :3, :3]
+    above = 1.0 if pair[0, 1] == row else -1.0
+    found = rest_contacts(first, second, pose, unit, play)
+    held = [each for each in found if above * float(turn @ each.axis @ up) >= CARRIES]
+    yield from (
+        (
+            (one, two, replace(joint, moves=True, glue_area_mm2=0.0, why=WHY))
+            for one, two, joint in place(model, pair, [_bare(each) for each in held], settings)
+        )
+        if held
+        else ()
+    )
+
+
+#: Said of a joint of what is held by form alone.
+WHY = "it lies loose in there; nothing grips, and it is to stay free"
+
+
+def _bare(contact: Contact) -> Contact:
+    """A contact that nobody could bond."""
+    return replace(contact, area=0.0)
+
+
+def held_by_form(
+    model: Model, measures: Measures, joints: Sequence[Joint], settings: Settings
+) -> frozenset[str]:
+    """Ids of the parts that nothing grips and that others keep from getting out."""
+    gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
+    resting = {part for joint in joints for part in (joint.a, joint.b)} - gripped
+    loose = [row for row, part in enumerate(model.parts) if part.id in resting]
+    if not loose:
+        return frozenset()
+    shut = Shut(model, measures, settings)
+    return frozenset(model.parts[row].id for row in loose if shut.holds(np.array([row])))
+
+
+class Shut:
+    """Tells what others keep from getting out: up, and along all level axes but one at most."""
+
+    def __init__(self, model: Model, measures: Measures, settings: Settings):
+        self.motion = Motion(model, measures)
+        self.up = self.motion.direction_index(settings.order.up)
+        frame = self.motion.half(self.up).frame
+        self.level = [self.motion.direction_index(frame[:, k]) for k in (0, 1)]
+        self.everyone = np.arange(len(model.parts))
+
+    def holds(self, own: IntArray) -> bool:
+        """Whether the parts (rows), moving as one, are held by form."""
+        others = np.setdiff1d(self.everyone, own)
+        return self._stopped(own, self.up, others) and any(
+            all(self._stopped(own, axis ^ flip, others) for flip in (0, 1)) for axis in self.level
+        )
+
+    def _stopped(self, own: IntArray, direction: int, others: IntArray) -> bool:
+        return any(
+            self.motion.blocks(row, other, direction)
+            for row in own.tolist()
+            for other in self.motion.on_the_way(row, direction, others)
+        )
+
+
+def freed(joints: Sequence[Joint], loose: frozenset[str]) -> tuple[Joint, ...]:
+    """The joints with those of what is held by form alone free to move."""
+    return tuple(
+        replace(joint, moves=True, glue_area_mm2=0.0, why=WHY) if {joint.a, joint.b} & loose else joint
+        for joint in joints
+    )

@@ -1,0 +1,218 @@
+"""Pegs that are not round: a prism of any section that goes into a recess of its own outline.
+
+A square tenon, a tongue, a key, a cross-shaped axle, a dovetail all engage in the same way: flat faces of the
+one look outwards all round an axis, and flat faces of the other look back at them over a small gap. Along
+the axis the two come apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import shapely
+
+from steps.features.anatomy import Anatomy
+from steps.features.section import section
+from steps.joints.contact import Contact
+from steps.joints.flats import AREA_SHARE, OPPOSED, Flat, flats
+from steps.joints.grip import holds_all_round
+from steps.model import Array
+
+#: Faces further apart than this share of the unit length do not guide each other (0.3 mm at a pitch of 10),
+REACH_SHARE = 0.03
+#: nor do those further apart than this share of half the prism's least width;
+PLAY_SHARE = 0.12
+#: faces that overlap by more than this share of it are no fit.
+CUT_SHARE = 0.12
+#: Normals lie across an axis within this (sine).
+ACROSS = np.sin(np.radians(1.0))
+#: Axes within this of each other are one (cosine).
+SAME_AXIS = np.cos(np.radians(1.0))
+#: Normals closer than this look the same way (cosine of 10 degrees); a prism has three ways at least.
+SAME_WAY = np.cos(np.radians(10.0))
+LEAST_WAYS = 3
+#: A section is cut beside the level of a vertex, by this share of the body's size.
+OFF_LEVEL = 1.234e-4
+#: A face lies on an outline within this share of the root of the area within.
+ON_OUTLINE = 0.1
+#: Less engaged length than this share of half the least width is a brush.
+LEAST_DEPTH = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """A flat of the first shape and one of the second that look at each other, in the first's coordinates."""
+
+    rows: tuple[int, int]
+    normal: Array  #: (3,) out of the first
+    gap: float  #: negative where they overlap
+    corners: Array  #: (k, 3) of the area they share, on the first's face
+    middle: Array  #: (3,)
+    area: float
+
+
+@dataclass(frozen=True, eq=False)
+class Prisms:
+    """Prisms of either shape found in the other, and which pairs of flats they account for."""
+
+    contacts: tuple[Contact, ...]
+    rows: frozenset[tuple[int, int]]
+
+
+def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> Prisms:
+    """Prisms that engage, in the first's coordinates; ``pose`` takes the second's to the first's."""
+    facing = list(_facing(flats(first), flats(second), pose, unit))
+    contacts: list[Contact] = []
+    rows: set[tuple[int, int]] = set()
+    for axis in _axes(facing):
+        across = [each for each in facing if abs(float(each.normal @ axis)) < ACROSS]
+        stops = [each for each in facing if abs(float(each.normal @ axis)) > SAME_AXIS]
+        for carrier, body in enumerate((first, second)):
+            to_first = np.eye(4) if carrier == 0 else pose
+            for cluster in _clusters(across, axis, body, to_first):
+                sides = _sides(cluster, axis, carrier)
+                contact = _contact(sides, stops, axis, carrier, body, to_first) if sides else None
+                if contact is not None:
+                    contacts.append(contact)
+                    rows.update(each.rows for each in sides)
+    return Prisms(tuple(contacts), frozenset(rows))
+
+
+def _clusters(across: Sequence[Facing], axis: Array, body: Anatomy, pose: Array) -> list[list[Facing]]:
+    """Faces on the outline of one piece of the body's section across the axis, piece by piece.
+
+    ``pose`` takes the body's coordinates to the first shape's.
+    """
+    if len(across) < LEAST_WAYS:
+        return []
+    level = float(np.median([each.middle @ axis for each in across]))
+    turn, shift = pose[:3, :3], pose[:3, 3]
+    own = turn.T @ axis
+    cut = section(body.mesh, own, level - float(shift @ axis) + OFF_LEVEL * float(np.ptp(body.mesh.bounds)))
+    lines = shapely.linestrings(cut.segments) if len(cut.segments) else []
+    pieces = shapely.get_parts(shapely.polygonize(shapely.get_parts(shapely.node(shapely.union_all(lines)))))
+    found = []
+    for piece in pieces:
+        ring = shapely.get_exterior_ring(piece)
+        reach = ON_OUTLINE * float(np.sqrt(shapely.area(piece)))
+        at = shapely.points([cut.basis @ (turn.T @ (each.middle - shift)) for each in across])
+        near = shapely.distance(ring, at) < reach
+        cluster = [each for each, on in zip(across, near, strict=True) if on]
+        if len(cluster) >= LEAST_WAYS:
+            found.append(cluster)
+    return found
+
+
+def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: float) -> Iterator[Facing]:
+    """Flats that look at each other over a small gap and share an area."""
+    if not ours or not theirs:
+        return
+    turn, shift = pose[:3, :3], pose[:3, 3]
+    normals = np.array([flat.normal for flat in theirs]) @ turn.T
+    offsets = np.array([flat.offset for flat in theirs]) + normals @ shift
+    our_normals, our_offsets = (np.array([getattr(f, key) for f in ours]) for key in ("normal", "offset"))
+    apart = -offsets[None] - our_offsets[:, None]
+    reach = REACH_SHARE * unit
+    near = (our_normals @ normals.T < -OPPOSED) & (np.abs(apart) <= reach)
+    for i, j in zip(*np.nonzero(near), strict=True):
+        one, other = ours[i], theirs[j]
+        back = one.basis @ turn @ other.basis.T
+        origin = one.basis @ (turn @ (other.normal * other.offset) + shift)
+        moved = shapely.transform(other.outline, lambda xy, back=back, origin=origin: xy @ back.T + origin)
+        if not shapely.intersects(shapely.envelope(one.outline), shapely.envelope(moved)):
+            continue
+        common = shapely.intersection(one.outline, moved)
+        if common.area < AREA_SHARE * unit**2:
+            continue
+        lift = one.normal * one.offset
+        corners = shapely.get_coordinates(shapely.envelope(common.convex_hull))[:-1] @ one.basis + lift
+        middle = np.array([common.centroid.x, common.centroid.y]) @ one.basis + lift
+        yield Facing((int(i), int(j)), one.normal, float(apart[i, j]), corners, middle, float(common.area))
+
+
+def _axes(facing: Sequence[Facing]) -> list[Array]:
+    """Lines across which faces look in at least three ways."""
+    ways: list[Array] = []
+    for each in facing:
+        if all(abs(float(each.normal @ other)) < SAME_WAY for other in ways):
+            ways.append(each.normal)
+    axes: list[Array] = []
+    for one, other in combinations(ways, 2):
+        axis = np.cross(one, other)
+        axis = axis / np.linalg.norm(axis)
+        if all(abs(float(axis @ known)) < SAME_AXIS for known in axes):
+            axes.append(axis)
+    return axes
+
+
+def _sides(across: Sequence[Facing], axis: Array, carrier: int) -> list[Facing]:
+    """The faces that look outwards all round a prism of the carrier; none where they leave a side open."""
+    sign = 1.0 if carrier == 0 else -1.0
+    sides = list(across)
+    while len(sides) >= LEAST_WAYS:
+        middle = np.mean([each.middle for each in sides], axis=0)
+        out = [each for each in sides if sign * float(each.normal @ (each.middle - middle)) > 0]
+        if len(out) == len(sides):
+            break
+        sides = out
+    normals = np.array([each.normal for each in sides]).reshape(-1, 3)
+    distinct: list[Array] = []
+    for normal in normals:
+        if all(float(normal @ other) < SAME_WAY for other in distinct):
+            distinct.append(normal)
+    if len(distinct) < LEAST_WAYS or not holds_all_round(normals, axis):
+        return []
+    middle = np.mean([each.middle for each in sides], axis=0)
+    half = min(sign * float(each.normal @ (each.middle - middle)) for each in sides)
+    fits = all(-CUT_SHARE * half <= each.gap <= PLAY_SHARE * half for each in sides)
+    return sides if fits else []
+
+
+def _contact(
+    sides: Sequence[Facing],
+    stops: Sequence[Facing],
+    axis: Array,
+    carrier: int,
+    body: Anatomy,
+    pose: Array,
+) -> Contact | None:
+    sign = 1.0 if carrier == 0 else -1.0
+    middle = np.mean([each.middle for each in sides], axis=0)
+    half = min(sign * float(each.normal @ (each.middle - middle)) for each in sides)
+    heights = np.concatenate([each.corners @ axis for each in sides])
+    depth = max(float(np.ptp(each.corners @ axis)) for each in sides)
+    if depth < LEAST_DEPTH * half:
+        return None
+    axis = axis * _tip(axis, float(heights.min()), float(heights.max()), body, pose)
+    areas = np.array([each.area for each in sides])
+    gaps = np.array([each.gap for each in sides])
+    mean = float(gaps @ areas / areas.sum())
+    along = np.concatenate([each.corners for each in sides]) @ axis
+    return Contact(
+        "peg",
+        carrier,
+        middle + axis * (float(along.min() + along.max()) / 2 - float(middle @ axis)),
+        axis,
+        float(gaps.min()),
+        mean,
+        depth,
+        float(areas.sum()),
+        np.array([each.middle for each in sides]),
+        sign * np.array([each.normal for each in sides]),
+        radius=half,
+        bond_gap=max(mean, 0.0),
+        height=depth,
+        gaps=gaps,
+        lengths=np.array([float(np.ptp(each.corners @ axis)) for each in sides]),
+        faces=("flat",) * len(sides),
+        slides=not stops,
+    )
+
+
+def _tip(axis: Array, low: float, high: float, body: Anatomy, pose: Array) -> float:
+    """1 where a prism's tip lies along the axis, -1 where it lies the other way: the body is behind it."""
+    heights = (body.mesh.vertices @ pose[:3, :3].T + pose[:3, 3]) @ axis
+    return 1.0 if float(heights.max()) - high <= low - float(heights.min()) + 1e-9 else -1.0
