@@ -44,6 +44,8 @@ LAYER_SHARE = 0.5
 MEASURED_SPREAD = 1.5
 #: Forces below this are rounding (newtons).
 NOTHING_N = 1e-6
+#: Where a figure is from when it is no estimate.
+MEASURED, NO_GRIP = "from your measured pull-off", "nothing grips"
 
 
 @dataclass(frozen=True)
@@ -55,12 +57,17 @@ class Hold:
     push_n: float
     source: str
 
+    @property
+    def estimated(self) -> bool:
+        """Whether nobody measured it."""
+        return self.source not in (MEASURED, NO_GRIP)
+
     def __add__(self, other: Hold) -> Hold:
         low, high = (a + b for a, b in zip(self.range_n, other.range_n, strict=True))
         return Hold(self.hold_n + other.hold_n, (low, high), self.push_n + other.push_n, self.source)
 
 
-NOTHING = Hold(0.0, (0.0, 0.0), 0.0, "nothing grips")
+NOTHING = Hold(0.0, (0.0, 0.0), 0.0, NO_GRIP)
 
 
 def hold_of(touches: Sequence[Touch], settings: Settings) -> Hold:
@@ -87,7 +94,7 @@ def _source(gripping: Sequence[Touch], settings: Settings) -> str:
     """Where the figure comes from, by the strongest touch."""
     strongest = min(gripping, key=lambda t: KIND_ORDER.index(t.kind))
     if strongest.snap_mm == 0 and measured_pull_n(strongest.gap_mm, strongest.kind, settings) is not None:
-        return "from your measured pull-off"
+        return MEASURED
     if strongest.kind == "stud":
         return f"estimated from the gap{' by your callipers' if by_calliper(settings) else ''}"
     if any(t.kind == "hinge" for t in gripping):

@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from steps.wording import Wording
+
 if TYPE_CHECKING:
     from steps.sequence import BuildSequence
 
@@ -169,7 +171,7 @@ class Part:
     source: str  #: its name in the model file, made unique with #2, #3
     shape: str  #: id of its shape
     colour: str  #: "#rrggbb"
-    colour_name: str  #: plain words, one name per distinct colour
+    colour_name: Wording | str  #: plain words, one name per distinct colour
     pose: Array  #: (4, 4)
 
     def __post_init__(self) -> None:
@@ -266,7 +268,7 @@ class Measure:
     """What one shape's mesh alone tells."""
 
     shape: str
-    name: str  #: "block 2 x 4", "slab 1 x 6", else by size: "part 120 x 40 x 38 mm"
+    name: Wording | str  #: "block 2 x 4", "slab 1 x 6", else by size: "part 120 x 40 x 38 mm"
     up: Array  #: (3,) the way its studs point, else the shape's own z
     size_mm: Array  #: (3,) long, wide, high: along the shape's natural axes (high along ``up``)
     volume_mm3: float
@@ -397,6 +399,7 @@ class Joint:
     push_high_n: float = 0.0
     sure: Sure = "try"  #: against the weight of the lighter part; loads are known only once glue is chosen
     closes_by: ClosesBy = "adult"  #: who can close the whole joint
+    estimated: bool = False  #: hold and push are reckoned from the geometry, not measured
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))
@@ -489,8 +492,9 @@ class Assembly:
     """
 
     id: str  #: "A1", ...
-    name: str  #: says where it sits: "tower, front left, 12 parts"
+    name: Wording | str  #: says where it sits: "tower, front left, 12 parts"; a str is the user's own
     copies: tuple[tuple[str, ...], ...]
+    short_name: Wording | str = ""  #: the name without its number of parts
 
 
 @dataclass(frozen=True, eq=False)
@@ -514,7 +518,7 @@ class Step:
     closes: tuple[str, ...]  #: joint ids that this step first closes
     up: Array  #: (3,) the model direction that points up on the table
     expected_hold: tuple[str, ...] = ()  #: parts a hand must hold by what is known of glue yet; see Work
-    doubtful: str = ""  #: why the step is doubtful (only with --anyway), in plain words
+    doubtful: tuple[Wording, ...] = ()  #: why the step is doubtful (only with --anyway)
     note: str = ""  #: the user's note
     needs_push_n: float = 0.0  #: greatest force to press home in this step
 

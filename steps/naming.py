@@ -15,6 +15,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from steps.features.anatomy import Anatomy
 from steps.model import Array, Feature
+from steps.wording import Size, Term, Wording, joined, phrase, phrase_n, size_mm
 
 #: A footprint is whole pitches long within this share of a pitch (bodies keep a clearance round).
 FOOTPRINT_SLACK = 0.15
@@ -47,28 +48,42 @@ class Outline:
     size: Array  #: (3,) mm along the frame's rows
 
 
-def name_shapes(outlines: Mapping[str, Outline], pitch: float | None) -> dict[str, str]:
+@dataclass(frozen=True)
+class _Name:
+    """A head of words, how long and wide, and what tells the shape from the plain one, if anything."""
+
+    head: str
+    size: Size
+    remark: Wording | None = None
+
+    @property
+    def said(self) -> Wording:
+        plain = joined(Term(self.head), self.size, by=" ")
+        return plain if self.remark is None else joined(plain, self.remark)
+
+
+def name_shapes(outlines: Mapping[str, Outline], pitch: float | None) -> dict[str, Wording]:
     """A name per shape id, in the order of the mapping.
 
     Different shapes that would share a name are told apart by height, else by ", 2nd kind".
     """
-    named: dict[str, str] = {}
-    heights: dict[str, list[str]] = {}
+    named: dict[str, Wording] = {}
+    heights: dict[_Name, list[Wording]] = {}
     for key, outline in outlines.items():
         name = _name(outline, pitch)
-        high = f"{outline.size[2]:.0f} mm high"
+        high = phrase("{n} mm high", n=round(float(outline.size[2])))
         known = heights.setdefault(name, [])
         known.append(high)
         if len(known) == 1:
-            named[key] = name
-        elif "," not in name and "mm" not in name and known.count(high) == 1:
-            named[key] = f"{name}, {high}"
+            named[key] = name.said
+        elif name.remark is None and name.size.unit == "pitch" and known.count(high) == 1:
+            named[key] = joined(name.said, high)
         else:
-            named[key] = f"{name}, {_ordinal(len(known))} kind"
+            named[key] = joined(name.said, _kind(len(known)))
     return named
 
 
-def _name(outline: Outline, pitch: float | None) -> str:
+def _name(outline: Outline, pitch: float | None) -> _Name:
     features, up = _standing_out(outline), outline.frame[2]
     body = _body(outline, features)
     if pitch is None or len(body) < 4:
@@ -83,14 +98,13 @@ def _name(outline: Outline, pitch: float | None) -> str:
     kind = "block" if extent[2] >= BLOCK_HEIGHT * pitch else "slab"
     words = [] if on_top or form == "wedge" else ["smooth"]
     words += ["wedge"] if form == "wedge" else [word for word in (form, kind) if word]
-    remark = _remark(features, on_top, int(whole.prod())) or ("arched" if _arched(outline) else "")
-    return f"{' '.join(words)} {whole[0]:.0f} x {whole[1]:.0f}" + (f", {remark}" if remark else "")
+    remark = _remark(features, on_top, int(whole.prod())) or (Term("arched") if _arched(outline) else None)
+    return _Name(" ".join(words), Size(tuple(int(each) for each in whole)), remark)
 
 
-def _by_size(size: Array, head: str) -> str:
+def _by_size(size: Array, head: str) -> _Name:
     """The size in mm; of a round part its width across and its height."""
-    measures = size[1:] if head.startswith("round") else size
-    return f"{head} " + " x ".join(f"{m:.0f}" if m >= 9.95 else f"{m:.1f}" for m in measures) + " mm"
+    return _Name(head, size_mm(*(size[1:] if head == "round part" else size)))
 
 
 def _form(extent: Array, share: float, upright: float) -> str:
@@ -103,20 +117,21 @@ def _form(extent: Array, share: float, upright: float) -> str:
     return "tapered" if share < FULL_SHARE else ""
 
 
-def _remark(features: Sequence[Feature], on_top: int, cells: int) -> str:
+def _remark(features: Sequence[Feature], on_top: int, cells: int) -> Wording | None:
     """What tells the shape from the plain one; the first that holds."""
     kinds = [feature.kind for feature in features]
     aside = kinds.count("stud") - on_top
-    for kind in ("ball", "cup"):
-        if kind in kinds:
-            return f"with {kind}"
+    if "ball" in kinds:
+        return Term("with ball")
+    if "cup" in kinds:
+        return Term("with cup")
     if aside:
-        return f"{aside} side stud{'s' if aside > 1 else ''}"
+        return phrase_n("{n} side stud", "{n} side studs", aside)
     if pegs := kinds.count("peg"):
-        return f"{pegs} peg{'s' if pegs > 1 else ''}"
+        return phrase_n("{n} peg", "{n} pegs", pegs)
     if on_top and on_top != cells:
-        return f"{on_top} stud{'s' if on_top > 1 else ''}"
-    return ""
+        return phrase_n("{n} stud", "{n} studs", on_top)
+    return None
 
 
 def _standing_out(outline: Outline) -> list[Feature]:
@@ -169,5 +184,11 @@ def _fill(body: Array) -> tuple[float, float]:
         return 1.0, 1.0  # flat: no body to speak of
 
 
-def _ordinal(number: int) -> str:
-    return {2: "2nd", 3: "3rd"}.get(number, f"{number}th")
+def _kind(number: int) -> Wording:
+    """ "2nd kind", "23rd kind": English alone needs four messages for it."""
+    last = 0 if number % 100 in (11, 12, 13) else number % 10
+    if last == 1:
+        return phrase("{n}st kind", n=number)
+    if last == 2:
+        return phrase("{n}nd kind", n=number)
+    return phrase("{n}rd kind", n=number) if last == 3 else phrase("{n}th kind", n=number)

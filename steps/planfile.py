@@ -232,7 +232,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
         parts=part_entries(plan.model),
         joints=tuple(_glued_entry(plan, joint) for joint in plan.joints.joints),
         assemblies=tuple(
-            AssemblyEntry(id=assembly.id, name=assembly.name, copies=assembly.copies)
+            AssemblyEntry(id=assembly.id, name=str(assembly.name), copies=assembly.copies)
             for assembly in plan.order.assemblies
         ),
         steps=_step_entries(plan),
@@ -279,7 +279,7 @@ def shape_entries(model: Model, measures: Measures) -> tuple[ShapeEntry, ...]:
     return tuple(
         ShapeEntry(
             id=shape.id,
-            name=measures.by_shape[shape.id].name,
+            name=str(measures.by_shape[shape.id].name),
             size_mm=_triple(measures.by_shape[shape.id].size_mm),
             volume_mm3=measures.by_shape[shape.id].volume_mm3,
             printed_g=measures.by_shape[shape.id].printed_g,
@@ -299,7 +299,7 @@ def part_entries(model: Model) -> tuple[PartEntry, ...]:
             source=part.source,
             shape=part.shape,
             colour=part.colour,
-            colour_name=part.colour_name,
+            colour_name=str(part.colour_name),
             pose=part.pose.tolist(),
         )
         for part in model.parts
@@ -353,7 +353,7 @@ def _glued_entry(plan: Plan, joint: Joint) -> JointEntry:
 
 def _why(plan: Plan, joint: Joint) -> str:
     more = plan.gluing.whys.get(joint.id, "")
-    return joint.why if not more or more in joint.why else f"{joint.why}; {more}"
+    return f"{joint.why}; {more}" if more else joint.why
 
 
 def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
@@ -396,7 +396,7 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 wait_min=work.wait_min,
                 people=work.people,
                 needs_push_n=step.needs_push_n,
-                doubtful=step.doubtful,
+                doubtful="; ".join(map(str, step.doubtful)),
                 note=step.note,
             )
         )

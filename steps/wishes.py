@@ -85,7 +85,7 @@ class _LookUp:
         known: dict[str, list[int]] = {}
         for row, part in enumerate(self.model.parts):
             measure = self.measures.by_shape.get(part.shape)
-            for name in (part.shape, measure.name if measure is not None else part.shape):
+            for name in (part.shape, str(measure.name) if measure is not None else part.shape):
                 known.setdefault(name, []).append(row)
         one_by_one = {part.id: [row] for row, part in enumerate(self.model.parts)}
         by_source = {part.source: [row] for row, part in enumerate(self.model.parts)}

@@ -32,13 +32,15 @@ from steps.model import (
     StepWork,
     Work,
 )
+from steps.order.plan import STOPPED
+from steps.wording import Size, Term, Wording, joined, phrase, phrase_n
 
 NAMES = {
-    "#9a9c98": "grey",
-    "#f2f0e8": "ivory",
-    "#c23b2e": "brick red",
-    "#4a5056": "slate grey",
-    "#e8a628": "amber",
+    "#9a9c98": Term("grey"),
+    "#f2f0e8": Term("ivory"),
+    "#c23b2e": Term("brick red"),
+    "#4a5056": phrase("darker {colour}", colour=Term("slate grey")),
+    "#e8a628": Term("amber"),
 }
 DOWN = Move([[0, 0, -1]])
 
@@ -79,9 +81,9 @@ def _model() -> tuple[Model, Measures]:
     return Model("Beacon", "beacon.3mf", "0" * 64, 4.0, shapes, parts), Measures(measures, 40.0)
 
 
-def _name(shape: Shape) -> str:
+def _name(shape: Shape) -> Wording:
     long, wide, high = shape.size_mm
-    return f"{'block' if high > 30 else 'slab'} {round(long / 40)} x {round(wide / 40)}"
+    return joined(Term("block" if high > 30 else "slab"), Size((round(long / 40), round(wide / 40))), by=" ")
 
 
 def _joints(model: Model) -> Joints:
@@ -106,7 +108,7 @@ def _order(model: Model, joints: Joints) -> Order:
         ("A1", tower[2:], {"up": [0, 1, 0]}),
         ("A2", (), {"note": "Mind the cable for the lamp."}),
         ("A2", ("gallery",), {"needs_push_n": 90.0}),
-        ("A2", ("rail front", "rail back", "lamp"), {"doubtful": "the lamp is hidden"}),
+        ("A2", ("rail front", "rail back", "lamp"), {"doubtful": (STOPPED,)}),
         ("A2", ("roof",), {}),
     ]
     placed: set[str] = set()
@@ -128,9 +130,13 @@ def _order(model: Model, joints: Joints) -> Order:
         if "expected_hold" in extra:
             extra["expected_hold"] = tuple(ids[name] for name in extra["expected_hold"])
         steps.append(Step(number, assembly, adds, dict.fromkeys(adds, DOWN), attaches, closes, **extra))
-    whole = Assembly("A2", "beacon", (tuple(part.id for part in model.parts),))
+    whole = Assembly(
+        "A2", Term("whole model"), (tuple(part.id for part in model.parts),), Term("whole model")
+    )
+    place = joined(Term("tower"), Term("middle"))
+    name = joined(place, phrase_n("{n} part", "{n} parts", len(tower)))
     return Order(
-        (Assembly("A1", "tower, in the middle, 3 parts", (tuple(ids[n] for n in tower),)), whole),
+        (Assembly("A1", name, (tuple(ids[n] for n in tower),), place), whole),
         tuple(steps),
     )
 

@@ -65,8 +65,8 @@ def renamed(plan: Plan, name: str) -> Plan:
     )
     order = replace(
         plan.order,
-        assemblies=tuple(replace(each, name=name) for each in plan.order.assemblies),
-        steps=tuple(replace(step, note=name, doubtful=name) for step in plan.order.steps),
+        assemblies=tuple(replace(each, name=name, short_name=name) for each in plan.order.assemblies),
+        steps=tuple(replace(step, note=name, doubtful=(name,)) for step in plan.order.steps),
     )
     return replace(plan, model=model, measures=measures, order=order)
 

@@ -13,8 +13,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
+import steps
 import steps.booklet
-import steps.prints
 from steps.booklet import words as words_module
 from steps.booklet.compose import compose
 from steps.booklet.compose.adult import hazard_terms
@@ -33,18 +33,14 @@ from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
 SOURCES = Path(steps.booklet.__file__).resolve().parent
-SAYERS = (SOURCES, Path(steps.prints.__file__).resolve().parent)  #: packages that say something to a reader
+HOUSE = Path(steps.__file__).resolve().parent
 KEYWORDS = {"say": None, "say_n": (1, 2), "later": None, "phrase": None, "phrase_n": (1, 2)}
 OPEN, CLOSE = "⟦", "⟧"
 
 
 def messages() -> set[tuple[str | None, str]]:
     """(context, message) of every string that the code looks up; of plurals the singular."""
-    found = [
-        each
-        for package in SAYERS
-        for each in extract_from_dir(str(package), method_map=[("**.py", "python")], keywords=KEYWORDS)
-    ]
+    found = extract_from_dir(str(HOUSE), method_map=[("**.py", "python")], keywords=KEYWORDS)
     texts = [text if isinstance(text, str) else text[0] for _, _, text, _, _ in found]
     terms = [*TERMS, *COLOUR_WORDS, *hazard_terms(), *source_terms()]
     return {(None, text) for text in texts} | {("term", text) for text in terms}
@@ -70,7 +66,7 @@ def test_catalogues_hold_every_message_and_keep_its_places(language):
 
 def test_no_message_hides_inside_a_formatted_string():
     """What stands in an f-string is not extracted, so would be missing from every template."""
-    for path in sorted(path for package in SAYERS for path in package.rglob("*.py")):
+    for path in sorted(HOUSE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.JoinedStr):
                 calls = [each for each in ast.walk(node) if isinstance(each, ast.Call)]
@@ -170,15 +166,9 @@ def test_placeholders_are_all_filled():
                 assert not re.search(r"\{\w+\}", text), text
 
 
-def test_numbers_names_and_times_in_german():
+def test_numbers_in_german():
     german = words_in("de")
     assert german.number(1234.5, 1) == "1.234,5"
-    assert german.part_name("block 2 x 4") == "Block 2\u00a0×\u00a04"
-    assert german.part_name("slab 1 x 6, 2nd kind") == "Platte 1\u00a0×\u00a06, Art 2"
-    assert german.place_name("tower, front left, 12 parts") == "Turm, vorn links, 12 Teile"
-    assert german.place_name("block, built 2 times, 1 part") == "Block, 2-mal gebaut, 1 Teil"
-    assert german.colour("darker red 2") == "dunkleres Rot 2"
-    assert german.colour("slate blue") == "Schieferblau"
 
 
 @pytest.mark.parametrize(

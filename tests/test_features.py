@@ -209,7 +209,7 @@ def test_unmerged_shuffled_and_turned_meshes_measure_the_same(seed: int, facets:
     want = measured(Solid(block.vertices, block.faces))
     assert len(found.studs) == 4
     assert sorted(s.radius_mm for s in found.studs) == pytest.approx([STUD_RADIUS] * 4, abs=NEAR)
-    assert found.name == want.name == "block 2 x 2"
+    assert str(found.name) == str(want.name) == "block 2 x 2"
     assert found.size_mm == pytest.approx(want.size_mm, abs=1e-3)
     assert found.volume_mm3 == pytest.approx(want.volume_mm3, rel=1e-4)
     assert pose[:3, :3] @ want.centroid + pose[:3, 3] == pytest.approx(found.centroid, abs=1e-3)
@@ -352,4 +352,4 @@ def test_studs_set_into_a_body_and_never_united_with_it(sunk: float) -> None:
 def test_a_plate_of_hundreds_of_studs() -> None:
     found = measures_of(placed([(solids.slab(20, 20, Module(facets=8)), np.eye(4))]))
     assert len(found.by_shape["S1"].studs) == 400
-    assert found.by_shape["S1"].name == "slab 20 x 20"
+    assert str(found.by_shape["S1"].name) == "slab 20 x 20"

@@ -100,7 +100,7 @@ def test_base_materials_and_colour_groups_and_none(tmp_path):
         file.item(mesh, pose(at=(50.0 * row, 0, 0)))
     model = read_model(file.write(tmp_path / "c.3mf"), PLAIN)
     assert [part.colour for part in model.parts] == ["#c9b48a", "#c80a14", "#9a9a9a"]
-    assert model.parts[0].colour_name == "sand"
+    assert str(model.parts[0].colour_name) == "sand"
 
 
 def test_triangle_colours_go_by_area_not_by_count(tmp_path):

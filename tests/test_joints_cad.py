@@ -105,7 +105,7 @@ def test_a_block_meshed_by_gmsh(step_file: Path, size: float) -> None:
 def _check(block: Solid) -> None:
     measures = measures_of(placed([(block, np.eye(4))]))
     found = measures.by_shape["S1"]
-    assert found.name == "block 2 x 2"
+    assert str(found.name) == "block 2 x 2"
     assert measures.pitch_mm == pytest.approx(PITCH, abs=NEAR)
     assert len(found.studs) == 4
     for stud in found.studs:

@@ -198,7 +198,7 @@ def test_names_say_what_and_where(tug_plan):
     for assembly in order.assemblies[:-1]:
         assert assembly.name.endswith(f"{len(assembly.copies[0])} parts")
     twice = next(assembly for assembly in order.assemblies if len(assembly.copies) == 2)
-    assert twice.name == "tower, front and back, built 2 times, 4 parts"
+    assert str(twice.name) == "tower, front and back, built 2 times, 4 parts"
 
 
 def test_a_name_for_nothing_is_noted():

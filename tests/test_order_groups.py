@@ -89,7 +89,7 @@ def test_a_nested_copy_out_of_place_is_found(two_towers):
 
 def test_names_say_where_copies_sit(two_towers):
     """Towers by where they stand in the model, turrets by where they stand on a tower."""
-    names = {len(each.copies[0]): each.name for each in two_towers.order.assemblies}
+    names = {len(each.copies[0]): str(each.name) for each in two_towers.order.assemblies}
     assert names[10] == "tower, back left and back right, built 2 times, 10 parts"
     assert names[3] == "tower, left and right, built 4 times, 3 parts"
     boxes = two_towers.model.part_bounds.mean(axis=1)

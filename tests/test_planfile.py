@@ -43,6 +43,7 @@ from steps.planfile import (
     to_text,
 )
 from steps.settings import Settings
+from steps.wording import phrase
 from tests.hand_made import measures_of, model_of
 
 #: Every key of the contract, by the place it stands in.
@@ -112,7 +113,7 @@ def plan() -> Plan:
             (Attach("A1", 0, Move(np.array([[0, 0, -1.0]]))),),
             ("J1",),
             np.array([0, 0, 1.0]),
-            doubtful="not proved",
+            doubtful=(phrase("not proved"),),
             note="mind the fingers",
             needs_push_n=12.0,
         ),

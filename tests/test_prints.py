@@ -461,7 +461,7 @@ def test_refit_moves_nothing_but_the_studs_and_lists_the_change(
 ) -> None:
     model, measures, joints = big_tug
     done = refit(model, measures, joints, "press", Settings(scale=4))
-    change = next(each for each in done.changes if each.name == "block 2 x 4" and each.kind == "stud")
+    change = next(each for each in done.changes if str(each.name) == "block 2 x 4" and each.kind == "stud")
     before = model.shape_by_id[change.shape]
     after = done.model.shape_by_id[change.shape]
     assert change.count == 8 and change.delta_mm == pytest.approx(0.34 - 0.035, abs=0.01)
@@ -608,7 +608,9 @@ def test_refit_says_where_one_stud_meets_gaps_too_unlike(big_tug: tuple[Model, M
 def test_studs_of_one_shape_move_each_by_its_own_need(big_tug: tuple[Model, Measures, Joints]) -> None:
     """Side studs set 0.3 mm wider than those on top: two moves, each to the middle of press."""
     model, measures, joints = big_tug
-    key = next(key for key, each in measures.by_shape.items() if each.name == "block 1 x 4, 4 side studs")
+    key = next(
+        key for key, each in measures.by_shape.items() if str(each.name) == "block 1 x 4, 4 side studs"
+    )
     up = measures.by_shape[key].up
 
     def on_side(touch: Any) -> bool:
@@ -649,7 +651,7 @@ def test_refit_names_a_stud_that_would_run_over_its_edge(
 ) -> None:
     """The body ends 19.66 mm from a stud's axis at 4x; studs of radius 13.2 have 6.46 mm to grow."""
     model, measures, _ = big_tug
-    key = next(key for key, each in measures.by_shape.items() if each.name == "block 2 x 4")
+    key = next(key for key, each in measures.by_shape.items() if str(each.name) == "block 2 x 4")
     assert moved_shape(model.shape_by_id[key], measures.by_shape[key].studs, 6.4) is not None
     assert moved_shape(model.shape_by_id[key], measures.by_shape[key].studs, 6.5) is None
 

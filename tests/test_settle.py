@@ -121,10 +121,7 @@ def test_a_press_beyond_hands_is_named(push_n, hard):
 
 def test_an_estimated_press_is_to_be_tried_on_the_fit_card_first():
     made = stack([Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 2, 2)], 5.0)
-    joints = tuple(
-        replace(joint, push_n=230.0, why="4 studs; holds about 115 N, estimated from the gap")
-        for joint in made.joints.joints
-    )
+    joints = tuple(replace(joint, push_n=230.0, estimated=True) for joint in made.joints.joints)
     work = settled(replace(made, joints=Joints(joints)), one_by_one(made), [])
     (hard,) = [problem.text for problem in work.problems if problem.code == "hard-to-press"]
     assert "The figure is an estimate: try the fit card first (`stepleaf coupon`)" in hard

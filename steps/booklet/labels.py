@@ -137,7 +137,7 @@ def _page(matter: Matter, setter: Typesetter, sheet: StickerSheet, lots: Sequenc
 def _sticker(matter: Matter, setter: Typesetter, lot: Lot, rect: Rect) -> Cell:
     """One sticker; nothing printed within the pad of its edge."""
     words, inner = matter.words, rect.inset(PAD_MM)
-    name, colour = matter.shape_name(lot.shape), words.colour(lot.colour_name)
+    name, colour = matter.shape_name(lot.shape), words.said(lot.colour_name)
     picture = Rect(inner.x, inner.y, PICTURE_SHARE * inner.width, inner.height)
     x = picture.right + PAD_MM
     width = inner.right - x

@@ -43,12 +43,4 @@ TERMS = (
     "front right",
     "back left",
     "back right",
-    # colours told apart
-    "darker {colour}",
-    "lighter {colour}",
-    # why a step is doubtful
-    "it is held by nothing that is placed before it",
-    "it is locked by its neighbours: no straight move brings it in, so it has to be bent, split or left out",
-    "it waits on the table, joined to nothing, for more than one step",
-    "another way was not looked for any longer",
 )

@@ -8,11 +8,11 @@ adding one needs no change of code. If the catalogue's header has ``X-Font-Regul
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from gettext import c2py
+from numbers import Real
 from pathlib import Path
 
 from babel import Locale, UnknownLocaleError
@@ -21,6 +21,7 @@ from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
 from steps.errors import WrongSettings
+from steps.wording import Joined, Phrase, Sayable, Size, Term, Wording, decimals, filled
 
 CATALOGUES = Path(__file__).resolve().parent / "catalogues"
 SOURCE_LANGUAGE = "en"
@@ -89,7 +90,11 @@ class Words:
 
     def _finish(self, text: str, values: dict[str, object]) -> str:
         marked = self.wrap(text) if self.wrap else text
-        return re.sub(r"\{(\w+)\}", lambda found: str(values.get(found[1], found[0])), marked)
+        told = {
+            name: self.said(value) if isinstance(value, Wording) else str(value)
+            for name, value in values.items()
+        }
+        return filled(marked, told)
 
     def term(self, text: str) -> str:
         """A word or short phrase from an earlier stage (context "term"), as it is where unknown."""
@@ -103,13 +108,6 @@ class Words:
         pattern = "#,##0" + ("." + "0" * digits if digits else "")
         return format_decimal(round(float(value), digits) + 0.0, format=pattern, locale=self.locale)
 
-    def colour(self, name: str) -> str:
-        """A colour's plain words: "slate blue", "darker red 2"."""
-        told = re.fullmatch(r"(darker|lighter) (.+?)( \d+)?", name)
-        if told:
-            return self.term(told[1] + " {colour}").replace("{colour}", self.term(told[2])) + (told[3] or "")
-        return self.term(name)
-
     def figures(self, value: float) -> str:
         """A number to two significant figures, never as a power of ten."""
         if value <= 0:
@@ -118,44 +116,32 @@ class Words:
         decimals = 1 - math.floor(math.log10(rounded) + 1e-9)
         return self.number(rounded, max(0, decimals))
 
-    def part_name(self, name: str) -> str:
-        """ "block 2 x 4, 2nd kind" in this language: words are looked up, measures keep their place."""
-        name, _, kind = name.partition(", ")
-        head, numbers = re.fullmatch(r"([^\d]*?)\s*((?:\d.*)?)", name, re.S).groups()  # type: ignore[union-attr]
-        cross = f" ×{NBSP}" if numbers.endswith("mm") else f"{NBSP}×{NBSP}"
-        numbers = re.sub(r"(?<=\d) x (?=\d)", cross, numbers)
-        numbers = re.sub(r"(?<=\d) mm$", f"{NBSP}mm", numbers)
-        words = " ".join(filter(None, (self.term(head) if head else "", numbers)))
-        return ", ".join(filter(None, (words, self._remark(kind))))
+    def said(self, value: Sayable) -> str:
+        """A value of words in this language; a plain string, a person's own words, as it is."""
+        match value:
+            case str():
+                return value
+            case Term():
+                return self.term(value.text)
+            case Size():
+                return self._lengths(value)
+            case Joined():
+                return value.by.join(self.said(part) for part in value.parts)
+            case Phrase(many=None):
+                return self.say(value.message, **{name: self.said(each) for name, each in value.values})
+            case Phrase():
+                filling = {name: self.said(each) for name, each in value.values}
+                return self.say_n(value.message, str(value.many), value.n, **filling)
+            case Real():
+                return self.number(float(value))
+        raise TypeError(f"no words for {value!r}")
 
-    def _remark(self, remark: str) -> str:
-        """What tells a shape from the plain one: "2nd kind", "4 side studs", "with ball"."""
-        counted = re.fullmatch(r"(\d+)(?:st|nd|rd|th)? (kind|mm high|side studs?|studs?|pegs?)", remark)
-        if not counted:
-            return self.term(remark) if remark else ""
-        n, what = int(counted[1]), counted[2].removesuffix("s")
-        if what == "kind":
-            return self.say("kind {n}", n=n)
-        if what == "mm high":
-            return self.say("{n} mm high", n=n)
-        if what == "side stud":
-            return self.say_n("{n} side stud", "{n} side studs", n)
-        if what == "stud":
-            return self.say_n("{n} stud", "{n} studs", n)
-        return self.say_n("{n} peg", "{n} pegs", n)
-
-    def place_name(self, name: str) -> str:
-        """ "tower, front left, 12 parts" in this language, piece by piece."""
-        return ", ".join(self._piece(piece.strip()) for piece in name.split(","))
-
-    def _piece(self, piece: str) -> str:
-        if count := re.fullmatch(r"(\d+) parts?", piece):
-            return self.say_n("{n} part", "{n} parts", int(count[1]))
-        if count := re.fullmatch(r"built (\d+) times?", piece):
-            return self.say_n("built {n} time", "built {n} times", int(count[1]))
-        if both := re.fullmatch(r"([a-z ]+) and ([a-z ]+)", piece):
-            return self.say("{a} and {b}", a=self.part_name(both[1]), b=self.part_name(both[2]))
-        return self.part_name(piece)
+    def _lengths(self, size: Size) -> str:
+        """ "2 × 4" or "120 × 9.5 mm", not to be torn apart but after a × of mm."""
+        told = [self.number(each, decimals(each)) for each in size.lengths]
+        if size.unit == "mm":
+            return f" ×{NBSP}".join(told) + f"{NBSP}mm"
+        return f"{NBSP}×{NBSP}".join(told)
 
     def minutes(self, value: float) -> str:
         """ "30 min", "2 h", "1 h 30 min"; from two hours on rounded up to whole half hours."""

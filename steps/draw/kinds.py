@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from steps.model import Plan, Step
+from steps.wording import Wording
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
@@ -20,7 +21,7 @@ class Kind:
     letter: str  #: "a", "b", ... "z", "aa", ...
     shape: str
     colour: str  #: "#rrggbb"
-    colour_name: str
+    colour_name: Wording | str
     groups: tuple[tuple[str, ...], ...]  #: part ids of each thing taken
     assembly: str = ""
 
@@ -48,7 +49,7 @@ def letter_of(index: int) -> str:
 def kinds_in_step(plan: Plan, step: Step) -> tuple[Kind, ...]:
     """The kinds of a step in order of first use: single parts first, then attached sub-assemblies."""
     groups: dict[tuple[str, str, str], list[tuple[str, ...]]] = {}
-    names: dict[str, str] = {}
+    names: dict[str, Wording | str] = {}
     for arrival in plan.sequence.by_number[step.number].arrivals:
         if arrival.assembly:
             key = ("", "", arrival.assembly)

@@ -329,5 +329,5 @@ def _alt_of(studio: Studio, step: Step) -> str:
 
 def _name_of(studio: Studio, kind: Kind) -> str:
     if kind.assembly:
-        return studio.plan.order.assembly_by_id[kind.assembly].name
+        return str(studio.plan.order.assembly_by_id[kind.assembly].name)
     return f"{studio.plan.measures.by_shape[kind.shape].name}, {kind.colour_name}"

@@ -20,6 +20,7 @@ from steps.model import Array, Gluing, Measures, Model, Order, Work
 from steps.settings import Settings
 from steps.statics.flat import flat, unit
 from steps.statics.structure import TABLE_TOLERANCE_MM, bodies_of, feet_of
+from steps.wording import Wording
 
 #: Label words, the graver first (CLP Article 20).
 LABEL_WORDS = ("Danger", "Warning")
@@ -139,7 +140,7 @@ class Heavy:
     """A sub-assembly that is heavy or tips easily."""
 
     assembly: str
-    name: str
+    name: Wording | str
     grams: float
     people: int
     tip_deg: float

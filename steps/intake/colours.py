@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from steps.intake.colour_words import WORDS
 from steps.intake.scene import Colour
 from steps.model import Array
+from steps.wording import Term, Wording, joined, phrase
 
 #: What a part is when its file gives no colour.
 DEFAULT_COLOUR = "#9a9a9a"
@@ -58,7 +59,7 @@ def to_lab(colours: Iterable[str]) -> Array:
     return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
 
 
-def name_colours(colours: Iterable[str]) -> Mapping[str, str]:
+def name_colours(colours: Iterable[str]) -> Mapping[str, Wording]:
     """A plain name for each "#rrggbb"; no two alike. The order given decides nothing.
 
     Colours nearest to their word get it first. A colour whose word is taken gets the nearest free one
@@ -67,17 +68,17 @@ def name_colours(colours: Iterable[str]) -> Mapping[str, str]:
     wanted = sorted(set(colours))
     if not wanted:
         return {}
-    words, lab = list(WORDS), to_lab(wanted)
+    words, lab = [Term(word) for word in WORDS], to_lab(wanted)
     distance = np.linalg.norm(lab[:, None] - _WORDS_LAB[None], axis=2)
-    named: dict[str, str] = {}
-    holder: dict[str, int] = {}
+    named: dict[str, Wording] = {}
+    holder: dict[Wording, int] = {}
     for row in np.lexsort((np.arange(len(wanted)), np.round(distance.min(axis=1), 9))):
         nearest = np.argsort(distance[row], kind="stable")
         free = next((at for at in nearest if words[at] not in holder and distance[row, at] <= FAR), None)
         if words[nearest[0]] not in holder:
             free = nearest[0]
         if free is not None:
-            name = words[free]
+            name: Wording = words[free]
         else:
             first = holder[words[nearest[0]]]
             name = _told_apart(words[nearest[0]], lab[row, 0] < lab[first, 0], holder)
@@ -86,12 +87,12 @@ def name_colours(colours: Iterable[str]) -> Mapping[str, str]:
     return {colour: named[colour] for colour in wanted}
 
 
-def _told_apart(word: str, darker: bool, taken: Mapping[str, int]) -> str:
-    tried = f"{'darker' if darker else 'lighter'} {word}"
+def _told_apart(word: Term, darker: bool, taken: Mapping[Wording, int]) -> Wording:
+    tried = phrase("darker {colour}", colour=word) if darker else phrase("lighter {colour}", colour=word)
     number = 2
-    name = tried
+    name: Wording = tried
     while name in taken:
-        name = f"{tried} {number}"
+        name = joined(tried, number, by=" ")
         number += 1
     return name
 

@@ -112,6 +112,7 @@ def _pattern(
         "hold_n": hold.hold_n,
         "hold_range_n": hold.range_n,
         "push_n": hold.push_n,
+        "estimated": hold.estimated,
         "hold_low_n": hold.range_n[0],
         "hold_high_n": hold.range_n[1],
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),

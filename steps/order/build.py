@@ -23,6 +23,7 @@ from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
 from steps.order.site import TABLE_SHARE, Site, repeats_of
 from steps.progress import tick
+from steps.wording import Wording, phrase
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
 STEP_REACH = 8.0
@@ -40,6 +41,9 @@ MODULE_LEVELS = 3
 MODULE_SHARE = 1 / 3
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
+#: Why a step is doubtful: nothing carries its part; its part lies loose for longer than a step.
+UNHELD = phrase("it is held by nothing that is placed before it")
+WAITS = phrase("it waits on the table, joined to nothing, for more than one step")
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,7 @@ class Draft:
     """One step: units in the order they go in, and what is doubtful about it."""
 
     units: list[int]
-    doubtful: list[str] = field(default_factory=list)
+    doubtful: list[Wording] = field(default_factory=list)
     aloft: tuple[int, ...] = ()  #: units that a hand holds until those after them in the step are in
     hanging: bool = False  #: nothing of the step, nor before it, holds it
     aided: bool = False  #: held in the air or laid loose, since nothing else was found
@@ -495,7 +499,7 @@ class Build:
             raise Deadlock
         unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
         self.place(unit)
-        return Draft([unit], ["it is held by nothing that is placed before it"], hanging=True, aided=True)
+        return Draft([unit], [UNHELD], hanging=True, aided=True)
 
     def _held_up(self) -> tuple[list[int], int] | None:
         """The fewest units that one part carries once it is in, in the order they go in, and that part."""
@@ -530,7 +534,7 @@ class Build:
             self._join(unit)
         if len(apart) < len(laid):
             draft.aided = True
-            draft.doubtful = ["it waits on the table, joined to nothing, for more than one step"]
+            draft.doubtful = [WAITS]
         return draft
 
     def _joins_main(self, unit: int) -> bool:

@@ -8,6 +8,7 @@ import numpy as np
 
 from steps.model import Array, Model
 from steps.order.site import Group
+from steps.wording import Term, Wording, joined, phrase, phrase_n
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
 MIDDLE_SHARE = 0.2
@@ -17,8 +18,6 @@ TOWER = 1.2
 DECK = 0.35
 #: Longer than this many times its width, and not high, it is an arm.
 ARM = 3.0
-#: Copies in more places than this are only counted.
-MOST_PLACES = 2
 
 
 def wished_names(groups: Sequence[Group], wished: Mapping[int, str]) -> tuple[dict[int, str], list[int]]:
@@ -41,26 +40,33 @@ def wished_names(groups: Sequence[Group], wished: Mapping[int, str]) -> tuple[di
     return found, lost
 
 
-def group_name(model: Model, group: Group, root: Group, groups: Sequence[Group] = ()) -> str:
-    """What the group is, where it sits and how many parts it has.
+def group_name(
+    model: Model, group: Group, root: Group, groups: Sequence[Group] = ()
+) -> tuple[Wording, Wording]:
+    """What the group is and where it sits, without and with how many parts it has.
 
     Of ``groups`` the one that repeats and holds this one, if any, is what the place is seen in.
     """
-    count = len(group.parts)
+    words = _told(model, group, root, groups)
+    return joined(*words), joined(*words, phrase_n("{n} part", "{n} parts", len(group.parts)))
+
+
+def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> list[Wording]:
     if group is root:
-        return f"whole model, {count} parts"
-    if count > len(root.parts) / 2:
-        return f"body, {count} parts"
-    words = [what_it_is(model, group.parts, group.up)]
+        return [Term("whole model")]
+    if len(group.parts) > len(root.parts) / 2:
+        return [Term("body")]
+    words: list[Wording] = [Term(what_it_is(model, group.parts, group.up))]
     outer = _repeated_around(group, groups) or root
     here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
     places = list(dict.fromkeys(where_it_sits(model, copy, root.up, outer.parts) for copy in sorted(here)))
-    if len(places) <= MOST_PLACES:
-        words.append(" and ".join(places))
+    if len(places) == 1:
+        words.append(Term(places[0]))
+    elif len(places) == 2:  # copies in more places than two are only counted
+        words.append(phrase("{a} and {b}", a=Term(places[0]), b=Term(places[1])))
     if len(group.copies) > 1:
-        words.append(f"built {len(group.copies)} times")
-    words.append(f"{count} parts")
-    return ", ".join(words)
+        words.append(phrase_n("built {n} time", "built {n} times", len(group.copies)))
+    return words
 
 
 def _repeated_around(group: Group, groups: Sequence[Group]) -> Group | None:

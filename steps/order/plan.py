@@ -30,15 +30,16 @@ from steps.order.writer import Writer
 from steps.settings import Settings
 from steps.statics import Structure
 from steps.wishes import circle_text, read_wishes, unmet_text
+from steps.wording import phrase
 
 #: Said of a part that no move brings in, where the plan is made anyway.
-LOCKED = (
+LOCKED = phrase(
     "it is locked by its neighbours: no straight move brings it in, so it has to be bent, split or left out"
 )
 
 
 #: Said of a step that needs help, where the search for another way was given up.
-STOPPED = "another way was not looked for any longer"
+STOPPED = phrase("another way was not looked for any longer")
 #: So many parts are named in a message.
 MOST_NAMED = 6
 

@@ -16,6 +16,7 @@ from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
 from steps.statics import Structure
 from steps.wishes import Wishes
+from steps.wording import Wording
 
 #: A group as it is built: its ways, and its steps.
 Ordered = tuple[Solved, list[Draft]]
@@ -125,16 +126,15 @@ class Writer:
             standing.add(unit)
         return sorted(closing, key=lambda joint: self._row[joint.id]), push
 
-    def _doubt(self, site: Site, draft: Draft) -> str:
-        doubtful = "; ".join(draft.doubtful)
-        if doubtful:
+    def _doubt(self, site: Site, draft: Draft) -> tuple[Wording, ...]:
+        if draft.doubtful:
             parts = draft_parts(site, draft)
             names = ", ".join(self.model.parts[part].source for part in parts)
-            text = f"Step {len(self.steps) + 1}, {names}: {doubtful}."
+            text = f"Step {len(self.steps) + 1}, {names}: {'; '.join(map(str, draft.doubtful))}."
             ids = tuple(self._names[part] for part in parts)
             code = "hangs-on-nothing" if draft.hanging else "doubtful-step"
             self.problems.append(Problem(code, "error" if draft.hanging else "warning", ids, text))
-        return doubtful
+        return tuple(draft.doubtful)
 
     def _note(self, site: Site, draft: Draft) -> str:
         """The user's notes on the parts that the step adds."""
@@ -155,16 +155,16 @@ class Writer:
             text = f"order.names: {source} is in no sub-assembly, so the name {name!r} is not used."
             self.problems.append(Problem("unused-name", "note", (), text))
         assemblies = tuple(
-            Assembly(
-                self._ids[group.parts],
-                named.get(place) or group_name(self.model, group, whole, self._begun),
-                tuple(tuple(self._names[part] for part in copy) for copy in group.copies),
-            )
-            for place, group in enumerate(self._begun)
+            self._assembly(group, named.get(place), whole) for place, group in enumerate(self._begun)
         )
         counted = figures(self.model, assemblies, self.steps, self.up)
         facts = {**self.facts, **counted, "programmes": float(self._programmes)}
         return Order(assemblies, tuple(self.steps), tuple(self.problems), facts, self.up)
+
+    def _assembly(self, group: Group, wished: str | None, whole: Group) -> Assembly:
+        short, name = group_name(self.model, group, whole, self._begun)
+        copies = tuple(tuple(self._names[part] for part in copy) for copy in group.copies)
+        return Assembly(self._ids[group.parts], wished or name, copies, wished or short)
 
 
 def draft_parts(site: Site, draft: Draft) -> list[int]:

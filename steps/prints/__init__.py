@@ -172,7 +172,7 @@ def _object(
     item: PrintItem, meshes: Mapping[str, Piece], copies: tuple[tuple[str, float, float], ...]
 ) -> PrintObject:
     name = f"{item.laid.label} {item.laid.name}"
-    return PrintObject(name, meshes[item.laid.shape], item.colour, item.colour_name, copies)
+    return PrintObject(name, meshes[item.laid.shape], item.colour, str(item.colour_name), copies)
 
 
 def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:

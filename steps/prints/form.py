@@ -83,7 +83,7 @@ def _head(paper: Paper) -> Table:
 
 def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
     carrier, holder = (
-        f"{shortened(words.part_name(measures.by_shape[shape].name), LONGEST_NAME)} ({shape})"
+        f"{shortened(words.said(measures.by_shape[shape].name), LONGEST_NAME)} ({shape})"
         for shape in ladder.of
     )
     gap = words.number(ladder.file_gap_mm, 2)

@@ -15,9 +15,9 @@ from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corn
 from steps.prints.labels import label_of, stem_of
 from steps.prints.lie import Lie, best_lie
 from steps.prints.mending import done, left
-from steps.prints.wording import Phrase
 from steps.progress import over
 from steps.settings import Settings
+from steps.wording import Phrase, Wording
 
 #: Supports stand on average under half the height of a part (common practice, no source).
 SUPPORT_HEIGHT_SHARE = 0.5
@@ -32,7 +32,7 @@ class Laid:
 
     shape: str
     label: str  #: "S07", as on the parts list and in the booklet
-    name: str
+    name: Wording | str
     vertices: Array  #: (n, 3) mm, lowest at z = 0, the middle of its box over the origin
     faces: IntArray  #: (m, 3)
     lie: Lie
@@ -55,7 +55,7 @@ class PrintItem:
 
     laid: Laid
     colour: str
-    colour_name: str
+    colour_name: Wording | str
     parts: tuple[str, ...]  #: part ids
     sources: tuple[str, ...]  #: their names in the model file
     stem: str  #: file name without ending
@@ -193,9 +193,9 @@ def _findings(laid: Laid, parts: tuple[str, ...], settings: Settings) -> list[Pr
     return found
 
 
-def by_colour(items: tuple[PrintItem, ...]) -> Mapping[str, tuple[float, float, float]]:
+def by_colour(items: tuple[PrintItem, ...]) -> Mapping[Wording | str, tuple[float, float, float]]:
     """Grams, metres and minutes of each colour name, supports included, in order of appearance."""
-    sums: dict[str, Array] = {}
+    sums: dict[Wording | str, Array] = {}
     for item in items:
         use = item.laid.use
         one = np.array([use.grams + use.support_g, use.metres, use.minutes])

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from steps.wording import Wording
+
 #: Longest name part and longest colour, in characters: with label, count and folder every system's limit
 #: of 255 bytes a name, and the usual 260 characters a path, stay far off.
 LONGEST_NAME, LONGEST_COLOUR = 60, 30
@@ -16,19 +18,19 @@ def label_of(shape_id: str) -> str:
     return f"{match[1]}{int(match[2]):02d}" if match else plain(shape_id, LONGEST_NAME)
 
 
-def stem_of(shape_id: str, name: str, colour: str, count: int) -> str:
+def stem_of(shape_id: str, name: Wording | str, colour: Wording | str, count: int) -> str:
     """ "S07 block-2x4 slate-blue 12-off"."""
     return " ".join(
         (label_of(shape_id), plain(name, LONGEST_NAME), plain(colour, LONGEST_COLOUR), f"{count}-off")
     )
 
 
-def plain(text: str, longest: int) -> str:
+def plain(text: Wording | str, longest: int) -> str:
     """Lower-case ASCII letters, digits and hyphens; "part" when nothing of the text is left.
 
     Accents are dropped, "2 x 4" closes up, all else becomes a hyphen. The label before it keeps names apart
     that become alike, and keeps reserved names from standing alone.
     """
-    ascii_only = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    ascii_only = unicodedata.normalize("NFKD", str(text)).encode("ascii", "ignore").decode().lower()
     closed = re.sub(r"(?<=\d) x (?=\d)", "x", ascii_only)
     return re.sub(r"[^a-z0-9.]+", "-", closed).strip("-.")[:longest].strip("-.") or "part"

@@ -11,7 +11,7 @@ import trimesh
 from steps.model import Array, Measure, frozen_array
 from steps.prints.bridges import Hanging, hanging
 from steps.prints.planes import flattened
-from steps.prints.wording import Phrase, phrase
+from steps.wording import Phrase, phrase
 
 #: Another face must need less than this share of the support before studs do not point up.
 MUCH_LESS = 0.5

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from steps.model import Mending, MendKind, Shape
-from steps.prints.wording import Phrase, phrase, phrase_n
+from steps.wording import Phrase, phrase, phrase_n
 
 
 def done(mending: Mending) -> tuple[Phrase, ...]:

@@ -17,6 +17,7 @@ from steps.fit import classify, limits
 from steps.model import Array, Feature, Fit, Joints, Measures, Model, Problem, Shape, Touch
 from steps.prints.planes import replaned
 from steps.settings import Settings
+from steps.wording import Wording
 
 #: A vertex is on a feature's surface within this share of its radius, or of its height.
 ON_SURFACE = 0.02
@@ -35,7 +36,7 @@ class Change:
     """One shape's features of one kind, moved outwards by ``delta_mm`` (negative: inwards)."""
 
     shape: str
-    name: str
+    name: Wording | str
     kind: str
     count: int
     delta_mm: float

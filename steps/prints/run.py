@@ -9,6 +9,7 @@ from functools import cached_property
 
 from steps.prints.items import PrintItem
 from steps.settings import PrinterSettings
+from steps.wording import Wording
 
 #: Room between prints on a plate (mm). Common practice, no source.
 APART_MM = 6.0
@@ -32,7 +33,7 @@ class Plate:
 
     number: int
     colour: str
-    colour_name: str
+    colour_name: Wording | str
     copies: tuple[OnPlate, ...]
     minutes: float
     needed_at: int | None  #: first step of the build that needs a part of it

@@ -14,6 +14,7 @@ from steps.prints.items import PrintItem, by_colour
 from steps.prints.paper import MM, Paper, shortened
 from steps.prints.run import Plate
 from steps.settings import Settings
+from steps.wording import Wording
 
 LONGEST_NAME = 60
 MOST_RUNS = 8  # runs of steps that a cell names; the parts list has them all
@@ -107,21 +108,21 @@ def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper)
 
 
 def _what(item: PrintItem, words: Words) -> str:
-    name = shortened(words.part_name(item.laid.name), LONGEST_NAME)
-    colour = shortened(words.colour(item.colour_name), LONGEST_NAME)
+    name = shortened(words.said(item.laid.name), LONGEST_NAME)
+    colour = shortened(words.said(item.colour_name), LONGEST_NAME)
     return f"{words.number(item.count)}{NBSP}×{NBSP}{item.laid.label} {name}, {colour}"
 
 
 def _how(item: PrintItem, words: Words) -> str:
     laid = item.laid
-    told = [laid.lie.reason.said(words)]
+    told = [words.said(laid.lie.reason)]
     if not laid.fit.fits:
         scale = words.number(laid.fit.largest_scale_told, 2)
         told.append(words.say("TOO LARGE for the bed, fits at {scale}×", scale=scale))
     if laid.small:
         told.append(words.say("small part"))
-    told += [words.say("mended: {what}", what=each.said(words)) for each in laid.mended]
-    told += [words.say("FAULT: {what}", what=each.said(words)) for each in laid.faults]
+    told += [words.say("mended: {what}", what=words.said(each)) for each in laid.mended]
+    told += [words.say("FAULT: {what}", what=words.said(each)) for each in laid.faults]
     return "; ".join(told)
 
 
@@ -142,9 +143,9 @@ def runs(steps: Sequence[int]) -> str:
 def _filament(items: Sequence[PrintItem], paper: Paper) -> Table:
     words = paper.words
     rows: list[list[Any]] = [[words.say("Colour"), "g", "m", "h"]]
-    sums: Mapping[str, tuple[float, float, float]] = by_colour(tuple(items))
+    sums: Mapping[Wording | str, tuple[float, float, float]] = by_colour(tuple(items))
     total = [sum(values) for values in zip(*sums.values(), strict=True)] if sums else [0.0, 0.0, 0.0]
-    named = [(shortened(words.colour(name), LONGEST_NAME), each) for name, each in sums.items()]
+    named = [(shortened(words.said(name), LONGEST_NAME), each) for name, each in sums.items()]
     for name, (grams, metres, minutes) in (*named, (words.say("all together"), total)):
         rows.append([name, words.number(grams), words.number(metres), words.number(minutes / 60)])
     table = paper.grid(rows, FILAMENT_WIDTHS_MM, repeatRows=1)
@@ -161,7 +162,7 @@ def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: Paper) -> T
             f"{count}{NBSP}×{NBSP}{items[row].laid.label}" for row, count in plate.counts.items()
         )
         step = "" if plate.needed_at is None else str(plate.needed_at)
-        colour = shortened(words.colour(plate.colour_name), LONGEST_NAME)
+        colour = shortened(words.said(plate.colour_name), LONGEST_NAME)
         hours = words.number(plate.minutes / 60, 1)
         rows.append([words.number(plate.number), colour, what, hours, step, ""])
     table = paper.grid(rows, RUN_WIDTHS_MM, repeatRows=1)

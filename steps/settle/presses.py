@@ -49,6 +49,6 @@ def _hard(
 
 def _doubt(closing: Sequence[Joint]) -> str:
     """Start of the advice: an estimated push is to be tried on the fit card before it is believed."""
-    if any("estimated" in joint.why for joint in closing):
+    if any(joint.estimated for joint in closing):
         return "The figure is an estimate: try the fit card first (`stepleaf coupon`). If it is as stiff, "
     return "So: "

@@ -75,7 +75,7 @@ def judge(made: Made, scale: float, verdict: Verdict, clean: Made | None = None)
             verdict.miss(f"verify: {check.name}", f"{len(check.faults)} wrong; {fault}")
     doubtful = [step for step in plan.order.steps if step.doubtful]
     if doubtful:
-        verdict.miss("doubtful steps", f"{len(doubtful)}; {doubtful[0].doubtful}")
+        verdict.miss("doubtful steps", f"{len(doubtful)}; {'; '.join(map(str, doubtful[0].doubtful))}")
 
 
 def _refused(made: Made, fault: FaultyModel, verdict: Verdict) -> None:

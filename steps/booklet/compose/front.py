@@ -150,7 +150,7 @@ def parts_sheet(matter: Matter) -> Sheet:
             colour = lot.colour
             total = sum(each.count for each in matter.lots if each.colour == colour)
             count = words.say_n("{n} part", "{n} parts", total)
-            blocks.append(Heading(f"{words.colour(lot.colour_name)}: {count}"))
+            blocks.append(Heading(f"{words.said(lot.colour_name)}: {count}"))
         name = matter.shape_name(lot.shape)
         lines = [matter.label(lot.shape)]
         if matter.edition.numbers:
@@ -158,6 +158,6 @@ def parts_sheet(matter: Matter) -> Sheet:
             size = words.size(tuple(float(extent) for extent in matter.measure(lot.shape).size_mm))
             lines = [matter.file_stem(lot), f"{size}; {each}"]
         wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="parts")
-        alt = f"{name}, {words.colour(lot.colour_name)}"
+        alt = f"{name}, {words.said(lot.colour_name)}"
         blocks.append(PartLine(wish, f"{words.number(lot.count)}{NBSP}×", name, tuple(lines), alt))
     return Sheet("parts", words.say("Parts list"), tuple(blocks))

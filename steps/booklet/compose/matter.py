@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,6 +16,7 @@ from steps.order.turns import Turn, turn_between
 from steps.prints.labels import label_of, stem_of
 from steps.settings import Settings
 from steps.settle.schedule import GLUE_MIN, PART_MIN
+from steps.wording import Wording
 
 #: By more than this it lies upside down: a right angle and a display's tilt are none.
 UPSIDE_DOWN_DEG = 120.0
@@ -48,7 +48,7 @@ class Lot:
 
     shape: str
     colour: str
-    colour_name: str
+    colour_name: Wording | str
     count: int
 
 
@@ -87,12 +87,12 @@ class Matter:
         return self.plan.measures.by_shape[shape]
 
     def shape_name(self, shape: str) -> str:
-        return self.words.part_name(self.measure(shape).name)
+        return self.words.said(self.measure(shape).name)
 
     def part_words(self, part_id: str) -> str:
         """ "block 2 × 4, slate blue"."""
         part = self.plan.model.part_by_id[part_id]
-        return f"{self.shape_name(part.shape)}, {self.words.colour(part.colour_name)}"
+        return f"{self.shape_name(part.shape)}, {self.words.said(part.colour_name)}"
 
     def label(self, shape: str) -> str:
         """The printed-part label, "S07": as the print files are named."""
@@ -113,19 +113,17 @@ class Matter:
         return cautions_for(self.plan.gluing, self.plan.work, self.settings)
 
     def assembly_name(self, assembly: str) -> str:
-        return self.words.place_name(self.plan.order.assembly_by_id[assembly].name)
+        return self.words.said(self.plan.order.assembly_by_id[assembly].name)
 
     def place_name(self, assembly: str) -> str:
         """The assembly's name without its count of parts, for the title block."""
-        pieces = self.plan.order.assembly_by_id[assembly].name.split(",")
-        kept = [piece for piece in pieces if not re.fullmatch(r"\s*\d+ parts?\s*", piece)]
-        return self.words.place_name(",".join(kept or pieces))
+        return self.words.said(self.plan.order.assembly_by_id[assembly].short_name)
 
     @cached_property
     def lots(self) -> tuple[Lot, ...]:
         """By colour in order of first appearance, then by shape in the model's order."""
         counts: dict[tuple[str, str], int] = {}
-        names: dict[str, str] = {}
+        names: dict[str, Wording | str] = {}
         for part in self.plan.model.parts:
             names.setdefault(part.colour, part.colour_name)
             counts[part.colour, part.shape] = counts.get((part.colour, part.shape), 0) + 1

@@ -12,6 +12,7 @@ from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.model import Assembly, Rotation, Step, StepWork
 from steps.strength import strongest_push_n
+from steps.wording import Wording, joined
 
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
 
@@ -73,15 +74,13 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
 
 
 def _assembly_parts(matter: Matter, assembly: Assembly) -> list[Block]:
-    counts: dict[tuple[str, str], int] = {}
+    counts: dict[tuple[str, Wording | str], int] = {}
     for part_id in assembly.copies[0]:
         part = matter.plan.model.part_by_id[part_id]
         counts[part.shape, part.colour_name] = counts.get((part.shape, part.colour_name), 0) + 1
     rows: list[Block] = []
     for (shape, colour), count in counts.items():
-        text = (
-            f"{matter.words.number(count)}{NBSP}× {matter.shape_name(shape)}, {matter.words.colour(colour)}"
-        )
+        text = f"{matter.words.number(count)}{NBSP}× {matter.shape_name(shape)}, {matter.words.said(colour)}"
         detail = "" if matter.settings.reader == "child" else matter.label(shape)
         rows.append(Marked("dot", text, detail))
     return rows
@@ -90,14 +89,14 @@ def _assembly_parts(matter: Matter, assembly: Assembly) -> list[Block]:
 def _by_colour(matter: Matter, assembly: Assembly) -> list[Block]:
     """How many parts of each colour, to fetch them from where they were sorted."""
     words = matter.words
-    counts: dict[str, int] = {}
+    counts: dict[Wording | str, int] = {}
     for part_id in assembly.copies[0]:
         colour = matter.plan.model.part_by_id[part_id].colour_name
         counts[colour] = counts.get(colour, 0) + 1
     rows: list[Block] = []
     for colour, count in counts.items():
         many = words.say_n("{n} part", "{n} parts", count)
-        rows.append(Marked("dot", f"{words.colour(colour)}: {many}"))
+        rows.append(Marked("dot", f"{words.said(colour)}: {many}"))
     return rows
 
 
@@ -146,7 +145,7 @@ def take_row(matter: Matter, kind: Kind) -> Take:
         wish = Wish("assembly", assembly=kind.assembly)
         return Take(count, kind.letter, name, words.say("built before"), "", wish, name)
     name = matter.shape_name(kind.shape)
-    colour = words.colour(kind.colour_name)
+    colour = words.said(kind.colour_name)
     wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, family="take")
     return Take(count, kind.letter, name, colour, matter.label(kind.shape), wish, f"{name}, {colour}")
 
@@ -170,8 +169,7 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     arrivals = matter.plan.sequence.by_number[step.number].arrivals
     blocks: list[Block] = []
     if step.doubtful:
-        why = "; ".join(words.term(each) for each in step.doubtful.split("; "))
-        text = words.say("Doubtful step, for an adult: {why}", why=why)
+        text = words.say("Doubtful step, for an adult: {why}", why=joined(*step.doubtful, by="; "))
         blocks += [Marked("doubt", text, strong=True), Rule()]
     if work.needs_cured:
         text = _cured(matter, work)
