@@ -10,7 +10,18 @@ import numpy as np
 from steps.fit import scale_law
 from steps.graph import articulation_parts, movable_groups, unheld_parts
 from steps.joints.release import letting_go
-from steps.model import KIND_ORDER, Feature, FeatureKind, Fit, Joint, Joints, Problem, Touch, TouchKind
+from steps.model import (
+    KIND_ORDER,
+    Feature,
+    FeatureKind,
+    Fit,
+    Joint,
+    Joints,
+    Listed,
+    Problem,
+    Touch,
+    TouchKind,
+)
 from steps.pipeline import Survey
 from steps.planfile import (
     Amount,
@@ -44,6 +55,8 @@ SCALE_ROWS = 8
 ALONG_AXIS = 0.9999
 #: Groups and parts named in one line.
 SHOWN = 6
+#: What said a count or a colour, in one letter.
+SOURCE_LETTERS = {"file name": "f", "part name": "p", "parts.csv": "l", "file": "m", "": "-"}
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 
 
@@ -109,6 +122,19 @@ class MeasuredJoint(Entry):
     touches: tuple[MeasuredTouch, ...]
 
 
+class ListedEntry(Entry):
+    """One print of a folder of loose parts, and what said so."""
+
+    file: str
+    name: str  #: the maker's own
+    count: int
+    count_by: str
+    colour: str
+    colour_word: str
+    colour_by: str
+    questions: tuple[str, ...]
+
+
 class ScaleEntry(Entry):
     """What alike joints would be at other scales: their gap grows with the scale, the classes do not."""
 
@@ -135,6 +161,7 @@ class Inspection(Entry):
     printed_g: Amount
     shapes: tuple[MeasuredShape, ...]
     parts: tuple[PartEntry, ...]
+    listed: tuple[ListedEntry, ...] = ()  #: of loose parts: what was understood, and what said it
     joints: tuple[MeasuredJoint, ...]
     scale_law: tuple[ScaleEntry, ...]
     #: parts that stay rigid together when every joint that moves is let move; one group: nothing moves
@@ -161,6 +188,7 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
         printed_g=sum(measures.by_shape[part.shape].printed_g for part in model.parts),
         shapes=tuple(_shapes(found)),
         parts=part_entries(model),
+        listed=tuple(_listed(each) for each in model.listed),
         joints=tuple(_measured(joint) for joint in joints),
         scale_law=tuple(_scale_law(found, settings)),
         rigid_groups=movable_groups(model, all_joints) if model.placed else (),
@@ -168,6 +196,10 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
         never_connected=unheld_parts(model, all_joints) if model.placed else (),
         problems=tuple(_problem(problem) for problem in found.problems),
     )
+
+
+def _listed(each: Listed) -> ListedEntry:
+    return ListedEntry(**{name: getattr(each, name) for name in ListedEntry.model_fields})
 
 
 def _shapes(found: Survey) -> Iterable[MeasuredShape]:
@@ -265,6 +297,8 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
     from rich.text import Text
 
     blocks: list[RenderableType] = [Text(headline(report), style="bold"), shapes_table(report)]
+    if report.listed:
+        blocks.append(listed_table(report))
     blocks.extend(Text(line) for line in mended_lines(report))
     if report.joints:
         blocks.append(joints_table(report))
@@ -317,6 +351,33 @@ def shapes_table(report: Inspection) -> Table:
             " x ".join(f"{side:.1f}" if side < 99.95 else f"{side:.0f}" for side in shape.size_mm),
             str(shape.studs),
             f"{shape.printed_g:.1f}",
+        )
+    return table
+
+
+def listed_table(report: Inspection) -> Table:
+    """What was understood of a folder of loose parts, and what said so; "?" where it was not sure."""
+    from rich.text import Text
+
+    table = _table(
+        "As understood (from: f file's name, p part's name, l parts.csv, m the file itself, - nothing)"
+    )
+    for name in ("file", "called"):
+        table.add_column(name, overflow="fold")
+    table.add_column("count", justify="right", no_wrap=True)
+    for name in ("from", "colour"):
+        table.add_column(name)
+    table.add_column("from")
+    table.add_column("?")
+    for each in report.listed:
+        table.add_row(
+            Text(each.file),
+            Text(each.name),
+            str(each.count),
+            SOURCE_LETTERS[each.count_by],
+            Text(each.colour_word or each.colour),
+            SOURCE_LETTERS[each.colour_by],
+            "?" if each.questions else "",
         )
     return table
 

@@ -178,6 +178,20 @@ class Part:
         object.__setattr__(self, "pose", frozen_array(self.pose, (4, 4), "pose"))
 
 
+@dataclass(frozen=True)
+class Listed:
+    """One print of a folder of loose parts as it was understood, and what said so."""
+
+    file: str  #: relative to the folder
+    name: str  #: the maker's own
+    count: int
+    colour: str  #: "#rrggbb"
+    colour_word: str  #: as written, else empty
+    count_by: str  #: "parts.csv", "file name", "part name", "file", or empty: nothing says it
+    colour_by: str
+    questions: tuple[str, ...] = ()  #: what may have been meant and was not taken
+
+
 @dataclass(frozen=True, eq=False)
 class Model:
     """What the file says, and no more: shapes, placed parts, and what was odd about the file."""
@@ -190,6 +204,7 @@ class Model:
     parts: tuple[Part, ...]
     placed: bool = True  #: False for a folder of loose parts without placements
     problems: tuple[Problem, ...] = ()
+    listed: tuple[Listed, ...] = ()  #: of loose parts: what was taken from where
 
     @cached_property
     def shape_by_id(self) -> Mapping[str, Shape]:

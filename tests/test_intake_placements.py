@@ -169,9 +169,16 @@ def test_loose_parts_all_at_the_origin_are_not_on_top_of_each_other(folder):
     assert model.problems == ()
 
 
-def test_loose_folder_names_every_unreadable_file(folder):
+def test_loose_folder_names_every_unreadable_file_and_serves_the_rest(folder):
     (folder / "a.stl").write_bytes(b"")
     (folder / "b.3mf").write_bytes(b"PK broken")
+    model = read_model(folder, PLAIN)
+    assert [part.source for part in model.parts] == ["screw"]
+    assert [(problem.code, problem.severity, problem.parts) for problem in model.problems] == [
+        ("loose-file", "warning", ("a.stl",)),
+        ("loose-file", "warning", ("b.3mf",)),
+    ]
+    (folder / "screw.stl").unlink()
     with pytest.raises(FaultyModel) as caught:
         read_model(folder, PLAIN)
     assert "a.stl: is empty" in str(caught.value)

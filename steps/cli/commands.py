@@ -75,8 +75,13 @@ def inspect(
     run: Run,
     model: Model,
     json: Annotated[bool, typer.Option("--json", help="For machines.", show_default=False)] = False,
+    write_list: Annotated[
+        bool,
+        typer.Option("--write-list", help="Write parts.csv of a folder of loose parts.", show_default=False),
+    ] = False,
 ) -> None:
     """Parts, shapes, joints and problems, on the terminal. Status 1 if there are errors."""
+    from steps.cli.loose import write_parts_list
     from steps.cli.telling import Teller, show
     from steps.inspect_report import inspection, report_blocks
     from steps.pipeline import STAGES, errors_of, survey
@@ -90,6 +95,8 @@ def inspect(
         typer.echo(to_text(report), nl=False)
     else:
         show(report_blocks(report))
+    if write_list:
+        write_parts_list(model, found.model, run.quiet)
     if errors_of(found.problems):
         raise typer.Exit(1)
 

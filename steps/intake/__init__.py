@@ -9,8 +9,9 @@ from pathlib import Path
 from steps.errors import UnreadableInput
 from steps.intake.assemble import Origin, assemble
 from steps.intake.gltf import read_gltf
-from steps.intake.loose import mesh_files, placement_table_in, read_loose
+from steps.intake.loose import as_loose_if_on_plates, mesh_files, placement_table_in, read_loose
 from steps.intake.obj import read_obj
+from steps.intake.parts_list import PARTS_CSV
 from steps.intake.placements import read_placements
 from steps.intake.scene import Scene
 from steps.intake.sniff import kind_of
@@ -58,14 +59,17 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
                 f"{source.name}: is over {MAX_FILE / 1024**3:.0f} GiB; that much is not read."
             )
         scene = READERS[kind](source)
+        if kind == "3MF":
+            scene = as_loose_if_on_plates(scene, source.name)
     title = settings.title or scene.title or path.resolve().stem
     return assemble(scene, Origin(source.resolve().name, title, sha256_of(source)), settings.scale)
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file; of a folder, over the names and sums of its mesh files."""
+    """SHA-256 of a file; of a folder, over the names and sums of its mesh files and its parts list."""
     if not path.is_dir():
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
-    lines = [f"{sha256_of(file)}  {file.name}\n" for file in mesh_files(path)]
+    files = [*mesh_files(path), *(file for file in (path / PARTS_CSV,) if file.is_file())]
+    lines = [f"{sha256_of(file)}  {file.name}\n" for file in files]
     return hashlib.sha256("".join(lines).encode()).hexdigest()

@@ -13,6 +13,7 @@ from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import Tidier, TidyMesh
 from steps.intake.names import unique_names
+from steps.intake.said import name_of
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
 from steps.model import Array, Mending, Model, Part, Problem, Shape
@@ -54,10 +55,13 @@ def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
     left_out = checks.without_body(scene, lost)
-    if fatal or not placings:
+    if (fatal and scene.placed) or not placings:
         raise FaultyModel([*_errors(scene), *fatal, *left_out])
+    left_out += [replace(fault, severity="warning") for fault in fatal]  # one bad file of a folder
     shapes, parts = _shapes_and_parts(scene, placings, tidied)
-    model = Model(origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed)
+    model = Model(
+        origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed, listed=scene.listed
+    )
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
     found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
     return replace(model, problems=(*scene.problems, *left_out, *found))
@@ -172,7 +176,8 @@ def _parts(
     raw = [scene.parts[placing.part] for placing in placings]
     names = unique_names(part.name for part in raw)
     colours = [DEFAULT_COLOUR if part.colour is None else to_hex(part.colour) for part in raw]
-    words = name_colours(colours)
+    said = {to_hex(rgb): name for rgb, word in scene.colour_words.items() if (name := name_of(word, rgb))}
+    words = name_colours(colours, said)
     return tuple(
         Part(
             f"P{row + 1}",

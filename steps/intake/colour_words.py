@@ -122,3 +122,30 @@ OWN = {
 }
 
 WORDS = FROM_CSS | OWN
+
+#: Everyday German words, umlauts also written out; "hell" and "dunkel" before them make light and dark ones.
+GERMAN = {
+    "rot": "red",
+    "blau": "blue",
+    "gelb": "yellow",
+    "grün": "green",
+    "gruen": "green",
+    "schwarz": "black",
+    "weiß": "white",
+    "weiss": "white",
+    "grau": "grey",
+    "braun": "brown",
+    "lila": "purple",
+    "violett": "violet",
+    "rosa": "pink",
+    "türkis": "turquoise",
+    "tuerkis": "turquoise",
+    "silber": "silver",
+    "anthrazit": "charcoal",
+    "creme": "cream",
+    "oliv": "olive",
+    "bordeaux": "dark red",
+    "himmelblau": "sky blue",
+    "marineblau": "navy blue",
+    "ziegelrot": "brick red",
+}

@@ -17,6 +17,9 @@ from steps.wording import Term, Wording, joined, phrase
 #: What a part is when its file gives no colour.
 DEFAULT_COLOUR = "#9a9a9a"
 
+#: A file's own word for a colour is kept up to this far from the colour that the word stands for (CIE 1976):
+#: printed "yellow" is seldom pure, but "red" is no word for a blue. A guess.
+OWN_WORD_FAR = 60.0
 #: A free name further off than this (CIE 1976 difference) would mislead; about six just-noticed steps.
 FAR = 14.0
 
@@ -59,10 +62,13 @@ def to_lab(colours: Iterable[str]) -> Array:
     return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
 
 
-def name_colours(colours: Iterable[str]) -> Mapping[str, Wording]:
+def name_colours(
+    colours: Iterable[str], said: Mapping[str, Wording] | None = None
+) -> Mapping[str, Wording]:
     """A plain name for each "#rrggbb"; no two alike. The order given decides nothing.
 
-    Colours nearest to their word get it first. A colour whose word is taken gets the nearest free one
+    A word that the file itself has for a colour (``said``) stays, and goes first. Colours nearest to their
+    word get it first. A colour whose word is taken gets the nearest free one
     if that does not mislead, else "darker" or "lighter" before the word, else a number after it.
     """
     wanted = sorted(set(colours))
@@ -72,7 +78,13 @@ def name_colours(colours: Iterable[str]) -> Mapping[str, Wording]:
     distance = np.linalg.norm(lab[:, None] - _WORDS_LAB[None], axis=2)
     named: dict[str, Wording] = {}
     holder: dict[Wording, int] = {}
+    for row, colour in enumerate(wanted):
+        word = (said or {}).get(colour)
+        if word and word not in holder:
+            holder[word], named[colour] = row, word
     for row in np.lexsort((np.arange(len(wanted)), np.round(distance.min(axis=1), 9))):
+        if wanted[row] in named:
+            continue
         nearest = np.argsort(distance[row], kind="stable")
         free = next((at for at in nearest if words[at] not in holder and distance[row, at] <= FAR), None)
         if words[nearest[0]] not in holder:

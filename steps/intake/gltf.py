@@ -115,6 +115,7 @@ class _Reader:
         self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
         self.meshes: list[RawMesh] = []
         self.parts: list[RawPart] = []
+        self.colour_words: dict[Colour, str] = {}  #: names of the materials of each colour
         self.textured = False
         self.numbers_read = 0
 
@@ -125,7 +126,14 @@ class _Reader:
         if self.textured:
             text = "Some parts are coloured by pictures; they get the plain colour of their material instead."
             notes.append(Problem("texture-ignored", "note", (), text))
-        return Scene(tuple(self.meshes), tuple(self.parts), unit_mm=unit, title=title, problems=tuple(notes))
+        return Scene(
+            tuple(self.meshes),
+            tuple(self.parts),
+            unit_mm=unit,
+            title=title,
+            problems=tuple(notes),
+            colour_words=self.colour_words,
+        )
 
     def _roots(self) -> tuple[list[int], str | None]:
         scenes = self.document.get("scenes", [])
@@ -234,7 +242,9 @@ class _Reader:
             factor = physical.get("baseColorFactor") or gloss.get("diffuseFactor")
             self.textured = self.textured or "baseColorTexture" in physical or "diffuseTexture" in gloss
             if factor is not None:
-                return from_linear(factor[:3])
+                colour = from_linear(factor[:3])
+                self.colour_words.setdefault(colour, str(given.get("name") or ""))
+                return colour
         if "COLOR_0" in primitive["attributes"]:
             values = self._accessor(primitive["attributes"]["COLOR_0"])[:, :3]
             shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)

@@ -49,7 +49,8 @@ def read_obj(path: Path, whole: bool = False) -> Scene:
         for body_name, body in _bodies(shown, vertices, np.concatenate(faces), len(pieces), whole, problems):
             parts.append(RawPart(body_name, len(meshes), np.eye(4), colour))
             meshes.append(RawMesh(body_name, *body))
-    return Scene(tuple(meshes), tuple(parts), own_frames=False, problems=tuple(problems))
+    words = {colour: name for name, colour in list(colours.items())[::-1]}
+    return Scene(tuple(meshes), tuple(parts), own_frames=False, problems=tuple(problems), colour_words=words)
 
 
 def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:

@@ -35,7 +35,7 @@ class _Row:
 def is_placement_table(path: Path) -> bool:
     """Whether a CSV's first line names at least the columns id and file and a place."""
     try:
-        rows = _cells(path)
+        rows = cells_of(path)
     except UnreadableInput:
         return False
     return bool(rows) and {"id", "file", "x", "y", "z"} <= {cell.lower() for cell in rows[0]}
@@ -69,7 +69,8 @@ def _title(path: Path) -> str:
     return path.resolve().parent.name if plain else path.stem
 
 
-def _cells(path: Path) -> list[list[str]]:
+def cells_of(path: Path) -> list[list[str]]:
+    """Rows of a text table, by comma, semicolon or tab. Raises UnreadableInput when it is none."""
     data = path.read_bytes()
     try:
         text = data.decode("utf-8-sig")
@@ -87,7 +88,7 @@ def _cells(path: Path) -> list[list[str]]:
 
 
 def _rows(path: Path) -> list[_Row]:
-    cells = _cells(path)
+    cells = cells_of(path)
     head = [cell.lower() for cell in cells[0]] if cells else []
     head = ["colour" if cell == "color" else cell for cell in head]
     missing = [column for column in COLUMNS if column not in head]

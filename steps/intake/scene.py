@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from steps.model import Array, IntArray, Problem
+from steps.model import Array, IntArray, Listed, Problem
 
 Colour = tuple[int, int, int]  #: sRGB, 0..255
 
@@ -51,6 +52,9 @@ class Scene:
     placed: bool = True
     own_frames: bool = True  #: False where meshes stand in model coordinates (STL bodies, OBJ groups)
     problems: tuple[Problem, ...] = field(default=())
+    colour_words: Mapping[Colour, str] = field(default_factory=dict)  #: what the file calls its colours
+    listed: tuple[Listed, ...] = ()  #: of loose parts
+    samples: tuple[RawPart, ...] = ()  #: one copy of each listed print
 
 
 def sane(values: NDArray) -> NDArray[np.bool_]:

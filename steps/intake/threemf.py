@@ -107,6 +107,7 @@ class _Walk:
             unit_mm=UNIT_MM[self.model.GetUnit()],
             title=_title(self.model),
             problems=tuple(self.problems),
+            colour_words=self.palette.words,
         )
 
     def _place_item(self, item: Any) -> None:
@@ -176,6 +177,7 @@ class _Palette:
     def __init__(self, model: Any):
         self.model = model
         self.known: dict[tuple[int, int], Colour | None] = {}
+        self.words: dict[Colour, str] = {}  #: names of the materials of each colour
 
     def colour_of(self, mesh: Any, vertices: np.ndarray, faces: np.ndarray) -> Colour | None:
         """The colour that covers most of the mesh's area; None where the file gives none."""
@@ -203,7 +205,10 @@ class _Palette:
         try:
             kind = model.GetPropertyTypeByID(resource)
             if kind == kinds.BaseMaterial:
-                return _rgb(model.GetBaseMaterialGroupByID(resource).GetDisplayColor(at))
+                group = model.GetBaseMaterialGroupByID(resource)
+                colour = _rgb(group.GetDisplayColor(at))
+                self.words.setdefault(colour, group.GetName(at))
+                return colour
             if kind == kinds.Colors:
                 return _rgb(model.GetColorGroupByID(resource).GetColor(at))
             if kind == kinds.Composite:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -63,6 +64,12 @@ class PrintItem:
     @property
     def count(self) -> int:
         return len(self.parts)
+
+    @property
+    def called(self) -> str:
+        """The maker's own name where all copies share one ("deck plate", "deck plate#2"), else empty."""
+        names = {re.sub(r"#\d+$", "", source) for source in self.sources}
+        return names.pop() if len(names) == 1 else ""
 
     @cached_property
     def source_of(self) -> Mapping[str, str]:

@@ -110,6 +110,8 @@ def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper)
 def _what(item: PrintItem, words: Words) -> str:
     name = shortened(words.said(item.laid.name), LONGEST_NAME)
     colour = shortened(words.said(item.colour_name), LONGEST_NAME)
+    if item.called and item.called != str(item.laid.name):
+        name += f" ({shortened(item.called, LONGEST_NAME)})"
     return f"{words.number(item.count)}{NBSP}×{NBSP}{item.laid.label} {name}, {colour}"
 
 

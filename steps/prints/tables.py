@@ -17,7 +17,7 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 def parts_table(items: Sequence[PrintItem], needed: Mapping[str, int]) -> str:
     """One row per print file; ``needed`` (part -> step) may be empty. Ears from the print's middle."""
     header = (
-        "label,name,file,colour,colour_name,count,lies,x_mm,y_mm,z_mm,grams_each,support_g_each,metres_each,"
+        "label,name,called,file,colour,colour_name,count,lies,x_mm,y_mm,z_mm,grams_each,support_g_each,metres_each,"
         "minutes_each,support_mm2,bridge_mm,ears,ears_at_mm,fits_bed,largest_scale,small_part,mended,faults,parts,steps"
     )
     return _table(header.split(","), (_row(item, needed) for item in items))
@@ -29,6 +29,7 @@ def _row(item: PrintItem, needed: Mapping[str, int]) -> list[object]:
     return [
         laid.label,
         laid.name,
+        item.called,
         f"{item.stem}.3mf",
         item.colour,
         item.colour_name,

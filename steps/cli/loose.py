@@ -1,0 +1,41 @@
+"""What is written for the maker to correct: the list of loose parts, the table of placed ones."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+
+from steps.cli.telling import message, result
+from steps.errors import WrongSettings
+from steps.model import Model
+
+
+def write_parts_list(folder: Path, model: Model, quiet: bool) -> None:
+    """Write ``parts.csv`` as understood. Raises WrongSettings where the model is no folder of loose parts."""
+    from steps.intake.loose import as_the_names_say
+    from steps.intake.parts_list import PARTS_CSV, list_text
+
+    if model.placed or not folder.is_dir():
+        raise WrongSettings(f"--write-list: {folder} is no folder of loose parts, so its parts need no list.")
+    path = folder / PARTS_CSV
+    listed = as_the_names_say(folder) if path.exists() else model.listed
+    written_or_compared(path, list_text(listed), "the names and files", quiet)
+
+
+def written_or_compared(path: Path, text: str, by: str, quiet: bool) -> None:
+    """Write a file that a person is to correct, only where there is none; else say how it differs."""
+    from steps.output import write_whole
+
+    if not path.exists():
+        write_whole(path, text)
+        message(f"Correct {path.name} where it is wrong: it outranks {by} from now on.", quiet)
+        result(str(path))
+        return
+    theirs = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    lines = list(difflib.unified_diff(theirs, text.splitlines(), path.name, f"by {by}", lineterm="", n=0))
+    if not lines:
+        message(f"{path} is there already and says the same as {by}; nothing was written.", quiet)
+        return
+    message(f"{path} is there already and stays as it is. Where {by} say otherwise:", quiet)
+    for line in lines:
+        result(line)
