@@ -8,7 +8,7 @@ import platform
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -70,8 +70,13 @@ def write_whole(path: Path, content: bytes | str) -> None:
         draft.write_bytes(data)
 
 
-def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str, ...]:
-    """Write many files (path within ``folder``, content), all whole before the first is moved into place.
+def write_folder(
+    folder: Path,
+    files: Iterable[tuple[str, bytes]],
+    allow: Callable[[Sequence[Path]], None] | None = None,
+) -> tuple[str, ...]:
+    """Write many files (path within ``folder``, content), all whole before the first is moved into place;
+    ``allow`` is asked before that with where they will be, and refuses by raising.
 
     Returns the paths written. Raises CannotWrite; a full disk, a folder that refuses or an interruption
     before all were written leaves everything as it was, and so does an error of whoever makes the contents,
@@ -88,6 +93,8 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> tuple[str,
             with _told_as_writing(folder):
                 (drafts / str(len(names))).write_bytes(content)
             names.append(name)
+        if allow is not None:
+            allow([folder / name for name in names])
         with _told_as_writing(folder):
             _make_way([folder / name for name in names])
             # a disk puts many files down at once in little more time than one

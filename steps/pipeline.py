@@ -147,12 +147,14 @@ def _with_earlier(earlier: Sequence[Problem], run: Callable[[], Value]) -> Value
 
 def loose_parts(model: Model) -> Problem:
     """The problem of having no places, with what to hand in instead."""
+    plates = any(problem.code == "on-plates" for problem in model.problems)
+    layout = " (they lie side by side: a print layout)" if plates else ""
     return Problem(
         "not-placed",
         "error",
         (),
-        f"{model.file} holds {len(model.parts)} loose parts but not where each one goes, so there is no "
-        "order to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or put a "
-        "CSV of placements beside the parts (id,file,colour,x,y,z,rx,ry,rz). `stepleaf inspect` and "
-        "`stepleaf prints` work as it is.",
+        f"{model.file} holds {len(model.parts)} loose parts{layout} but not where each one goes, so there is "
+        "no order to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or put a "
+        "build.toml or a CSV of placements (id,file,colour,x,y,z,rx,ry,rz) beside the parts. "
+        "`stepleaf inspect` and `stepleaf prints` work as it is.",
     )

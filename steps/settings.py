@@ -47,6 +47,8 @@ class PrinterSettings(Section):
     infill: float = Field(0.15, ge=0, le=1)
     # mean over all moves, what a slicer's usual settings come to; common practice, no source
     speed_mm_s: float = Field(60.0, gt=0)
+    # a plate is not filled beyond this, so that building can begin; common practice, no source
+    plate_h: float = Field(12.0, gt=0, le=1000)
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
     boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
     hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)

@@ -8,7 +8,8 @@ import sys
 
 import pytest
 
-from steps.cli.telling import DOTS, Teller
+from steps.cli.telling import DOTS, Teller, gathered
+from steps.model import Problem
 
 Capture = pytest.CaptureFixture[str]
 
@@ -76,3 +77,18 @@ def test_on_a_terminal_the_bar_never_goes_back_and_counts_what_has_no_end(
     assert "2 of 2 glue, 1,234" in shown.getvalue()
     plain = re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", shown.getvalue())
     assert max(len(line) for line in re.split(r"[\r\n]", plain)) <= 60
+
+
+def test_equal_problems_are_gathered_with_a_list() -> None:
+    same = [Problem("clamp", "warning", (f"P{n}",), f"joint {n}: needs a clamp.") for n in range(1, 6)]
+    other = [Problem("far", "note", (), f"part {n} is off by {n} mm: move it {n} mm.") for n in range(1, 6)]
+    few = [Problem("few", "note", (), "a: b."), Problem("few", "note", (), "c: d.")]
+    told = [problem.text for problem in gathered([*same, *other, *few])]
+    assert told[0] == "5 times, joint 1; joint 2; joint 3; joint 4; joint 5: needs a clamp."
+    assert told[1:4] == [
+        other[0].text,
+        other[1].text,
+        "and 3 more of this kind: part 3 is off by 3 mm; part 4 is off by 4 mm; part 5 is off by 5 mm.",
+    ]
+    assert told[4:] == ["a: b.", "c: d."]
+    assert gathered(same)[0].parts == ("P1", "P2", "P3", "P4", "P5")

@@ -32,13 +32,13 @@ from steps.fit import classify
 from steps.intake import read_model
 from steps.joints import find_joints
 from steps.model import Assembly, Joints, Measures, Model, Move, Order, Part, Shape, Step
-from steps.prints import FILAMENT, PARTS_LIST, REFIT, RUN, SHEET, Prints, prepare
+from steps.prints import FILAMENT, PARTS_LIST, PLATES_LIST, REFIT, SHEET, Prints, prepare
 from steps.prints.coupon import FORM, write_coupon
 from steps.prints.form import form_pdf
 from steps.prints.items import by_colour
 from steps.prints.ladder import LADDER_KINDS, find_ladder
 from steps.prints.refit import moved_shape, refit, wanted_gap
-from steps.prints.run import APART_MM, LONGEST_PLATE_MIN, print_run
+from steps.prints.run import APART_MM, print_run
 from steps.prints.sheet import runs
 from steps.sequence import BuildSequence
 from steps.settings import CARD_GAPS_MM, PrinterSettings, Settings
@@ -358,7 +358,7 @@ def test_plates_hold_every_part_once_in_one_colour_within_the_bed(
         assert all(bed.contains(box) for box in boxes)
         apart = [a.distance(b) for k, a in enumerate(boxes) for b in boxes[:k]]
         assert min(apart, default=APART_MM) >= APART_MM - 1e-6
-        assert plate.minutes <= LONGEST_PLATE_MIN or len(plate.copies) == 1
+        assert plate.minutes <= 60 * SETTINGS.printer.plate_h or len(plate.copies) == 1
         assert plate.minutes == pytest.approx(
             sum(prints.items[copy.item].laid.use.minutes for copy in plate.copies)
         )
@@ -378,7 +378,7 @@ def test_plates_follow_the_build(big_tug: tuple[Model, Measures, Joints], tmp_pa
         done |= {copy.part for copy in plate.copies}
     rows = table(tmp_path / PARTS_LIST)
     assert {int(step) for row in rows for step in row["steps"].split()} == set(needed.values())
-    runs = table(tmp_path / RUN)
+    runs = table(tmp_path / PLATES_LIST)
     assert [int(row["plate"]) for row in runs] == list(range(1, len(prints.plates) + 1))
     for row, plate in zip(runs, prints.plates, strict=True):
         assert len(read_items(tmp_path / row["file"])) == len(plate.copies)
@@ -390,7 +390,7 @@ def test_plates_sort_by_name_as_they_are_printed(tmp_path: Path) -> None:
     parts = tuple(Part(f"P{n}", f"part {n}", "S1", "#ff0000", "red", np.eye(4)) for n in range(1, 121))
     model = Model("m", "m.3mf", "0" * 64, 1.0, (shape,), parts)
     write_files(model, measure(model, SETTINGS), tmp_path, SETTINGS)
-    names = [row["file"] for row in table(tmp_path / RUN)]
+    names = [row["file"] for row in table(tmp_path / PLATES_LIST)]
     assert len(names) == 120 and names == sorted(names) and all((tmp_path / name).exists() for name in names)
 
 

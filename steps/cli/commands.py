@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from steps import __version__
-from steps.cli.options import Run, settings_beside, with_common_options
+from steps.cli.options import DECIDES, LOOKS, Run, settings_beside, with_options
+
+if TYPE_CHECKING:
+    from steps.kept import Kept
 
 app = typer.Typer(
     help="From a block-style model, printed big, to a booklet that can be built from.",
@@ -19,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode="rich",
 )
 
-MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, or a folder or CSV of placements."
+MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, build.toml, or a folder or CSV of placements."
 Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
 Folder = Annotated[Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")]
 PLAN_SUFFIX = ".plan.json"
@@ -52,25 +56,29 @@ def stepleaf(
     """From a block-style model, printed big, to a booklet that can be built from."""
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf demo --to stepleaf-demo")
+@with_options(*DECIDES, *LOOKS)
 def demo(
     run: Run,
     to: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write to.")] = Path("stepleaf-demo"),
 ) -> None:
     """Write the demo models, a harbour tug and a beacon, and the tug's booklet."""
-    from steps.cli.demo import write_demo_models
+    from steps.cli.demo import demo_files, write_demo_models
     from steps.cli.telling import message, result
+    from steps.kept import Kept
 
     message("writing the demo models", run.quiet)
+    kept = Kept(force=run.force)
+    kept.allow(demo_files(to))
     written = write_demo_models(to)
+    kept.wrote(demo_files(to))
     for path in written:
         result(str(path))
     _booklet(written[0], to / "tug.pdf", run)
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf inspect my-model.3mf --scale 4")
+@with_options("material", "paper", "language", "pictures")
 def inspect(
     run: Run,
     model: Model,
@@ -79,15 +87,20 @@ def inspect(
         bool,
         typer.Option("--write-list", help="Write parts.csv of a folder of loose parts.", show_default=False),
     ] = False,
+    stud_sheets: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.pdf", help="Draw each shape with its studs and sockets numbered."),
+    ] = None,
 ) -> None:
     """Parts, shapes, joints and problems, on the terminal. Status 1 if there are errors."""
-    from steps.cli.loose import write_parts_list
-    from steps.cli.telling import Teller, show
+    from steps.cli.loose import write_parts_list, write_stud_sheets
+    from steps.cli.telling import Teller, message, show
     from steps.inspect_report import inspection, report_blocks
     from steps.pipeline import STAGES, errors_of, survey
     from steps.planfile import to_text
 
     settings = run.settings_for(model)
+    kept = None if stud_sheets is None else _kept(run, model, stud_sheets)
     with Teller(STAGES[:3], run.quiet) as progress:
         found = survey(model, settings, progress)
         report = inspection(found, settings)
@@ -95,14 +108,17 @@ def inspect(
         typer.echo(to_text(report), nl=False)
     else:
         show(report_blocks(report))
+    if stud_sheets is not None and kept is not None:
+        write_stud_sheets(found, stud_sheets, settings)
+        message(kept.wrote([stud_sheets]), run.quiet)
     if write_list:
         write_parts_list(model, found.model, run.quiet)
     if errors_of(found.problems):
         raise typer.Exit(1)
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf plan my-model.3mf --scale 4")
+@with_options(*DECIDES, "pictures")
 def plan(
     run: Run,
     model: Model,
@@ -112,7 +128,7 @@ def plan(
 ) -> None:
     """Joints, order and glue: everything but pictures and pages."""
     from steps.cli.faults import faults_pictured, picture_faults
-    from steps.cli.telling import Teller, result, tell_problems
+    from steps.cli.telling import Teller, message, result, tell_problems
     from steps.errors import WrongSettings
     from steps.output import write_whole
     from steps.pipeline import STAGES, make_plan
@@ -122,17 +138,19 @@ def plan(
     target = out or Path(stem_of(model) + PLAN_SUFFIX)
     if not target.name.endswith(PLAN_SUFFIX):
         raise WrongSettings(f"{target}: a plan's name ends in {PLAN_SUFFIX}; choose such a name with -o.")
-    _spare_the_input(run, model, target)
+    kept = _kept(run, model, target)
     with faults_pictured(target, settings, run.quiet), Teller(STAGES[:7], run.quiet) as progress:
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, target, settings, run.quiet)
     result(str(target))
+    message(kept.wrote([target]), run.quiet)
+    message(f"Next: stepleaf booklet {model}, or stepleaf verify {target} {model}", run.quiet)
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf booklet my-model.3mf --scale 4 --reader child")
+@with_options(*DECIDES, *LOOKS)
 def booklet(
     run: Run,
     model: Model,
@@ -151,8 +169,8 @@ def booklet(
     _booklet(model, out or Path(stem_of(model) + ".pdf"), run.with_option("stickers", stickers))
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf prints my-model.3mf --scale 4 --material petg")
+@with_options("material", "paper", "language")
 def prints(
     run: Run,
     model: Model,
@@ -169,32 +187,47 @@ def prints(
         float | None,
         typer.Option(metavar="DEGREES", help="Also a wedge that shows the model at this angle on its pegs."),
     ] = None,
+    left: Annotated[
+        bool,
+        typer.Option("--left", help="Plates for what print run.csv says is left.", show_default=False),
+    ] = False,
+    longest_plate: Annotated[
+        float | None, typer.Option(metavar="HOURS", help="Fill plates up to this time; 12 unless set.")
+    ] = None,
 ) -> None:
     """One print file per shape and colour, plates in building order, and the parts list."""
-    from steps.cli.printing import display_wedge, fit_to_aim_at, order_of, refitted
+    from steps.cli.printing import display_wedge, fit_to_aim_at, order_of, refitted, with_longest_plate
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
-    from steps.prints import prepare, write_out
+    from steps.prints import RUN, prepare, write_out
+    from steps.prints.entries import read_entries
     from steps.progress import stage
 
-    settings, fit = run.settings_for(model), fit_to_aim_at(refit)
-    folder = out or Path(stem_of(model) + "-prints")
+    settings, fit = with_longest_plate(run.settings_for(model), longest_plate), fit_to_aim_at(refit)
+    folder = _folder_of(model, out, stem_of(model) + "-prints")
+    kept = _kept(run, model, ours=(RUN,))
+    entries = read_entries(folder / RUN)  # before the work: what cannot be kept stops it
     with Teller((*STAGES[:4], "files"), run.quiet) as progress:
         found = survey(model, settings, progress)
         moved = refitted(found, fit, settings)
         wedge = display_wedge(found, display_angle, moved)
         order = order_of(found, settings, progress)
         with stage(progress, "files"):
-            made = prepare(found.model, found.measures, settings, order, moved, wedge)
-            write_out(made, found.model, folder, settings)
+            made = prepare(found.model, found.measures, settings, order, moved, wedge, entries, left)
+            written = write_out(made, found.model, folder, settings, kept)
     for line in (*made.changes, made):
         message(str(line), run.quiet)
     tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
+    message(kept.wrote(written), run.quiet)
+    message(
+        f"Next: enter in {folder / RUN} what is done, then stepleaf prints {model} --left",
+        run.quiet,
+    )
 
 
-@app.command()
-@with_common_options
+@app.command(epilog="Example: stepleaf coupon my-model.3mf --scale 4")
+@with_options("material", "paper", "language")
 def coupon(
     run: Run,
     model: Model,
@@ -204,22 +237,59 @@ def coupon(
 ) -> None:
     """The fit card: print it before the model, and write in stepleaf.toml what fitted."""
     from steps.cli.printing import joints_to_try
-    from steps.cli.telling import Teller, result, tell_problems
+    from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints.coupon import write_coupon
     from steps.progress import stage
 
     settings = run.settings_for(model)
-    folder = out or Path(stem_of(model) + "-coupon")
+    folder = _folder_of(model, out, stem_of(model) + "-coupon")
+    kept = _kept(run, model)
     with Teller((*STAGES[:3], "files"), run.quiet) as progress:
         found = joints_to_try(survey(model, settings, progress), settings)
         with stage(progress, "files"):
-            made = write_coupon(found.model, found.measures, found.joints, folder, settings)
+            made = write_coupon(found.model, found.measures, found.joints, folder, settings, kept)
     tell_problems(found.problems + made.problems, run.quiet)
     result(str(folder))
+    message(kept.wrote(kept.asked), run.quiet)
+    message("Next: print it, try it, and write what fitted into stepleaf.toml", run.quiet)
 
 
-@app.command()
+@app.command(epilog="Example: stepleaf place my-parts -o my-model.3mf")
+@with_options("pictures")
+def place(
+    run: Run,
+    model: Model,
+    out: Annotated[
+        Path | None,
+        typer.Option("-o", "--out", metavar="OUT.3mf|OUT.glb|DIR", help="The whole as one file; a folder."),
+    ] = None,
+    write_table: Annotated[
+        bool,
+        typer.Option("--write-table", help="Turn a placed model into a build.toml.", show_default=False),
+    ] = False,
+) -> None:
+    """Check and draw build.toml, parts in stud terms; or turn a model into such a file."""
+    from steps.cli import placing
+    from steps.cli.telling import Teller, message
+
+    if write_table:
+        placing.write_table(model, out or Path(stem_of(model) + "-build"), run.quiet)
+        return
+    path = placing.build_file_of(model)
+    settings = run.settings_for(path)
+    with Teller(("read", "measure", "joints"), run.quiet) as progress:
+        checked = placing.checked(path, settings, progress)
+    targets = (path.with_suffix(".png"), *([out] if out is not None else []))
+    kept = _kept(run, path, *targets)
+    right = placing.draw_and_tell(checked, out, settings, run.quiet)
+    message(kept.wrote(targets), run.quiet)
+    if not right:
+        raise typer.Exit(1)
+    message(f"Next: stepleaf booklet {path.parent}", run.quiet)
+
+
+@app.command(epilog="Example: stepleaf verify my-model.plan.json my-model.3mf")
 def verify(
     plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A .plan.json.", show_default=False)],
     model: Model,
@@ -251,13 +321,14 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
-    _spare_the_input(run, model, target)
+    kept = _kept(run, model, target)
     kind = _kind_of(target)
     settings = run.booklet_settings_for(model, printed=kind == PRINTED)
     stem = target.name[: -len(kind)]
     plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
-    _spare_the_input(run, model, plan_target, label_target)
+    targets = (target, *([label_target] if stickers else []), plan_target)
+    kept.allow(targets[1:])
     with (
         crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
         faults_pictured(target, settings, run.quiet),
@@ -274,8 +345,10 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     picture_faults(made.model, made.problems, target, settings, run.quiet)
     for line in filter(None, (pictures.log, pictures.notice)):
         message(line, run.quiet)
-    for path in (target, *([label_target] if stickers else []), plan_target):
+    for path in targets:
         result(str(path))
+    message(kept.wrote(targets), run.quiet)
+    message(f"Next: stepleaf prints {model}; before printing stepleaf coupon {model}", run.quiet)
 
 
 def _kind_of(target: Path) -> str:
@@ -292,20 +365,36 @@ def _kind_of(target: Path) -> str:
 
 
 def stem_of(model: Path) -> str:
-    """The model's name without folders and suffix; a folder's own name."""
+    """The model's name without folders and suffix; a folder's own name, and that of a build file's folder."""
+    from steps.intake import BUILD_TOML
+
     resolved = model.resolve()
+    if resolved.name == BUILD_TOML:
+        resolved = resolved.parent
     return resolved.name if resolved.is_dir() else resolved.stem
 
 
-def _spare_the_input(run: Run, model: Path, *targets: Path) -> None:
-    """Refuse to write over the model or its settings, by whatever name, or where nothing can be written:
-    before the work, not after it. Raises CannotWrite."""
-    from steps.errors import CannotWrite
+def _kept(run: Run, model: Path, *targets: Path, ours: Iterable[str] = ()) -> Kept:
+    """What may be written: not over what is read, by whatever name, nor over what Stepleaf did not write, nor
+    where nothing can be written. Before the work, not after it. Raises CannotWrite."""
+    from steps.kept import Kept, files_read
     from steps.output import may_write
 
-    settings = run.settings_file or settings_beside(model)
+    kept = Kept(files_read(model, run.settings_file or settings_beside(model)), run.force, frozenset(ours))
+    kept.allow(targets)
     for target in targets:
-        for read, what in ((model, "the model itself"), (settings, "the settings file")):
-            if read is not None and read.exists() and target.exists() and target.samefile(read):
-                raise CannotWrite(f"{target} is {what}; choose another name with -o.")
         may_write(target)
+    return kept
+
+
+def _folder_of(model: Path, out: Path | None, usual: str) -> Path:
+    """The folder to write to. Raises WrongSettings where a file's name was given, or the folder of parts."""
+    from steps.errors import WrongSettings
+    from steps.kept import READ_WITH
+
+    folder = out or Path(usual)
+    if model.is_dir() and folder.exists() and folder.samefile(model):
+        raise WrongSettings(f"{folder} holds the parts; what is written there would be read as more of them.")
+    if not folder.is_dir() and folder.suffix.lower() in (*READ_WITH, ".pdf", ".html", ".json", ".png"):
+        raise WrongSettings(f"{folder}: this command writes a folder; choose a folder's name with -o.")
+    return folder

@@ -20,6 +20,12 @@ scale = 4.0            # printed four times as big as drawn
 """
 
 
+def demo_files(folder: Path) -> tuple[Path, ...]:
+    """What is written there and a user may have changed: the models and the table of placements."""
+    names = ("tug.3mf", "tug.glb", "beacon.3mf", "tug-stl/placements.csv")
+    return tuple(folder / name for name in names)
+
+
 def write_demo_models(folder: Path) -> tuple[Path, ...]:
     """Write the tug (3MF, GLB, STL folder with CSV), the beacon and their settings; the 3MF comes first.
 

@@ -8,6 +8,8 @@ from pathlib import Path
 from steps.cli.telling import message, result
 from steps.errors import WrongSettings
 from steps.model import Model
+from steps.pipeline import Survey
+from steps.settings import Settings
 
 
 def write_parts_list(folder: Path, model: Model, quiet: bool) -> None:
@@ -19,16 +21,18 @@ def write_parts_list(folder: Path, model: Model, quiet: bool) -> None:
         raise WrongSettings(f"--write-list: {folder} is no folder of loose parts, so its parts need no list.")
     path = folder / PARTS_CSV
     listed = as_the_names_say(folder) if path.exists() else model.listed
-    written_or_compared(path, list_text(listed), "the names and files", quiet)
+    then = f"Correct {path.name} where it is wrong: it outranks the names and files from now on."
+    written_or_compared(path, list_text(listed), "the names and files", then, quiet)
 
 
-def written_or_compared(path: Path, text: str, by: str, quiet: bool) -> None:
-    """Write a file that a person is to correct, only where there is none; else say how it differs."""
+def written_or_compared(path: Path, text: str, by: str, then: str, quiet: bool) -> None:
+    """Write a file that a person is to correct, only where there is none, and say what comes
+    ``then``; else say how it differs."""
     from steps.output import write_whole
 
     if not path.exists():
         write_whole(path, text)
-        message(f"Correct {path.name} where it is wrong: it outranks {by} from now on.", quiet)
+        message(then, quiet)
         result(str(path))
         return
     theirs = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
@@ -39,3 +43,14 @@ def written_or_compared(path: Path, text: str, by: str, quiet: bool) -> None:
     message(f"{path} is there already and stays as it is. Where {by} say otherwise:", quiet)
     for line in lines:
         result(line)
+
+
+def write_stud_sheets(found: Survey, path: Path, settings: Settings) -> None:
+    """Write the PDF of all shapes with their seats numbered. Raises WrongSettings for another ending."""
+    from steps.output import write_whole
+    from steps.place.sheets import stud_sheets
+
+    if path.suffix.lower() != ".pdf":
+        raise WrongSettings(f"--stud-sheets: {path}: the sheets are a PDF; choose a name that ends in .pdf.")
+    write_whole(path, stud_sheets(found.model, found.measures, settings))
+    result(str(path))

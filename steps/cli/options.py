@@ -42,9 +42,10 @@ COMMON: dict[str, Any] = {
     "fold": _flag("--fold", help_text="Impose for folding and stapling."),
     "mono": _flag("--mono", help_text="Black and white."),
     "anyway": _flag("--anyway", help_text="Go on past a problem that is not fatal."),
+    "force": _flag("--force", help_text="Write over files that Stepleaf did not write."),
     "quiet": _flag("--quiet", "-q", help_text="No progress and no messages, errors only."),
 }
-FLAGS = ("fold", "mono", "anyway", "quiet")
+FLAGS = ("fold", "mono", "anyway", "force", "quiet")
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,7 @@ class Run:
     given: dict[str, Any] = field(default_factory=dict)
     settings_file: Path | None = None
     quiet: bool = False
+    force: bool = False
 
     def settings_for(self, model: Path) -> Settings:
         """Settings in force for a model: its file first, options on top. Raises WrongSettings."""
@@ -92,24 +94,38 @@ def settings_beside(model: Path) -> Path | None:
     return beside if beside.is_file() else None
 
 
-def with_common_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give ``command(run: Run, ...)`` the common options on the command line."""
+#: What a booklet is made with, besides what every command takes.
+DECIDES = ("reader", "material", "aim", "adhesive", "anyway")
+LOOKS = ("paper", "language", "pictures", "fold", "mono")
+ALWAYS = ("settings", "scale", "force", "quiet")
 
-    def wrapped(**values: Any) -> None:
-        common = {name: values.pop(name) for name in COMMON}
-        settings_file, quiet = common.pop("settings"), common.pop("quiet")
-        given = {name: value for name, value in common.items() if value not in (None, False)}
-        command(run=Run(given, settings_file, quiet), **values)
 
-    own = [p for name, p in inspect.signature(command, eval_str=True).parameters.items() if name != "run"]
-    parameters = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own] + [
-        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=_default(name), annotation=annotation)
-        for name, annotation in COMMON.items()
-    ]
-    wrapped.__name__, wrapped.__doc__ = command.__name__, command.__doc__
-    wrapped.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
-    wrapped.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
-    return wrapped
+def with_options(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give ``command(run: Run, ...)`` these of the shared options on the command line, and those that every
+    command takes."""
+    shared = [name for name in COMMON if name in (*ALWAYS, *names)]
+
+    def with_them(command: Callable[..., None]) -> Callable[..., None]:
+        def wrapped(**values: Any) -> None:
+            common = {name: values.pop(name) for name in shared}
+            settings_file, quiet, force = (common.pop(name) for name in ("settings", "quiet", "force"))
+            given = {name: value for name, value in common.items() if value not in (None, False)}
+            command(run=Run(given, settings_file, quiet, force), **values)
+
+        parameters = inspect.signature(command, eval_str=True).parameters
+        own = [each for name, each in parameters.items() if name != "run"]
+        signature = [each.replace(kind=inspect.Parameter.KEYWORD_ONLY) for each in own] + [
+            inspect.Parameter(
+                name, inspect.Parameter.KEYWORD_ONLY, default=_default(name), annotation=COMMON[name]
+            )
+            for name in shared
+        ]
+        wrapped.__name__, wrapped.__doc__ = command.__name__, command.__doc__
+        wrapped.__signature__ = inspect.Signature(signature)  # type: ignore[attr-defined]
+        wrapped.__annotations__ = {parameter.name: parameter.annotation for parameter in signature}
+        return wrapped
+
+    return with_them
 
 
 def _default(name: str) -> bool | None:

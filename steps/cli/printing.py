@@ -49,6 +49,16 @@ def fit_to_aim_at(name: str | None) -> Fit | None:
     raise WrongSettings(f"--refit: {name!r} is no fit to aim at; known are {', '.join(FITS_TO_AIM_AT)}.")
 
 
+def with_longest_plate(settings: Settings, hours: float | None) -> Settings:
+    """The settings with another longest plate, if one is wanted. Raises WrongSettings."""
+    if hours is None:
+        return settings
+    if not 0 < hours <= 1000:
+        raise WrongSettings(f"--longest-plate: {hours:g} hours; give a time above 0 and up to 1000.")
+    printer = settings.printer.model_copy(update={"plate_h": hours})
+    return settings.model_copy(update={"printer": printer})
+
+
 def refitted(found: Survey, fit: Fit | None, settings: Settings) -> Refit | None:
     """The model with its stud surfaces moved to a fit, if one is wanted.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from steps.errors import UnreadableInput
@@ -18,13 +19,22 @@ from steps.intake.sniff import kind_of
 from steps.intake.step_cad import read_step
 from steps.intake.stl import read_stl
 from steps.intake.threemf import read_3mf
-from steps.model import Model
+from steps.model import Model, Problem
 from steps.settings import USUAL, Settings
 
+#: The name of a build file: parts in stud terms.
+BUILD_TOML = "build.toml"
 __all__ = ["read_model", "sha256_of"]
 
 #: Bytes of one input file that are read at all.
 MAX_FILE = 2 * 1024**3
+
+
+def _read_build_file(path: Path) -> Scene:
+    from steps.place.build import read_build  # measures, as reading does not elsewhere
+
+    return read_build(path).scene()
+
 
 READERS: Mapping[str, Callable[[Path], Scene]] = {
     "3MF": read_3mf,
@@ -34,6 +44,7 @@ READERS: Mapping[str, Callable[[Path], Scene]] = {
     "STL": read_stl,
     "STEP": read_step,
     "placement table": read_placements,
+    "build file": _read_build_file,
 }
 
 
@@ -49,7 +60,7 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
     a model are among its ``problems``, as errors.
     """
     path = Path(path)
-    source = placement_table_in(path) or path if path.is_dir() else path
+    source = source_in(path) if path.is_dir() else path
     if source.is_dir():
         scene = read_loose(source)
     else:
@@ -61,15 +72,38 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
         scene = READERS[kind](source)
         if kind == "3MF":
             scene = as_loose_if_on_plates(scene, source.name)
+    if source.name == BUILD_TOML and placement_table_in(source.resolve().parent) is not None:
+        text = f"{BUILD_TOML} is taken; the table of placements beside it is not read."
+        scene = replace(scene, problems=(*scene.problems, Problem("build-wins", "note", (), text)))
     title = settings.title or scene.title or path.resolve().stem
-    return assemble(scene, Origin(source.resolve().name, title, sha256_of(source)), settings.scale)
+    return assemble(scene, origin_of(source, title), settings.scale)
+
+
+def source_in(folder: Path) -> Path:
+    """What of a folder is the model: its build file, else its table of placements, else itself."""
+    build = folder / BUILD_TOML
+    return build if build.is_file() else placement_table_in(folder) or folder
+
+
+def origin_of(source: Path, title: str | None) -> Origin:
+    """What the model says about its file or folder."""
+    return Origin(source.resolve().name, title or source.resolve().stem, sha256_of(source))
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file; of a folder, over the names and sums of its mesh files and its parts list."""
-    if not path.is_dir():
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    files = [*mesh_files(path), *(file for file in (path / PARTS_CSV,) if file.is_file())]
-    lines = [f"{sha256_of(file)}  {file.name}\n" for file in files]
+    """SHA-256 of a file; of a folder or a build file, over the names and sums of the mesh files, the parts
+    list and the build file."""
+    if not path.is_dir() and path.name != BUILD_TOML:
+        return _sum_of(path)
+    folder = path if path.is_dir() else path.resolve().parent
+    files = [
+        *mesh_files(folder),
+        *(file for file in (folder / PARTS_CSV, folder / BUILD_TOML) if file.is_file()),
+    ]
+    lines = [f"{_sum_of(file)}  {file.name}\n" for file in files]
     return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+def _sum_of(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

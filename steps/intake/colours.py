@@ -62,9 +62,7 @@ def to_lab(colours: Iterable[str]) -> Array:
     return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
 
 
-def name_colours(
-    colours: Iterable[str], said: Mapping[str, Wording] | None = None
-) -> Mapping[str, Wording]:
+def name_colours(colours: Iterable[str], said: Mapping[str, Wording] | None = None) -> Mapping[str, Wording]:
     """A plain name for each "#rrggbb"; no two alike. The order given decides nothing.
 
     A word that the file itself has for a colour (``said``) stays, and goes first. Colours nearest to their

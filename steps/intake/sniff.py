@@ -20,6 +20,7 @@ READABLE = {
     "STL": (".stl",),
     "STEP": (".step", ".stp"),
     "placement table": (".csv",),
+    "build file": (".toml",),
 }
 
 #: First bytes of things that people hand in by mistake (their published signatures).
@@ -143,6 +144,8 @@ def _kind_of_text(head: bytes, path: Path) -> str:
         return "STL"
     if lowered.startswith("<?xml") or lowered.startswith("<"):
         return "an SVG drawing" if "<svg" in text.lower() else "XML text"
+    if path.suffix.lower() == ".toml":
+        return "build file"
     first_line = text.splitlines()[0].lower() if text else ""
     if path.suffix.lower() == ".csv" or re.match(r"\W*id\W+file\W", first_line):
         return "placement table"

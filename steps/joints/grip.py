@@ -88,10 +88,11 @@ class Plugs:
         return np.array([p.cylinder.radius for p in self.rounds])
 
 
-def plug_contacts(plugs: Plugs, pose: Array, other: Anatomy) -> list[Contact]:
+def plug_contacts(plugs: Plugs, pose: Array, other: Anatomy, backed: bool = True) -> list[Contact]:
     """Contacts of one shape's plugs with the hollow of another, in the other's coordinates.
 
-    ``pose`` takes the plugs' coordinates to the other's. The carrier is written as 0.
+    ``pose`` takes the plugs' coordinates to the other's. The carrier is written as 0. What stands behind the
+    contact lines is measured only where it is asked for (``backed``).
     """
     found = []
     for group in _groups(plugs, pose, other):
@@ -104,7 +105,7 @@ def plug_contacts(plugs: Plugs, pose: Array, other: Anatomy) -> list[Contact]:
             for low, high in _slices(other, axis, level, length)
         ]
         for i, start in zip(group, starts, strict=True):
-            contact = _contact(plugs.rounds[i], plugs.kinds[i], start, axis, cuts, other)
+            contact = _contact(plugs.rounds[i], plugs.kinds[i], start, axis, cuts, other, backed)
             if contact is not None:
                 found.append(contact)
     return found
@@ -166,6 +167,7 @@ def _contact(
     axis: Array,
     cuts: Sequence[tuple[float, float, Section]],
     other: Anatomy,
+    backed: bool,
 ) -> Contact | None:
     radius = plug.cylinder.radius
     lines: list[Line] = []
@@ -203,7 +205,7 @@ def _contact(
         gaps=np.array([line.weighted / line.depth for line in lines]),
         lengths=np.array([line.depth for line in lines]),
         faces=tuple(line.face for line in lines),
-        backings=_backings(lines, start, axis, radius, other),
+        backings=_backings(lines, start, axis, radius, other) if backed else (),
         bore=plug.bore,
         slope=plug.slope,
     )

@@ -10,17 +10,20 @@ import io
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from steps.features import measure
+from steps.kept import Kept
 from steps.model import Measures, Model, Order, Plan, Problem
 from steps.output import write_folder
 from steps.pipeline import made_with
 from steps.prints.adapter import Adapter
+from steps.prints.advice import carried_grams
 from steps.prints.bed import bed_fit, too_large
+from steps.prints.entries import Entries, entries_table, read_entries
 from steps.prints.items import PrintItem, by_colour, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.refit import Change, Refit
@@ -35,6 +38,7 @@ from steps.sequence import BuildSequence
 from steps.settings import USUAL, Settings
 
 PARTS_LIST, FILAMENT, RUN, SHEET = "parts list.csv", "filament.csv", "print run.csv", "print sheet.pdf"
+PLATES_LIST = "plates.csv"
 REFIT = "refit.csv"
 PLATES = "plates"
 #: What this module names its print files and plates; nothing else in a folder is ever taken away.
@@ -51,6 +55,7 @@ class Prints:
     changes: tuple[Change, ...]  #: what a refit moved
     problems: tuple[Problem, ...]
     wedge: Adapter | None = None  #: to show the model on
+    entries: Entries = field(default_factory=Entries)  #: what the maker entered in the print run
 
     def __str__(self) -> str:
         """What it all comes to, in one line."""
@@ -69,8 +74,11 @@ def prepare(
     order: Order | None = None,
     refitted: Refit | None = None,
     wedge: Adapter | None = None,
+    entries: Entries | None = None,
+    only_left: bool = False,
 ) -> Prints:
-    """Lay out all prints of ``model``. With an order, plates follow the build.
+    """Lay out all prints of ``model``. With an order, plates follow the build; with ``only_left`` they hold
+    what by the ``entries`` is still to be printed.
 
     With ``refitted`` (of this model) its shapes are printed instead, and its problems are told too.
     """
@@ -78,17 +86,21 @@ def prepare(
         model, measures = refitted.model, measure(refitted.model, settings)
     items = print_items(model, measures, settings)
     needed = BuildSequence.of(model, order).first_needed if order is not None else {}
+    left = None
+    if only_left and entries is not None:
+        left = {row: entries.left(item) for row, item in enumerate(items)}
     problems = print_problems(model, items, settings)
     if wedge is not None:
         fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)
         problems += () if fit.fits else (too_large(f"the {wedge.solid.name}", fit, settings.printer),)
     return Prints(
         items,
-        print_run(items, settings.printer, needed),
+        print_run(items, settings.printer, needed, left),
         needed,
         () if refitted is None else refitted.changes,
         problems if refitted is None else refitted.problems + problems,
         wedge,
+        entries or Entries(),
     )
 
 
@@ -106,21 +118,28 @@ def write_prints(
     made_with(model, settings)
     with stage(progress, "files"):
         measures = made.measures if isinstance(made, Plan) else measure(model, settings)
-        prints = prepare(model, measures, settings, order)
+        entries = read_entries(Path(folder) / RUN)
+        prints = prepare(model, measures, settings, order, entries=entries)
         write_out(prints, model, Path(folder), settings)
     return prints
 
 
-def write_out(prints: Prints, model: Model, folder: Path, settings: Settings) -> None:
-    """Write the files of ``prints``, which were prepared from ``model``, to ``folder``.
+def write_out(
+    prints: Prints, model: Model, folder: Path, settings: Settings, kept: Kept | None = None
+) -> tuple[Path, ...]:
+    """Write the files of ``prints``, which were prepared from ``model``, to ``folder``; returns their paths.
+    With ``kept`` what is not ours there is spared.
 
     Print files that an earlier run listed there and that are no longer meant are taken away, so that
     an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
     earlier = _listed(folder)
-    written = write_folder(folder, print_files(prints, model, settings))
+    allow = None if kept is None else kept.allow
+    written = write_folder(folder, print_files(prints, model, settings), allow)
     for name in sorted(earlier.difference(written)):
-        (folder / name).unlink(missing_ok=True)
+        if kept is None or kept.is_ours(folder / name):
+            (folder / name).unlink(missing_ok=True)
+    return tuple(folder / name for name in written)
 
 
 def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tuple[str, bytes]]:
@@ -139,16 +158,18 @@ def print_files(prints: Prints, model: Model, settings: Settings) -> Iterator[tu
         yield from solid_files(prints.wedge.solid)
     if prints.changes:
         yield REFIT, refit_table(prints.changes).encode()
-    yield SHEET, sheet_pdf(model, prints.items, prints.plates, prints.needed, settings)
+    carried = carried_grams(model, {shape: each.use.grams for shape, each in laid.items()})
+    yield SHEET, sheet_pdf(model, prints.items, prints.plates, prints.needed, settings, carried)
     yield FILAMENT, filament_table(prints.items).encode()
-    yield RUN, run_table(prints.plates, prints.items, files).encode()
+    yield PLATES_LIST, run_table(prints.plates, prints.items, files).encode()
+    yield RUN, entries_table(prints.entries, prints.items, prints.needed).encode()
     yield PARTS_LIST, parts_table(prints.items, prints.needed).encode()
 
 
 def _listed(folder: Path) -> set[str]:
     """Files of an earlier run: those its tables name and such as this writes, and its refit table."""
     names: set[str] = set()
-    for table in (PARTS_LIST, RUN):
+    for table in (PARTS_LIST, PLATES_LIST, RUN):
         with suppress(OSError, UnicodeDecodeError, csv.Error):
             rows = csv.DictReader(io.StringIO((folder / table).read_text(encoding="utf-8")))
             names.update(row.get("file") or "" for row in rows)

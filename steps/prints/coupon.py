@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from steps.errors import FaultyModel
+from steps.kept import Kept
 from steps.model import Joints, Measures, Model, Problem
 from steps.output import write_folder
 from steps.prints.bed import bed_fit, too_large
@@ -43,14 +44,20 @@ def make_coupon(model: Model, measures: Measures, joints: Joints, settings: Sett
 
 
 def write_coupon(
-    model: Model, measures: Measures, joints: Joints, folder: Path, settings: Settings
+    model: Model,
+    measures: Measures,
+    joints: Joints,
+    folder: Path,
+    settings: Settings,
+    kept: Kept | None = None,
 ) -> Coupon:
-    """Write cards, pieces to try and the form to ``folder``.
+    """Write cards, pieces to try and the form to ``folder``; with ``kept`` what is not ours there is spared.
 
     Raises FaultyModel and CannotWrite; then all files are as they were.
     """
     coupon = make_coupon(model, measures, joints, settings)
-    write_folder(folder, _files(coupon, model, measures, settings))
+    files = _files(coupon, model, measures, settings)
+    write_folder(folder, files, None if kept is None else kept.allow)
     return coupon
 
 

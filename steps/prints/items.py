@@ -60,6 +60,7 @@ class PrintItem:
     parts: tuple[str, ...]  #: part ids
     sources: tuple[str, ...]  #: their names in the model file
     stem: str  #: file name without ending
+    loose: bool = False  #: of a folder of loose parts: sources are names of prints, not of places
 
     @property
     def count(self) -> int:
@@ -67,7 +68,9 @@ class PrintItem:
 
     @property
     def called(self) -> str:
-        """The maker's own name where all copies share one ("deck plate", "deck plate#2"), else empty."""
+        """The maker's own name of a loose part, where all copies share one ("deck plate", "deck plate#2")."""
+        if not self.loose:
+            return ""
         names = {re.sub(r"#\d+$", "", source) for source in self.sources}
         return names.pop() if len(names) == 1 else ""
 
@@ -97,12 +100,12 @@ def print_items(model: Model, measures: Measures, settings: Settings) -> tuple[P
     rows = {shape.id: row for row, shape in enumerate(model.shapes)}
     taken: set[str] = set()
     return tuple(
-        _item(laid[key], parts, taken)
+        _item(laid[key], parts, taken, not model.placed)
         for (key, _), parts in sorted(alike.items(), key=lambda entry: rows[entry[0][0]])
     )
 
 
-def _item(laid: Laid, parts: list[Part], taken: set[str]) -> PrintItem:
+def _item(laid: Laid, parts: list[Part], taken: set[str], loose: bool) -> PrintItem:
     """The print of these parts, under a file name that is not yet ``taken``."""
     colour, name = parts[0].colour, parts[0].colour_name
     stem = stem_of(laid.shape, laid.name, name, len(parts))
@@ -110,7 +113,7 @@ def _item(laid: Laid, parts: list[Part], taken: set[str]) -> PrintItem:
         stem = stem_of(laid.shape, laid.name, f"{colour} {name}", len(parts))
     taken.add(stem)
     ids, sources = tuple(part.id for part in parts), tuple(part.source for part in parts)
-    return PrintItem(laid, colour, name, ids, sources, stem)
+    return PrintItem(laid, colour, name, ids, sources, stem, loose)
 
 
 def has_body(shape: Shape) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,8 +13,6 @@ from steps.wording import Wording
 
 #: Room between prints on a plate (mm). Common practice, no source.
 APART_MM = 6.0
-#: A plate is not filled beyond this, so that building can begin (minutes). Common practice, no source.
-LONGEST_PLATE_MIN = 12 * 60.0
 
 
 @dataclass(frozen=True)
@@ -45,12 +43,16 @@ class Plate:
 
 
 def print_run(
-    items: Sequence[PrintItem], printer: PrinterSettings, needed: Mapping[str, int] | None = None
+    items: Sequence[PrintItem],
+    printer: PrinterSettings,
+    needed: Mapping[str, int] | None = None,
+    left: Mapping[int, int] | None = None,
 ) -> tuple[Plate, ...]:
-    """Plates in printing order. Without ``needed`` parts are taken in the order of ``items``.
+    """Plates in printing order. Without ``needed`` parts are taken in the order of ``items``; ``left`` (row
+    of an item -> copies) says of how many copies, else all are.
 
     The next plate takes the colour of the part that is needed first and is filled with that colour,
-    in order of need, as far as the bed and one night allow.
+    in order of need, as far as the bed and the longest plate allow.
     """
     steps = needed or {}
     late = max(steps.values(), default=0) + 1
@@ -58,7 +60,8 @@ def print_run(
     def need(part: str) -> int:
         return steps.get(part, late)
 
-    waiting = {row: deque(sorted(item.parts, key=need)) for row, item in enumerate(items)}
+    wanted = {row: item.count if left is None else left.get(row, 0) for row, item in enumerate(items)}
+    waiting = {row: deque(_copies(item, wanted[row], need)) for row, item in enumerate(items) if wanted[row]}
     plates: list[Plate] = []
     while waiting:
         first = min(waiting, key=lambda row: (need(waiting[row][0]), row))
@@ -79,11 +82,19 @@ def print_run(
     return tuple(plates)
 
 
+def _copies(item: PrintItem, wanted: int, need: Callable[[str], int]) -> list[str]:
+    """The parts to print: what is done first is what is needed first, so the last ones are left; of more than
+    there are, the first comes again."""
+    parts = sorted(item.parts, key=need)
+    more, rest = divmod(wanted, len(parts))
+    return parts[len(parts) - rest :] + parts * more
+
+
 class _Shelf:
     """A bed being filled in rows from its corner."""
 
     def __init__(self, printer: PrinterSettings) -> None:
-        self.bed = printer.bed_mm
+        self.bed, self.longest = printer.bed_mm, 60 * printer.plate_h
         self.copies: list[OnPlate] = []
         self.minutes = 0.0
         self.x = self.y = self.deep = 0.0
@@ -93,7 +104,7 @@ class _Shelf:
         """Place one copy, or say that it does not go on this plate."""
         wide, deep = item.laid.footprint_mm
         minutes = item.laid.use.minutes
-        if self.copies and (self.full or self.minutes + minutes > LONGEST_PLATE_MIN):
+        if self.copies and (self.full or self.minutes + minutes > self.longest):
             return False
         x, y, row_deep = self.x, self.y, self.deep
         if x + wide > self.bed[0] and self.copies:

@@ -6,13 +6,15 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from reportlab.lib.colors import HexColor
-from reportlab.platypus import Flowable, Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, PageBreak, Spacer, Table, TableStyle
 
 from steps.booklet.words import NBSP, Words
 from steps.model import Model
+from steps.prints.advice import advice_of
 from steps.prints.items import PrintItem, by_colour
 from steps.prints.paper import MM, Paper, shortened
 from steps.prints.run import Plate
+from steps.prints.trays import trays_of
 from steps.settings import Settings
 from steps.wording import Wording
 
@@ -22,6 +24,8 @@ SWATCH = 0  # column of the colour patch
 RIGHT = ("ALIGN", (1, 0), (-1, -1), "RIGHT")
 PRINT_WIDTHS_MM = (5, 58, 46, 20, 14, 12, 10, 15)
 FILAMENT_WIDTHS_MM = (70, 22, 22, 22)
+ADVICE_WIDTHS_MM = (60, 120)
+TRAY_WIDTHS_MM = (14, 22, 129, 15)
 RUN_WIDTHS_MM = (16, 40, 74, 18, 17, 15)
 
 
@@ -31,10 +35,12 @@ def sheet_pdf(
     plates: Sequence[Plate],
     needed: Mapping[str, int],
     settings: Settings,
+    carried: Mapping[str, float] | None = None,
 ) -> bytes:
-    """Prints by label, filament by colour, and the run of plates, in the language of the settings.
+    """Prints by label, filament by colour, the run of plates, how to slice, and on a sheet of its own what
+    goes together into a tray; in the language of the settings.
 
-    ``needed`` (part -> step) may be empty.
+    ``needed`` (part -> step) may be empty; ``carried`` (part -> g) is what rests on each part.
     """
     paper = Paper.of(settings)
     say = paper.words.say
@@ -45,6 +51,14 @@ def sheet_pdf(
     flow += [Spacer(1, 3 * MM), *(paper.line(note) for note in _notes(paper.words))]
     flow += [Spacer(1, 4 * MM), paper.title(say("Filament")), _filament(items, paper)]
     flow += [Spacer(1, 4 * MM), paper.title(say("Print run")), _run(plates, items, paper)]
+    flow += [
+        Spacer(1, 4 * MM),
+        paper.title(say("How to slice")),
+        paper.line(say("Common practice, no source.")),
+    ]
+    flow += [Spacer(1, 2 * MM), _advice(items, paper, settings, carried or {})]
+    if needed:
+        flow += [PageBreak(), paper.title(say("Sorting")), _trays(items, needed, paper)]
     return paper.pdf(flow, title)
 
 
@@ -170,3 +184,30 @@ def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: Paper) -> T
     table = paper.grid(rows, RUN_WIDTHS_MM, repeatRows=1)
     table.setStyle(TableStyle([("ALIGN", (3, 0), (4, -1), "RIGHT")]))
     return table
+
+
+def _advice(
+    items: Sequence[PrintItem], paper: Paper, settings: Settings, carried: Mapping[str, float]
+) -> Table:
+    words = paper.words
+    rows: list[list[Any]] = [[words.say("Print"), words.say("Set")]]
+    for item in items:
+        mass = max((carried.get(part, 0.0) for part in item.parts), default=0.0)
+        told = [words.said(each) for each in advice_of(item, settings.printer, mass)]
+        rows.append([_what(item, words), ", ".join(told)])
+    return paper.grid(rows, ADVICE_WIDTHS_MM, repeatRows=1)
+
+
+def _trays(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper) -> Table:
+    words = paper.words
+    say = words.say
+    rows: list[list[Any]] = [[say("Tray"), say("Steps"), say("Print"), say("Done")]]
+    for number, tray in enumerate(trays_of(items, needed), 1):
+        what = [
+            f"{count}{NBSP}×{NBSP}{items[row].laid.label} {words.said(items[row].laid.name)}, "
+            f"{words.said(items[row].colour_name)}"
+            for row, count in tray.counts.items()
+        ]
+        steps = str(tray.first) if tray.first == tray.last else f"{tray.first}–{tray.last}"
+        rows.append([words.number(number), steps, "; ".join(what), ""])
+    return paper.grid(rows, TRAY_WIDTHS_MM, repeatRows=1)

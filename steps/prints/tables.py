@@ -98,11 +98,11 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)
     for row in rows:
-        writer.writerow(["" if cell is None else _safe(str(cell)) for cell in row])
+        writer.writerow(["" if cell is None else safe_cell(str(cell)) for cell in row])
     return text.getvalue()
 
 
-def _safe(cell: str) -> str:
+def safe_cell(cell: str) -> str:
     """A cell that no spreadsheet takes for a formula."""
     plain_number = cell.lstrip("-").replace(".", "", 1).isdigit()
     return f"'{cell}" if cell.startswith(FORMULA) and not plain_number else cell

@@ -14,6 +14,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape, quoteattr
 
+import numpy as np
+
 from steps.model import Array, IntArray
 
 TYPES = (
@@ -58,13 +60,13 @@ class Piece:
 
 @dataclass(frozen=True, eq=False)
 class PrintObject:
-    """A mesh in one colour, and the middles (x, y) of its copies with their part numbers."""
+    """A mesh in one colour, and of its copies the part numbers with middles (x, y) or poses (4, 4)."""
 
     name: str
     mesh: Piece  #: by :func:`packed_mesh`
     colour: str
     colour_name: str
-    copies: tuple[tuple[str, float, float], ...]
+    copies: tuple[tuple[str, float, float] | tuple[str, Array], ...]
 
 
 def packed_mesh(vertices: Array, faces: IntArray) -> Piece:
@@ -108,8 +110,13 @@ def _head(title: str, colours: Sequence[tuple[str, str]]) -> str:
     )
 
 
-def _item(number: int, part: str, x: float, y: float) -> str:
-    place = f"1 0 0 0 1 0 0 0 1 {x + 0.0:.6g} {y + 0.0:.6g} 0"
+def _item(number: int, part: str, *at: float | Array) -> str:
+    if len(at) == 1:  # 3MF's matrices act on rows
+        pose = np.asarray(at[0])
+        place = " ".join(f"{value + 0.0:.9g}" for value in np.vstack([pose[:3, :3].T, pose[:3, 3]]).ravel())
+    else:
+        x, y = at
+        place = f"1 0 0 0 1 0 0 0 1 {x + 0.0:.6g} {y + 0.0:.6g} 0"
     return f'<item objectid="{number}" transform="{place}" partnumber={_quoted(part)}/>'
 
 

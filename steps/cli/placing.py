@@ -1,0 +1,142 @@
+"""``stepleaf place``: a build file checked and drawn, a whole written, a model turned into such a file."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from steps.cli.telling import message, result, tell_problems
+from steps.errors import FaultyModel, UnreadableInput, WrongSettings
+from steps.model import Model, Problem
+from steps.pipeline import Survey, errors_of, survey
+from steps.progress import Tell
+from steps.settings import Settings
+
+if TYPE_CHECKING:
+    from steps.place.build import Built
+
+#: What a file that is still being written may show without being wrong.
+GROWING = ("floating-part", "print-layout", "no-feature")
+#: Dots per inch of the picture: 1,400 pixels wide.
+DPI = 150.0
+WHOLE = (".3mf", ".glb")
+
+
+def build_file_of(given: Path) -> Path:
+    """The build file that is named, or that lies in the folder named. Raises UnreadableInput without one."""
+    from steps.intake import BUILD_TOML
+
+    path = given / BUILD_TOML if given.is_dir() else given
+    if path.name != BUILD_TOML or not path.is_file():
+        raise UnreadableInput(
+            f"{given}: there is no {BUILD_TOML}. Write one (stepleaf inspect FOLDER --stud-sheets "
+            "studs.pdf shows the numbers), or turn a model into one: stepleaf place MODEL --write-table."
+        )
+    return path
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """A build file, its model at 1x with its joints, and what of it does not seat."""
+
+    path: Path
+    built: Built
+    found: Survey
+    faults: tuple[Problem, ...]
+
+
+def checked(path: Path, settings: Settings, progress: Tell) -> Checked:
+    """Read a build file and measure whether what it sets seats. Raises as reading it does."""
+    from steps.intake import origin_of
+    from steps.intake.assemble import assemble
+    from steps.place.build import read_build
+    from steps.place.check import seating_problems
+
+    built = read_build(path)
+    model = assemble(built.scene(), origin_of(path, built.title), 1.0)
+    found = survey(model, settings.model_copy(update={"scale": 1.0}), progress)
+    return Checked(path, built, found, tuple(seating_problems(built, found)))
+
+
+def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bool) -> bool:
+    """Draw it, write the whole if asked for, tell what is wrong and left. Whether it is right so far."""
+    from steps.intake import origin_of
+    from steps.intake.assemble import assemble
+    from steps.place.check import left_over_lines
+
+    if out is not None and out.suffix.lower() not in WHOLE:
+        raise WrongSettings(
+            f"{out}: the whole is written as {' or '.join(WHOLE)}; choose such a name with -o."
+        )
+    if out is not None and out.absolute().parent == made.path.absolute().parent:
+        raise WrongSettings(f"{out}: there it would be read as one more part; choose another folder with -o.")
+    picture = made.path.with_suffix(".png")
+    _write_picture(made.found, picture, settings)
+    if out is not None:
+        whole = assemble(made.built.scene(), origin_of(made.path, made.built.title), settings.scale)
+        _write_whole(whole, out)
+    softened = (_softened(problem, made.faults) for problem in made.found.problems)
+    told = [*made.faults, *(problem for problem in softened if problem is not None)]
+    tell_problems(told, quiet)
+    message(f"{len(made.built.sets)} parts set; {_left(left_over_lines(made.built))}", quiet)
+    for path in (picture, out):
+        if path is not None:
+            result(str(path))
+    return not errors_of(told)
+
+
+def _softened(problem: Problem, faults: Sequence[Problem]) -> Problem | None:
+    """A problem of the joints as one of a file that is being written; None where a line's fault tells it."""
+    if problem.code in GROWING and problem.severity == "error":
+        return Problem(problem.code, "note", problem.parts, problem.text)
+    told = {part for fault in faults for part in fault.parts}
+    return None if problem.code in ("overlap", "same-place") and told & set(problem.parts) else problem
+
+
+def _left(lines: Sequence[str]) -> str:
+    return f"left over: {'; '.join(lines)}." if lines else "nothing is left over."
+
+
+def _write_picture(found: Survey, path: Path, settings: Settings) -> None:
+    from PIL import Image
+
+    from renderer.flatten import flatten
+    from steps.draw.build import two_sides
+    from steps.output import write_whole
+
+    content = io.BytesIO()
+    Image.fromarray(flatten(two_sides(found.model, settings), DPI)).save(content, "PNG", optimize=True)
+    write_whole(path, content.getvalue())
+
+
+def _write_whole(model: Model, out: Path) -> None:
+    from steps.output import write_whole
+    from steps.place.whole import whole_3mf, whole_glb
+
+    write_whole(out, whole_3mf(model) if out.suffix.lower() == ".3mf" else whole_glb(model))
+
+
+def write_table(given: Path, folder: Path, quiet: bool) -> None:
+    """Turn a placed model into a build file and its print files, in ``folder``; what is there stays.
+
+    Raises FaultyModel for loose parts.
+    """
+    from steps.cli.loose import written_or_compared
+    from steps.intake import BUILD_TOML, read_model
+    from steps.output import write_whole
+    from steps.pipeline import loose_parts
+    from steps.place.table import build_table
+
+    model = read_model(given)
+    if not model.placed:
+        raise FaultyModel([loose_parts(model)])
+    written = build_table(model)
+    for name, content in written.files.items():
+        if not (folder / name).exists():
+            write_whole(folder / name, content)
+    message(f"{written.in_stud_terms} parts in stud terms, {written.by_coordinates} by coordinates.", quiet)
+    then = f"Change it as you like; `stepleaf place {folder}` checks and draws it."
+    written_or_compared(folder / BUILD_TOML, written.text, "the model", then, quiet)
