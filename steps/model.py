@@ -576,6 +576,21 @@ class Adhesive:
 
 
 @dataclass(frozen=True, eq=False)
+class GlueFace:
+    """A face of a joint that is glued. ``outline`` (k, 3) are corners round it in model coordinates: of a
+    flat face its convex outline, of a stud or peg a ring amid its engaged length."""
+
+    kind: TouchKind
+    carrier: str  #: id of the part whose face it is
+    area_mm2: float
+    gap_mm: float  #: what the glue must bridge, per side
+    outline: Array
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "outline", frozen_array(self.outline, (None, 3), "outline"))
+
+
+@dataclass(frozen=True, eq=False)
 class Gluing:
     """The mark of every joint and the adhesive."""
 
@@ -587,8 +602,15 @@ class Gluing:
     cases: Mapping[str, str] = field(
         default_factory=dict
     )  #: glued joint -> kind of the case that loads it most
+    loads_by_kind: Mapping[str, Mapping[str, float]] = field(
+        default_factory=dict
+    )  #: kind of load case -> joint id -> greatest load, N
     lumps: int = 1  #: pieces that the finished model is, what moves or comes off counted apart
     drops: Mapping[str, int] = field(default_factory=dict)  #: glued joint -> drops of the adhesive
+    faces: Mapping[str, tuple[GlueFace, ...]] = field(default_factory=dict)  #: glued joint -> its glued faces
+    early_n: Mapping[str, float] = field(
+        default_factory=dict
+    )  #: glued joint -> what it bears until it has its full strength, once it holds by itself, N
     facts: Mapping[str, float] = field(default_factory=dict)
 
     @property
@@ -612,6 +634,7 @@ class StepWork:
     people: int = 1
     wait_min: float = 0.0
     hold: tuple[str, ...] = ()  #: parts a hand must hold
+    lags_min: tuple[float, ...] = ()  #: of each of ``needs_cured``: how long after it was glued
 
 
 @dataclass(frozen=True, eq=False)
@@ -621,6 +644,7 @@ class Work:
     steps: tuple[StepWork, ...]
     problems: tuple[Problem, ...] = ()
     facts: Mapping[str, float] = field(default_factory=dict)
+    lift_min: float = 0.0  #: from the last glue until the model may be lifted and shown
 
     @cached_property
     def step_by_number(self) -> Mapping[int, StepWork]:

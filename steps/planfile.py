@@ -104,6 +104,16 @@ class TouchEntry(Entry):
     area_mm2: Amount
 
 
+class BondEntry(Entry):
+    """A face to glue: its area, the gap the glue must bridge, corners round it."""
+
+    kind: TouchKind
+    carrier: str = Field(alias="from")
+    area_mm2: Amount
+    gap_mm: Millimetres
+    outline: tuple[Point, ...]
+
+
 class JointEntry(Entry):
     id: str
     kind: TouchKind
@@ -123,7 +133,9 @@ class JointEntry(Entry):
     why: str
     moves: bool = False  # turns or swings: never glued
     hold_range_n: tuple[Amount, Amount] | None = None
+    early_n: Amount = 0.0  # what it bears once it holds by itself, until full strength
     drops: int = Field(0, ge=0)  # of the adhesive's drop_ml, where it is glued
+    bonds: tuple[BondEntry, ...] = ()
     case: str = ""  # the load case that asks for the glue
     touches: tuple[TouchEntry, ...]
 
@@ -165,6 +177,7 @@ class StepEntry(Entry):
     glues: tuple[str, ...]
     sitting: int | None
     needs_cured: tuple[str, ...]
+    lags_min: tuple[Amount, ...] = ()  # of each of these, how long after it was glued
     up: Direction
     view: ViewEntry
     seen: dict[str, Share]
@@ -185,6 +198,7 @@ class AdhesiveEntry(Entry):
     open_min: Amount = 0.0
     reasons: tuple[str, ...] = ()
     drop_ml: Amount = 0.0
+    lift_min: Amount = 0.0  # from the last glue until the model may be lifted and shown
 
 
 class ProblemEntry(Entry):
@@ -213,6 +227,7 @@ class PlanFile(Entry):
     adhesive: AdhesiveEntry
     problems: tuple[ProblemEntry, ...]
     name: str = ""
+    pieces: int | None = Field(None, ge=1)  # what the finished model comes to, what moves counted apart
 
 
 # ------------------------------------------------------------------------------- writing
@@ -244,6 +259,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             open_min=plan.gluing.adhesive.open_min,
             reasons=plan.gluing.adhesive.reasons,
             drop_ml=plan.gluing.adhesive.drop_ml,
+            lift_min=plan.work.lift_min,
         ),
         problems=tuple(
             ProblemEntry(
@@ -256,6 +272,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             for found in plan.problems
         ),
         name=plan.model.name,
+        pieces=plan.gluing.lumps,
     )
 
 
@@ -345,9 +362,24 @@ def joint_entry(joint: Joint, mark: Mark, load_n: float, why: str) -> JointEntry
 def _glued_entry(plan: Plan, joint: Joint) -> JointEntry:
     """A joint of the plan with how it is glued."""
     glue = plan.gluing
+    bonds = tuple(
+        BondEntry(
+            kind=face.kind,
+            carrier=face.carrier,
+            area_mm2=face.area_mm2,
+            gap_mm=face.gap_mm,
+            outline=tuple(_triple(corner) for corner in face.outline),
+        )
+        for face in glue.faces.get(joint.id, ())
+    )
     entry = joint_entry(joint, glue.marks[joint.id], glue.loads_n.get(joint.id, 0.0), _why(plan, joint))
     return entry.model_copy(
-        update={"drops": glue.drops.get(joint.id, 0), "case": glue.cases.get(joint.id, "")}
+        update={
+            "drops": glue.drops.get(joint.id, 0),
+            "bonds": bonds,
+            "case": glue.cases.get(joint.id, ""),
+            "early_n": glue.early_n.get(joint.id, 0.0),
+        }
     )
 
 
@@ -386,6 +418,7 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 glues=work.glues,
                 sitting=work.sitting,
                 needs_cured=work.needs_cured,
+                lags_min=work.lags_min,
                 up=_triple(step.up),
                 view=ViewEntry(
                     azimuth=math.degrees(sight.view.azimuth), elevation=math.degrees(sight.view.elevation)

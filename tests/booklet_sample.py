@@ -17,6 +17,7 @@ from steps.model import (
     Adhesive,
     Assembly,
     Attach,
+    GlueFace,
     Gluing,
     Joint,
     Joints,
@@ -147,16 +148,18 @@ def _gluing(joints: Joints) -> Gluing:
     marks["J4"] = "rest"
     marks[joints.joints[-1].id] = "free"
     loads = {joint.id: 0.4 for joint in joints.joints}
-    return Gluing(
-        marks, {}, loads, Adhesive("epoxy", 0.2, 5, 30, 1440, ("it fills the gap",), 0.05), drops={"J3": 4}
-    )
+    corners = [[0, 0, 0], [80, 0, 0], [80, 40, 0], [0, 40, 0]]
+    faces = (GlueFace("rest", joints.by_id["J3"].a, 800.0, 0.0, corners),)
+    faces += (GlueFace("stud", joints.by_id["J3"].a, 400.0, 0.3, corners),)
+    epoxy = Adhesive("epoxy", 0.2, 5, 30, 1440, ("it fills the gap",), 0.05)
+    return Gluing(marks, {}, loads, epoxy, drops={"J3": 4}, faces={"J3": faces})
 
 
 def _work(order: Order) -> Work:
     held = {step.number: step.expected_hold for step in order.steps}
     work = [StepWork(n, by="child") for n in range(1, 9)]
     work[1] = StepWork(2, ("J3",), 1, (), "adult", 2, 30.0)
-    work[4] = StepWork(5, (), None, ("J3",), "helper", 1, 0.0)
+    work[4] = StepWork(5, (), None, ("J3",), "helper", 1, 0.0, lags_min=(30.0,))
     return Work(tuple(replace(step, hold=held[step.number]) for step in work))
 
 

@@ -17,6 +17,7 @@ from renderer.picture import Picture
 from steps.booklet import write_booklet
 from steps.booklet.impose import imposition
 from steps.booklet.pictures import Order as PictureOrder
+from steps.draw.kinds import kinds_in_step
 from steps.settings import Settings
 from tests.booklet_sample import PlainPictures, sample_plan
 
@@ -147,7 +148,7 @@ def test_what_the_steps_take_adds_up_to_the_model(folder):
         for step in re.finditer(r"Take(.*?)(Joints|Where you are)", words_of(text)):
             if "built before" in step[1]:
                 continue
-            taken += sum(int(n) for n in re.findall(r"(\d+) ×(?= [a-z] )", step[1]))
+            taken += sum(int(n) for n in re.findall(r"(\d+) ×(?= [a-z]\d? )", step[1]))
     assert taken == len(plan.model.parts)
 
 
@@ -174,6 +175,73 @@ def test_a_glue_sheet_ticks_off_every_joint_of_its_sitting(folder, reader):
     wishes = PlainPictures()
     write_booklet(plan, folder / "glue.pdf", Settings(reader=reader), pictures=wishes)
     assert [wish.step for wish in wishes.asked if wish.kind == "glue"] == [2]
+
+
+#: "each a1: glue 4 studs and the faces round them", of any edition, by language.
+GLUED = {
+    "en": r"(?:each )?((?:[a-z]+\d? \+ )*[a-z]+\d?): glue (?:the faces round )?(\d+) (?:stud|peg)",
+    "de": r"(?:jedes )?((?:[a-z]+\d? \+ )*[a-z]+\d?): (?:die Flächen? um )?"
+    r"(\d+) (?:Noppen?|Zapfen) (?:und die Flächen darum )?kleben",
+}
+
+
+def glued_in(rows: Sequence[int]):
+    """The sample plan with the joints of some rows glued instead, all by an adult."""
+    plan = sample_plan()
+    names = [joint.id for joint in plan.joints.joints]
+    glued = {names[row] for row in rows}
+    marks = {name: "glue" if name in glued else "press" for name in names}
+    gluing = replace(plan.gluing, marks=marks, drops=dict.fromkeys(glued, 2), faces={})
+    work = tuple(
+        replace(
+            one,
+            glues=tuple(name for name in step.closes if name in glued),
+            by="adult",
+            sitting=1 if glued & set(step.closes) else None,
+            needs_cured=(),
+            lags_min=(),
+        )
+        for one, step in zip(plan.work.steps, plan.order.steps, strict=True)
+    )
+    return replace(plan, gluing=gluing, work=replace(plan.work, steps=work))
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+@pytest.mark.parametrize("rows", [(0, 2), (1, 3, 5), (0, 4, 7, 9), range(13)])
+def test_the_pages_say_for_every_part_what_the_plan_glues(tmp_path, reader, language, rows):
+    """Read back: how many contacts each thing of a step gets glued, by the letter in its circle."""
+    plan = glued_in([row for row in rows if row < len(sample_plan().joints.joints)])
+    path = tmp_path / "a.pdf"
+    write_booklet(plan, path, Settings(reader=reader, language=language), pictures=PlainPictures())
+    texts = [words_of(text) for text in text_of(path)]
+    word = {"en": "Step", "de": "Schritt"}[language]
+    for step in plan.order.steps:
+        kinds = kinds_in_step(plan, step)
+        here = [text for text in texts if re.search(rf"(?:Take|Nimm) .* {word} {step.number}\b", text)]
+        assert len(here) == 1
+        here += [text for text in texts if re.match(rf"{word} {step.number}, ", text)]  # continued
+        told = {}
+        for text in here:
+            told.update({letters: int(n) for letters, n in re.findall(GLUED[language], text)})
+        wanted = {}
+        for kind in kinds:
+            for thing in kind.groups:
+                count = glued_contacts(plan, step, thing, kinds)
+                for letters, n in count.items():
+                    assert wanted.setdefault(letters, n) == n, f"{letters} differ"
+        assert {letters: n for letters, n in told.items() if letters in wanted} == wanted
+
+
+def glued_contacts(plan, step, thing, kinds):
+    """Contacts of one thing that are glued in a step, by the letters that its joints are told under."""
+    letter = {part: kind.letter for kind in kinds for part in kind.parts}
+    found: dict[str, int] = {}
+    for joint in (plan.joints.by_id[name] for name in step.closes if plan.gluing.marks[name] == "glue"):
+        if {joint.a, joint.b} & set(thing):
+            letters = sorted(letter[part] for part in (joint.a, joint.b) if part in letter)
+            found[" + ".join(letters)] = found.get(" + ".join(letters), 0) + joint.contacts
+    return found
 
 
 @pytest.mark.parametrize(("axis", "said"), [((0, 0, 1), "Weigh down for"), ((1, 0, 0), "Clamp or tape for")])

@@ -41,7 +41,7 @@ def test_every_minute_is_somebodys_or_waiting() -> None:
 
 def test_a_plan_without_waits_has_no_timeline() -> None:
     plan = sample_plan()
-    steps = tuple(replace(step, wait_min=0.0, needs_cured=()) for step in plan.work.steps)
+    steps = tuple(replace(step, wait_min=0.0, needs_cured=(), lags_min=()) for step in plan.work.steps)
     work = Work(steps, facts={"waiting_min": 0.0})
     assert timeline(matter_of(replace(plan, work=work))) is None
 

@@ -149,7 +149,7 @@ def test_no_word_goes_round_the_catalogue(reader):
     matter = Matter(plan, Settings(), words_in("en"))
     data = {plan.model.name, *(step.note for step in plan.order.steps)}
     data |= {matter.file_stem(lot) for lot in matter.lots} | publications()
-    allowed = re.compile(r"mm|g|kg|N|S\d+|J\d+|(EU)?H\d+|[a-z]|PLA|A4|°|C")
+    allowed = re.compile(r"mm|g|kg|N|S\d+|J\d+|(EU)?H\d+|[a-z]\d?|PLA|A4|°|C")
     for text in strings_of(booklet):
         rest = outside(text)
         for known in sorted(filter(None, data), key=len, reverse=True):

@@ -14,7 +14,7 @@ from steps.draw import Studio, glue_picture, glue_view, joint_number
 from steps.draw.guides import guides_of
 from steps.draw.lift import lifted_things
 from steps.draw.sheet import Field
-from steps.model import StepWork, Work
+from steps.model import Adhesive, GlueFace, StepWork, Work
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 
@@ -106,3 +106,48 @@ def test_same_plan_same_picture(studio):
 def test_a_joints_number_is_that_of_the_plan():
     assert joint_number("J12") == "12"
     assert joint_number("x") == "x"
+
+
+@pytest.fixture(scope="module")
+def wet() -> Studio:
+    """The beacon with every joint glued on its flat faces, four drops each."""
+    plan = glued_everywhere(plan_of(beacon(), per_step=3))
+    faces = {joint.id: (GlueFace("rest", joint.a, 100.0, 0.0, SQUARE),) for joint in plan.joints.joints}
+    glue = replace(plan.gluing, adhesive=Adhesive("cyanoacrylate", drop_ml=0.0057), faces=faces)
+    return Studio(replace(plan, gluing=replace(glue, drops=dict.fromkeys(faces, 4))), Settings())
+
+
+SQUARE = np.array([[0.0, 0.0, 50.0], [40.0, 0.0, 50.0], [40.0, 40.0, 50.0], [0.0, 40.0, 50.0]])
+
+
+def test_places_for_glue_lie_inside_the_face():
+    places = glue_view._places(SQUARE)
+    assert len(places) == glue_view.PLACES**2
+    assert np.allclose(places[:, 2], 50.0)
+    assert (places[:, :2] > 0).all() and (places[:, :2] < 40).all()
+    triangle = glue_view._places(SQUARE[:3])
+    assert (triangle[:, 1] < triangle[:, 0] + 1e-9).all() and len(triangle) > 100
+
+
+def test_drops_are_as_many_as_the_plan_says_and_apart():
+    points = np.stack(np.meshgrid(np.linspace(0, 20, 30), np.linspace(0, 10, 15)), axis=-1).reshape(-1, 2)
+    for count in (0, 1, 4, 9):
+        chosen = glue_view._spread(points, count)
+        assert len(chosen) == count
+        for one, two in combinations(chosen, 2):
+            assert np.hypot(*(one - two)) > glue_view.DROP_MM
+    assert len(glue_view._spread(points[:1], 4)) == 1
+
+
+def test_glue_is_drawn_where_the_face_shows_and_nowhere_else(wet):
+    drawn = 0
+    for step in glue_steps(wet):
+        with_glue = glue_picture(wet, step.number, *SIZES[0]).strokes
+        faces = replace(wet.plan.gluing, faces={})
+        bare = glue_picture(
+            Studio(replace(wet.plan, gluing=faces), Settings()), step.number, *SIZES[0]
+        ).strokes
+        more = len(with_glue) - len(bare)
+        assert more % 2 == 0 and more <= 2 * 4 * len(step.glues)
+        drawn += more
+    assert drawn > 0

@@ -1,5 +1,6 @@
 """Letters and kinds of a step."""
 
+from collections import Counter
 from dataclasses import replace
 
 from hypothesis import given
@@ -48,3 +49,31 @@ def test_copies_of_a_sub_assembly_are_one_kind_counted():
     order = replace(order, assemblies=assemblies, steps=(step, *order.steps[1:]))
     kind = kinds_in_step(replace(plan, order=order), step)[-1]
     assert (kind.assembly, kind.count, kind.groups, kind.shape) == ("A2", 2, copies, "")
+
+
+@given(st.sets(st.integers(0, 200)))
+def test_things_of_one_letter_have_the_same_joints_glued(rows):
+    """Known answer by counting: things of a letter have as many contacts glued to each other letter."""
+    plan = plan_of(beacon(), per_step=7)
+    names = [joint.id for joint in plan.joints.joints]
+    glued = {names[row % len(names)] for row in rows}
+    marks = {name: "glue" if name in glued else "press" for name in names}
+    plan = replace(plan, gluing=replace(plan.gluing, marks=marks))
+    for step in plan.order.steps:
+        kinds = kinds_in_step(plan, step)
+        letter = {part: kind.letter for kind in kinds for part in kind.parts}
+        assert sorted(letter) == sorted(step.adds)
+        for kind in kinds:
+            counts = [_glued_to(plan, step, glued, part, letter) for (part,) in kind.groups]
+            assert all(count == counts[0] for count in counts)
+        numbered = [kind.letter for kind in kinds if kind.letter[-1].isdigit()]
+        assert not numbered or glued & set(step.closes)
+
+
+def _glued_to(plan, step, glued, part, letter):
+    found = Counter()
+    for joint in (plan.joints.by_id[name] for name in step.closes if name in glued):
+        if part in (joint.a, joint.b):
+            other = joint.b if part == joint.a else joint.a
+            found[joint.kind, letter.get(other)] += joint.contacts
+    return found

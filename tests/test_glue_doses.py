@@ -33,11 +33,12 @@ def test_drops_and_pressing_fit_the_open_time():
 
 
 def test_a_joint_alone_is_covered_or_gets_what_time_allows():
-    # 0.05 mm x 200 mm2 x 1.4 = 0.014 mL = 3 drops of 0.0057; 1000 mm2: 0.07 mL = 13 drops, 4 in time
+    # 0.05 mm x 200 mm2 x 1.4 = 0.014 mL = 3 drops of 0.0057; 1000 mm2: 0.07 mL = 13 drops, 4 in time, which
+    # cover 4 x 0.0057 / 0.05 = 456 mm2 and do not run out beside them
     small = doses([flat_joint(200.0)], [("J1",)], INSTANT, 23.0)["J1"]
     assert (small.drops, small.share) == (3, 1.0)
     large = doses([flat_joint(1000.0)], [("J1",)], INSTANT, 23.0)["J1"]
-    assert large.drops == 4 and large.share == pytest.approx(4 * 0.0057 / 0.07)
+    assert large.drops == 4 and large.share == pytest.approx(0.456)
     # 1000 mm2 x 3 MPa x a quarter, of which that share is wetted
     assert glued_strength(flat_joint(1000.0), INSTANT, large) == pytest.approx(750.0 * large.share)
     assert glued_strength(flat_joint(1000.0), INSTANT, None) == 0.0

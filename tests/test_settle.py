@@ -46,7 +46,8 @@ def one_by_one(made: Stack, hold: dict[int, tuple[str, ...]] | None = None) -> O
 def gluing(made: Stack, glued: Iterable[str]) -> Gluing:
     names = set(glued)
     marks = {joint.id: "glue" if joint.id in names else "press" for joint in made.joints.joints}
-    return Gluing(marks, {}, {}, Adhesive("epoxy", fixture_min=30.0))
+    epoxy = Adhesive("epoxy", fixture_min=30.0, cure_min=1440.0)
+    return Gluing(marks, {}, {}, epoxy, early_n=dict.fromkeys(names, 1000.0))
 
 
 def settled(made: Stack, order: Order, glued: Iterable[str]) -> Work:

@@ -22,7 +22,16 @@ from steps.features import measure
 from steps.joints import find_joints
 from steps.model import Model, Shape
 from steps.pipeline import make_plan, plan_survey, survey
-from steps.planfile import AssemblyEntry, AttachEntry, PlanFile, TouchEntry, plan_file
+from steps.planfile import (
+    AdhesiveEntry,
+    AssemblyEntry,
+    AttachEntry,
+    BondEntry,
+    JointEntry,
+    PlanFile,
+    TouchEntry,
+    plan_file,
+)
 from steps.settings import Settings
 from steps.verify import verify_plan
 from steps.verify.contract import one_motion_apart
@@ -214,16 +223,34 @@ def test_loose_groups_may_wait_one_step_and_no_longer() -> None:
 
 
 def glued(plan: PlanFile, number: int, **changes: object) -> PlanFile:
-    """The plan with the first joint of a step glued there."""
+    """The plan with the first joint of a step glued there with two drops of instant glue (the book: 12 s
+    open, 5 min, 24 h; a drop 0.0057 mL)."""
     name = plan.steps[number - 1].closes[0]
-    joints = tuple(j.model_copy(update={"mark": "glue"}) if j.id == name else j for j in plan.joints)
-    values = {"glues": (name,), "sitting": 1, "by": "adult", **changes}
-    return with_step(plan.model_copy(update={"joints": joints}), number, **values)
+    joints = tuple(j.model_copy(update=_bonded(j)) if j.id == name else j for j in plan.joints)
+    values = {"glues": (name,), "sitting": 1, "by": "adult", "wait_min": 5.0, **changes}
+    glue = AdhesiveEntry(
+        family="cyanoacrylate",
+        volume_ml=0.0114,
+        drop_ml=0.0057,
+        open_min=0.2,
+        fixture_min=5.0,
+        cure_min=1440.0,
+        lift_min=1440.0,
+    )
+    return with_step(plan.model_copy(update={"joints": joints, "adhesive": glue}), number, **values)
+
+
+def _bonded(joint: JointEntry) -> dict[str, object]:
+    face = BondEntry.model_validate(
+        {"kind": "rest", "from": joint.a, "area_mm2": 80.0, "gap_mm": 0.0, "outline": ()}
+    )
+    return {"mark": "glue", "drops": 2, "bonds": (face,)}
 
 
 def test_a_glued_step_is_good_when_an_adult_does_it(plan: PlanFile, model: Model) -> None:
     assert verify_plan(glued(plan, 5), model).ok
-    assert failed(glued(plan, 5, by="child"), model) == {"contract"}
+    assert failed(glued(plan, 5, by="child"), model) == {"contract", "glue in time"}
+    assert failed(glued(plan, 5, by="helper"), model) == {"glue in time"}
     assert failed(glued(plan, 5, sitting=None), model) == {"contract"}
 
 
@@ -236,8 +263,10 @@ def test_what_moves_is_never_glued(plan: PlanFile, model: Model) -> None:
 def test_glue_is_cured_before_it_is_needed(plan: PlanFile, model: Model) -> None:
     wanted = glued(plan, 5)
     name = wanted.steps[4].glues[0]
-    assert verify_plan(with_step(wanted, 7, needs_cured=(name,)), model).ok
-    assert failed(with_step(wanted, 4, needs_cured=(name,)), model) == {"contract"}
+    assert verify_plan(with_step(wanted, 7, needs_cured=(name,), lags_min=(5.0,)), model).ok
+    assert failed(with_step(wanted, 4, needs_cured=(name,), lags_min=(5.0,)), model) == {"contract"}
+    assert failed(with_step(wanted, 7, needs_cured=(name,), lags_min=(4.9,)), model) == {"glue in time"}
+    assert failed(with_step(wanted, 7, needs_cured=(name,)), model) == {"glue in time"}
 
 
 def test_marks_and_steps_agree(plan: PlanFile, model: Model) -> None:
@@ -245,7 +274,7 @@ def test_marks_and_steps_agree(plan: PlanFile, model: Model) -> None:
     unmarked = with_step(plan, 5, glues=(name,), sitting=1, by="adult")
     assert failed(unmarked, model) == {"contract", "glued once"}
     joints = tuple(j.model_copy(update={"mark": "glue"}) if j.id == name else j for j in plan.joints)
-    assert failed(plan.model_copy(update={"joints": joints}), model) == {"glued once"}
+    assert failed(plan.model_copy(update={"joints": joints}), model) == {"glued once", "glue bonds"}
 
 
 @pytest.mark.parametrize(
@@ -567,7 +596,13 @@ def _overhang(hold_n: float, push_n: float = 0.0) -> tuple[PlanFile, Model]:
     plan = plan_of(demo)
     joints = tuple(
         joint.model_copy(
-            update={"hold_n": hold_n, "push_n": push_n, "glue_area_mm2": 400.0, "touches": _studs(joint.a, z)}
+            update={
+                "hold_n": hold_n,
+                "push_n": push_n,
+                "glue_area_mm2": 400.0,
+                "depth_mm": 2.6,
+                "touches": _studs(joint.a, z),
+            }
         )
         for joint, z in zip(plan.joints, (10.0, 20.0), strict=True)
     )
@@ -585,7 +620,7 @@ def _studs(carrier: str, z: float) -> tuple[TouchEntry, ...]:
                 "axis": (0.0, 0.0, 1.0),
                 "gap_mm": 0.085,
                 "depth_mm": 2.6,
-                "area_mm2": 20.0,
+                "area_mm2": 100.0,
             }
         )
         for x in (65.0, 75.0)
@@ -613,13 +648,16 @@ def test_a_hold_taken_away_is_missed() -> None:
 def test_glue_holds_once_somebody_has_waited_for_it() -> None:
     """A bond of 400 mm2 holds the beam once it has set; in its own step a hand must."""
     loose, model = _overhang(hold_n=0.0)
-    joints = (loose.joints[0].model_copy(update={"mark": "glue"}), loose.joints[1])
-    glued = loose.model_copy(update={"joints": joints})
-    glued = with_step(glued, 2, glues=("J1",), sitting=1, by="adult", hold=("P2",))
-    waited = with_step(glued, 3, needs_cured=("J1",))
+    wet = glued(loose, 2, hold=("P2",))
+    whole = BondEntry.model_validate(
+        {"kind": "rest", "from": "P1", "area_mm2": 400.0, "gap_mm": 0.0, "outline": ()}
+    )
+    joints = (wet.joints[0].model_copy(update={"bonds": (whole,)}), wet.joints[1])
+    wet = wet.model_copy(update={"joints": joints})
+    waited = with_step(wet, 3, needs_cured=("J1",), lags_min=(5.0,))
     assert verify_plan(waited, model).ok
     assert failed(with_step(waited, 2, hold=()), model) == {"stands"}
-    hasty = verify_plan(glued, model)["stands"].faults
+    hasty = verify_plan(wet, model)["stands"].faults
     assert [fault.step for fault in hasty] == [3] and "nobody waits" in hasty[0].text
 
 
@@ -628,7 +666,10 @@ def test_pressing_on_an_overhang_needs_a_hand() -> None:
     firm, model = _overhang(hold_n=500.0, push_n=10.0)
     report = verify_plan(firm, model)
     assert report.ok and report["pressing"].looked_at == 2
-    far = tuple(touch.model_copy(update={"point": (125.0, 10.0, 21.3)}) for touch in firm.joints[1].touches)
+    far = tuple(
+        touch.model_copy(update={"point": (125.0, y, 21.3)})
+        for y, touch in zip((7.0, 9.0, 11.0, 13.0), firm.joints[1].touches, strict=True)
+    )
     joints = (firm.joints[0], firm.joints[1].model_copy(update={"touches": far}))
     tips = firm.model_copy(update={"joints": joints})
     assert failed(tips, model) == {"pressing"}

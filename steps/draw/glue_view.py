@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from renderer.camera import Camera
-from renderer.picture import Balloon, Picture
+from renderer.picture import Balloon, Picture, Stroke
 from renderer.table import PixelTable
 from steps.draw.balloons import CLEAR_MM, OVER_EARLIER_COST, OVER_NEW_COST, radius_of
 from steps.draw.guides import Guide, guide_strokes, guides_of
@@ -16,6 +16,7 @@ from steps.draw.lift import Lifted, lifted_things
 from steps.draw.sheet import Field, shown
 from steps.draw.step import inked, new_items, uncovered
 from steps.draw.studio import Studio
+from steps.glue.families import glue_book
 from steps.model import Array, Step
 
 #: Free margin round the drawing, for the numbers (mm on paper).
@@ -26,6 +27,10 @@ CONTEXT = 0.25
 RINGS_MM, DIRECTIONS = (8.0, 11.0, 15.0, 20.0, 26.0), 24
 #: Circles are larger where type is: three digits of 18 points need 12 mm.
 LARGER = {"child": 1.25, "helper": 1.0, "adult": 1.0}
+#: A drop is a ring, a bead a line of that width, mm on paper; rings lie apart by more than their own width.
+DROP_MM, BEAD_MM, RING_MM = 1.5, 0.9, 0.3
+#: Places that are tried for drops along each side of a face.
+PLACES = 24
 #: Looks along a joint's way for a place that shows.
 WAY_STEPS = 40
 #: Costs of a place beside those of a leader: per mm of circle outside the picture, on another number.
@@ -60,8 +65,68 @@ def glue_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     larger = LARGER[studio.settings.reader]
     numbers = _numbers(field, table, guides, sorted(own), larger)
     alt = f"Step {step_number}: glued joints {', '.join(balloon.text for balloon in numbers)}."
-    strokes = (*picture.strokes, *guide_strokes(field, table, guides))
+    strokes = (
+        *picture.strokes,
+        *guide_strokes(field, table, guides),
+        *glue_strokes(studio, field, table, [guide.joint.id for guide in guides]),
+    )
     return replace(picture, strokes=strokes, balloons=numbers, alt=alt)
+
+
+def glue_strokes(
+    studio: Studio, field: Field, table: PixelTable, joints: Sequence[str]
+) -> tuple[Stroke, ...]:
+    """Where the glue goes, as far as the faces show: a ring for each drop, or a line for a bead."""
+    glue = studio.plan.gluing
+    family = glue_book().families.get(glue.adhesive.family)
+    strokes: list[Stroke] = []
+    for name in dict.fromkeys(joints):
+        faces = [face for face in glue.faces.get(name, ()) if face.kind == "rest"]
+        if not faces or family is None:
+            continue
+        places = np.concatenate([_places(face.outline) for face in faces])
+        paper = np.asarray(field.paper(table.camera, places[shown(field, table, places)]))
+        chosen = _spread(paper, glue.drops.get(name, 0))
+        if family.bead and len(chosen) > 1:
+            line = chosen[np.argsort(chosen @ _long_way(chosen))]
+            strokes += [Stroke(line, BEAD_MM + RING_MM), Stroke(line, BEAD_MM - RING_MM, grey=1.0)]
+        else:
+            for point in chosen:
+                dot = point + np.array([[-0.01, 0.0], [0.01, 0.0]])
+                strokes += [Stroke(dot, DROP_MM), Stroke(dot, DROP_MM - 2 * RING_MM, grey=1.0)]
+    return tuple(strokes)
+
+
+def _places(outline: Array) -> Array:
+    """(n, 3) places on a grid inside a convex outline (k, 3), its edge left out."""
+    middle = outline.mean(axis=0)
+    across = np.linalg.svd(outline - middle)[2][:2]
+    flat = (outline - middle) @ across.T
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    share = (np.arange(PLACES) + 0.5) / PLACES
+    grid = np.stack(np.meshgrid(*(low + (high - low) * share[:, None]).T), axis=-1).reshape(-1, 2)
+    side = np.roll(flat, -1, axis=0) - flat
+    turns = side[:, 0] * (grid[:, None, 1] - flat[:, 1]) - side[:, 1] * (grid[:, None, 0] - flat[:, 0])
+    inside = np.all(turns > 0, axis=1) | np.all(turns < 0, axis=1)
+    return np.asarray(grid[inside] @ across + middle)
+
+
+def _spread(points: Array, count: int) -> Array:
+    """(k, 2) at most ``count`` of the points (n, 2), each as far from those before it as can be, none on
+    another's ring; the first is the one nearest to their middle."""
+    if not len(points) or count < 1:
+        return points[:0]
+    chosen = [int(np.argmin(np.linalg.norm(points - points.mean(axis=0), axis=1)))]
+    away = np.linalg.norm(points - points[chosen[0]], axis=1)
+    while len(chosen) < count and away.max() > DROP_MM:
+        chosen.append(int(np.argmax(away)))
+        away = np.minimum(away, np.linalg.norm(points - points[chosen[-1]], axis=1))
+    return points[chosen]
+
+
+def _long_way(points: Array) -> Array:
+    """(2,) the direction in which points (n, 2) spread most."""
+    return np.asarray(np.linalg.svd(points - points.mean(axis=0))[2][0])
 
 
 def _camera(studio: Studio, step: Step, field: Field, lifted: Sequence[Lifted]) -> Camera:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from steps.glue.doses import Dose, Pushes, bond_area, open_s
 from steps.glue.families import Family, check_plastic, glue_book
 from steps.glue.hazards import complete, components_of, grave_of
+from steps.glue.times import knows, times_of
 from steps.model import Adhesive, Joint, Problem
 from steps.settings import Settings
 
@@ -143,7 +144,7 @@ def too_much_at_once(
     several = listed([" + ".join(push) for push in pushes])
     text = (
         f"One push each closes {several}: in the {seconds:g} s of {chosen.words} they get fewer drops than "
-        "their load asks for."
+        "their faces take and their load asks for."
     )
     if slower is not None:
         grave = f", which is {' and '.join(slower.barred)}" if slower.barred else ""
@@ -155,7 +156,9 @@ def too_much_at_once(
     return (Problem("too-much-at-once", "warning", (), text, names),)
 
 
-def doubts(choice: Choice, near_moving: Sequence[str], joints: Sequence[Joint]) -> list[Problem]:
+def doubts(
+    choice: Choice, near_moving: Sequence[str], joints: Sequence[Joint], celsius: float
+) -> list[Problem]:
     """Warnings about a family in force; ``near_moving``: ids of glued joints beside one that moves."""
     chosen = choice.family
     found = [
@@ -168,6 +171,12 @@ def doubts(choice: Choice, near_moving: Sequence[str], joints: Sequence[Joint]) 
         )
         for why in choice.unfit
     ]
+    if not knows(celsius):
+        text = (
+            f"At {celsius:g} °C no time of {chosen.words} is known here: below the least temperature on the "
+            "label do not glue; in heat it sets before a joint is closed. Warm or cool the room first."
+        )
+        found.append(Problem("adhesive-temperature", "warning", (), text))
     if chosen.wicks and near_moving:
         text = (
             f"{start(chosen.words)} runs into gaps by itself: a thin kind can lock a moving joint beside the "
@@ -194,17 +203,18 @@ def start(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def quantity(given: Mapping[str, Dose], chosen: Chosen) -> Adhesive:
-    """The adhesive of the plan: how much for the joints that are glued, and its times."""
+def quantity(joints: Sequence[Joint], given: Mapping[str, Dose], chosen: Chosen, celsius: float) -> Adhesive:
+    """The adhesive of the plan: how much for the joints that are glued, and its times at a temperature."""
     if chosen.family is None or not given:
         return Adhesive(reasons=chosen.reasons)
     used = chosen.family
+    times = times_of(used, (joint for joint in joints if joint.id in given), celsius)
     return Adhesive(
         family=used.name,
         volume_ml=sum(dose.ml for dose in given.values()),
-        open_min=used.open_min,
-        fixture_min=used.wait_min,
-        cure_min=used.cure_h * 60.0,
+        open_min=times.open_min,
+        fixture_min=times.fixture_min,
+        cure_min=times.cure_min,
         reasons=chosen.reasons,
         drop_ml=used.drop_ml,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import networkx as nx
 import numpy as np
 
 from steps.bonding import Bonding, bonding_of
@@ -21,11 +22,12 @@ from steps.glue.adhesive import (
     too_much_at_once,
 )
 from steps.glue.cases import LoadCase, load_cases, newtons
-from steps.glue.doses import Dose, bond_volume, doses, glued_strength, pushes_of
+from steps.glue.doses import Dose, bond_volume, doses, glue_faces, glued_strength, pushes_of
 from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.report import problems_of, whys_of
+from steps.glue.times import early_n
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -53,19 +55,39 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
     given = search.given(to_glue, chosen.family)
     glued = set(given)
-    adhesive = quantity(given, chosen)
+    adhesive = quantity(to_glue, given, chosen, settings.glue.temperature_c)
+    marks = {joint.id: mark_of(joint, glued, bonding) for joint in joints.joints}
     lumps = found if glued else search.without_glue()
+    used = chosen.family
+    told = {} if used is None else {name: (joints.by_id[name], used, dose) for name, dose in given.items()}
     return Gluing(
-        marks={joint.id: mark_of(joint, glued, bonding) for joint in joints.joints},
+        marks=marks,
         whys=whys_of(to_glue, found, joints),
         loads_n={joints.joints[row].id: load for row, load in sorted(found.loads_n.items())},
         adhesive=adhesive,
         problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, bonding, settings),
         cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
-        lumps=lumps.lumps,
+        loads_by_kind={
+            kind: {joints.joints[row].id: load for row, load in sorted(loads.items())}
+            for kind, loads in sorted(found.by_kind.items())
+        },
+        lumps=pieces(joints, marks, sure, model),
         drops={name: dose.drops for name, dose in given.items()},
+        faces={name: glue_faces(joint, used_) for name, (joint, used_, _) in told.items()},
+        early_n={name: early_n(*each) for name, each in told.items()},
         facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, bonding),
     )
+
+
+def pieces(joints: Joints, marks: Mapping[str, Mark], sure: Mask, model: Model) -> int:
+    """How many pieces the finished model is: parts that glue or a sure hold ties together, what moves or
+    comes off counted apart."""
+    tied = nx.Graph()
+    tied.add_nodes_from(part.id for part in model.parts)
+    for joint, holds in zip(joints.joints, sure, strict=True):
+        if marks[joint.id] == "glue" or (holds and marks[joint.id] != "free"):
+            tied.add_edge(joint.a, joint.b)
+    return int(nx.number_connected_components(tied))
 
 
 def mark_of(joint: Joint, glued: set[str], bonding: Bonding) -> Mark:
@@ -165,7 +187,7 @@ class _Search:
         used = way.choice.family
         found = self._in_time(used)
         slower = self._slower(way, ways)
-        if self.hurried and slower is not None and self.settings.adhesive is None and not slower.barred:
+        if self.hurried and slower and not slower.barred and self.settings.adhesive is None:
             hurried, other = self.hurried, self._in_time(slower.family)
             if len(other.fails) < len(found.fails):
                 found, used, slower = other, slower.family, None
@@ -177,7 +199,8 @@ class _Search:
             return found, Chosen(None, ("no joint needs glue",), problems)
         choice = judge(used, to_glue, self.settings)
         reasons = ("as asked",) if self.settings.adhesive else ()
-        problems += tuple(doubts(choice, near_moving(to_glue, self.joints), to_glue))
+        beside = near_moving(to_glue, self.joints)
+        problems += tuple(doubts(choice, beside, to_glue, self.settings.glue.temperature_c))
         problems += too_much_at_once(self.hurried, self.settings, used, slower)
         return found, Chosen(used, (*reasons, *choice.reasons), problems)
 
@@ -211,20 +234,26 @@ class _Search:
         """
         self.shared, self.hurried = set(), ()
         found = self._least(used, self.cases)
-        alone = len(found.fails)
         for _ in range(ROUNDS):
             tried = self._tried(used, found)
-            glued = {self.joints.joints[row].id for row in found.glued}
-            weak = {self.joints.joints[row].id for _, row, _ in tried.fails if row >= 0}
-            weak |= glued - {self.joints.joints[row].id for row in tried.glued}
-            several = (tuple(name for name in push if name in glued) for push in self.pushes)
-            pushes = tuple(push for push in several if weak & set(push) and len(push) > 1)
-            self.hurried = pushes if len(tried.fails) > alone or len(tried.glued) < len(found.glued) else ()
-            if not set(self.hurried) - self.shared:
+            self.hurried = self._too_little(used, found, tried)
+            several = {push for push in self.hurried if len(push) > 1}
+            if not several - self.shared:
                 break
-            self.shared |= set(self.hurried)
+            self.shared |= several
             found = self._least(used, self.cases)
         return tried
+
+    def _too_little(self, used: Family, found: LeastGlue, tried: LeastGlue) -> tuple[tuple[str, ...], ...]:
+        """The glued joints of each push at which one gives way that time left too little glue for."""
+        joints = self.joints.joints
+        given = self.given([joints[row] for row in found.glued], used)
+        glued = {joints[row].id for row in found.glued}
+        weak = {joints[row].id for _, row, _ in tried.fails if row >= 0} & glued
+        weak |= glued - {joints[row].id for row in tried.glued}
+        weak = {name for name in weak if name not in given or given[name].share < 1.0}
+        several = (tuple(name for name in push if name in glued) for push in self.pushes)
+        return tuple(push for push in several if weak & set(push))
 
     def _tried(self, used: Family, found: LeastGlue) -> LeastGlue:
         """The same set with the drops that its joints really get: what holds, and what does not."""

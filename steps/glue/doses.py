@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from steps.glue.families import Family, glue_book
-from steps.model import Joint, Joints
+from steps.model import GlueFace, Joint, Joints, Touch
 from steps.sequence import BuildSequence, Moment
 
 #: Ids of the joints that each push closes.
@@ -31,17 +31,31 @@ class Dose:
     share: float
 
 
-def bond_area(joint: Joint, chosen: Family) -> float:
-    """Area of the joint's faces that the family can bond, mm2: those whose own gap it bridges."""
+def bonded(joint: Joint, chosen: Family) -> tuple[Touch, ...]:
+    """The contacts whose faces the family can bond: those whose own gap it bridges."""
     if joint.moves:
-        return 0.0
-    return sum(touch.area_mm2 for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm)
+        return ()
+    return tuple(
+        touch for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm and touch.area_mm2 > 0
+    )
+
+
+def glue_faces(joint: Joint, chosen: Family) -> tuple[GlueFace, ...]:
+    """The faces of a joint to put glue on."""
+    return tuple(
+        GlueFace(touch.kind, touch.carrier, touch.area_mm2, touch.bond_gap_mm, touch.points)
+        for touch in bonded(joint, chosen)
+    )
+
+
+def bond_area(joint: Joint, chosen: Family) -> float:
+    """Area of the joint's faces that the family can bond, mm2."""
+    return sum(touch.area_mm2 for touch in bonded(joint, chosen))
 
 
 def bond_volume(joint: Joint, chosen: Family) -> float:
     """Volume for all faces of a joint, mL: V = A t (1 + waste), t the film or the gap, if wider."""
-    bonded = [touch for touch in joint.touches if touch.bond_gap_mm <= chosen.greatest_gap_mm]
-    cubic_mm = sum(touch.area_mm2 * max(chosen.film_mm, touch.bond_gap_mm) for touch in bonded)
+    cubic_mm = sum(touch.area_mm2 * max(chosen.film_mm, touch.bond_gap_mm) for touch in bonded(joint, chosen))
     return float(cubic_mm * (1.0 + glue_book().process["waste"]) / 1000.0)
 
 
@@ -104,7 +118,8 @@ def doses(joints: Sequence[Joint], pushes: Pushes, chosen: Family, celsius: floa
         for name, volume, drops in zip(push, volumes, dealt, strict=True):
             if drops:
                 ml = drops * chosen.drop_ml
-                found[name] = Dose(drops, ml, min(1.0, ml / volume))
+                # what is too little to cover the faces does not run out beside them: no waste
+                found[name] = Dose(drops, ml, min(1.0, ml * (1.0 + glue_book().process["waste"]) / volume))
     return found
 
 

@@ -69,6 +69,7 @@ class LeastGlue:
     loads_n: Mapping[int, float]  #: joint (row) -> greatest load over the cases, N
     needs_n: Mapping[int, float]  #: the same times the case's safety
     asks: Mapping[int, LoadCase]  #: joint (row) -> the case that loads it most
+    by_kind: Mapping[str, Mapping[int, float]]  #: kind of case -> joint (row) -> greatest load, N
 
 
 def least_glue(
@@ -96,6 +97,7 @@ def least_glue(
         loads,
         needs,
         asks,
+        found.by_kind(),
     )
 
 
@@ -152,6 +154,15 @@ class _Search:
             if more.need is not None:
                 self._need[id(load)] = (load, more.need)
         return frozenset(np.flatnonzero(glued).tolist())
+
+    def by_kind(self) -> dict[str, dict[int, float]]:
+        """Greatest load of each joint over the cases of each kind that hold."""
+        found: dict[str, dict[int, float]] = {}
+        for load, need in self._need.values():
+            own = found.setdefault(load.kind, {})
+            for row in np.flatnonzero(need > 0).tolist():
+                own[row] = max(own.get(row, 0.0), float(need[row]))
+        return found
 
     def loads(self) -> tuple[dict[int, float], dict[int, float], dict[int, LoadCase]]:
         """Greatest load of each joint over the cases that hold, with safety, and the case of that."""

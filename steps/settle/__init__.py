@@ -6,9 +6,9 @@ from steps.bonding import bonding_of
 from steps.model import Gluing, Joints, Measures, Model, Order, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
-from steps.settle.holds import final_holds, waiting_steps
+from steps.settle.holds import final_holds, hard_steps, waiting_steps
 from steps.settle.presses import hard_presses
-from steps.settle.schedule import Scheduler
+from steps.settle.schedule import Curing, Scheduler
 from steps.statics import Structure
 
 __all__ = ["settle"]
@@ -23,7 +23,28 @@ def settle(
     bonding = bonding_of(model, measures, joints, settings)
     holds = final_holds(structure, sequence, gluing, bonding, settings)
     on_glue = waiting_steps(structure, sequence, gluing, holds)
-    wait = gluing.adhesive.fixture_min if gluing.glued else 0.0
-    schedule = Scheduler(model, measures, joints, order, settings, gluing.glued, wait, on_glue, holds).run()
+    on_hard = on_glue and on_glue & hard_steps(structure, sequence, gluing, holds)
+    curing = strength_of(gluing)
+    schedule = Scheduler(model, measures, joints, order, settings, curing, on_glue, on_hard, holds).run()
     facts = {**schedule.facts, "held_steps": float(sum(bool(held) for held in holds.values()))}
-    return Work(schedule.steps, hard_presses(structure, sequence), facts)
+    lift = _lift_min(gluing, settings)
+    return Work(schedule.steps, hard_presses(structure, sequence), facts, lift)
+
+
+def strength_of(gluing: Gluing) -> Curing:
+    """What the glued joints bear, and when."""
+    glue = gluing.adhesive
+    early = {name: gluing.early_n.get(name, 0.0) for name in sorted(gluing.glued)}
+    return Curing(early, gluing.loads_by_kind, glue.fixture_min, glue.cure_min)
+
+
+def _lift_min(gluing: Gluing, settings: Settings) -> float:
+    """Minutes from the last glue until the model may be lifted and shown: until it holds by itself where
+    that is enough for every load case, else until full strength."""
+    if not gluing.glued:
+        return 0.0
+    safety = settings.glue.safety
+    weak = any(
+        gluing.early_n.get(name, 0.0) < safety * gluing.loads_n.get(name, 0.0) for name in gluing.glued
+    )
+    return gluing.adhesive.cure_min if weak else gluing.adhesive.fixture_min

@@ -9,6 +9,7 @@ enough, because of glue that the schedule did not wait for, the step has to wait
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from steps.bonding import Bonding
 from steps.model import Gluing
@@ -58,13 +59,48 @@ def _reckoned(structure: Structure, bonding: Bonding, settings: Settings) -> fro
     )
 
 
+def held_early(structure: Structure, gluing: Gluing) -> Structure:
+    """The structure with every glued joint as strong as it is from the moment it holds by itself."""
+    early = gluing.early_n
+    joints = tuple(
+        replace(joint, hold_n=max(joint.hold_n, early[joint.id])) if joint.id in early else joint
+        for joint in structure.joints.joints
+    )
+    contacts = structure.glued({name: early[name] for name in sorted(early)})
+    return replace(structure, joints=replace(structure.joints, joints=joints), contacts=contacts)
+
+
 def waiting_steps(
     structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
 ) -> frozenset[int]:
     """Numbers of the steps after which the build stands only by glue of earlier steps."""
-    if not gluing.glued:
+    return frozenset(falling(structure, sequence, gluing, holds))
+
+
+def hard_steps(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
+    """Those of them after which what stood before falls though its glue holds by itself, and not once it has
+    its full strength."""
+    early = falling(held_early(structure, gluing), sequence, gluing, holds)
+    if not early:
         return frozenset()
-    index, waiting = structure.model.index_of, set()
+    full = falling(bonded(structure, gluing.glued), sequence, gluing, holds)
+    coming = {moment.step.number: set(moment.arriving.tolist()) for moment in sequence.moments}
+    rows = structure.model.index_of
+    return frozenset(
+        number
+        for number, parts in early.items()
+        if {rows[part] for part in parts - full.get(number, set())} - coming[number]
+    )
+
+
+def falling(
+    structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
+) -> dict[int, set[str]]:
+    """The parts that fall after a step and that no hand holds, by step number; steps after which none does
+    are left out."""
+    if not gluing.glued:
+        return {}
+    index, found = structure.model.index_of, dict[int, set[str]]()
     for moments in over(list(sequence.by_assembly.values())):
         watches: dict[bytes, Watch] = {}
         for moment in moments:
@@ -76,6 +112,6 @@ def waiting_steps(
             for other in watches.values():
                 if other is not here:
                     other.doubts(arriving)
-            if set(here.add(arriving)) - set(holds[moment.step.number]):
-                waiting.add(moment.step.number)
-    return frozenset(waiting)
+            if loose := set(here.add(arriving)) - set(holds[moment.step.number]):
+                found[moment.step.number] = loose
+    return found

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from steps.glue.cases import newtons
 from steps.glue.hazards import hazard_book
 from steps.model import Joints, Measures, Model, Order, Reader, Step, StepWork
 from steps.settings import Settings
@@ -26,6 +27,8 @@ GLUE_MIN = 1.0
 SITTING_GAP = 2
 #: A wait this short ends no sitting, minutes: the adult stays at the bench (proposal).
 SHORT_WAIT_MIN = 15.0
+#: Kinds of load case that say what a joint bears while what it is part of is lifted from below, or is turned.
+LIFTED, TURNED = "base", "turn"
 #: Two up directions within 5 deg are the same: cos 5 deg.
 SAME_UP = 0.996
 
@@ -89,9 +92,23 @@ def critical_path(activities: Sequence[Activity]) -> tuple[float, tuple[str, ...
     return length, tuple(reversed(chain))
 
 
+@dataclass(frozen=True)
+class Curing:
+    """What glued joints bear, N: nothing until they hold by themselves, then ``early_n`` by joint, until they
+    have their full strength; ``loads_n`` is the greatest load of each in the finished model, by the kind of
+    load case."""
+
+    early_n: Mapping[str, float]
+    loads_n: Mapping[str, Mapping[str, float]]
+    holds_min: float
+    full_min: float
+
+
 class Scheduler:
     """Works out the schedule of one order. A joint must have cured where a step turns, carries or pushes
-    sideways what it joins, and where the build stands only by its glue (``on_glue``, step numbers)."""
+    sideways what it joins, and where the build stands only by its glue (``on_glue``, step numbers): until it
+    holds by itself where what it bears then is enough, else until it has its full strength (``on_hard``: the
+    steps after which the build stands only by glue that is hard)."""
 
     def __init__(
         self,
@@ -100,23 +117,26 @@ class Scheduler:
         joints: Joints,
         order: Order,
         settings: Settings,
-        glued: Iterable[str],
-        wait_min: float,
+        curing: Curing,
         on_glue: Iterable[int] = (),
+        on_hard: Iterable[int] = (),
         hold: Mapping[int, tuple[str, ...]] = MappingProxyType({}),
     ) -> None:
         self.order, self.joints, self.settings = order, joints, settings
-        self.glued, self.wait_min, self.on_glue = frozenset(glued), wait_min, frozenset(on_glue)
+        self.curing, self.on_glue, self.on_hard = curing, frozenset(on_glue), frozenset(on_hard)
         self.hold = hold  # step number -> parts that a hand holds
+        self.total = sum(measures.by_shape[part.shape].printed_g for part in model.parts)
         self.mass = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
 
     def run(self) -> Schedule:
         needs = self._needs()
         sitting = self._sittings(needs)
-        waited = {joint for cured in needs.values() for joint in cured}
-        steps = tuple(self._glue_step(step, needs, sitting, waited) for step in self.order.steps)
+        first: dict[str, float] = {}
+        for lags in needs.values():
+            first = {**lags, **first}
+        steps = tuple(self._glue_step(step, needs[step.number], sitting, first) for step in self.order.steps)
         bench = sum(self.minutes(step) for step in self.order.steps)
-        each = self.wait_min * sum(1 for step in self.order.steps if self.glues(step))
+        each = self.curing.holds_min * sum(1 for step in self.order.steps if self.glues(step))
         return Schedule(
             steps,
             len(set(sitting.values())),
@@ -128,7 +148,7 @@ class Scheduler:
 
     def glues(self, step: Step) -> tuple[str, ...]:
         """Joints of the first copy that the step glues."""
-        return tuple(joint for joint in step.closes if joint in self.glued)
+        return tuple(joint for joint in step.closes if joint in self.curing.early_n)
 
     def minutes(self, step: Step) -> float:
         """Bench time of a step, all copies of its assembly together."""
@@ -138,50 +158,96 @@ class Scheduler:
 
     # ------------------------------------------------------------------ what must have cured
 
-    def _needs(self) -> dict[int, tuple[str, ...]]:
-        """For each step number the earlier glued joints that it loads."""
+    def _needs(self) -> dict[int, dict[str, float]]:
+        """For each step number the earlier glued joints that it loads, and how long after they were glued it
+        may, minutes."""
         fresh: dict[str, list[str]] = {}
         up: dict[str, np.ndarray] = {}
-        needs: dict[int, tuple[str, ...]] = {}
+        holding: set[str] = set()  # joints that were waited for until they held by themselves
+        needs: dict[int, dict[str, float]] = {}
         for step in self.order.steps:
             own = fresh.setdefault(step.assembly, [])
-            loaded = [joint for each in step.attaches for joint in fresh.get(each.assembly, [])]
+            loaded = [
+                (joint, self._asked_n(joint, mass, LIFTED))
+                for each, mass in zip(step.attaches, self._lifted(step), strict=True)
+                for joint in fresh.get(each.assembly, [])
+            ]
             turned = step.assembly in up and float(up[step.assembly] @ step.up) < SAME_UP
-            pushed = self._pushed_sideways(step)
-            loaded += [joint for joint in own if turned or set(self._ends(joint)) & pushed]
             if step.number in self.on_glue:
-                loaded = [*loaded, *own]
-            needs[step.number] = tuple(dict.fromkeys(loaded))
+                loaded += [(joint, np.inf if step.number in self.on_hard else 0.0) for joint in own]
+            if turned:
+                loaded += [(joint, self._asked_n(joint, self.total, TURNED)) for joint in own]
+            asked: dict[str, float] = {}
+            for joint, load in loaded:
+                asked[joint] = max(asked.get(joint, 0.0), load)
+            for joint, load in self._pushed_sideways(step, own).items():
+                asked[joint] = max(asked.get(joint, 0.0), load)
+            lags = {joint: self._lag(joint, load) for joint, load in asked.items()}
+            needs[step.number] = {
+                joint: lag
+                for joint, lag in lags.items()
+                if lag > self.curing.holds_min or joint not in holding
+            }
+            hard = {joint for joint, lag in lags.items() if lag > self.curing.holds_min}
+            holding |= set(lags)
             for each in step.attaches:
-                moved = fresh.pop(each.assembly, [])
-                own.extend(joint for joint in moved if joint not in loaded)
-            fresh[step.assembly] = [joint for joint in own if joint not in loaded] + list(self.glues(step))
+                own.extend(fresh.pop(each.assembly, []))
+            fresh[step.assembly] = [joint for joint in own if joint not in hard] + list(self.glues(step))
             up[step.assembly] = step.up
         return needs
+
+    def _lifted(self, step: Step) -> list[float]:
+        """The mass of each sub-assembly that the step attaches, g."""
+        return [
+            sum(self.mass[part] for part in self.order.assembly_by_id[each.assembly].copies[each.copy])
+            for each in step.attaches
+        ]
+
+    def _asked_n(self, joint: str, grams: float, kind: str) -> float:
+        """What a joint bears when so much is lifted, turned or left to stand, N: its load in the finished
+        model by the load cases of that kind, in proportion to the mass; what hangs on it at the least is the
+        lighter of its two parts."""
+        share = grams / self.total if self.total > 0 else 1.0
+        most = self.curing.loads_n.get(kind, {}).get(joint, 0.0)
+        return max(share * most, newtons(min(self.mass[end] for end in self._ends(joint))))
+
+    def _lag(self, joint: str, load_n: float) -> float:
+        """Minutes from gluing until the joint may bear a load."""
+        enough = self.curing.early_n[joint] >= self.settings.glue.safety * load_n
+        return self.curing.holds_min if enough else self.curing.full_min
 
     def _ends(self, joint: str) -> tuple[str, str]:
         found = self.joints.by_id[joint]
         return found.a, found.b
 
-    def _pushed_sideways(self, step: Step) -> set[str]:
-        """Parts already there that this step presses on across its up direction."""
-        pressed: set[str] = set()
-        for joint_id in step.closes:
-            joint = self.joints.by_id[joint_id]
+    def _pushed_sideways(self, step: Step, own: Sequence[str]) -> dict[str, float]:
+        """What glued joints of parts already there bear when this step presses on those across its up
+        direction, N: each the more, the more it can."""
+        pressed: dict[str, float] = {}
+        for name in step.closes:
+            joint = self.joints.by_id[name]
             if joint.push_n > 0 and abs(float(joint.axis @ step.up)) < SAME_UP:
-                pressed.update((joint.a, joint.b))
-        return pressed - set(step.adds)
+                for end in {joint.a, joint.b} - set(step.adds):
+                    pressed[end] = pressed.get(end, 0.0) + joint.push_n
+        asked: dict[str, float] = {}
+        for part, push in pressed.items():
+            there = [name for name in own if part in self._ends(name)]
+            together = sum(self.curing.early_n[name] for name in there)
+            for name in there:
+                share = self.curing.early_n[name] / together if together > 0 else 1.0
+                asked[name] = asked.get(name, 0.0) + push * share
+        return asked
 
     # ------------------------------------------------------------------ sittings and waits
 
-    def _sittings(self, needs: Mapping[int, tuple[str, ...]]) -> dict[int, int]:
+    def _sittings(self, needs: Mapping[int, Mapping[str, float]]) -> dict[int, int]:
         """Sitting of each glue step: a new one after a pause, or a long wait for a joint of this one."""
         found: dict[int, int] = {}
         sitting, since = 0, SITTING_GAP + 1
         wet: set[str] = set()
         for step in self.order.steps:
-            loads_wet = bool(wet & set(needs[step.number])) and self.wait_min > SHORT_WAIT_MIN
-            if loads_wet:
+            loads_wet = max((lag for joint, lag in needs[step.number].items() if joint in wet), default=0.0)
+            if loads_wet > SHORT_WAIT_MIN:
                 since, wet = SITTING_GAP + 1, set()
             if not self.glues(step):
                 since += 1
@@ -193,18 +259,18 @@ class Scheduler:
             wet |= set(self.glues(step))
         return found
 
-    def _idle(self, needs: Mapping[int, tuple[str, ...]]) -> float:
+    def _idle(self, needs: Mapping[int, Mapping[str, float]]) -> float:
         """Minutes of waiting when the steps are done one after another as soon as their joints hold."""
         now, idle = 0.0, 0.0
-        holds: dict[str, float] = {}
+        ended: dict[str, float] = {}
         for step in self.order.steps:
-            ready = max([now, *(holds[joint] for joint in needs[step.number] if joint in holds)])
+            ready = max([now, *(ended[joint] + lag for joint, lag in needs[step.number].items())])
             idle += ready - now
             now = ready + self.minutes(step)
-            holds.update((joint, now + self.wait_min) for joint in self.glues(step))
+            ended.update(dict.fromkeys(self.glues(step), now))
         return idle
 
-    def _activities(self, needs: Mapping[int, tuple[str, ...]]) -> list[Activity]:
+    def _activities(self, needs: Mapping[int, Mapping[str, float]]) -> list[Activity]:
         """The steps with what each must come after: the step before it in its assembly, the last step of
         each assembly it attaches, and the steps whose joints must have cured."""
         last: dict[str, str] = {}
@@ -214,9 +280,9 @@ class Scheduler:
             name = f"step {step.number}"
             earlier = [step.assembly, *(each.assembly for each in step.attaches)]
             after = {last[each]: 0.0 for each in earlier if each in last}
-            for joint in needs[step.number]:
-                if joint in glued_in:
-                    after[glued_in[joint]] = self.wait_min
+            for joint, lag in needs[step.number].items():
+                before = glued_in[joint]
+                after[before] = max(after.get(before, 0.0), lag)
             found.append(Activity(name, self.minutes(step), after))
             last[step.assembly] = name
             glued_in.update((joint, name) for joint in self.glues(step))
@@ -225,21 +291,18 @@ class Scheduler:
     # ------------------------------------------------------------------ one step
 
     def _glue_step(
-        self,
-        step: Step,
-        needs: Mapping[int, tuple[str, ...]],
-        sitting: Mapping[int, int],
-        waited: set[str],
+        self, step: Step, lags: Mapping[str, float], sitting: Mapping[int, int], first: Mapping[str, float]
     ) -> StepWork:
         glues = self.glues(step)
         return StepWork(
             number=step.number,
             glues=glues,
             sitting=sitting.get(step.number),
-            needs_cured=needs[step.number],
+            needs_cured=tuple(lags),
+            lags_min=tuple(lags.values()),
             by=self._by(step, bool(glues)),
             people=self._people(step, bool(glues)),
-            wait_min=self.wait_min if set(glues) & waited else 0.0,
+            wait_min=max((first[joint] for joint in glues if joint in first), default=0.0),
             hold=self.hold.get(step.number, ()),
         )
 
@@ -250,9 +313,5 @@ class Scheduler:
 
     def _people(self, step: Step, glues: bool) -> int:
         """Two where glued parts must be held while they cure, or where what is lifted is heavy."""
-        lifted = [
-            sum(self.mass[part] for part in self.order.assembly_by_id[each.assembly].copies[each.copy])
-            for each in step.attaches
-        ]
-        heavy = max(lifted, default=0.0) > hazard_book().limits["heavy_g"]
+        heavy = max(self._lifted(step), default=0.0) > hazard_book().limits["heavy_g"]
         return 2 if heavy or (glues and self.hold.get(step.number)) else 1

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 from pydantic import ValidationError
 
 from steps.intake import read_model
@@ -21,7 +22,8 @@ from steps.pipeline import made_with
 from steps.planfile import PlanFile, plan_file, read_plan
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
-from steps.verify.contract import check_contract, check_copies, check_model
+from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model
+from steps.verify.gluing import NAMES, check_glue
 from steps.verify.mended import check_mended
 from steps.verify.replay import CHECKS, Replay
 from steps.verify.report import Check, Fault, Report
@@ -55,13 +57,15 @@ def verify_plan(
 
 def _replayed(plan: PlanFile, model: Model) -> Report:
     first = [check_contract(plan), check_model(plan, model), check_mended(plan, model)]
-    skipped = [Check(name, what, skipped=True) for name, what in (("copies alike", "copies"), *CHECKS)]
-    if _names_unknown(plan, model):
+    names = (("copies alike", "copies"), *CHECKS, *NAMES)
+    skipped = [Check(name, what, skipped=True) for name, what in names]
+    if _names_unknown(plan, model) or _no_direction(plan):
         return Report((*first, *skipped))
     copies = check_copies(plan, model)
     if not copies.ok:
         return Report((*first, copies, *skipped[1:]))
-    return Report((*first, copies, *Replay(plan, model).run()))
+    replay = Replay(plan, model)
+    return Report((*first, copies, *replay.run(), *check_glue(plan, replay.toucher, replay.footing)))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:
@@ -80,6 +84,17 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
         or any((step.assembly, 0) not in copies for step in plan.steps)
         or any((at.assembly, at.copy_number) not in copies for step in plan.steps for at in step.attaches)
     )
+
+
+def _no_direction(plan: PlanFile) -> bool:
+    """Whether some move, or the way up of some step, has no length, so that it leads nowhere."""
+    moves = [move for step in plan.steps for move in step.move.values()]
+    moves += [each.move for step in plan.steps for each in step.attaches]
+    vectors = np.concatenate(
+        [np.zeros((0, 3)), *(np.atleast_2d(np.array(move, dtype=float)) for move in moves)]
+    )
+    ups = np.array([step.up for step in plan.steps], dtype=float).reshape(-1, 3)
+    return bool(np.any(np.linalg.norm(np.concatenate([vectors, ups]), axis=1) < UNIT_TOLERANCE))
 
 
 def _settings_of(plan: PlanFile) -> Settings:

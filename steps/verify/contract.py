@@ -8,14 +8,16 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from steps.model import Array, Model
-from steps.planfile import AssemblyEntry, PlanFile, StepEntry
+from steps.model import KIND_ORDER, Array, Model
+from steps.planfile import AssemblyEntry, JointEntry, PlanFile, StepEntry
 from steps.verify.report import Check
 
 #: How far a plan's vectors may be off unit length, and poses off rigid: rounding in the file is 1e-10.
 UNIT_TOLERANCE = 1e-6
 #: A plan's pose may differ from the model's by so much at any corner of the part, mm.
 POSE_TOLERANCE_MM = 1e-3
+#: A joint and its touches agree to this, mm and mm2: the file rounds to 1e-4 at the most.
+ROUNDED_MM = 2e-4
 #: Copies are one rigid motion apart when their vertices agree to this, mm: meshes in a file carry float32.
 COPY_TOLERANCE_MM = 0.05
 #: Parts tried when looking for the motion between two copies: the first few may be symmetric solids,
@@ -32,6 +34,9 @@ def check_contract(plan: PlanFile) -> Check:
     for step in plan.steps:
         _step_form(step, check)
     _numbers(plan, check)
+    for joint in plan.joints:
+        if joint.touches:
+            _told_alike(joint, check)
     _glue(plan, check)
     return check
 
@@ -101,6 +106,31 @@ def _step_form(step: StepEntry, check: Check) -> None:
 def _numbers(plan: PlanFile, check: Check) -> None:
     if [step.number for step in plan.steps] != list(range(1, len(plan.steps) + 1)):
         check.fault("the steps are not numbered 1, 2, 3 and so on in their order")
+
+
+def _told_alike(joint: JointEntry, check: Check) -> None:
+    """A joint's kind, count, gap, depth and area are those of its touches, each touch once."""
+    ends = (joint.a, joint.b)
+    places = Counter((each.kind, each.carrier, each.point, each.axis) for each in joint.touches)
+    if max(places.values()) > 1:
+        check.fault(f"{joint.id}: a touch stands twice", parts=ends)
+    chosen = [each for each in joint.touches if each.kind == joint.kind]
+    strongest = min((each.kind for each in joint.touches), key=KIND_ORDER.index)
+    if not chosen or strongest != joint.kind:
+        check.fault(f"{joint.id}: a {joint.kind} whose strongest touch is a {strongest}", parts=ends)
+        return
+    whole = joint.kind in ("stud", "ball")  # a peg may meet its hole with several cylinders
+    counted = len(chosen) == joint.contacts if whole else 0 <= joint.contacts <= len(chosen)
+    if not counted or (joint.contacts == 0) != (joint.kind == "rest"):
+        check.fault(f"{joint.id}: {joint.contacts} contacts, and {len(chosen)} touches", parts=ends)
+    area = 0.0 if joint.moves else sum(each.area_mm2 for each in joint.touches)
+    for name, told, found, within in (
+        ("gap", joint.gap_mm, min(each.gap_mm for each in chosen), ROUNDED_MM),
+        ("depth", joint.depth_mm, max(each.depth_mm for each in chosen), ROUNDED_MM),
+        ("area to glue", joint.glue_area_mm2, area, ROUNDED_MM * (1 + len(joint.touches))),
+    ):
+        if abs(told - found) > within:
+            check.fault(f"{joint.id}: its {name} is {told:g}, that of its touches {found:g}", parts=ends)
 
 
 def _glue(plan: PlanFile, check: Check) -> None:

@@ -178,7 +178,8 @@ class Footing:
             lying = np.concatenate([lying, *(self._rim(touch) for touch in joint.touches)])
         if not len(lying):
             return self._bare(joint)
-        most = BOND_MPA * joint.glue_area_mm2 / len(lying)
+        area = sum(bond.area_mm2 for bond in joint.bonds) or joint.glue_area_mm2
+        most = BOND_MPA * area / len(lying)
         rig.add(b, a, lying, -axis, most)
         rig.add(b, a, lying, axis)
         for way in _across(axis):

@@ -8,16 +8,18 @@ from dataclasses import dataclass, field
 import networkx as nx
 import numpy as np
 
-from steps.model import Model
+from steps.model import Array, Model
 from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry, TurnEntry
 from steps.progress import over
-from steps.verify.footing import ENOUGH, Footing, Ground
+from steps.verify.footing import ENOUGH, UPWARDS, Footing, Ground
 from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance
 from steps.verify.report import Check
 from steps.verify.standing import Stander
 
 #: A move leads upwards when its direction rises by more than this (sine of the angle); rounding only.
 RISES = 1e-6
+#: A stud has its gap to both sides, and this much more, mm, may be rounding of the file or of facets.
+ROOMS, ROOM_MM = 2.0, 0.1
 #: Less than this is no turn (cosine of 1 degree).
 SAME_WAY = float(np.cos(np.radians(1.0)))
 #: A stud keeps its part, however loose, while its build leans no further than this (cosine of 45 degrees).
@@ -164,7 +166,8 @@ class Replay:
     ) -> None:
         """Bring one part or sub-assembly in, past what stands."""
         self.checks["moves free"].looked_at += 1
-        for blocker in self.mover.blockers(group, build.parts, move, turn):
+        blockers = list(self.mover.blockers(group, build.parts, move, turn))
+        for blocker in blockers:
             text = f"{self._name(title)} hits {self._name(blocker)} on its way in"
             self._fault("moves free", text, step, [*group, blocker])
         self._above_table(step, build, group, title, move, turn)
@@ -175,9 +178,29 @@ class Replay:
             text = f"{self._name(title)} touches nothing built and does not lie on the table"
             self._fault("touches the build", text, step, group)
         self._pressed_home(step, build, group, title, move)
+        if turn is None and not blockers:
+            self._along_studs(step, build, group, title, move)
         build.parts.extend(part for part in group if part not in build.parts)
         if build.ground is not None:
             build.ground.sound &= build.ground.put(group, build.level)
+
+    def _along_studs(
+        self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
+    ) -> None:
+        """It goes on along the studs that it closes, within the room that they have."""
+        way = np.atleast_2d(np.array(move, dtype=float))[-1]
+        standing, inner = set(build.parts), set(group)
+        for name in group:
+            for joint in self.footing.joints_of.get(name, ()):
+                other = joint.b if joint.a == name else joint.a
+                if joint.kind != "stud" or other not in standing or other in inner:
+                    continue
+                along = abs(float(way @ np.array(joint.axis)))
+                across = float(np.linalg.norm(np.cross(way, np.array(joint.axis))))
+                room = ROOMS * max(joint.gap_mm, 0.0) + ROOM_MM
+                if joint.depth_mm * across > room * max(along, RISES):
+                    text = f"{self._name(title)} goes in askew to the studs of {joint.id}"
+                    self._fault("moves free", text, step, [name, other])
 
     def _pressed_home(
         self, step: StepEntry, build: Build, group: Sequence[str], title: str, move: MoveEntry
@@ -445,6 +468,17 @@ class Replay:
                 self.touching.add_edge(joint.a, joint.b)
             else:
                 check.fault(f"{joint.id}: the parts are {apart:.2f} mm apart", parts=[joint.a, joint.b])
+        if self.plan.steps:
+            self._none_left_out(np.array(self.plan.steps[-1].up), check)
+
+    def _none_left_out(self, up: Array, check: Check) -> None:
+        """What lies on another part in the finished model has a joint with it."""
+        names = [part.id for part in self.model.parts]
+        for rows, shared in self.footing.faces_of.items():
+            ends = [names[row] for row in sorted(rows)]
+            if frozenset(ends) not in self.joint_of and np.any(np.abs(shared.normals @ up) > UPWARDS):
+                text = f"{self._names(ends)} lie on each other, and no joint says so"
+                check.fault(text, parts=ends)
 
     def _name(self, name: str) -> str:
         part = self.model.part_by_id.get(name)

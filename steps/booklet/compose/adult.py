@@ -66,6 +66,20 @@ WRONG = {
     "holds": later("Once it holds"),
     "hard": later("Once it is hard"),
 }
+#: What the plan warns of about the glue as a whole, by the problem's code.
+OF_THE_GLUE = {
+    "adhesive-unfit": later(
+        "This glue is not recommended here: read the supplier's sheet before you decide."
+    ),
+    "adhesive-no-best-gap": later("No face is as near to another as this glue likes best: it holds less."),
+    "adhesive-temperature": later(
+        "At your room's temperature no time of this glue is known. Below the least temperature on the label "
+        "do not glue."
+    ),
+    "adhesive-gap": later("At some joints only part of the faces will hold: see the glue sheets."),
+    "too-much-at-once": later("Some pushes close several joints at once: see the glue sheets."),
+    "cannot-hold": later("In some ways of handling the model does not hold even with glue: see the plan."),
+}
 LISTED = 6  #: shapes named in one row before it says how many more there are
 #: More sittings than this get a sheet of their own.
 MOST_SITTINGS = 6
@@ -110,6 +124,8 @@ def _front(matter: Matter) -> Iterator[Block]:
     if cautions is not None:
         yield from (Marked("dot", text) for text in _family_words(matter, cautions))
     yield Heading(say("While you glue") if cautions is not None else say("While you build"))
+    told = {problem.code for problem in matter.plan.gluing.problems}
+    yield from (Marked("doubt", say(text)) for code, text in OF_THE_GLUE.items() if code in told)
     for row in rows_for("gluing", _tags(matter)):
         yield Sign(row.sign, _filled(matter, row), say(SIGN_WORDS[row.sign]))
     yield Sign("W001", _small_parts(matter), say(SIGN_WORDS["W001"]))

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 import numpy as np
 
 from steps.booklet.compose.adult import family_words
+from steps.booklet.compose.joints import glued_kinds
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, sittings
-from steps.booklet.content import Block, Facts, GlueView, Heading, Para, Sheet, Wish
+from steps.booklet.content import Block, Facts, GlueView, Heading, Marked, Para, Sheet, Wish
 from steps.booklet.words import later
 from steps.draw.glue_view import joint_number
 from steps.model import Joint, StepWork
@@ -19,6 +20,18 @@ UPRIGHT_DEG = 30.0
 HOW_NUMBERED = later(
     "A number on a picture is a joint. A line that ends on a part leads to a joint hidden behind it."
 )
+#: What the plan warns of at single joints, by the problem's code.
+AT_JOINTS = {
+    "adhesive-gap": later(
+        "{joints}: less than half of the faces are near enough to hold. Glue those that touch."
+    ),
+    "adhesive-wicks": later("{joints}: beside a joint that must move. Take a gel, and no more than said."),
+    "too-much-at-once": later(
+        "{joints}: one push closes several. Lay the part ready, set all drops, push at once."
+    ),
+}
+#: Joints named in one warning before it says how many more there are.
+NAMED = 6
 
 
 def glue_sheets(matter: Matter) -> dict[int, Sheet]:
@@ -42,11 +55,26 @@ def glue_sheet(matter: Matter, sitting: int, steps: Sequence[StepWork]) -> Sheet
     ]
     blocks: list[Block] = [
         Facts(tuple(facts)),
+        *warnings_at(matter, {joint for step in steps for joint in step.glues}),
         Heading(words.say("Glue these joints")),
         Para(words.say(HOW_NUMBERED)),
         *(_glued(matter, step) for step in steps),
     ]
     return Sheet("glue", title, tuple(blocks), level=1, for_adult=True)
+
+
+def warnings_at(matter: Matter, joints: Set[str]) -> tuple[Marked, ...]:
+    """What the plan warns of at some of its joints."""
+    found = []
+    for problem in matter.plan.gluing.problems:
+        names = [joint_number(name) for name in problem.joints if name in joints]
+        if problem.code in AT_JOINTS and names:
+            more = f", +{len(names) - NAMED}" if len(names) > NAMED else ""
+            listed = ", ".join(names[:NAMED]) + more
+            which = matter.words.say_n("Joint {numbers}", "Joints {numbers}", len(names), numbers=listed)
+            text = matter.words.say(AT_JOINTS[problem.code], joints=which)
+            found.append(Marked("doubt", text, strong=True))
+    return tuple(found)
 
 
 def _glued(matter: Matter, step: StepWork) -> GlueView:
@@ -68,9 +96,15 @@ def _glued(matter: Matter, step: StepWork) -> GlueView:
 
 
 def _joint_words(matter: Matter, joint: Joint) -> str:
-    """How much a joint takes; for an adult's booklet its gap as well, where there is room."""
+    """How much a joint takes and on which faces; for an adult's booklet its gap as well, where there is
+    room."""
     words = matter.words
     amount = amount_words(matter, matter.plan.gluing.drops.get(joint.id, 1))
+    kinds = glued_kinds(matter, joint)
+    if joint.kind != "rest" and kinds == {"rest"}:
+        amount = words.say("{amount}, flat faces only", amount=amount)
+    elif "rest" in kinds and len(kinds) > 1:
+        amount = words.say("{amount}, flat faces too", amount=amount)
     if not matter.edition.numbers or matter.terse:
         return amount
     return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))

@@ -18,20 +18,25 @@ class JointGroup:
     """Joints of a step that one note tells of."""
 
     letters: str  #: "a", "a + b"; empty when no new part is in it
-    each: int  #: how many things of that letter there are
+    things: tuple[tuple[str, ...], ...]  #: parts of each thing of that letter; none where it has several
     mark: Mark
     kind: TouchKind
     joints: tuple[Joint, ...]
 
     @property
-    def contacts(self) -> int:
-        return sum(joint.contacts for joint in self.joints)
+    def each(self) -> int | None:
+        """How many contacts each thing has, or all together where the letters are several; None where
+        alike things differ."""
+        ends = [(joint.contacts, {joint.a, joint.b}) for joint in self.joints]
+        things = self.things or (tuple(part for _, both in ends for part in both),)
+        counts = {sum(count for count, both in ends if both & set(thing)) for thing in things}
+        return counts.pop() if len(counts) == 1 else None
 
 
 def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[JointGroup, ...]:
     """The joints that the step closes, grouped; by mark, then by letter."""
     letter_of = {part: kind.letter for kind in kinds for part in kind.parts}
-    count_of = {kind.letter: kind.count for kind in kinds}
+    things_of = {kind.letter: kind.groups for kind in kinds}
     groups: dict[tuple[str, Mark, TouchKind], list[Joint]] = {}
     for joint_id in step.closes:
         joint = matter.plan.joints.by_id[joint_id]
@@ -39,7 +44,7 @@ def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[J
         mark = matter.plan.gluing.marks.get(joint_id, "rest" if joint.kind == "rest" else "press")
         groups.setdefault((" + ".join(new), mark, joint.kind), []).append(joint)
     ordered = sorted(groups, key=lambda key: (MARK_ORDER.index(key[1]), key[0], key[2]))
-    return tuple(JointGroup(k[0], count_of.get(k[0], 1), k[1], k[2], tuple(groups[k])) for k in ordered)
+    return tuple(JointGroup(k[0], things_of.get(k[0], ()), k[1], k[2], tuple(groups[k])) for k in ordered)
 
 
 def joint_notes(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Marked, ...]:
@@ -59,37 +64,61 @@ def _words(matter: Matter, group: JointGroup) -> str:
     text = _deed(matter, group)
     if not group.letters:
         return text
-    if group.each > 1:
+    if len(group.things) > 1:
         return matter.words.say("each {letter}: {deed}", letter=group.letters, deed=text)
     return matter.words.say("{letter}: {deed}", letter=group.letters, deed=text)
 
 
 def _deed(matter: Matter, group: JointGroup) -> str:
     say, say_n = matter.words.say, matter.words.say_n
-    n = group.contacts // group.each if group.contacts % group.each == 0 else group.contacts
-    if matter.settings.reader == "child" and group.mark in ("press", "glue") and n > 0:
+    n = group.each
+    if matter.settings.reader == "child" and group.mark == "press" and n != 0:
         return _short_deed(matter, group, n)
     if group.mark == "free":
         if group.kind == "ball":
             return say("push the ball in. It stays free to move: no glue")
         return say("stays free to turn: no glue")
     if group.mark == "glue":
-        if group.kind == "rest":
-            return say("glue the faces that touch")
-        if group.kind == "peg":
-            return say_n("glue {n} peg", "glue {n} pegs", n)
-        return say_n("glue {n} stud", "glue {n} studs", n)
+        return _glue_deed(matter, group, n)
     if group.mark == "rest" or group.kind == "rest":
         return say("only rests here")
-    if group.kind == "peg":
-        return say_n("push home {n} peg", "push home {n} pegs", n)
     if group.kind in ("ball", "hinge"):
         return say("push in until it snaps")
+    if n is None:
+        return say("push home all its pegs") if group.kind == "peg" else say("press home on all its studs")
+    if group.kind == "peg":
+        return say_n("push home {n} peg", "push home {n} pegs", n)
     return say_n("press home on {n} stud", "press home on {n} studs", n)
 
 
-def _short_deed(matter: Matter, group: JointGroup, n: int) -> str:
+def glued_kinds(matter: Matter, joint: Joint) -> frozenset[TouchKind]:
+    """On what kinds of face a joint gets its glue: "rest" for flat ones."""
+    return frozenset(face.kind for face in matter.plan.gluing.faces.get(joint.id, ()))
+
+
+def _glue_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
+    """Words from the faces that the glue bonds: a stud with too much room gets none."""
+    say, say_n = matter.words.say, matter.words.say_n
+    kinds = frozenset().union(*(glued_kinds(matter, joint) for joint in group.joints))
+    if group.kind == "rest" or n is None or not n:
+        return say("glue the faces that touch")
+    if kinds == {"rest"}:
+        if group.kind == "peg":
+            return say_n("glue the faces round {n} peg", "glue the faces round {n} pegs", n)
+        return say_n("glue the faces round {n} stud", "glue the faces round {n} studs", n)
+    if "rest" in kinds:
+        if group.kind == "peg":
+            return say_n("glue {n} peg and the faces round it", "glue {n} pegs and the faces round them", n)
+        return say_n("glue {n} stud and the faces round it", "glue {n} studs and the faces round them", n)
+    if group.kind == "peg":
+        return say_n("glue {n} peg", "glue {n} pegs", n)
+    return say_n("glue {n} stud", "glue {n} studs", n)
+
+
+def _short_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
     """For a child: the mark says what to do, the words only where."""
+    if n is None:
+        return matter.words.say("all pegs") if group.kind == "peg" else matter.words.say("all studs")
     if group.kind == "peg":
         return matter.words.say_n("{n} peg", "{n} pegs", n)
     return matter.words.say_n("{n} stud", "{n} studs", n)

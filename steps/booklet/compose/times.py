@@ -29,13 +29,14 @@ class Stretch:
 def stretches(matter: Matter) -> Iterator[Stretch]:
     """Every step in turn, one after the other, each begun once the glue it needs is hard."""
     now = 0.0
-    hard: dict[str, float] = {}
+    glued: dict[str, float] = {}
     for step in matter.plan.order.steps:
         work = matter.work(step)
-        begin = max([now, *(hard.get(joint, 0.0) for joint in work.needs_cured)])
+        lags = zip(work.needs_cured, work.lags_min, strict=True)
+        begin = max([now, *(glued.get(joint, 0.0) + lag for joint, lag in lags)])
         end = begin + matter.minutes(step)
         yield Stretch(step, now, begin, end)
-        hard.update(dict.fromkeys(work.glues, end + matter.plan.gluing.adhesive.fixture_min))
+        glued.update(dict.fromkeys(work.glues, end))
         now = end
 
 

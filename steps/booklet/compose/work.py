@@ -191,14 +191,16 @@ def _cured(matter: Matter, work: StepWork) -> str:
     """Which steps' glue must be hard by now."""
     words, needed = matter.words, set(work.needs_cured)
     numbers = [words.number(each.number) for each in matter.plan.work.steps if needed & set(each.glues)]
-    if not numbers or len(numbers) > MOST_NAMED:
-        return words.say("Begin only when all earlier glue is hard.")
-    return words.say_n(
-        "Begin only when the glue of step {steps} is hard.",
-        "Begin only when the glue of steps {steps} is hard.",
-        len(numbers),
-        steps=", ".join(numbers),
-    )
+    when = words.say("Begin only when all earlier glue is hard.")
+    if 0 < len(numbers) <= MOST_NAMED:
+        when = words.say_n(
+            "Begin only when the glue of step {steps} is hard.",
+            "Begin only when the glue of steps {steps} is hard.",
+            len(numbers),
+            steps=", ".join(numbers),
+        )
+    lag = max(work.lags_min, default=0.0)
+    return words.say("{when} That takes {time}.", when=when, time=words.minutes(lag)) if lag > 0 else when
 
 
 def _hold(matter: Matter, step: Step) -> str:
@@ -236,8 +238,16 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if copies > 1:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)
         blocks.append(Marked("together", text, strong=True))
+    if step.number == matter.plan.sequence.by_assembly[step.assembly][-1].step.number:
+        count = copies * len(matter.plan.order.assembly_by_id[step.assembly].copies[0])
+        text = words.say("Count: all {n} parts are in, none is left over.", n=words.number(count))
+        blocks.append(Marked("dot", text))
     if matter.ends_turned(step):
         blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
+    if step is matter.plan.order.steps[-1] and matter.plan.work.lift_min > 0:
+        time = words.minutes(matter.plan.work.lift_min)
+        text = words.say("Leave it standing: lift it only {time} after the last glue.", time=time)
+        blocks.append(Marked("wait", text, strong=True))
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks

@@ -1,0 +1,43 @@
+"""How long a glue takes at the gaps and the temperature of one model, and what it bears before it is hard.
+
+Heat shortens the time to close a joint, cold lengthens the waits; neither is reckoned the other way round.
+Until it holds by itself a joint bears nothing; from then until full strength only what suppliers call
+handling strength.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from steps.glue.doses import Dose, bond_area, bonded, open_s
+from steps.glue.families import Family, glue_book
+from steps.model import Joint
+
+
+@dataclass(frozen=True)
+class Times:
+    """Minutes: to close a joint within; until it holds by itself; until full strength."""
+
+    open_min: float
+    fixture_min: float
+    cure_min: float
+
+
+def times_of(chosen: Family, joints: Iterable[Joint], celsius: float) -> Times:
+    """The times that hold for every one of the joints: the widest bonded gap is the slowest."""
+    slower = max(1.0, chosen.slower(celsius) or 1.0)
+    by_gap = [chosen.hold_s(touch.bond_gap_mm) / 60.0 for joint in joints for touch in bonded(joint, chosen)]
+    fixture = max([chosen.wait_min, *by_gap])
+    return Times(open_s(chosen, celsius) / 60.0, slower * fixture, slower * 60.0 * chosen.cure_h)
+
+
+def knows(celsius: float) -> bool:
+    """Whether any time is known at this temperature of the room."""
+    low, high = glue_book().process["range_c"]
+    return bool(low <= celsius <= high)
+
+
+def early_n(joint: Joint, chosen: Family, dose: Dose) -> float:
+    """What a glued joint bears from the moment it holds by itself until it is hard, N."""
+    return float(glue_book().process["handling_mpa"]) * dose.share * bond_area(joint, chosen)

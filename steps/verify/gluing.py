@@ -1,0 +1,244 @@
+"""That what a plan glues holds: by the plan file, the book of glues and the meshes, not by the planner.
+
+Each glued joint must be within the glue's reach and closed within its open time, waited for before it is
+moved, glued by an adult; and what is glued or surely holds must tie the model into as many pieces as the plan
+says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import networkx as nx
+import numpy as np
+
+from steps.glue.families import Family, glue_book
+from steps.planfile import AdhesiveEntry, JointEntry, PlanFile
+from steps.verify.footing import ENOUGH, Footing
+from steps.verify.motion import Toucher
+from steps.verify.report import Check
+from steps.verify.standing import Stander
+
+#: Acceleration of gravity, m/s2 (CGPM 1901).
+GRAVITY = 9.80665
+#: What is rounded in the file may differ by this much: amounts stand there to four decimals.
+ROUNDING = 1e-3
+#: Less than this between two "up" of one build is no turn (cosine of 1 degree).
+SAME_WAY = 0.99985
+#: So far down no part reaches the table.
+NO_TABLE_MM = -1e9
+#: An area is measured anew to within this share: corners of a shared face are few.
+AREA_SHARE = 0.02
+#: The finished model is asked to hang from so many of its parts: the lowest, the highest, the heaviest.
+HUNG_FROM = 3
+#: What the plan itself may say of a model that cannot be lifted.
+TOLD = frozenset(
+    {"cannot-hold", "not-worked-out", "too-much-at-once", "not-one-piece", "comes-off", "falls-off"}
+)
+NAMES = (("glue bonds", "joints"), ("glue in time", "steps"), ("one piece", "parts"), ("lifted", "parts"))
+
+
+def check_glue(plan: PlanFile, toucher: Toucher, footing: Footing) -> tuple[Check, ...]:
+    """Whether each glued joint bonds, is waited for, the whole is the pieces that the plan says, and hangs
+    together when it is lifted."""
+    bonds, times, whole, lifted = (Check(name, what) for name, what in NAMES)
+    glued = [joint for joint in plan.joints if joint.mark == "glue"]
+    family = glue_book().families.get(plan.adhesive.family)
+    if glued and family is None:
+        bonds.fault(f"{len(glued)} joints are glued with {plan.adhesive.family!r}, which is no known glue")
+    elif glued and family is not None:
+        _bonds(plan, glued, family, toucher, bonds)
+        _book_times(plan.adhesive, family, glued, times)
+        _pushes(plan, times)
+    _waits(plan, times)
+    _pieces(plan, footing.stander, whole)
+    _lifted(plan, footing, lifted)
+    return bonds, times, whole, lifted
+
+
+# ------------------------------------------------------------------------------ bonds
+
+
+def _bonds(
+    plan: PlanFile, glued: Iterable[JointEntry], family: Family, toucher: Toucher, check: Check
+) -> None:
+    drops = 0
+    plastic = str(plan.settings.get("material", "pla"))
+    for joint in glued:
+        check.looked_at += 1
+        drops += joint.drops
+        ends = (joint.a, joint.b)
+        apart = toucher.distance(*ends)
+        if apart > family.greatest_gap_mm:
+            text = f"{joint.id}: {apart:.2f} mm apart, and the glue bridges {family.greatest_gap_mm:g} mm"
+            check.fault(text, parts=ends)
+        if not joint.bonds or joint.drops < 1:
+            check.fault(f"{joint.id} is glued, but no face of it or no drop", parts=ends)
+        for bond in joint.bonds:
+            if bond.gap_mm > family.greatest_gap_mm:
+                check.fault(f"{joint.id}: a face {bond.gap_mm:.2f} mm away is to be glued", parts=ends)
+        area = sum(touch.area_mm2 for touch in joint.touches)
+        if joint.touches and sum(bond.area_mm2 for bond in joint.bonds) > area * (1 + AREA_SHARE):
+            check.fault(f"{joint.id}: more is to be glued than touches", parts=ends)
+        most = sum(bond.area_mm2 for bond in joint.bonds) * glue_book().process["handling_mpa"]
+        if joint.early_n > most + ROUNDING:
+            check.fault(f"{joint.id}: {joint.early_n:.1f} N before it is hard is too much", parts=ends)
+        _strength(joint, plan, family, check)
+    if family.bond(plastic).rating < 1:
+        check.fault(f"{family.words} does not bond {plastic.upper()}")
+    volume = drops * plan.adhesive.drop_ml
+    if abs(volume - plan.adhesive.volume_ml) > ROUNDING * max(1.0, drops):
+        check.fault(f"{drops} drops are {volume:.3f} mL, and the plan says {plan.adhesive.volume_ml:.3f} mL")
+
+
+def _strength(joint: JointEntry, plan: PlanFile, family: Family, check: Check) -> None:
+    """The bond bears the load that the plan itself gives, with the plan's own factor of safety."""
+    safety = float(_glue_settings(plan).get("safety", 1.0))
+    area = sum(bond.area_mm2 for bond in joint.bonds)
+    warned = {"cannot-hold", "too-much-at-once", "not-worked-out"} & {each.code for each in plan.problems}
+    if not warned and area * family.design_mpa < safety * joint.load_n - ROUNDING:
+        text = f"{joint.id} bears {joint.load_n:.1f} N, and its bond {area * family.design_mpa:.1f} N"
+        check.fault(text, parts=(joint.a, joint.b))
+
+
+def _glue_settings(plan: PlanFile) -> Mapping[str, Any]:
+    found = plan.settings.get("glue", {})
+    return found if isinstance(found, dict) else {}
+
+
+# ------------------------------------------------------------------------------ times
+
+
+def _book_times(glue: AdhesiveEntry, family: Family, glued: Iterable[JointEntry], check: Check) -> None:
+    """The plan waits at least as long, and closes at least as fast, as the book says."""
+    gaps = [bond.gap_mm for joint in glued for bond in joint.bonds if bond.gap_mm <= family.greatest_gap_mm]
+    holds = max([family.wait_min, *(family.hold_s(gap) / 60.0 for gap in gaps)])
+    for name, told, least in (
+        ("holds by itself", glue.fixture_min, holds),
+        ("has its full strength", glue.cure_min, 60.0 * family.cure_h),
+    ):
+        if told < least - ROUNDING:
+            check.fault(f"the glue {name} after {least:g} min, and the plan says {told:g} min")
+    if glue.open_min > family.open_min + ROUNDING:
+        check.fault(f"the glue is open for {family.open_min:g} min, and the plan says {glue.open_min:g} min")
+    if glue.lift_min < glue.fixture_min - ROUNDING:
+        check.fault(f"the model is lifted after {glue.lift_min:g} min, before the glue holds by itself")
+
+
+def _pushes(plan: PlanFile, check: Check) -> None:
+    """All drops of what one arrival closes are set, and it is pressed home, within the open time."""
+    process, joints = glue_book().process, {joint.id: joint for joint in plan.joints}
+    inside = {(entry.id, n): set(copy) for entry in plan.assemblies for n, copy in enumerate(entry.copies)}
+    for step in plan.steps:
+        arrivals = [{part} for part in step.adds]
+        arrivals += [inside.get((each.assembly, each.copy_number), set()) for each in step.attaches]
+        drops = [0] * (len(arrivals) + 1)
+        for name in step.glues:
+            joint = joints[name]
+            last = max((n for n, each in enumerate(arrivals) if each & {joint.a, joint.b}), default=-1)
+            drops[last] += joint.drops
+        seconds = process["press_s"] + process["drop_s"] * max(drops)
+        if max(drops) and seconds > 60.0 * plan.adhesive.open_min + ROUNDING:
+            check.fault(f"its drops take {seconds:g} s, longer than the glue is open", step.number)
+
+
+def _waits(plan: PlanFile, check: Check) -> None:
+    """Nothing is moved while its glue is wet; each wait is long enough; an adult glues."""
+    glue, joints = plan.adhesive, {joint.id: joint for joint in plan.joints}
+    wet: dict[str, set[str]] = {entry.id: set() for entry in plan.assemblies}
+    up: dict[str, tuple[float, ...]] = {}
+    first_lag: dict[str, float] = {}
+    for step in plan.steps:
+        check.looked_at += 1
+        if len(step.lags_min) != len(step.needs_cured):
+            check.fault("it does not say how long after each joint was glued it may begin", step.number)
+        for name, lag in zip(step.needs_cured, step.lags_min, strict=False):
+            first_lag.setdefault(name, lag)
+            if lag < glue.fixture_min - ROUNDING:
+                check.fault(f"{name} is loaded after {lag:g} min, before it holds by itself", step.number)
+        waited = set(step.needs_cured)
+        turned = step.assembly in up and _leans(up[step.assembly], step.up)
+        moved = set(wet[step.assembly]) if turned else set()
+        for each in step.attaches:
+            moved |= wet[each.assembly]
+            wet[step.assembly] |= wet[each.assembly]
+            wet[each.assembly] = set()
+        for name in sorted(moved - waited):
+            ends = (joints[name].a, joints[name].b)
+            check.fault(f"{name} is moved, and nobody waits until its glue holds", step.number, ends)
+        wet[step.assembly] -= waited
+        wet[step.assembly] |= set(step.glues)
+        up[step.assembly] = step.up
+        if step.glues and step.by != "adult":
+            check.fault(f"it has glue and is a {step.by}'s", step.number)
+        if not step.closes and step.glues:
+            check.fault("it glues what it does not close", step.number)
+    for step in plan.steps:
+        lags = [first_lag[name] for name in step.glues if name in first_lag]
+        if lags and step.wait_min < max(lags) - ROUNDING:
+            check.fault(
+                f"{step.wait_min:g} min are waited after it, and {max(lags):g} are needed", step.number
+            )
+
+
+def _leans(one: tuple[float, ...], two: tuple[float, ...]) -> bool:
+    return sum(a * b for a, b in zip(one, two, strict=True)) < SAME_WAY
+
+
+# ------------------------------------------------------------------------------ one piece
+
+
+def _pieces(plan: PlanFile, stander: Stander, check: Check) -> None:
+    """As many pieces as the plan says, and one of what does not move where that is the aim."""
+    check.looked_at = len(plan.parts)
+    if plan.pieces is None:
+        check.remark = "the plan does not say how many pieces it makes"
+        return
+    safety = float(_glue_settings(plan).get("safety", 1.0))
+    parts = [part.id for part in plan.parts]
+    rigid, tied = nx.Graph(), nx.Graph()
+    for graph in (rigid, tied):
+        graph.add_nodes_from(parts)
+    for joint in plan.joints:
+        if joint.mark == "free" or joint.moves:
+            continue
+        rigid.add_edge(joint.a, joint.b)
+        lighter = min(stander.mass[joint.a], stander.mass[joint.b]) * GRAVITY / 1000.0
+        low = _low_hold(joint)
+        if joint.mark == "glue" or (low > 0 and low >= safety * lighter):
+            tied.add_edge(joint.a, joint.b)
+    pieces, least = nx.number_connected_components(tied), nx.number_connected_components(rigid)
+    check.remark = f"{pieces} of at least {least}"
+    if pieces != plan.pieces:
+        check.fault(f"the plan makes {pieces} pieces, and says {plan.pieces}")
+    told = any(problem.code == "not-one-piece" for problem in plan.problems)
+    if pieces > least and plan.settings.get("aim", "one-piece") != "display" and not told:
+        check.fault(f"it is {pieces} pieces where {least} were to be made, and the plan does not say so")
+
+
+def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
+    """The finished model, all glue hard, hangs from some of its parts by the verifier's own balance."""
+    told = TOLD & {problem.code for problem in plan.problems}
+    cases = _glue_settings(plan).get("cases")
+    off = isinstance(cases, dict) and cases.get("body") == 0
+    if told or off or plan.settings.get("aim") == "display" or plan.pieces != 1 or not plan.steps:
+        check.remark = "not asked of it"
+        return
+    up = np.array(plan.steps[-1].up)
+    parts = [part.id for part in plan.parts]
+    heights = [float(footing.centre[footing.row[name]] @ up) for name in parts]
+    masses = [footing.stander.mass[name] for name in parts]
+    picked = [int(np.argmin(heights)), int(np.argmax(heights)), int(np.argmax(masses))][:HUNG_FROM]
+    glued = frozenset(joint.id for joint in plan.joints if joint.mark == "glue")
+    for row in dict.fromkeys(picked):
+        check.looked_at += 1
+        share = footing.carries(parts, up, NO_TABLE_MM, glued, [parts[row]])
+        if share < ENOUGH:
+            text = f"picked up by {parts[row]} it comes apart: it carries {max(share, 0.0):.0%} of its weight"
+            check.fault(text, parts=(parts[row],))
+
+
+def _low_hold(joint: JointEntry) -> float:
+    """What the joint may be relied on to hold, N."""
+    return joint.hold_n if joint.hold_range_n is None else joint.hold_range_n[0]
