@@ -32,9 +32,9 @@ ARCH_SLABS = 3
 PEG_LENGTH = 7.6
 
 #: Ball and cup. The lip stands ``LIP`` above the cup's middle, so that the ball must snap past it,
-#: and low enough that hands can still push it in at four times the size.
+#: and low enough, and its wall so thin, that hands can still push it in at four times the size: about 130 N.
 BALL_RADIUS = 4.0
-CUP_RADIUS, CUP_FLOOR, LIP = 6.6, 1.0, 0.65
+CUP_RADIUS, CUP_FLOOR, LIP = 4.5, 1.0, 0.5
 NECK_RADIUS, NECK_LENGTH = 2.2, 5.5  # length from the ball's middle to the slab's underside
 BALL_FACETS = 64  # at least: facets of a coarser ball and cup would cut into each other
 
@@ -49,8 +49,8 @@ class BallMeasures:
 
     @staticmethod
     def of(module: Module) -> BallMeasures:
-        """A quarter of the stud clearance: a ball is to stay where it is put, at any scale."""
-        gap = module.clearance / 4
+        """A third of the stud clearance: a ball is to stay where it is put, at any scale."""
+        gap = module.clearance / 3
         mouth = ((BALL_RADIUS + gap) ** 2 - LIP**2) ** 0.5
         return BallMeasures(gap, module.block + CUP_FLOOR + BALL_RADIUS + gap, BALL_RADIUS - mouth)
 

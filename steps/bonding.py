@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from steps.model import Joint, Joints, Measures, Model, Problem
+import numpy as np
+
+from steps.joints import GRAVITY
+from steps.model import Joint, Joints, Mask, Measures, Model, Problem
 from steps.settings import Settings
 from steps.wishes import read_wishes
 
@@ -40,6 +43,21 @@ def bonding_of(model: Model, measures: Measures, joints: Joints, settings: Setti
 def needs_glue(joint: Joint, allowed: Bonding) -> bool:
     """A first rule, before any load is known: a stud or peg that does not hold."""
     return joint.id in allowed.may and joint.kind in ("stud", "peg") and joint.fit in ("loose", "none")
+
+
+def ties_surely(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Mask:
+    """(joints,) whether each holds its parts together without glue: what it may be relied on to hold, over
+    the safety factor, bears the lighter of them. What more is asked of it the load cases tell."""
+    weight = {part.id: GRAVITY * measures.by_shape[part.shape].printed_g / 1000 for part in model.parts}
+    return np.array(
+        [
+            not joint.moves
+            and joint.hold_low_n > 0
+            and joint.hold_low_n >= settings.glue.safety * min(weight[joint.a], weight[joint.b])
+            for joint in joints.joints
+        ],
+        dtype=bool,
+    )
 
 
 def _refusal(model: Model, joint: Joint) -> Problem:

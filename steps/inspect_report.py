@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from steps.fit import scale_law
+from steps.features import printed_mass
+from steps.foreseen import Foreseen, foreseen, foreseen_problems
 from steps.graph import articulation_parts, movable_groups, unheld_parts
+from steps.joints import GRAVITY
 from steps.joints.release import letting_go
 from steps.model import (
     KIND_ORDER,
+    ClosesBy,
     Feature,
     FeatureKind,
     Fit,
@@ -19,6 +22,7 @@ from steps.model import (
     Joints,
     Listed,
     Problem,
+    Sure,
     Touch,
     TouchKind,
 )
@@ -39,7 +43,9 @@ from steps.planfile import (
     part_entries,
     shape_entries,
 )
+from steps.prints.largest import too_large_problems
 from steps.prints.mending import done, left
+from steps.scales import scale_law
 from steps.settings import Settings
 
 if TYPE_CHECKING:
@@ -115,6 +121,12 @@ class MeasuredJoint(Entry):
     hold_n: Amount
     hold_range_n: tuple[Amount, Amount]
     push_n: Amount
+    hold_low_n: Amount
+    hold_high_n: Amount
+    push_low_n: Amount
+    push_high_n: Amount
+    sure: Sure
+    closes_by: ClosesBy
     glue_area_mm2: Amount
     why: str
     moves: bool
@@ -146,6 +158,15 @@ class ScaleEntry(Entry):
     changes: tuple[str, ...]  #: "slide above 1.2x"
 
 
+class ForeseenEntry(Entry):
+    """What a plan will say of the joints; lower bounds, since load cases and steps are not known yet."""
+
+    unsure: tuple[str, ...]  #: joints that grip and do not surely hold
+    at_least_glued: int  #: to make one piece
+    not_by_hand: tuple[str, ...]  #: joints that hands do not close
+    may_want_clamp: tuple[str, ...]
+
+
 class Inspection(Entry):
     """`stepleaf inspect --json`: the plan file's vocabulary, without order and glue."""
 
@@ -170,6 +191,7 @@ class Inspection(Entry):
     sole_holders: tuple[str, ...]
     #: parts that no joint grips: they touch nothing, or only rest
     never_connected: tuple[str, ...]
+    foreseen: ForeseenEntry | None = None  #: None for loose parts
     problems: tuple[ProblemEntry, ...]
 
 
@@ -178,6 +200,11 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
     model, measures = found.model, found.measures
     all_joints = Joints(()) if found.joints is None else found.joints
     joints = all_joints.joints
+    problems = (*found.problems, *too_large_problems(model, measures, settings))
+    ahead = None
+    if found.joints is not None:
+        ahead = foreseen(model, measures, all_joints, settings)
+        problems += foreseen_problems(ahead, model, measures, all_joints, settings)
     return Inspection(
         source=SourceEntry(file=model.file, sha256=model.sha256),
         scale=model.scale,
@@ -194,7 +221,19 @@ def inspection(found: Survey, settings: Settings) -> Inspection:
         rigid_groups=movable_groups(model, all_joints) if model.placed else (),
         sole_holders=articulation_parts(model, all_joints),
         never_connected=unheld_parts(model, all_joints) if model.placed else (),
-        problems=tuple(_problem(problem) for problem in found.problems),
+        foreseen=_foreseen(ahead),
+        problems=tuple(_problem(problem) for problem in problems),
+    )
+
+
+def _foreseen(ahead: Foreseen | None) -> ForeseenEntry | None:
+    if ahead is None:
+        return None
+    return ForeseenEntry(
+        unsure=tuple(joint.id for joint in ahead.unsure),
+        at_least_glued=ahead.at_least,
+        not_by_hand=tuple(joint.id for joint in ahead.hard),
+        may_want_clamp=tuple(joint.id for joint in ahead.clamp_at_hand),
     )
 
 
@@ -271,21 +310,36 @@ def _problem(problem: Problem) -> ProblemEntry:
     return ProblemEntry(code=problem.code, severity=problem.severity, parts=problem.parts, text=problem.text)
 
 
+def lighter_at(found: Survey, joint: Joint, settings: Settings) -> Callable[[float], float]:
+    """Newtons that the lighter part of a joint weighs, printed at any scale."""
+    measures = [found.measures.by_shape[found.model.part_by_id[part].shape] for part in (joint.a, joint.b)]
+
+    def weight(scale: float) -> float:
+        by = scale / found.model.scale
+        grams = [printed_mass(each.volume_mm3 * by**3, each.area_mm2 * by**2, settings) for each in measures]
+        return GRAVITY * min(grams) / 1000
+
+    return weight
+
+
 def _scale_law(found: Survey, settings: Settings) -> Iterable[ScaleEntry]:
-    """One entry per kind and gap, the commonest first."""
-    alike: dict[tuple[TouchKind, float], list[Joint]] = {}
+    """One entry per kind, gap and class, the commonest first; told of the joint with fewest
+    contacts."""
+    alike: dict[tuple[TouchKind, float, Fit], list[Joint]] = {}
     for joint in () if found.joints is None else found.joints.joints:
         if joint.kind != "rest":
-            alike.setdefault((joint.kind, round(joint.gap_mm, GAP_DIGITS) + 0.0), []).append(joint)
-    for (kind, gap), joints in sorted(alike.items(), key=lambda item: (-len(item[1]), item[0])):
-        law = scale_law(joints[0], found.model.scale, settings)
+            gap = round(joint.gap_mm, GAP_DIGITS) + 0.0
+            alike.setdefault((joint.kind, gap, joint.fit), []).append(joint)
+    for (kind, gap, _), joints in sorted(alike.items(), key=lambda item: (-len(item[1]), item[0])):
+        joint = min(joints, key=lambda each: each.contacts)
+        law = scale_law(joint, found.model.scale, lighter_at(found, joint, settings), settings)
         yield ScaleEntry(
             kind=kind,
             joints=len(joints),
             gap_mm=gap,
             gap_at={f"{scale:g}x": value for scale, value in law.gaps_mm.items()},
             fit_at={f"{scale:g}x": fit for scale, fit in law.fits.items()},
-            changes=tuple(f"{above} above {at:.2g}x" for at, _, above in law.changes),
+            changes=tuple(f"{above} above {at:#.2g}x" for at, _, above in law.changes),
         )
 
 
@@ -309,7 +363,9 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
         text = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         blocks.append(text.append(problem.text, style="default"))
     if not report.problems:
-        blocks.append(Text("No problems found."))
+        blocks.append(
+            Text("No problems found in parts and joints; `stepleaf plan` looks at order and loads.")
+        )
     return blocks
 
 

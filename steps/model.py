@@ -130,6 +130,30 @@ class Mending:
 
 
 @dataclass(frozen=True, eq=False)
+class Change:
+    """Features of one kind on one shape, moved outwards by ``delta_mm`` a side (negative: inwards)."""
+
+    shape: str
+    name: Wording | str
+    kind: FeatureKind
+    features: tuple[Feature, ...]  #: as they were before
+    delta_mm: float
+    gap_before_mm: tuple[float, float]  #: least and greatest of its joints
+    gap_after_mm: tuple[float, float]
+
+    @property
+    def count(self) -> int:
+        return len(self.features)
+
+    def __str__(self) -> str:
+        low, high = (round(gap, 2) + 0.0 for gap in self.gap_after_mm)
+        return (
+            f"{self.shape} {self.name}: {self.count} {self.kind}{'s' if self.count > 1 else ''} moved by "
+            f"{self.delta_mm:+.2f} mm a side; gaps now {low:.2f} to {high:.2f} mm"
+        )
+
+
+@dataclass(frozen=True, eq=False)
 class Shape:
     """One distinct mesh, in its own coordinates, at print scale."""
 
@@ -139,6 +163,7 @@ class Shape:
     watertight: bool
     source: str = ""  #: name of the mesh in the file, as a hint for a person
     mending: Mending = Mending()  #: what its mesh was before
+    changes: tuple[Change, ...] = ()  #: what a refit moved on it since
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "vertices", frozen_array(self.vertices, (None, 3), "vertices"))
@@ -321,16 +346,17 @@ class Backing:
     A wall is seen from the stud, along it from left to right: ``ends`` (n + 1) from the line, rising, and the
     thickness of each of the n stretches between them, ribs and all; ``clamped`` says which end is a corner or
     a cross wall. A tube or pin hangs from the roof, ``thickness_mm`` its wall (its radius when solid). Round
-    a hole ``thickness_mm`` is its thinnest wall.
+    a hole ``thickness_mm`` is its thinnest wall. A cup's mouth is a whole lip, or petals where it is slotted:
+    those are ``far_mm`` wide together and ``height_mm`` long.
     """
 
-    kind: Literal["wall", "tube", "pin", "hole"]
+    kind: Literal["wall", "tube", "pin", "hole", "lip", "petals"]
     thickness_mm: float
     height_mm: float  #: from the roof to the free edge at the mouth
     far_mm: float  #: below the roof, where the line ends towards the mouth
     near_mm: float  #: below the roof, where it ends towards the roof: the stud's tip
     roof: bool = True  #: False: open above too
-    radius_mm: float = 0.0  #: outside of a tube or pin, inside of a hole
+    radius_mm: float = 0.0  #: outside of a tube or pin, inside of a hole or lip
     ends: tuple[float, ...] = ()
     stretches: tuple[float, ...] = ()
     clamped: tuple[bool, bool] = (True, True)
@@ -376,6 +402,7 @@ class Touch:
     faces: tuple[str, ...] = ()  #: of each line, what it meets: "boss", "hole" or "flat"
     backings: tuple[Backing, ...] = ()  #: of each line; of a ball the one of its cup's lip
     bore_mm: float = 0.0  #: radius of the bore of a hollow stud or peg
+    slides: bool = False  #: a prism that nothing stops either way along its axis
     slope: float = 0.0  #: of the chamfer that leads it in, radians from its axis; 0 for a square edge
 
     def __post_init__(self) -> None:
@@ -385,6 +412,28 @@ class Touch:
         object.__setattr__(self, "normals", frozen_array(self.normals, (None, 3), "normals"))
         object.__setattr__(self, "gaps_mm", frozen_array(self.gaps_mm, (None,), "gaps"))
         object.__setattr__(self, "lengths_mm", frozen_array(self.lengths_mm, (None,), "lengths"))
+
+    def scaled(self, by: float) -> Touch:
+        """The same at another scale."""
+        lengths = (
+            "gap_mm",
+            "mean_gap_mm",
+            "depth_mm",
+            "radius_mm",
+            "snap_mm",
+            "bond_gap_mm",
+            "height_mm",
+            "bore_mm",
+        )
+        return replace(
+            self,
+            **{
+                name: by * getattr(self, name)
+                for name in (*lengths, "point", "points", "gaps_mm", "lengths_mm")
+            },
+            area_mm2=by**2 * self.area_mm2,
+            backings=tuple(backing.scaled(by) for backing in self.backings),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -415,6 +464,7 @@ class Joint:
     sure: Sure = "try"  #: against the weight of the lighter part; loads are known only once glue is chosen
     closes_by: ClosesBy = "adult"  #: who can close the whole joint
     estimated: bool = False  #: hold and push are reckoned from the geometry, not measured
+    share_n: float = 0.0  #: what each contact has to hold: the weight of the lighter part over the contacts
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "axis", frozen_array(self.axis, (3,), "axis"))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
-from steps.model import Joints, Measures, Model, Plan, Problem
+from steps.model import Fit, Joints, Measures, Model, Plan, Problem
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 
@@ -38,7 +38,8 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
     not raised.
 
     Raises UnreadableInput, WrongSettings for a model read at another scale, and FaultyModel with all faults
-    so far where a stage cannot go on.
+    so far where a stage cannot go on; NotPlaced for loose parts that are to be refitted: their gaps are not
+    known.
     """
     from steps.features import measure
     from steps.intake import read_model
@@ -52,11 +53,26 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
     with stage(progress, "measure"):
         measures = _with_earlier(model.problems, lambda: measure(model, settings))
     if not model.placed:
+        if settings.refit is not None:
+            raise NotPlaced([*errors_of(model.problems + measures.problems), loose_parts(model)])
         return Survey(model, measures, None)
     earlier = model.problems + measures.problems
     with stage(progress, "joints"):
         joints = _with_earlier(earlier, lambda: find_joints(model, measures, settings))
+        if settings.refit is not None and not any(shape.changes for shape in model.shapes):
+            return _refitted(model, measures, joints, settings.refit, settings)
     return Survey(model, measures, joints)
+
+
+def _refitted(
+    model: Model, measures: Measures, joints: Joints, aim: Fit | float, settings: Settings
+) -> Survey:
+    """The model as it will be printed, with what the refit could not do among its problems."""
+    from steps.refit import refit
+
+    earlier = model.problems + measures.problems + joints.problems
+    done = _with_earlier(earlier, lambda: refit(model, measures, joints, aim, settings))
+    return Survey(replace(done.model, problems=model.problems + done.problems), done.measures, done.joints)
 
 
 def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: Tell | None = None) -> Plan:

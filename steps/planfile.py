@@ -17,7 +17,11 @@ from numpy.typing import NDArray
 from pydantic import AllowInfNan, BaseModel, ConfigDict, Field, PlainSerializer, ValidationError
 
 from steps.errors import UnreadableInput
+from steps.fit import sure_under
 from steps.model import (
+    Change,
+    ClosesBy,
+    FeatureKind,
     Fit,
     Joint,
     Mark,
@@ -28,7 +32,9 @@ from steps.model import (
     Reader,
     Rotation,
     Severity,
+    Shape,
     Sight,
+    Sure,
     TouchKind,
 )
 from steps.settings import Settings
@@ -74,6 +80,24 @@ class SourceEntry(Entry):
     sha256: str
 
 
+class SurfaceEntry(Entry):
+    """A stud, peg or ball before it was moved, in its shape's own coordinates."""
+
+    point: Point
+    axis: Direction
+    radius_mm: Millimetres
+    height_mm: Millimetres
+    bore_mm: Millimetres
+
+
+class MovedEntry(Entry):
+    """Studs, pegs or balls of one shape that are printed larger in radius by ``by_mm`` than in the file."""
+
+    kind: FeatureKind
+    by_mm: Millimetres
+    surfaces: tuple[SurfaceEntry, ...]
+
+
 class ShapeEntry(Entry):
     id: str
     name: str
@@ -82,7 +106,9 @@ class ShapeEntry(Entry):
     printed_g: Amount
     studs: int = Field(ge=0)
     count: int = Field(ge=0)
-    made: Literal["as read", "mended"] = "as read"  #: what was measured, against the mesh in the file
+    #: what was measured, against the mesh in the file: "as read", "mended", "refitted by 0.10 mm", or both
+    made: Annotated[str, Field(pattern=r"^(as read|mended|(mended, )?refitted by .+ mm)$")] = "as read"
+    moved: tuple[MovedEntry, ...] = ()  #: what a refit moved on it
 
 
 class PartEntry(Entry):
@@ -102,6 +128,7 @@ class TouchEntry(Entry):
     gap_mm: Millimetres
     depth_mm: Millimetres
     area_mm2: Amount
+    fit: Fit = "none"
 
 
 class BondEntry(Entry):
@@ -137,6 +164,13 @@ class JointEntry(Entry):
     drops: int = Field(0, ge=0)  # of the adhesive's drop_ml, where it is glued
     bonds: tuple[BondEntry, ...] = ()
     case: str = ""  # the load case that asks for the glue
+    #: 10th and 90th percentile; hold_n and push_n are the likely values, the hold aged by a month
+    hold_low_n: Amount | None = None
+    hold_high_n: Amount | None = None
+    push_low_n: Amount | None = None
+    push_high_n: Amount | None = None
+    sure: Sure | None = None  # by the hold's band against the greatest of the loads
+    closes_by: ClosesBy | None = None  # who can close the whole joint
     touches: tuple[TouchEntry, ...]
 
 
@@ -302,9 +336,36 @@ def shape_entries(model: Model, measures: Measures) -> tuple[ShapeEntry, ...]:
             printed_g=measures.by_shape[shape.id].printed_g,
             studs=len(measures.by_shape[shape.id].studs),
             count=counts[shape.id],
-            made="mended" if shape.mending.mended else "as read",
+            made=made_of(shape),
+            moved=tuple(_moved(change) for change in shape.changes),
         )
         for shape in model.shapes
+    )
+
+
+def made_of(shape: Shape) -> str:
+    """What was done to a shape's mesh as read, in the plan's words."""
+    done = ["mended"] if shape.mending.mended else []
+    sizes = list(dict.fromkeys(f"{change.delta_mm:+.2f}" for change in shape.changes))
+    if sizes:
+        done.append(f"refitted by {' and '.join(sizes)} mm")
+    return ", ".join(done) or "as read"
+
+
+def _moved(change: Change) -> MovedEntry:
+    return MovedEntry(
+        kind=change.kind,
+        by_mm=change.delta_mm,
+        surfaces=tuple(
+            SurfaceEntry(
+                point=_triple(feature.point),
+                axis=_triple(feature.axis),
+                radius_mm=feature.radius_mm,
+                height_mm=feature.height_mm,
+                bore_mm=feature.bore_mm,
+            )
+            for feature in change.features
+        ),
     )
 
 
@@ -344,6 +405,12 @@ def joint_entry(joint: Joint, mark: Mark, load_n: float, why: str) -> JointEntry
         why=why,
         moves=joint.moves,
         hold_range_n=joint.hold_range_n,
+        hold_low_n=joint.hold_low_n,
+        hold_high_n=joint.hold_high_n,
+        push_low_n=joint.push_low_n,
+        push_high_n=joint.push_high_n,
+        sure=sure_under(joint, load_n),
+        closes_by=joint.closes_by,
         touches=tuple(
             TouchEntry(
                 kind=touch.kind,
@@ -353,6 +420,7 @@ def joint_entry(joint: Joint, mark: Mark, load_n: float, why: str) -> JointEntry
                 gap_mm=touch.gap_mm,
                 depth_mm=touch.depth_mm,
                 area_mm2=touch.area_mm2,
+                fit=touch.fit,
             )
             for touch in joint.touches
         ),

@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from steps.errors import WrongSettings
 from steps.model import Aim
@@ -23,6 +23,10 @@ CARD_GAPS_MM: Mapping[str, tuple[float, ...]] = {
 }
 
 
+#: What a luggage scale weighs at most, kg (common practice, no source): more is a slip of the unit.
+MOST_KG = 60.0
+#: Fits that a refit can aim at.
+REFITS = ("press", "slide")
 #: A stud and the socket it goes into differ by less than this share of the stud's diameter; more is a
 #: slip of the calliper or of the unit.
 CALLIPER_SHARE = 0.25
@@ -49,6 +53,7 @@ class PrinterSettings(Section):
     speed_mm_s: float = Field(60.0, gt=0)
     # a plate is not filled beyond this, so that building can begin; common practice, no source
     plate_h: float = Field(12.0, gt=0, le=1000)
+    filament_price_kg: float | None = Field(None, gt=0)  # in any money; for the scale table only
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
     boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
     hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)
@@ -82,6 +87,10 @@ class CardSettings(Section):
             if row > later:
                 text = f"number {number} went {went} but number {after}, with more room, went {then}"
                 raise ValueError(f"{text}; try both again")
+        most = max((peak for peaks in self.pulls_kg.values() for peak in peaks), default=0.0)
+        if most > MOST_KG:
+            text = f"pulls_kg: {most:g} kg is more than a luggage scale weighs ({MOST_KG:g} kg)"
+            raise ValueError(f"{text}; if it is in grams, write {most / 1000:g}")
         if any(not peaks or min(peaks) < 0 for peaks in self.pulls_kg.values()):
             raise ValueError("pulls_kg: each number wants at least one peak, in kilograms, none below 0")
         return self
@@ -179,6 +188,27 @@ class GlueSettings(Section):
     temperature_c: float = 21.0
 
 
+def _refit(value: Any) -> Any:
+    """A fit to aim at, or a length in mm. Raises ValueError that says which there are."""
+    if value in (None, *REFITS):
+        return value
+    try:
+        by = float("nan") if isinstance(value, bool) else float(value)
+    except (TypeError, ValueError):
+        by = float("nan")
+    if not -FIT_MM <= by <= FIT_MM:
+        known = ", ".join(REFITS)
+        raise ValueError(
+            f"{value!r} is no fit to aim at; known are {known}, or how much larger in radius studs, pegs and "
+            f"balls are printed, in mm (at most {FIT_MM:g} either way)"
+        )
+    return by
+
+
+#: The parts as they will be printed: brought to a fit, or moved by so many mm a side.
+Refitted = Annotated[Literal["press", "slide"] | float | None, BeforeValidator(_refit)]
+
+
 class StickerSettings(Section):
     """A sheet of stickers by its measures, mm; what is left out is spread evenly over the paper."""
 
@@ -212,6 +242,8 @@ class Settings(Section):
     stickers: str | None = None  # sheet of stickers for labels, "70x37"; see booklet/labels.py
     sticker_sheet: StickerSettings | None = None  # one that has no name there
     anyway: bool = False
+    refit: Refitted = None  # the parts as they will be printed: studs moved to this fit, or by so many mm
+    child_years: int = Field(8, ge=3, le=15)  # how old a child that builds is: what it can press home
     printer: PrinterSettings = PrinterSettings()
     fit: FitSettings = FitSettings()
     order: OrderSettings = OrderSettings()

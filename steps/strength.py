@@ -7,32 +7,71 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from steps.model import Reader
+from steps.model import ClosesBy, Reader
+
+#: How old a child is taken to be when nobody says.
+CHILD_YEARS = 8
 
 
 @dataclass(frozen=True)
 class Hand:
-    """How hard one kind of reader can press a part home; ``words`` say whose hand was measured."""
+    """How hard one kind of reader can press a part home: once, and again and again.
+
+    ``words`` say whose hand was measured; more than ``seldom`` presses are again and again.
+    """
 
     reader: Reader
     push_n: float
+    repeated_n: float
+    seldom: int
     words: str
     source: str
 
+    def limit_n(self, presses: int = 1) -> float:
+        """Newtons for one of so many presses."""
+        return self.push_n if presses <= self.seldom else self.repeated_n
+
 
 @cache
-def hands() -> tuple[Hand, ...]:
-    """Every row of the data file, the weakest first."""
+def hands(child_years: int = CHILD_YEARS) -> tuple[Hand, ...]:
+    """Every kind of reader, the weakest first; a child of so many years."""
     text = files("steps").joinpath("data/hands.toml").read_text(encoding="utf-8")
-    rows = [Hand(reader, **row) for reader, row in tomllib.loads(text).items()]  # type: ignore[arg-type]
-    return tuple(sorted(rows, key=lambda hand: hand.push_n))
+    found = []
+    for reader, row in tomllib.loads(text).items():
+        if reader == "child":
+            ages = row.pop("from_years")
+            years, push = max(age for age in ages if age[0] <= max(child_years, ages[0][0]))
+            row |= {"push_n": push, "repeated_n": push / 2, "words": row["words"].format(years=int(years))}
+        found.append(Hand(reader=reader, **row))  # type: ignore[arg-type]
+    return tuple(sorted(found, key=lambda hand: hand.push_n))
 
 
-def strongest_push_n() -> float:
+def strongest_push_n(presses: int = 1) -> float:
     """More than this is not for hands."""
-    return hands()[-1].push_n
+    return hands()[-1].limit_n(presses)
 
 
-def who_pushes(newtons: float) -> Reader:
+def one_hand_n() -> float:
+    """What any adult presses with one hand dozens of times: a contact that needs more is tight."""
+    return hands()[1].repeated_n
+
+
+def who_pushes(newtons: float, presses: int = 1, child_years: int = CHILD_YEARS) -> Reader:
     """The weakest reader who can push so hard; an adult, with a clamp, where nobody can by hand."""
-    return next((hand.reader for hand in hands() if newtons <= hand.push_n), "adult")
+    able = (hand.reader for hand in hands(child_years) if newtons <= hand.limit_n(presses))
+    return next(able, "adult")
+
+
+def who_closes(
+    likely_n: float, high_n: float, cracks: bool, presses: int = 1, child_years: int = CHILD_YEARS
+) -> ClosesBy:
+    """Who can close what takes so much: the weakest reader who surely can.
+
+    Between an adult's likely and sure it is an adult's, who may need a clamp; beyond that a clamp's. Nobody's
+    where it would crack first.
+    """
+    if cracks:
+        return "none"
+    if high_n <= strongest_push_n(presses):
+        return who_pushes(high_n, presses, child_years)
+    return "adult" if likely_n <= strongest_push_n(presses) else "clamp"

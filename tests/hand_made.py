@@ -23,7 +23,6 @@ from steps.planfile import (
 )
 from steps.prints import Prints, prepare, write_out
 from steps.prints.adapter import Adapter
-from steps.prints.refit import Refit
 from steps.settings import Settings
 from tests.models.files import model_of
 
@@ -149,10 +148,9 @@ def write_files(
     folder: Path,
     settings: Settings,
     order: Order | None = None,
-    refitted: Refit | None = None,
     wedge: Adapter | None = None,
 ) -> Prints:
     """The print files of measures made by hand."""
-    prints = prepare(model, measures, settings, order, refitted, wedge)
+    prints = prepare(model, measures, settings, order, wedge)
     write_out(prints, model, folder, settings)
     return prints

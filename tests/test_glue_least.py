@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from steps.bonding import ties_surely
 from steps.glue.cases import LoadCase, load_cases
-from steps.glue.choose import ties_surely
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.master import Cut, Ties, least_effort
 from steps.glue.proofs import Proofs

@@ -19,9 +19,9 @@ from steps.errors import FaultyModel
 from steps.features import measure
 from steps.intake import read_model
 from steps.joints import find_joints
-from steps.model import Joints, Measures, Model
+from steps.model import Joints, Measures, Model, Part, Shape
 from steps.prints.adapter import display_adapter
-from steps.prints.refit import refit
+from steps.refit import refit
 from steps.settings import PrinterSettings, Settings
 from tests.hand_made import write_files
 
@@ -102,16 +102,27 @@ def test_the_files_are_read_back_the_same(big_tug: tuple[Model, Measures, Joints
 
 
 def test_a_refit_changes_the_wedges_pegs(big_tug: tuple[Model, Measures, Joints]) -> None:
-    """48 or 16 sides: the volume of the ring round each of four pegs, as the model's own wedge grows."""
+    """Four pegs on the wedge, as wide as the refitted model's own, measured on its mesh."""
     model, measures, joints = big_tug
     moved = refit(model, measures, joints, "press", SETTINGS)
     change = next(each for each in moved.changes if each.kind == "peg")
-    (peg, *_) = (each for each in measures.by_shape[change.shape].features if each.kind == "peg")
-    bodies = [display_adapter(model, measures, joints, 20.0, changes) for changes in ((), moved.changes)]
-    volumes = [trimesh.Trimesh(b.solid.vertices, b.solid.faces, process=False).volume for b in bodies]
-    sides = peg.facets / 2 * np.sin(2 * np.pi / peg.facets)
-    ring = sides * ((peg.radius_mm + change.delta_mm) ** 2 - peg.radius_mm**2) * peg.height_mm
-    assert volumes[1] - volumes[0] == pytest.approx(4 * ring, rel=0.01)
+    wide = change.features[0].radius_mm + change.delta_mm
+    body = display_adapter(moved.model, moved.measures, moved.joints, 20.0).solid
+    shape = Shape("S1", body.vertices, body.faces, True)
+    alone = Model(
+        "wedge",
+        "wedge.3mf",
+        "0" * 64,
+        4.0,
+        (shape,),
+        (Part("P1", "wedge", "S1", "#ffffff", "white", np.eye(4)),),
+    )
+    found = [
+        each.radius_mm
+        for each in measure(alone, SETTINGS).by_shape["S1"].features
+        if each.kind in ("stud", "peg")
+    ]
+    assert found == pytest.approx([wide] * 4, abs=0.02)
 
 
 @pytest.mark.parametrize("degrees", [-1.0, 61.0, float("nan")])

@@ -21,7 +21,7 @@ from demo_model.write import write_3mf
 from steps.features import measure
 from steps.joints import find_joints
 from steps.model import Model, Shape
-from steps.pipeline import make_plan, plan_survey, survey
+from steps.pipeline import plan_survey, survey
 from steps.planfile import (
     AdhesiveEntry,
     AssemblyEntry,
@@ -674,21 +674,6 @@ def test_pressing_on_an_overhang_needs_a_hand() -> None:
     tips = firm.model_copy(update={"joints": joints})
     assert failed(tips, model) == {"pressing"}
     assert verify_plan(with_step(tips, 3, hold=("P2",)), model).ok
-
-
-def test_a_hold_of_a_real_plan_taken_away(tmp_path) -> None:
-    """The planner's own order of the beacon holds its gallery while the rails are pressed on its sides."""
-    path = tmp_path / "beacon.3mf"
-    write_3mf(beacon(), path)
-    chosen = Settings()
-    made = make_plan(path, chosen)
-    filed = plan_file(made, chosen)
-    assert verify_plan(filed, made.model).ok
-    held = [step.number for step in filed.steps if step.hold]
-    assert held
-    for number in held:
-        assert failed(with_step(filed, number, hold=()), made.model) <= {"pressing", "stands"} != set()
-        assert failed(with_step(filed, number, hold=()), made.model)
 
 
 # ------------------------------------------------------------------------- doubtful steps

@@ -40,7 +40,7 @@ def run(arguments: Sequence[str]) -> int:
     try:
         from steps.cli.commands import app
 
-        app(list(arguments), prog_name="stepleaf")
+        app(_with_usual_scales(arguments), prog_name="stepleaf")
     except SystemExit as leave:  # typer ends every run so, with its own status for wrong use
         status = leave.code if isinstance(leave.code, int) else DONE
         return _interrupted() if status == INTERRUPTED else _flushed(status)
@@ -52,6 +52,16 @@ def run(arguments: Sequence[str]) -> int:
             return _refused(error)
         return _told(error)
     return DONE
+
+
+def _with_usual_scales(arguments: Sequence[str]) -> list[str]:
+    """The arguments, with the usual scales where `--scales` stands without any."""
+    told = list(arguments)
+    for row in [row for row, each in enumerate(arguments) if each == "--scales"][::-1]:
+        after = told[row + 1] if row + 1 < len(told) else ""
+        if not after[:1].isdigit() and after != "usual":
+            told.insert(row + 1, "usual")
+    return told
 
 
 def _interrupted() -> int:

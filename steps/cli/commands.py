@@ -14,6 +14,7 @@ from steps.cli.options import DECIDES, LOOKS, Run, settings_beside, with_options
 
 if TYPE_CHECKING:
     from steps.kept import Kept
+    from steps.settings import Settings
 
 app = typer.Typer(
     help="From a block-style model, printed big, to a booklet that can be built from.",
@@ -78,7 +79,7 @@ def demo(
 
 
 @app.command(epilog="Example: stepleaf inspect my-model.3mf --scale 4")
-@with_options("material", "paper", "language", "pictures")
+@with_options("material", "refit", "paper", "language", "pictures")
 def inspect(
     run: Run,
     model: Model,
@@ -91,6 +92,10 @@ def inspect(
         Path | None,
         typer.Option(metavar="OUT.pdf", help="Draw each shape with its studs and sockets numbered."),
     ] = None,
+    scales: Annotated[
+        str | None,
+        typer.Option(metavar="1,2,4|usual", help="Instead: the same model at these scales, side by side."),
+    ] = None,
 ) -> None:
     """Parts, shapes, joints and problems, on the terminal. Status 1 if there are errors."""
     from steps.cli.loose import write_parts_list, write_stud_sheets
@@ -100,6 +105,9 @@ def inspect(
     from steps.planfile import to_text
 
     settings = run.settings_for(model)
+    if scales is not None:
+        _scales(model, scales, settings, json, run.quiet)
+        return
     kept = None if stud_sheets is None else _kept(run, model, stud_sheets)
     with Teller(STAGES[:3], run.quiet) as progress:
         found = survey(model, settings, progress)
@@ -170,18 +178,12 @@ def booklet(
 
 
 @app.command(epilog="Example: stepleaf prints my-model.3mf --scale 4 --material petg")
-@with_options("material", "paper", "language")
+@with_options("material", "refit", "paper", "language")
 def prints(
     run: Run,
     model: Model,
     out: Annotated[
         Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")
-    ] = None,
-    refit: Annotated[
-        str | None,
-        typer.Option(
-            metavar="tight|press|slide|loose", help="Move studs, pegs and balls so that joints fit so."
-        ),
     ] = None,
     display_angle: Annotated[
         float | None,
@@ -196,24 +198,23 @@ def prints(
     ] = None,
 ) -> None:
     """One print file per shape and colour, plates in building order, and the parts list."""
-    from steps.cli.printing import display_wedge, fit_to_aim_at, order_of, refitted, with_longest_plate
+    from steps.cli.printing import display_wedge, order_of, with_longest_plate
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.pipeline import STAGES, survey
     from steps.prints import RUN, prepare, write_out
     from steps.prints.entries import read_entries
     from steps.progress import stage
 
-    settings, fit = with_longest_plate(run.settings_for(model), longest_plate), fit_to_aim_at(refit)
+    settings = with_longest_plate(run.settings_for(model), longest_plate)
     folder = _folder_of(model, out, stem_of(model) + "-prints")
     kept = _kept(run, model, ours=(RUN,))
     entries = read_entries(folder / RUN)  # before the work: what cannot be kept stops it
     with Teller((*STAGES[:4], "files"), run.quiet) as progress:
         found = survey(model, settings, progress)
-        moved = refitted(found, fit, settings)
-        wedge = display_wedge(found, display_angle, moved)
+        wedge = display_wedge(found, display_angle)
         order = order_of(found, settings, progress)
         with stage(progress, "files"):
-            made = prepare(found.model, found.measures, settings, order, moved, wedge, entries, left)
+            made = prepare(found.model, found.measures, settings, order, wedge, entries, left)
             written = write_out(made, found.model, folder, settings, kept)
     for line in (*made.changes, made):
         message(str(line), run.quiet)
@@ -310,6 +311,28 @@ def verify(
             message(f"doubtful, as the plan says itself:\n{report.doubts_text()}", quiet)
     if not report.ok:
         raise PlanMismatch(f"{plan} does not replay to {model}:\n{report.faults_text()}")
+
+
+def _scales(model: Path, named: str, settings: Settings, json: bool, quiet: bool) -> None:
+    """The scale chooser: one survey, of the parts as the file has them, carried to each scale."""
+    from rich.text import Text
+
+    from steps.cli.telling import Teller, message, show
+    from steps.pipeline import STAGES, survey
+    from steps.progress import stage
+    from steps.scale_choice import choice_json, choice_table, greatest_told, scale_choice, scales_of
+
+    wanted = scales_of(named)
+    if settings.refit is not None:
+        message("at each scale the parts are those of the file, without the refit", quiet)
+    with Teller((*STAGES[:3], "scales"), quiet) as progress:
+        found = survey(model, settings.model_copy(update={"refit": None}), progress)
+        with stage(progress, "scales"):
+            choice = scale_choice(found, wanted, settings)
+    if json:
+        typer.echo(choice_json(choice), nl=False)
+    else:
+        show([choice_table(choice), Text(greatest_told(choice))])
 
 
 def _booklet(model: Path, target: Path, run: Run) -> None:

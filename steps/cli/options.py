@@ -36,6 +36,9 @@ COMMON: dict[str, Any] = {
     "reader": _text("child|helper|adult", "For whom the booklet is."),
     "language": _text("en|de", "Language of the booklet."),
     "material": _text("pla|petg|abs|...", "The plastic it is printed in."),
+    "refit": _text(
+        "press|slide|MM", "The parts as they will be printed: studs, pegs, balls moved to fit so, or by MM."
+    ),
     "aim": _text("one-piece|display|handled", "What the glue must achieve: one piece, or only to stand."),
     "adhesive": _text("FAMILY|none", "Family of adhesive; chosen by itself when not given."),
     "pictures": _text("gl|rays", "Force the source of the pictures."),
@@ -95,7 +98,7 @@ def settings_beside(model: Path) -> Path | None:
 
 
 #: What a booklet is made with, besides what every command takes.
-DECIDES = ("reader", "material", "aim", "adhesive", "anyway")
+DECIDES = ("reader", "material", "aim", "adhesive", "refit", "anyway")
 LOOKS = ("paper", "language", "pictures", "fold", "mono")
 ALWAYS = ("settings", "scale", "force", "quiet")
 
@@ -109,7 +112,9 @@ def with_options(*names: str) -> Callable[[Callable[..., None]], Callable[..., N
         def wrapped(**values: Any) -> None:
             common = {name: values.pop(name) for name in shared}
             settings_file, quiet, force = (common.pop(name) for name in ("settings", "quiet", "force"))
-            given = {name: value for name, value in common.items() if value not in (None, False)}
+            given = {
+                name: value for name, value in common.items() if value is not None and value is not False
+            }
             command(run=Run(given, settings_file, quiet, force), **values)
 
         parameters = inspect.signature(command, eval_str=True).parameters

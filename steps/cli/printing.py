@@ -1,4 +1,4 @@
-"""What the print commands need of the stages: a refitted model, an order if there is one, joints to try."""
+"""What the print commands need of the stages: an order if there is one, joints to try, a wedge."""
 
 from __future__ import annotations
 
@@ -6,16 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
-from steps.model import Fit, Joints, Measures, Model, Order, Problem
+from steps.model import Joints, Measures, Model, Order, Problem
 from steps.pipeline import Survey, loose_parts
 from steps.progress import Tell, stage
 from steps.settings import Settings
 
 if TYPE_CHECKING:
     from steps.prints.adapter import Adapter
-    from steps.prints.refit import Refit
-
-FITS_TO_AIM_AT: tuple[Fit, ...] = ("tight", "press", "slide", "loose")
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,16 +36,6 @@ def joints_to_try(found: Survey, settings: Settings) -> Trial:
     return Trial(trial, found.measures, find_joints(trial, found.measures, settings), found.problems)
 
 
-def fit_to_aim_at(name: str | None) -> Fit | None:
-    """The wanted fit. Raises WrongSettings, listing the known ones."""
-    for fit in FITS_TO_AIM_AT:
-        if fit == name:
-            return fit
-    if name is None:
-        return None
-    raise WrongSettings(f"--refit: {name!r} is no fit to aim at; known are {', '.join(FITS_TO_AIM_AT)}.")
-
-
 def with_longest_plate(settings: Settings, hours: float | None) -> Settings:
     """The settings with another longest plate, if one is wanted. Raises WrongSettings."""
     if hours is None:
@@ -59,22 +46,8 @@ def with_longest_plate(settings: Settings, hours: float | None) -> Settings:
     return settings.model_copy(update={"printer": printer})
 
 
-def refitted(found: Survey, fit: Fit | None, settings: Settings) -> Refit | None:
-    """The model with its stud surfaces moved to a fit, if one is wanted.
-
-    Raises NotPlaced for loose parts: their gaps are not known.
-    """
-    from steps.prints.refit import refit
-
-    if fit is None:
-        return None
-    if found.joints is None:
-        raise NotPlaced([loose_parts(found.model)])
-    return refit(found.model, found.measures, found.joints, fit, settings)
-
-
-def display_wedge(found: Survey, degrees: float | None, moved: Refit | None = None) -> Adapter | None:
-    """A wedge for another display angle, if one is wanted, its pegs refitted as the model's.
+def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
+    """A wedge for another display angle, if one is wanted.
 
     Raises WrongSettings, NotPlaced, FaultyModel.
     """
@@ -85,8 +58,7 @@ def display_wedge(found: Survey, degrees: float | None, moved: Refit | None = No
     if found.joints is None:
         raise NotPlaced([loose_parts(found.model)])
     try:
-        changes = moved.changes if moved is not None else ()
-        return display_adapter(found.model, found.measures, found.joints, degrees, changes)
+        return display_adapter(found.model, found.measures, found.joints, degrees)
     except ValueError as error:
         raise WrongSettings(f"--display-angle: {error}.") from error
 

@@ -18,10 +18,12 @@ from steps.model import Array
 
 PERCENTILES = (0.10, 0.50, 0.90)
 #: Quantiles of the error that are summed over, and where F is asked: between them it is drawn straight.
-QUANTILES = 1000
+QUANTILES = 400
 ASKED = np.linspace(-3.25, 3.25, 27)
 #: Halvings of the search for a percentile: to a millionth of its logarithm's range.
-HALVINGS = 40
+HALVINGS = 24
+#: A force so small (N) stands for none where its logarithm is asked.
+TINY_N = 1e-9
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,18 @@ class Band:
         likely, high = (low if factor is None else factor for factor in (likely, high))
         return Band(self.low * low, self.likely * likely, self.high * high)
 
+    def at_least(self, least: float) -> Band:
+        """No percentile below ``least``."""
+        return Band(max(self.low, least), max(self.likely, least), max(self.high, least))
+
+    def at_most(self, most: float) -> Band:
+        """No percentile above ``most``."""
+        return Band(min(self.low, most), min(self.likely, most), min(self.high, most))
+
+    def above(self, other: Band) -> Band:
+        """Percentile by percentile the greater."""
+        return Band(max(self.low, other.low), max(self.likely, other.likely), max(self.high, other.high))
+
 
 NO_FORCE = Band(0.0, 0.0, 0.0)
 
@@ -57,27 +71,28 @@ def band_of(forces: ArrayLike, sigma: float) -> Band:
     ``forces`` (len(ASKED),) are F where e stands :data:`ASKED` standard deviations from its mean, N, none
     below 0; ``sigma`` the standard deviation of the factor's logarithm.
     """
-    at = np.interp(_quantiles(), ASKED, np.asarray(forces, dtype=np.float64))
-    some = at[at > 0]
-    if not len(some):
-        return NO_FORCE
-    return Band(*(_percentile(some, 1 - len(some) / len(at), sigma, share) for share in PERCENTILES))
+    return bands_of(np.asarray(forces, dtype=np.float64)[None], sigma)[0]
 
 
-def _percentile(some: Array, nothing: float, sigma: float, share: float) -> float:
-    """Where the product of the forces ``some`` and the factor exceeds all but ``share``; ``nothing`` is the
-    share of quantiles at which the force is 0."""
-    if share <= nothing:
-        return 0.0
-    logs = np.log(some)
-    if sigma <= 0:
-        sigma = 1e-9
-    low, high = float(logs.min()) - 6 * sigma, float(logs.max()) + 6 * sigma
+def bands_of(forces: Array, sigma: float) -> list[Band]:
+    """The same for each row of (k, len(ASKED)) forces."""
+    at = np.stack([np.interp(_quantiles(), ASKED, row) for row in forces])
+    nothing = (at <= 0).mean(axis=1)
+    logs = np.log(np.maximum(at, TINY_N))
+    found = np.stack([_percentile(logs, nothing, max(sigma, 1e-9), share) for share in PERCENTILES], axis=1)
+    return [Band(*row) for row in found.tolist()]
+
+
+def _percentile(logs: Array, nothing: Array, sigma: float, share: float) -> Array:
+    """(k,) where the product of each row's forces and the factor exceeds all but ``share`` of its cases;
+    ``nothing`` (k,) are the shares in which the force is 0."""
+    low, high = logs.min(axis=1) - 4 * sigma, logs.max(axis=1) + 4 * sigma
+    low = np.maximum(low, np.log(TINY_N))
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        below = nothing + (1 - nothing) * float(ndtr((middle - logs) / sigma).mean())
-        low, high = (middle, high) if below < share else (low, middle)
-    return float(np.exp((low + high) / 2))
+        below = ndtr((middle[:, None] - logs) / sigma).mean(axis=1)
+        low, high = np.where(below < share, middle, low), np.where(below < share, high, middle)
+    return np.where(share <= nothing, 0.0, np.exp((low + high) / 2))
 
 
 def cut_mean(mean: float, deviation: float) -> float:

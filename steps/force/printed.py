@@ -7,14 +7,11 @@ bands can be drawn from them. Lengths mm, moduli MPa.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from steps.materials import Material, material
 from steps.settings import PrinterSettings, Settings
-
-Face = Literal["boss", "hole", "flat"]
 
 #: Modulus across the layers over that along them (from memory: 0.75 to 1.0): walls hang from their roof.
 ACROSS_LAYERS = 0.9
@@ -102,7 +99,14 @@ def bending_share(thickness: float, printer: PrinterSettings) -> float:
     return 1 - (1 - infill_share(printer.infill)) * inside**3
 
 
-def face_error(face: Face, printer: PrinterSettings) -> float:
+def skin_share(thickness: float, printer: PrinterSettings) -> float:
+    """Share of a full wall's stretching stiffness that its printed skins and infill have, 1 where it is all
+    skin."""
+    skins = min(thickness, 2 * printer.wall_mm)
+    return (skins + infill_share(printer.infill) * (thickness - skins)) / max(thickness, 1e-9)
+
+
+def face_error(face: str, printer: PrinterSettings) -> float:
     """By how much (mm) printing brings one face nearer to its mate: half the error of a diameter for bosses
     and holes; a flat wall is no hole and has its own."""
     if face == "boss":

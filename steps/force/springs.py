@@ -127,19 +127,27 @@ def _span(backing: Backing) -> float:
 
 
 def _hole(backing: Backing, length: float, radius: float, touch: Touch, made: Print) -> _Line:
-    """A round hole squeezed all round: its share of the pressure, on a few spots only."""
-    d = 2 * radius
-    outer = d + 2 * backing.thickness_mm
-    bore = 2 * max(radius - made.printer.wall_mm, 0.0)  # within its perimeters a peg is infill
-    bore = max(bore, 2 * touch.bore_mm)
-    core = infill_share(made.printer.infill) if touch.bore_mm == 0 else 0.0
-    outside = (outer**2 + d**2) / (outer**2 - d**2)
+    """A round hole squeezed all round: its share of the pressure, on a few spots only.
+
+    Round the hole and within the peg the perimeters carry; the infill props them by its small modulus.
+    """
+    d, skin = 2 * radius, made.printer.wall_mm
+    core = infill_share(made.printer.infill)
+    near, outer = (d + 2 * min(backing.thickness_mm, reach) for reach in (2 * skin, np.inf))
+    ring = _outside(d, near)
+    outside = 1 / (1 / ring + core / _outside(d, outer) * (1 - near / outer)) + made.poisson
+    bore = 2 * max(radius - skin, touch.bore_mm, 0.0)
     shell = (d**2 + bore**2) / max(d**2 - bore**2, 1e-9) - made.poisson
-    inside = 1 / (1 / shell + core * (bore / d) ** 2 / (1 - made.poisson))
-    pressure = 2 * made.e / (d * (outside + made.poisson + inside))  # per mm a side
+    prop = core * (bore / d) ** 2 / (1 - made.poisson) if touch.bore_mm == 0 else 0.0
+    pressure = 2 * made.e / (d * (outside + 1 / (1 / shell + prop)))  # per mm a side
     newtons = pressure * np.pi * d * length / HOLE_LINES * HOLE_SHARE
-    strain = pressure * outside / made.e
+    strain = pressure * ring / made.e
     return _Line(1 / newtons, 1.0, strain / newtons)
+
+
+def _outside(d: float, outer: float) -> float:
+    """(D^2 + d^2) / (D^2 - d^2), hoop stress over pressure at a hole's edge."""
+    return (outer**2 + d**2) / (outer**2 - d**2)
 
 
 def _stud(across: Array, touch: Touch, made: Print) -> Array:

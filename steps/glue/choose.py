@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import networkx as nx
 import numpy as np
 
-from steps.bonding import Bonding, bonding_of
+from steps.bonding import Bonding, bonding_of, ties_surely
 from steps.glue.adhesive import (
     Choice,
     Chosen,
@@ -21,7 +21,7 @@ from steps.glue.adhesive import (
     rank,
     too_much_at_once,
 )
-from steps.glue.cases import LoadCase, load_cases, newtons
+from steps.glue.cases import LoadCase, load_cases
 from steps.glue.doses import Dose, bond_volume, doses, glue_faces, glued_strength, pushes_of
 from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
@@ -97,21 +97,6 @@ def mark_of(joint: Joint, glued: set[str], bonding: Bonding) -> Mark:
     if joint.id in glued:
         return "glue"
     return "rest" if joint.kind == "rest" else "press"
-
-
-def ties_surely(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Mask:
-    """(joints,) whether each holds its parts together without glue: what it may be relied on to hold, over
-    the safety factor, bears the lighter of them. What more is asked of it the load cases tell."""
-    weight = {part.id: newtons(measures.by_shape[part.shape].printed_g) for part in model.parts}
-    return np.array(
-        [
-            not joint.moves
-            and joint.hold_low_n > 0
-            and joint.hold_low_n >= settings.glue.safety * min(weight[joint.a], weight[joint.b])
-            for joint in joints.joints
-        ],
-        dtype=bool,
-    )
 
 
 @dataclass(frozen=True)

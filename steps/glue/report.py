@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from steps.aims import Pattern, larger_to, pattern_of
 from steps.bonding import Bonding
-from steps.fit import limits
 from steps.glue.adhesive import Chosen
 from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
@@ -66,7 +66,7 @@ def problems_of(
         *_cannot_hold(joints, found, bonding),
         *_unsettled(found),
         *_lumps(model, without, settings),
-        *_falls_off([joint for joint in to_glue if joint.id not in glued]),
+        *_falls_off([joint for joint in to_glue if joint.id not in glued], settings),
         *_loose(model, found),
         *_change_the_fit(to_glue, settings),
     )
@@ -122,8 +122,8 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
     more = len(parts)
     text = (
         f"The finished model is not one piece: {more} of its pieces {'is' if more == 1 else 'are'} held by "
-        f"nothing that surely holds or is glued (at {_listed(parts)}). Allow another adhesive, change the "
-        "fit, or take `--aim display` if it will only stand."
+        f"nothing that surely holds or is glued (at {_listed(parts)}). Allow another adhesive, "
+        f"{_another_fit(settings)}, or take `--aim display` if it will only stand."
     )
     return [Problem("not-one-piece", "warning", parts, text)]
 
@@ -178,14 +178,21 @@ def _what_helps(joint: Joint | None, asked: float, case: LoadCase, bonding: Bond
     )
 
 
-def _falls_off(left: Sequence[Joint]) -> list[Problem]:
+def _falls_off(left: Sequence[Joint], settings: Settings) -> list[Problem]:
     if not left:
         return []
     named = _listed([f"{joint.id} ({joint.a} and {joint.b})" for joint in left])
     noun = "1 joint" if len(left) == 1 else f"{len(left)} joints"
-    text = f"Without glue {noun} will not hold: {named}. Change the fit or allow an adhesive."
+    text = f"Without glue {noun} will not hold: {named}. Allow an adhesive, or {_another_fit(settings)}."
     parts = tuple(sorted({part for joint in left for part in (joint.a, joint.b)}))
     return [Problem("falls-off", "warning", parts, text)]
+
+
+def _another_fit(settings: Settings) -> str:
+    """A refit is advised once: a plan of refitted parts offers something else."""
+    if settings.refit is None:
+        return "print the parts with another fit (`--refit press`)"
+    return "let more studs engage, or pin the joint"
 
 
 def _loose(model: Model, found: LeastGlue) -> list[Problem]:
@@ -200,16 +207,12 @@ def _loose(model: Model, found: LeastGlue) -> list[Problem]:
     return [Problem("comes-off", "note", parts, text)]
 
 
-def stud_offset(joint: Joint, settings: Settings) -> float:
-    """How much larger in radius the studs must be printed for the joint to press, mm; 0 when it does."""
-    limit = limits(settings, joint.kind)
-    if joint.kind not in ("stud", "peg") or joint.gap_mm <= limit.press_below:
-        return 0.0
-    return joint.gap_mm - (max(limit.tight_below, 0.0) + limit.press_below) / 2
-
-
 def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Problem]:
-    offsets = np.array([stud_offset(joint, settings) for joint in to_glue])
+    known: dict[Pattern, float] = {}
+    for joint in to_glue:
+        if joint.kind in ("stud", "peg") and pattern_of(joint) not in known:
+            known[pattern_of(joint)] = larger_to(joint, "press", settings) or 0.0
+    offsets = np.array([known.get(pattern_of(joint), 0.0) for joint in to_glue])
     wide = np.flatnonzero(offsets > 0)
     if not len(wide):
         return []
@@ -217,7 +220,7 @@ def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Proble
     by = f"{low:.2f} mm" if high - low < SAME_GAP_MM else f"{low:.2f} to {high:.2f} mm"
     text = (
         f"To do without glue, change the fit: print the studs {by} larger in radius "
-        f"(twice that in diameter) and {len(wide)} of the {len(to_glue)} glued joints press. "
-        "Try it on the fit card first."
+        f"(twice that in diameter) and {len(wide)} of the {len(to_glue)} glued joints press"
+        f"{'; `--refit press` does it' if settings.refit is None else ''}. Try it on the fit card first."
     )
     return [Problem("change-the-fit", "note", (), text)]

@@ -149,18 +149,21 @@ def _unit(model: Model) -> list[Problem]:
     if middle >= MIN_PART_MM and greatest <= MAX_PART_MM and whole <= MAX_MODEL_MM:
         return []
     what = f"{model.file}: the model would be {_length(whole)} long and its middling part {_length(middle)}"
-    guesses = [(f, words) for f, words in MIXED_UP if LIKELY_MM[0] <= middle * f <= LIKELY_MM[1]]
-    if not guesses:
-        end = "No mix-up of units explains it: check the export, or give --scale."
-    else:
-        told = " or ".join(
-            f"{words}: the model would then be {_length(whole * factor)} long (--scale "
-            f"{model.scale * factor:.6g})"
-            for factor, words in guesses
-        )
-        end = f"It looks like {told}. Export it with the right unit, or use that --scale."
+    end = likely_units(middle, whole, model.scale)
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
+
+
+def likely_units(middle_mm: float, whole_mm: float, scale: float) -> str:
+    """Each mix-up of units that would explain a middling part of this length, and what it would give."""
+    guesses = [(f, words) for f, words in MIXED_UP if LIKELY_MM[0] <= middle_mm * f <= LIKELY_MM[1]]
+    if not guesses:
+        return "No mix-up of units explains it: check the export, or give --scale."
+    told = " or ".join(
+        f"{words}: the model would then be {_length(whole_mm * factor)} long (--scale {scale * factor:.6g})"
+        for factor, words in guesses
+    )
+    return f"It looks like {told}. Export it with the right unit, or use that --scale."
 
 
 def _length(mm: float) -> str:

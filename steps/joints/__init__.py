@@ -31,6 +31,8 @@ from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
 from steps.progress import over
 from steps.settings import Settings
 
+#: Standard gravity, N per kg.
+GRAVITY = 9.81
 #: Without studs the unit length is this share of the median part's longest extent.
 UNIT_SHARE = 0.25
 
@@ -55,7 +57,8 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
         if deep is not None:
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
-            joints.extend(place(model, pairs, contacts, settings))
+            weight = lighter_n(model, measures, pairs[0])
+            joints.extend(place(model, pairs, contacts, weight, settings))
     joints.extend(_leaning(model, found, joints, bodies, unit, settings))
     joints.extend(let_down(model, measures, joints, bodies, unit, settings))
     joints.sort(key=lambda item: item[:2])
@@ -64,6 +67,11 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     overlaps.sort(key=lambda item: item[:2])
     problems = placed_problems(model, measures, numbered, overlaps, unit, settings)
     return Joints(numbered, (*problems, *misread(model, measures, settings)))
+
+
+def lighter_n(model: Model, measures: Measures, pair: IntArray) -> float:
+    """Newtons that the lighter of two parts weighs, printed."""
+    return GRAVITY * min(measures.by_shape[model.parts[row].shape].printed_g for row in pair) / 1000
 
 
 def _repeats(pairs: IntArray, situation: IntArray) -> Iterator[IntArray]:
@@ -91,7 +99,7 @@ def _leaning(
         pose = relative_poses(model.poses[pairs[0][:1]], model.poses[pairs[0][1:]])[0]
         contact = leaning_contact(bodies[a], bodies[b], pose, unit)
         if contact is not None:
-            yield from place(model, pairs, [contact], settings)
+            yield from place(model, pairs, [contact], 0.0, settings)
 
 
 def unit_length(model: Model, measures: Measures) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -30,6 +31,8 @@ SOLID = 0.8
 OFF = 0.05
 #: Directions in which a hole's wall is measured.
 ROUND_HOLE = 16
+#: Lines nearer to each other than this share of the plug's radius are at one place.
+SAME_PLACE = 2e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,17 +50,41 @@ class Ask:
     round_mm: float
 
 
+_known: WeakKeyDictionary[Anatomy, dict[tuple[object, ...], Backing]] = WeakKeyDictionary()
+
+
 def backings(asks: Sequence[Ask], start: Array, axis: Array, radius: float, other: Anatomy) -> list[Backing]:
-    """The backing of each line of one plug; ``start`` on the plug's axis in the other's coordinates."""
-    thick = [_thickness(ask, start, radius) for ask in asks]
+    """The backing of each line of one plug; ``start`` on the plug's axis in the other's coordinates.
+
+    A shape's sockets are met again by every part that sits the same way in them: each place is measured once.
+    """
+    known = _known.setdefault(other, {})
+    keys = [_key(ask, start, axis, radius) for ask in asks]
+    new = [(key, ask) for key, ask in zip(keys, asks, strict=True) if key not in known]
+    if new:
+        found = _measured([ask for _, ask in new], start, axis, radius, other)
+        known.update(zip((key for key, _ in new), found, strict=True))
+    return [known[key] for key in keys]
+
+
+def _key(ask: Ask, start: Array, axis: Array, radius: float) -> tuple[object, ...]:
+    """What a backing depends on, to a few thousandths of the plug's radius."""
+    way = ask.direction @ ask.cut.basis
+    low = start + ask.low * axis + ask.distance * way
+    grain = SAME_PLACE * radius
+    lengths = np.array([*low, ask.high - ask.low, radius, ask.round_mm]) / grain
+    return (*np.round(lengths).tolist(), *np.round([*way, *axis], 4).tolist(), ask.all_round)
+
+
+def _measured(asks: Sequence[Ask], start: Array, axis: Array, radius: float, other: Anatomy) -> list[Backing]:
+    thick = _thicknesses(asks, start, radius)
     ceiling, edge, top = _heights(asks, thick, start, axis, radius, other)
     found = []
     for row, ask in enumerate(asks):
         half = (ask.high - ask.low) / 2
         roof = bool(np.isfinite(ceiling[row]))
-        up = float(ceiling[row]) if roof else float(top[row])
+        up = max(float(ceiling[row] if roof else top[row]), half)
         down = max(float(edge[row]), half)
-        up = max(up, half)
         common = (up + down, up + half, up - half, roof)
         if ask.all_round:
             found.append(Backing("hole", thick[row], *common, radius_mm=ask.distance))
@@ -74,22 +101,34 @@ def backings(asks: Sequence[Ask], start: Array, axis: Array, radius: float, othe
     return found
 
 
-def _thickness(ask: Ask, start: Array, radius: float) -> float:
-    """Behind the line; round a hole the least."""
-    if not ask.all_round:
-        return _solid(ask, ask.direction, start, radius)
-    angles = 2 * np.pi / ROUND_HOLE * np.arange(ROUND_HOLE) + 0.05
-    ways = np.column_stack([np.cos(angles), np.sin(angles)])
-    met = [_solid(ask, way, start, radius) for way in ways]
-    return min((t for t in met if t > 0), default=radius)
+def _thicknesses(asks: Sequence[Ask], start: Array, radius: float) -> list[float]:
+    """Behind each line, on the ray from the plug's axis; round a hole the least of a ring of rays."""
+    turns = 2 * np.pi / ROUND_HOLE * np.arange(ROUND_HOLE) + 0.05
+    ring = np.column_stack([np.cos(turns), np.sin(turns)])
+    found: dict[int, float] = {}
+    for cut in {id(ask.cut): ask.cut for ask in asks}.values():
+        rows = [row for row, ask in enumerate(asks) if ask.cut is cut]
+        ways = [ring if asks[row].all_round else asks[row].direction[None] for row in rows]
+        entered, left = _rays(cut.about(start), np.vstack(ways), 0.5 * radius)
+        met = np.full(len(left), radius)
+        through = np.isfinite(entered) & np.isfinite(left)
+        met[through] = left[through] - entered[through]
+        for row, own in zip(rows, np.split(met, np.cumsum([len(way) for way in ways])[:-1]), strict=True):
+            found[row] = float(own.min())
+    return [found[row] for row in range(len(asks))]
 
 
-def _solid(ask: Ask, way: Array, start: Array, radius: float) -> float:
-    """Length of the solid that a ray from the plug's axis meets near the plug's surface, mm."""
-    entered, left = _crossings(ask.cut.about(start), way, np.zeros(1), 0.5 * radius)
-    if not np.isfinite(entered[0]) or not np.isfinite(left[0]):
-        return radius
-    return float(left[0] - entered[0])
+def _rays(segments: Array, ways: Array, front: float) -> tuple[Array, Array]:
+    """(k,) where rays from the origin along unit ``ways`` (k, 2) first enter and next leave the solid beyond
+    ``front``: infinite where they do not, entered -inf where the solid begins before."""
+    a, b = segments[:, 0], segments[:, 1]
+    left_of = np.column_stack([-ways[:, 1], ways[:, 0]])
+    va, vb = left_of @ a.T, left_of @ b.T
+    crossed = (va < 0) != (vb < 0)
+    share = va / np.where(crossed, va - vb, 1.0)
+    at = ways @ a.T
+    at = at + share * (ways @ b.T - at)
+    return _first_solid(np.where(crossed & (at > front), at, np.inf), vb < va)
 
 
 def _heights(
@@ -160,12 +199,15 @@ def _crossings(segments: Array, way: Array, offsets: Array, front: float) -> tup
     run = v[:, 1] - v[:, 0]
     safe = np.where(np.abs(run) > 1e-12, run, 1.0)
     at = u[:, 0] + (offsets[:, None] - v[:, 0]) / safe * (u[:, 1] - u[:, 0])
-    at = np.where(crossed & (at > front), at, np.inf)
     # The solid lies to the left of a segment: one that runs down across the ray is entered.
-    enters = np.broadcast_to(run < 0, at.shape)
+    return _first_solid(np.where(crossed & (at > front), at, np.inf), np.broadcast_to(run < 0, crossed.shape))
+
+
+def _first_solid(at: Array, enters: np.ndarray) -> tuple[Array, Array]:
+    """(k,) entry and exit of the first solid on each ray, of (k, s) crossings at ``at`` (infinite: none)."""
     first = np.where(enters, at, np.inf).min(axis=1, initial=np.inf)
     out = np.where(~enters, at, np.inf)
     leaves = out.min(axis=1, initial=np.inf)
-    within = leaves < first  # already in the solid at the front
     after = np.where(out > first[:, None], out, np.inf).min(axis=1, initial=np.inf)
+    within = leaves < first  # already in the solid at the front
     return np.where(within, -np.inf, first), np.where(within, leaves, after)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from steps.model import Array, Backing, TouchKind
+from steps.model import Array, Backing, Fit, TouchKind
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +35,7 @@ class Contact:
     bore: float = 0.0
     slope: float = 0.0
     slides: bool = False  #: a prism that nothing stops either way along its axis
+    fit: Fit = "none"
 
     def moved(self, pose: Array) -> Contact:
         """The same contact after a rigid motion."""

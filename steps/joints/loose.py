@@ -89,7 +89,7 @@ def _come_to_rest(
     yield from (
         (
             (one, two, replace(joint, moves=True, glue_area_mm2=0.0, why=WHY))
-            for one, two, joint in place(model, pair, [_bare(each) for each in held], settings)
+            for one, two, joint in place(model, pair, [_bare(each) for each in held], 0.0, settings)
         )
         if held
         else ()

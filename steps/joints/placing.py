@@ -3,28 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from steps.fit import GAP_DIGITS, TURNS, by_calliper, classify, explain, judged_gap
-from steps.hold import Hold, hold_of
+from steps.card import GAP_DIGITS
+from steps.fit import TURNS
 from steps.joints.contact import Contact
-from steps.model import KIND_ORDER, Array, Fit, IntArray, Joint, Model, Touch, TouchKind
+from steps.joints.judging import judged
+from steps.model import KIND_ORDER, Array, IntArray, Joint, Model, Touch, TouchKind
 from steps.settings import Settings
 
 Placed = tuple[int, int, Joint]  #: rows of the two parts, and their joint, not yet numbered
 
 
-def place(model: Model, pairs: IntArray, contacts: Sequence[Contact], settings: Settings) -> list[Placed]:
-    """One joint per pair that repeats a situation."""
+def place(
+    model: Model, pairs: IntArray, contacts: Sequence[Contact], weight_n: float, settings: Settings
+) -> list[Placed]:
+    """One joint per pair that repeats a situation; ``weight_n`` is that of the lighter of the two parts."""
     poses = model.poses[pairs[:, 0]]
     turn, shift = poses[:, :3, :3], poses[:, :3, 3]
     spots = np.vstack([np.vstack([c.point, c.points]) for c in contacts])
     ways = np.vstack([np.vstack([c.axis, c.normals]) for c in contacts])
     spots = np.einsum("pij,kj->pki", turn, spots) + shift[:, None]
     ways = np.einsum("pij,kj->pki", turn, ways)
-    pattern = _pattern(model, pairs[0], contacts, spots[0], ways[0], settings)
+    pattern = _pattern(model, pairs[0], contacts, spots[0], ways[0], weight_n, settings)
     joints = []
     for row, (first, second) in enumerate(pairs):
         ids = (model.parts[first].id, model.parts[second].id)
@@ -80,11 +83,19 @@ def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
         backings=c.backings,
         bore_mm=c.bore,
         slope=c.slope,
+        slides=c.slides,
+        fit=c.fit,
     )
 
 
 def _pattern(
-    model: Model, pair: IntArray, contacts: Sequence[Contact], spots: Array, ways: Array, settings: Settings
+    model: Model,
+    pair: IntArray,
+    contacts: Sequence[Contact],
+    spots: Array,
+    ways: Array,
+    weight_n: float,
+    settings: Settings,
 ) -> _Pattern:
     kind = min((c.kind for c in contacts), key=KIND_ORDER.index)
     chosen = [c for c in contacts if c.kind == kind]
@@ -96,29 +107,20 @@ def _pattern(
         end = at + 1 + len(c.points)
         touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
         at = end
-    gap = min(c.gap for c in chosen)
-    judged = judged_gap(gap, kind, settings)
-    hold = hold_of(touches, settings)
-    fit: Fit = "none" if kind == "rest" else classify(judged, settings, kind)
-    moves = _moves(kind, chosen, contacts, fit)
+    moves = _moves(kind, chosen, contacts, model.scale)
     values: dict[str, object] = {
         "kind": kind,
         "contacts": _count(kind, chosen),
-        "gap_mm": float(gap),
+        "gap_mm": float(min(c.gap for c in chosen)) + 0.0,
         "depth_mm": max(c.depth for c in chosen),
         "snap_mm": max(c.snap for c in chosen),
-        "fit": fit,
         "moves": moves,
-        "hold_n": hold.hold_n,
-        "hold_range_n": hold.range_n,
-        "push_n": hold.push_n,
-        "estimated": hold.estimated,
-        "hold_low_n": hold.range_n[0],
-        "hold_high_n": hold.range_n[1],
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
-        "why": _why(kind, chosen, judged, fit, hold, moves, model.scale, settings),
+        **judged(kind, touches, _count(kind, chosen), moves, weight_n, model.scale, settings),
     }
-    return _Pattern(tuple(contacts), carrier, strongest, values)
+    fits = values.pop("fits")
+    contacts = tuple(replace(c, fit=fit) for c, fit in zip(contacts, fits, strict=True))  # type: ignore[call-overload]
+    return _Pattern(contacts, carrier, strongest, values)
 
 
 def _count(kind: TouchKind, chosen: Sequence[Contact]) -> int:
@@ -142,58 +144,20 @@ def _coaxial(one: Contact, other: Contact) -> bool:
     return bool(np.linalg.norm(across) <= 0.1 * other.radius and abs(one.axis @ other.axis) >= 0.999)
 
 
-def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact], fit: Fit) -> bool:
-    """Balls and hinges; a single round peg that turns freely or has nothing else to stop it; a prism that
-    nothing stops along its axis, with room enough to slide."""
+def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact], scale: float) -> bool:
+    """Balls and hinges; a single round peg that turns freely, or that nothing else stops; a prism that
+    nothing stops along its axis.
+
+    What was drawn to move at the file's own size is meant to, whatever the scale makes of its gap; one drawn
+    to be squeezed is not.
+    """
     if kind in ("ball", "hinge"):
         return True
+    own = round(min(c.gap for c in chosen) / scale, GAP_DIGITS)
     if kind == "peg" and all(c.slides for c in chosen):
-        return fit in ("slide", "loose")
+        return own >= 0
     if kind != "peg" or not chosen[0].all_round:
         return False
     if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
         return False
-    gap = round(min(c.gap for c in chosen), GAP_DIGITS)
-    return TURNS[0] <= gap <= TURNS[1] or len(contacts) == len(chosen)
-
-
-def _why(
-    kind: TouchKind,
-    chosen: Sequence[Contact],
-    gap: float,
-    fit: Fit,
-    hold: Hold,
-    moves: bool,
-    scale: float,
-    settings: Settings,
-) -> str:
-    """One sentence with the numbers: what engages, the gap and its class, the hold and where it is from."""
-    if kind == "rest":
-        area = sum(c.area for c in chosen)
-        if area == 0:
-            return "they touch at points or a line; nothing grips"
-        return f"flat faces rest on each other over {area:.0f} mm²; nothing grips"
-    noun = {"stud": "stud", "peg": "peg", "ball": "ball", "hinge": "hinge pin"}[kind]
-    number = _count(kind, chosen)
-    count = f"{number} {noun}{'' if number == 1 else 's'}"
-    text = f"{count}, {explain(gap, fit, scale, settings, kind == 'stud' and by_calliper(settings), kind)}"
-    text += _motion(kind, chosen, gap, moves)
-    return f"{text}; holds about {_newtons(hold.hold_n)}, {hold.source}" if hold.hold_n > 0 else text
-
-
-def _motion(kind: TouchKind, chosen: Sequence[Contact], gap: float, moves: bool) -> str:
-    """What a joint that moves or snaps is meant to do."""
-    snap = max(c.snap for c in chosen)
-    text = f"; snaps past {snap:.2f} mm" if snap > 0 else ""
-    if not moves or kind == "ball":
-        return text
-    if chosen[0].slides:
-        return f"{text}; slides along it"
-    low, high = TURNS
-    gap = round(gap, GAP_DIGITS)
-    way = "stiffly" if gap < low else "well" if gap <= high else "with play"
-    return f"{text}; turns {way} ({low:g} to {high:g} mm is meant)"
-
-
-def _newtons(force: float) -> str:
-    return f"{force:.0f} N" if force >= 10 else f"{force:.1f} N"
+    return own >= TURNS[0] or (own >= 0 and len(contacts) == len(chosen))

@@ -17,7 +17,7 @@ import numpy as np
 
 from steps.features import measure
 from steps.kept import Kept
-from steps.model import Measures, Model, Order, Plan, Problem
+from steps.model import Change, Measures, Model, Order, Plan, Problem
 from steps.output import write_folder
 from steps.pipeline import made_with
 from steps.prints.adapter import Adapter
@@ -26,7 +26,6 @@ from steps.prints.bed import bed_fit, too_large
 from steps.prints.entries import Entries, entries_table, read_entries
 from steps.prints.items import PrintItem, by_colour, print_items, print_problems
 from steps.prints.labels import plain
-from steps.prints.refit import Change, Refit
 from steps.prints.run import APART_MM, Plate, print_run
 from steps.prints.sheet import sheet_pdf
 from steps.prints.solids import solid_files
@@ -72,18 +71,12 @@ def prepare(
     measures: Measures,
     settings: Settings,
     order: Order | None = None,
-    refitted: Refit | None = None,
     wedge: Adapter | None = None,
     entries: Entries | None = None,
     only_left: bool = False,
 ) -> Prints:
     """Lay out all prints of ``model``. With an order, plates follow the build; with ``only_left`` they hold
-    what by the ``entries`` is still to be printed.
-
-    With ``refitted`` (of this model) its shapes are printed instead, and its problems are told too.
-    """
-    if refitted is not None:
-        model, measures = refitted.model, measure(refitted.model, settings)
+    what by the ``entries`` is still to be printed."""
     items = print_items(model, measures, settings)
     needed = BuildSequence.of(model, order).first_needed if order is not None else {}
     left = None
@@ -97,8 +90,8 @@ def prepare(
         items,
         print_run(items, settings.printer, needed, left),
         needed,
-        () if refitted is None else refitted.changes,
-        problems if refitted is None else refitted.problems + problems,
+        tuple(change for shape in model.shapes for change in shape.changes),
+        problems,
         wedge,
         entries or Entries(),
     )

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import networkx as nx
 import numpy as np
@@ -12,7 +11,6 @@ from manifold3d import Manifold
 
 from steps.errors import FaultyModel
 from steps.model import Array, Feature, Joint, Joints, Measures, Model, Problem
-from steps.prints.refit import Change
 from steps.prints.solids import Solid, solid_of
 
 #: The steepest slope: beyond it the pegs alone carry the model.
@@ -43,17 +41,15 @@ def display_adapter(
     measures: Measures,
     joints: Joints,
     degrees: float,
-    changes: Sequence[Change] = (),
 ) -> Adapter:
     """A wedge that shows what stands on the model's display pegs at ``degrees`` from level.
 
-    The model leans the way it does now; ``changes`` of a refit change the wedge's pegs too. Raises
-    ValueError for an angle outside 0 to 60, FaultyModel when no peg joint divides the model in two.
+    The model leans the way it does now, and the wedge's pegs are the model's own. Raises ValueError for an
+    angle outside 0 to 60, FaultyModel when no peg joint divides the model in two.
     """
     if not 0 <= degrees <= STEEPEST_DEGREES:
         raise ValueError(f"display angle: {degrees:g} degrees is outside 0 to {STEEPEST_DEGREES:g}")
     joint, carried = _display_joint(joints)
-    grown = sum(each.delta_mm for each in changes if (each.kind, each.shape) == ("peg", _shape(model, joint)))
     frame, pegs = _seat(model, measures, joint)
     above = np.concatenate([_placed(model, part) for part in carried])
     middle = _centre_of_mass(model, measures, carried)
@@ -69,15 +65,10 @@ def display_adapter(
     balance = pose[:3, :3] @ middle + pose[:3, 3]
     body = _pedestal(seat) + _foot(seat, balance)
     for peg, foot in pegs:
-        peg = replace(peg, radius_mm=peg.radius_mm + grown)
         body += _peg(peg, pose[:3, :3] @ foot + pose[:3, 3], _slope(degrees)[:3, :3])
     name = f"display wedge {degrees:g} degrees"
     solid = solid_of(name, body)
     return Adapter(solid, degrees, pose, carried, len(pegs))
-
-
-def _shape(model: Model, joint: Joint) -> str:
-    return model.part_by_id[joint.a].shape
 
 
 def _display_joint(joints: Joints) -> tuple[Joint, tuple[str, ...]]:

@@ -16,7 +16,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from steps.model import Array, IntArray
-from steps.prints.planes import flattened
+from steps.planes import flattened
 
 #: Faces that lean out further than this from upright sag without support (degrees).
 #: Common practice, no source.

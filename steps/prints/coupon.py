@@ -32,7 +32,7 @@ def make_coupon(model: Model, measures: Measures, joints: Joints, settings: Sett
 
     Raises FaultyModel when the model has none, or only open meshes carry them.
     """
-    found = [find_ladder(model, measures, joints, kind) for kind in LADDER_KINDS]
+    found = [find_ladder(model, measures, joints, kind, settings) for kind in LADDER_KINDS]
     ladders = tuple(ladder for ladder in found if ladder is not None)
     if not ladders:
         text = (

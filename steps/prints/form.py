@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from reportlab.platypus import Flowable, Spacer, Table
 
 from steps.booklet.words import Words, later
-from steps.fit import N_PER_KG, limits
-from steps.model import Measures, Model
+from steps.card import N_PER_KG
+from steps.model import Fit, Measures, Model
 from steps.prints.ladder import Ladder, LadderKind
 from steps.prints.paper import MM, Paper, shortened
 from steps.settings import CARD_CLASSES, Settings
@@ -20,6 +20,8 @@ LONGEST_NAME = 34
 FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
 #: Pulls that the form has room for: the first one, which is left out, and five that count (proposal).
 PULLS, PULLED_NUMBERS = 5, 3
+#: Blanks with commas between in each list of numbers, as the settings file wants them.
+BLANKS = 6
 
 #: By the letter that the word in the settings file begins with.
 CLASS_WORDS = {
@@ -28,6 +30,7 @@ CLASS_WORDS = {
     "S": later("S slide: closes easily, holds little"),
     "L": later("L loose: falls off"),
 }
+LETTERS: dict[Fit, str] = {"tight": "T", "press": "P", "slide": "S", "loose": "L"}
 CARD_TITLES: dict[LadderKind, str] = {
     "stud": later("Studs: {carrier} in {holder}; the file's gap is {gap} mm per side"),
     "peg": later("Pegs: {carrier} in {holder}; the file's gap is {gap} mm per side"),
@@ -53,7 +56,6 @@ def form_pdf(ladders: Sequence[Ladder], model: Model, measures: Measures, settin
         paper.strong(words.say("What to write in stepleaf.toml, beside the model")),
         _lines(ladders, paper),
     ]
-    flow.append(paper.line(_now(words, settings)))
     return paper.pdf(flow, title)
 
 
@@ -68,7 +70,8 @@ def _how(words: Words) -> list[str]:
         ),
         words.say(
             "Where it holds: hook a luggage scale in the eye and pull slowly, straight up. Leave the first "
-            "pull out, note five. The middle one × {factor} is the pull in N.",
+            "pull out, note five. The middle one × {factor} is the pull in N; after a month about half of it "
+            "is left, and the plan reckons with that.",
             factor=words.number(N_PER_KG, 2),
         ),
         words.say("Do it again for each spool and nozzle."),
@@ -97,7 +100,13 @@ def _outcome(ladder: Ladder, paper: Paper) -> Table:
     blanks = ["" for _ in ladder.gaps]
     rows = [
         [words.say("Number"), *(number for number, _ in ladder.gaps)],
-        [words.say("Gap per side, mm"), *(signed(gap, words) for _, gap in ladder.gaps)],
+        [
+            words.say("Gap, mm; likely"),
+            *(
+                f"{signed(gap, words)} {LETTERS[fit]}"
+                for (_, gap), fit in zip(ladder.gaps, ladder.expected, strict=True)
+            ),
+        ],
         [words.say("It goes"), *(letters for _ in ladder.gaps)],
         [words.say("Drawn across, mm"), *(words.number(wide, 2) for wide in ladder.widths_mm)],
         [words.say("Caliper X, mm"), *blanks],
@@ -134,7 +143,8 @@ def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
     tables = ", ".join(f"[fit.{ladder.kind}_card]" for ladder in ladders)
     rows = [[tables, words.say("one for each row of the card, with these lines in it")]]
     for each, letter in zip(CARD_CLASSES, CLASS_WORDS, strict=True):
-        rows.append([f"{each} = [ {'_ ' * 6}]", words.say("numbers circled {letter}", letter=letter)])
+        blanks = ", ".join("_" * BLANKS)
+        rows.append([f"{each} = [ {blanks} ]", words.say("numbers circled {letter}", letter=letter)])
     rows.append(
         [
             f"pulls_kg = {{ _ = [ {'_, ' * (PULLS - 1)}_ ] }}",
@@ -143,13 +153,3 @@ def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
     )
     rows.append(["[printer] boss_error_mm = _", words.say("caliper less drawn, mean of X and Y")])
     return paper.grid(rows, (86, 94), row_mm=ROW_MM[paper.size])
-
-
-def _now(words: Words, settings: Settings) -> str:
-    limit = limits(settings)
-    return words.say(
-        "Without it: tight below {tight}, press up to {press}, slide up to {slide} mm gap per side.",
-        tight=signed(limit.tight_below, words),
-        press=signed(limit.press_below, words),
-        slide=signed(limit.slide_below, words),
-    )

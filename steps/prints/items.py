@@ -124,6 +124,12 @@ def has_body(shape: Shape) -> bool:
     return bool(spread[-1] > FLAT_MM)
 
 
+def print_lie(shape: Shape, measure: Measure, settings: Settings) -> Lie:
+    """How a shape lies on the bed, before the turn about the upright."""
+    whole = trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False)
+    return best_lie(whole, measure, settings.printer.layer_mm)
+
+
 def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Laid:
     """Choose a shape's face, turn it so that it fits the bed, and weigh up the print."""
     layer = settings.printer.layer_mm

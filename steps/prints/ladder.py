@@ -14,13 +14,16 @@ from typing import Literal
 import numpy as np
 from manifold3d import Manifold
 
-from steps.model import Feature, Joints, Measures, Model, Part, Shape, Touch
+from steps.fit import fit_of
+from steps.force.printed import Print
+from steps.hold import forces_at
+from steps.model import Feature, Fit, Joint, Joints, Measures, Model, Part, Shape, Touch
 from steps.prints.digits import numeral
 from steps.prints.lie import turn_up
 from steps.prints.piece import HANDLE_MM, Reach, as_printed, handy, into_socket, with_handle
-from steps.prints.refit import moved_shape
 from steps.prints.solids import Solid, body_of, solid_of
-from steps.settings import CARD_GAPS_MM
+from steps.refit import moved_shape
+from steps.settings import CARD_GAPS_MM, Settings
 
 LadderKind = Literal["stud", "peg", "ball"]
 LADDER_KINDS: tuple[LadderKind, ...] = ("stud", "peg", "ball")
@@ -47,6 +50,7 @@ class Ladder:
     file_gap_mm: float  #: as the model's file has it
     stud_radius_mm: float
     of: tuple[str, str]  #: ids of the shapes whose stud and whose socket it tries
+    expected: tuple[Fit, ...]  #: at each number, by the estimate alone
 
     @property
     def widths_mm(self) -> tuple[float, ...]:
@@ -61,10 +65,13 @@ class _Pair:
     carrier: Shape
     holder: Part
     touch: Touch
+    joint: Joint
     gap_mm: float
 
 
-def find_ladder(model: Model, measures: Measures, joints: Joints, kind: LadderKind) -> Ladder | None:
+def find_ladder(
+    model: Model, measures: Measures, joints: Joints, kind: LadderKind, settings: Settings
+) -> Ladder | None:
     """The fit card for one kind of joint; None when the model has none, or its meshes are open."""
     pair = _pair(model, joints, kind)
     if pair is None:
@@ -92,18 +99,28 @@ def find_ladder(model: Model, measures: Measures, joints: Joints, kind: LadderKi
         pair.gap_mm,
         feature.radius_mm,
         (pair.carrier.id, holder.id),
+        _expected(pair, gaps, settings),
     )
+
+
+def _expected(pair: _Pair, gaps: Sequence[float], settings: Settings) -> tuple[Fit, ...]:
+    """What the contact that the card tries is likely to feel like at each gap."""
+    offsets = [pair.touch.gap_mm - gap for gap in gaps]
+    row = next(i for i, each in enumerate(pair.joint.touches) if each is pair.touch)
+    made = Print.of(settings)
+    forces = forces_at(pair.joint.touches, offsets, settings)
+    return tuple(fit_of(touches[row], pair.joint.share_n, made) for touches in forces)
 
 
 def _pair(model: Model, joints: Joints, kind: str) -> _Pair | None:
     """The handiest of the usual holders, and what it is most often put on."""
-    touches: dict[tuple[str, str], list[tuple[Touch, str]]] = {}
+    touches: dict[tuple[str, str], list[tuple[Touch, Joint, str]]] = {}
     for joint in joints.joints:
         for touch in joint.touches:
             if touch.kind == kind and touch.grips:
                 other = joint.other(touch.carrier)
                 shapes = model.part_by_id[touch.carrier].shape, model.part_by_id[other].shape
-                touches.setdefault(shapes, []).append((touch, other))
+                touches.setdefault(shapes, []).append((touch, joint, other))
     if not touches:
         return None
     held = Counter({holder: 0 for _, holder in touches})
@@ -113,9 +130,9 @@ def _pair(model: Model, joints: Joints, kind: str) -> _Pair | None:
     holder = min(usual, key=lambda each: (*_bulk(model.shape_by_id[each]), each))
     pairs = {carrier: found for (carrier, other), found in touches.items() if other == holder}
     carrier = max(pairs, key=lambda each: (len(pairs[each]), each))
-    gap = float(np.mean([touch.gap_mm for touch, _ in pairs[carrier]]))
-    touch, part = pairs[carrier][0]
-    return _Pair(model.shape_by_id[carrier], model.part_by_id[part], touch, gap)
+    gap = float(np.mean([touch.gap_mm for touch, _, _ in pairs[carrier]]))
+    touch, joint, part = pairs[carrier][0]
+    return _Pair(model.shape_by_id[carrier], model.part_by_id[part], touch, joint, gap)
 
 
 def _bulk(shape: Shape) -> tuple[float, float]:

@@ -9,8 +9,8 @@ import shapely
 import trimesh
 
 from steps.model import Array, Measure, frozen_array
+from steps.planes import flattened
 from steps.prints.bridges import Hanging, hanging
-from steps.prints.planes import flattened
 from steps.wording import Phrase, phrase
 
 #: Another face must need less than this share of the support before studs do not point up.

@@ -52,7 +52,8 @@ def print_run(
     of an item -> copies) says of how many copies, else all are.
 
     The next plate takes the colour of the part that is needed first and is filled with that colour,
-    in order of need, as far as the bed and the longest plate allow.
+    in order of need, as far as the bed and the longest plate allow. What is larger than the bed is on no
+    plate.
     """
     steps = needed or {}
     late = max(steps.values(), default=0) + 1
@@ -60,8 +61,13 @@ def print_run(
     def need(part: str) -> int:
         return steps.get(part, late)
 
+    fits = {row: item.laid.fit.fits for row, item in enumerate(items)}  # what is too large is on no plate
     wanted = {row: item.count if left is None else left.get(row, 0) for row, item in enumerate(items)}
-    waiting = {row: deque(_copies(item, wanted[row], need)) for row, item in enumerate(items) if wanted[row]}
+    waiting = {
+        row: deque(_copies(item, wanted[row], need))
+        for row, item in enumerate(items)
+        if wanted[row] and fits[row]
+    }
     plates: list[Plate] = []
     while waiting:
         first = min(waiting, key=lambda row: (need(waiting[row][0]), row))
@@ -98,13 +104,12 @@ class _Shelf:
         self.copies: list[OnPlate] = []
         self.minutes = 0.0
         self.x = self.y = self.deep = 0.0
-        self.full = False
 
     def take(self, row: int, part: str, item: PrintItem) -> bool:
         """Place one copy, or say that it does not go on this plate."""
         wide, deep = item.laid.footprint_mm
         minutes = item.laid.use.minutes
-        if self.copies and (self.full or self.minutes + minutes > self.longest):
+        if self.copies and self.minutes + minutes > self.longest:
             return False
         x, y, row_deep = self.x, self.y, self.deep
         if x + wide > self.bed[0] and self.copies:
@@ -114,5 +119,4 @@ class _Shelf:
         self.copies.append(OnPlate(row, part, float(x + wide / 2), float(y + deep / 2)))
         self.x, self.y, self.deep = x + wide + APART_MM, y, max(row_deep, deep)
         self.minutes += minutes
-        self.full = not item.laid.fit.fits  # what is too large stays alone
         return True

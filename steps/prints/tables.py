@@ -6,8 +6,8 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
+from steps.model import Change
 from steps.prints.items import PrintItem, by_colour
-from steps.prints.refit import Change
 from steps.prints.run import Plate
 
 #: A cell that begins with one of these would be read as a formula.

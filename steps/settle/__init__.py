@@ -28,7 +28,7 @@ def settle(
     schedule = Scheduler(model, measures, joints, order, settings, curing, on_glue, on_hard, holds).run()
     facts = {**schedule.facts, "held_steps": float(sum(bool(held) for held in holds.values()))}
     lift = _lift_min(gluing, settings)
-    return Work(schedule.steps, hard_presses(structure, sequence), facts, lift)
+    return Work(schedule.steps, hard_presses(structure, sequence, measures, settings), facts, lift)
 
 
 def strength_of(gluing: Gluing) -> Curing:

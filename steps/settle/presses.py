@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from steps.model import Joint, Problem, Step
+from steps.cures import cures_of
+from steps.model import Joint, Measures, Problem, Step
 from steps.progress import over
 from steps.sequence import BuildSequence
+from steps.settings import Settings
 from steps.statics import Structure
 from steps.statics.pressing import pressing
 from steps.strength import hands, strongest_push_n
@@ -17,23 +19,42 @@ NAMED = 4
 SAME_N = 0.5
 
 
-def hard_presses(structure: Structure, sequence: BuildSequence) -> tuple[Problem, ...]:
+def hard_presses(
+    structure: Structure, sequence: BuildSequence, measures: Measures, settings: Settings
+) -> tuple[Problem, ...]:
     """A warning for each step in which something takes more than an adult's hands to press home."""
-    found = []
+    hard: list[tuple[Step, Sequence[str], Sequence[str], float]] = []
     for moment in over(sequence.moments):
         for arrived, arrival in enumerate(moment.arrivals):
             press = pressing(structure, moment.standing(arrived), arrival.parts, arrival.way)
             if press.push_n > strongest_push_n():
-                found.append(_hard(structure, moment.step, arrival.parts, press.names, press.push_n))
-    return tuple(found)
+                hard.append((moment.step, arrival.parts, press.names, press.push_n))
+    if not hard:
+        return ()
+    closing = [_closing(structure, names, on) for _, names, on, _ in hard]
+    cures = cures_of(closing, structure.model, measures, structure.joints, settings)
+    return tuple(
+        _hard(structure, step, names, on, push, joints, cure)
+        for (step, names, on, push), joints, cure in zip(hard, closing, cures, strict=True)
+    )
+
+
+def _closing(structure: Structure, names: Sequence[str], on: Sequence[str]) -> list[Joint]:
+    """The joints that close when parts come onto others."""
+    joints = structure.joints
+    closing = [joint for name in names for joint in joints.of_part.get(name, ()) if joint.other(name) in on]
+    return [joint for joint in closing if joint.push_n > SAME_N and {joint.a, joint.b} - set(names)]
 
 
 def _hard(
-    structure: Structure, step: Step, names: Sequence[str], on: Sequence[str], push_n: float
+    structure: Structure,
+    step: Step,
+    names: Sequence[str],
+    on: Sequence[str],
+    push_n: float,
+    closing: Sequence[Joint],
+    cure: str,
 ) -> Problem:
-    joints = structure.joints
-    closing = [joint for name in names for joint in joints.of_part.get(name, ()) if joint.other(name) in on]
-    closing = [joint for joint in closing if joint.push_n > SAME_N and {joint.a, joint.b} - set(names)]
     ids = sorted({joint.id for joint in closing}, key=structure.joint_row.__getitem__)
     listed = ", ".join(ids[:NAMED]) + (f" and {len(ids) - NAMED} more" if len(ids) > NAMED else "")
     needs = "needs" if len(ids) == 1 else "need"
@@ -41,14 +62,6 @@ def _hard(
     together = "" if len(ids) == 1 else " together"
     text = (
         f"Step {step.number}: {listed} {needs} about {push_n:.0f} N{together} to close, over the "
-        f"{limit.push_n:.0f} N that hands can push ({limit.words}). {_doubt(closing)}press with a clamp, "
-        "a few studs at a time, or change the fit (`stepleaf prints --refit press`)."
+        f"{limit.push_n:.0f} N that hands can push ({limit.words}). {cure}"
     )
     return Problem("hard-to-press", "warning", tuple(dict.fromkeys([*names[:1], *on])), text)
-
-
-def _doubt(closing: Sequence[Joint]) -> str:
-    """Start of the advice: an estimated push is to be tried on the fit card before it is believed."""
-    if any(joint.estimated for joint in closing):
-        return "The figure is an estimate: try the fit card first (`stepleaf coupon`). If it is as stiff, "
-    return "So: "

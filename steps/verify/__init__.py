@@ -25,6 +25,7 @@ from steps.settings import USUAL, Settings
 from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model
 from steps.verify.gluing import NAMES, check_glue
 from steps.verify.mended import check_mended
+from steps.verify.refitted import as_printed, check_refit
 from steps.verify.replay import CHECKS, Replay
 from steps.verify.report import Check, Fault, Report
 
@@ -55,8 +56,10 @@ def verify_plan(
         return _replayed(plan, model)
 
 
-def _replayed(plan: PlanFile, model: Model) -> Report:
-    first = [check_contract(plan), check_model(plan, model), check_mended(plan, model)]
+def _replayed(plan: PlanFile, read: Model) -> Report:
+    first = [check_contract(plan), check_model(plan, read), check_mended(plan, read)]
+    model = as_printed(plan, read)
+    first.append(check_refit(plan, read, model))
     names = (("copies alike", "copies"), *CHECKS, *NAMES)
     skipped = [Check(name, what, skipped=True) for name, what in names]
     if _names_unknown(plan, model) or _no_direction(plan):

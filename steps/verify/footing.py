@@ -2,7 +2,8 @@
 
 Where faces lie on each other is found from the meshes; where studs and pegs sit, how hard they hold, and
 what is glued is taken from the plan. A stud keeps its part from moving sideways, and holds along its axis
-with its share of the joint's hold. A ball, hinge or turning peg that cannot slip out stays where it is put.
+with its share of the joint's hold: the likely one while it is built, the low end of its band when it is
+done. A ball, hinge or turning peg that cannot slip out stays where it is put.
 """
 
 from __future__ import annotations
@@ -131,17 +132,21 @@ class Footing:
     def _rig_joints(self) -> None:
         """The struts of every joint bare and, where it may be glued, as a bond."""
         self.bare: dict[str, Struts] = {}
+        self.relied: dict[str, Struts] = {}
         self.bonded: dict[str, Struts] = {}
         self.joints_of: dict[str, list[JointEntry]] = {}
         for joint in self.plan.joints:
-            self.bare[joint.id] = self._bare(joint)
+            self.bare[joint.id] = self._bare(joint, joint.hold_n)
+            low = joint.hold_n if joint.moves or joint.hold_low_n is None else joint.hold_low_n
+            self.relied[joint.id] = self._bare(joint, low)
             if joint.mark == "glue":
                 self.bonded[joint.id] = self._bonded(joint)
             for end in (joint.a, joint.b):
                 self.joints_of.setdefault(end, []).append(joint)
         self.ends = {joint.id: (self.row[joint.a], self.row[joint.b]) for joint in self.plan.joints}
 
-    def _bare(self, joint: JointEntry) -> Struts:
+    def _bare(self, joint: JointEntry, hold_n: float) -> Struts:
+        """A joint without glue that holds so much along its axis."""
         rig = Rig()
         gripping = [touch for touch in joint.touches if touch.kind != "rest"]
         stiff = joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
@@ -153,7 +158,7 @@ class Footing:
                 for way in np.eye(3):
                     rig.lock(other, carrier, rim, way, STIFF_N)
                 continue
-            share = joint.hold_n / len(gripping)
+            share = hold_n / len(gripping)
             points = rim if len(gripping) <= FEW_STUDS else middle[None]
             for way in _across(axis):
                 rig.lock(other, carrier, middle, way)
@@ -177,14 +182,14 @@ class Footing:
         if len(lying) < 3:
             lying = np.concatenate([lying, *(self._rim(touch) for touch in joint.touches)])
         if not len(lying):
-            return self._bare(joint)
+            return self._bare(joint, joint.hold_n)
         area = sum(bond.area_mm2 for bond in joint.bonds) or joint.glue_area_mm2
         most = BOND_MPA * area / len(lying)
         rig.add(b, a, lying, -axis, most)
         rig.add(b, a, lying, axis)
         for way in _across(axis):
             rig.lock(b, a, lying, way)
-        return Struts.join([rig.struts(), self._bare(joint)])
+        return Struts.join([rig.struts(), self._bare(joint, joint.hold_n)])
 
     def _carried(self, carrier: int, other: int, axis: Array) -> bool:
         """Whether faces across the axis carry what the stud would else carry along it."""
@@ -213,15 +218,21 @@ class Footing:
         cured: Set[str],
         held: Iterable[str] = (),
         press: Array | None = None,
+        relied: bool = False,
     ) -> float:
         """The share of its weight (or, with ``press`` (n, 6), of that load on top of it) that what is built
-        carries on a table at ``level``, the joints in ``cured`` being bonds and the parts ``held`` fixed."""
+        carries on a table at ``level``, the joints in ``cured`` being bonds and the parts ``held`` fixed.
+
+        While hands are at it each joint counts with what it likely holds; ``relied`` with the low end of its
+        band, as when it stands for years.
+        """
+        bare = self.relied if relied else self.bare
         rows = np.array(sorted(self.row[part] for part in parts), dtype=np.int64)
         count = len(self.mass)
         there = np.zeros(count, dtype=bool)
         there[rows] = True
         joints = [
-            self.bonded[name] if name in cured and name in self.bonded else self.bare[name]
+            self.bonded[name] if name in cured and name in self.bonded else bare[name]
             for name, (a, b) in self.ends.items()
             if there[a] and there[b]
         ]

@@ -26,6 +26,8 @@ SAME_WAY = float(np.cos(np.radians(1.0)))
 KEPT_BY_STUDS = float(np.cos(np.radians(45.0)))
 #: A way in within 1 degree of straight down presses only downwards (cosine, negative).
 STRAIGHT_DOWN = -float(np.cos(np.radians(1.0)))
+#: Problems by which a plan says itself that something may come off the finished model.
+LEFT_UNHELD = frozenset({"cannot-hold", "falls-off", "not-one-piece", "comes-off", "not-worked-out"})
 #: Names of the checks that a replay makes, and what each looks at.
 CHECKS = (
     ("parts once", "parts"),
@@ -38,6 +40,7 @@ CHECKS = (
     ("connected", "steps"),
     ("pressing", "presses"),
     ("stands", "steps"),
+    ("stays together", "models"),
     ("turns", "turns"),
     ("complete", "parts"),
 )
@@ -97,6 +100,7 @@ class Replay:
         self._joints_touch()
         for step in over(self.plan.steps):
             self._step(step)
+        self._stays_together()
         self._all_once()
         self._complete()
         self.checks["moves free"].remark = (
@@ -311,6 +315,26 @@ class Replay:
             carried = f"it carries {max(share, 0.0):.0%} of its weight"
             text = f"what is built would fall over or apart: {carried}, {held}"
             self._fault("stands", text, step, self._coming(step))
+
+    def _stays_together(self) -> None:
+        """What is finished carries itself by its glue and by what each joint may be relied on to hold."""
+        if not self.plan.steps:
+            return
+        step, check = self.plan.steps[-1], self.checks["stays together"]
+        build = self.builds[step.assembly]
+        check.looked_at = 1
+        fallen = [*self.checks["stands"].faults, *self.checks["stands"].doubts]
+        if step.hold or any(fault.step == step.number for fault in fallen):  # it does not even stand
+            return
+        up = np.array(step.up)
+        share = self.footing.carries(build.parts, up, build.level, self.cured, relied=True)
+        if share < ENOUGH:
+            text = f"the finished model carries {max(share, 0.0):.0%} of its weight by what surely holds"
+            told = any(problem.code in LEFT_UNHELD for problem in self.plan.problems)
+            if told:
+                check.doubt(text, step.number)
+            else:
+                self._fault("stays together", text, step, self._coming(step))
 
     def _turns(self, step: StepEntry, build: Build) -> None:
         """Nothing lies loose on a build, or on a sub-assembly, that is turned."""
