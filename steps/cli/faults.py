@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from steps.cli.telling import message
-from steps.errors import FaultyModel
+from steps.errors import CannotWrite, FaultyModel
+from steps.kept import Kept
 from steps.model import Model, Problem
 from steps.settings import Settings
 
@@ -32,7 +33,7 @@ def faults_pictured(target: Path, settings: Settings, quiet: bool) -> Iterator[N
 def picture_faults(
     model: Model, problems: Sequence[Problem], target: Path, settings: Settings, quiet: bool
 ) -> list[Path]:
-    """One picture for each kind of error that names parts; their paths."""
+    """One picture for each kind of error that names parts, where no file is in its way; the paths."""
     by_code: dict[str, list[str]] = {}
     for problem in problems:
         if problem.severity == "error" and problem.parts and model.placed:
@@ -42,7 +43,14 @@ def picture_faults(
     for code, parts in list(by_code.items())[:MOST_PICTURES]:
         if parts:
             path = target.with_name(f"{_stem(target)}-{code}.png")
+            kept = Kept()
+            try:
+                kept.allow([path])
+            except CannotWrite as spared:
+                message(f"no picture of the parts in question: {spared}", quiet)
+                continue
             _write(model, list(dict.fromkeys(parts)), path, settings)
+            kept.wrote([path])
             message(f"picture of the parts in question: {path}", quiet)
             written.append(path)
     return written

@@ -334,7 +334,7 @@ class _Site:
         for row, on in enumerate(ons):
             below = self.placed.get(on.text)
             if below is None:
-                known = ", ".join(list(self.placed)[-6:]) or "nothing yet"
+                known = ", ".join(list(self.placed)[-6:]) or f"none yet ({TABLE!r} is where the first stands)"
                 self.faults.add(
                     "build-on", on, f"there is no part {on.text!r} to sit on; the last ones set are {known}."
                 )

@@ -158,11 +158,18 @@ def _place(face: Face, stud: Word, part: str, faults: Faults) -> tuple[int, int]
         return at
     near = min(face.seats, key=lambda each: (abs(each[0] - at[0]) + abs(each[1] - at[1]), each))
     text = (
-        f"{part} has no {face.kind} {stud.text} on its {face.name}: columns 1 to {face.columns}, rows 1 to "
+        f"{part} has no {face.kind} {stud.text} {_side(face)}: columns 1 to {face.columns}, rows 1 to "
         f"{face.rows}. The nearest is {_told(face, near)}."
     )
     faults.add("build-stud", stud, text)
     return None
+
+
+def _side(face: Face) -> str:
+    """Where a face's seats are, in words."""
+    if face.kind not in ("stud", "socket"):
+        return "of its own"
+    return "underneath" if face.name == "under" else f"on its {face.name}"
 
 
 def _told(face: Face, at: tuple[int, int]) -> str:

@@ -104,6 +104,7 @@ def read_source(path: Path, faults: Faults) -> Source:
     for key in table:
         if key not in SECTIONS:
             text = f"there is no {key!r} here; known are {', '.join(SECTIONS)}."
+            text += " Lines stand under [build]." if key == "lines" else ""
             faults.add("build-key", where.key(key), text)
     build = _table(table, "build", where, faults)
     groups = _table(table, "group", where, faults)
