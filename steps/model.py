@@ -75,6 +75,7 @@ class Problem:
     parts: tuple[str, ...]
     text: str
     joints: tuple[str, ...] = ()  #: ids of the joints it is about
+    step: int = 0  #: number of the step it is about; 0 where it is about none
 
 
 # ---------------------------------------------------------------------------------- read

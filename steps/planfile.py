@@ -241,6 +241,7 @@ class ProblemEntry(Entry):
     parts: tuple[str, ...]
     text: str
     joints: tuple[str, ...] = ()
+    step: int = 0  # 0 where it is about no step
 
 
 class PlanFile(Entry):
@@ -302,6 +303,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
                 parts=found.parts,
                 text=found.text,
                 joints=found.joints,
+                step=found.step,
             )
             for found in plan.problems
         ),

@@ -17,6 +17,7 @@ from steps.glue.families import family
 from steps.glue.hazards import complete
 from steps.model import Assembly, Attach, Joints, Move, Order, Step
 from steps.settings import GlueSettings, Settings
+from steps.settle import settle
 from steps.settle.schedule import Activity, Curing, Scheduler, critical_path
 from tests.stacks import STUD_HEIGHT, STUD_RADIUS, Cell, Stack, stack
 
@@ -345,3 +346,20 @@ def test_a_face_too_large_for_the_open_time_asks_for_a_slower_glue():
     grown = glue(built, glue=wish, reader="adult")
     assert family(grown.adhesive.family).open_s > family("cyanoacrylate").open_s
     assert not {"too-much-at-once", "cannot-hold"} & {one.code for one in grown.problems}
+
+
+def test_a_turn_that_no_glue_bears_is_told_at_its_step():
+    """The column is laid over before its last block comes: with a factor of 50,000 no bond bears it."""
+    built = column(hold_per_stud=0.0, gap=0.4, gram_per_cell=40.0)
+    order = one_by_one(built)
+    over = replace(order.steps[-1], up=np.array([1.0, 0.0, 0.0]))
+    turned = replace(order, steps=(*order.steps[:-1], over))
+    wish = Settings(
+        glue=GlueSettings(safety=5e4, cases={**PICKED_UP, "turn": 1.0, "body": 0.0, "shelf": 0.0})
+    )
+    found = choose_glue(built.model, built.measures, built.joints, turned, wish)
+    told = [one for one in found.problems if one.code == "cannot-hold"]
+    assert [one.step for one in told] == [4]
+    assert "turned before step 4" in told[0].text and "Hold every part by hand" in told[0].text
+    work = settle(built.model, built.measures, built.joints, turned, found, wish)
+    assert work.step_by_number[4].by == "adult"

@@ -516,3 +516,17 @@ def test_every_kind_of_change_is_found(name):
     except ValidationError:
         return  # no reader would take it
     assert not verify_plan(plan, model).ok
+
+
+def test_a_turn_that_the_plan_warns_of_is_told_apart():
+    """Turned over with loose parts on it: a fault, and a doubt where the plan says that nothing bears it."""
+    model, data = good()
+    changed = copy.deepcopy(data)
+    KINDS["all_glue_taken_out"](changed)
+    KINDS["upside_down"](changed)
+    last = changed["steps"][-1]["number"]
+    assert verify_plan(PlanFile.model_validate(changed), model)["turns"].faults
+    warning = {"code": "cannot-hold", "severity": "warning", "parts": [], "text": "", "step": last}
+    changed["problems"].append(warning)
+    found = verify_plan(PlanFile.model_validate(changed), model)["turns"]
+    assert found.doubts and not found.faults

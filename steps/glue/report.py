@@ -129,23 +129,24 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
 
 
 def _cannot_hold(joints: Joints, found: LeastGlue, bonding: Bonding) -> list[Problem]:
-    """One problem for each kind of case that even glue cannot save."""
+    """One problem for each kind of case, and each turn, that even glue cannot save."""
     problems = []
-    worst: dict[str, tuple[float, LoadCase, int]] = {}
-    count: dict[str, int] = {}
+    worst: dict[tuple[str, int], tuple[float, LoadCase, int]] = {}
+    count: dict[tuple[str, int], int] = {}
     for case, row, asked in found.fails:
-        count[case.kind] = count.get(case.kind, 0) + 1
-        if case.kind not in worst or asked > worst[case.kind][0]:
-            worst[case.kind] = (asked, case, row)
-    for kind, (asked, case, row) in worst.items():
-        others = f" (and in {count[kind] - 1} more ways)" if count[kind] > 1 else ""
+        key: tuple[str, int] = (case.kind, case.step)
+        count[key] = count.get(key, 0) + 1
+        if key not in worst or asked > worst[key][0]:
+            worst[key] = (asked, case, row)
+    for each, (asked, case, row) in worst.items():
+        others = f" (and in {count[each] - 1} more ways)" if count[each] > 1 else ""
         joint = joints.joints[row] if row >= 0 else None
         text = (
             f"Even with glue the model does not hold when it is {case.words}{others} with a safety factor "
             f"of {case.case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, bonding)}"
         )
         parts = () if joint is None else (joint.a, joint.b)
-        problems.append(Problem("cannot-hold", "warning", parts, text))
+        problems.append(Problem("cannot-hold", "warning", parts, text, step=case.step))
     return problems
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from steps.bonding import bonding_of
 from steps.model import Gluing, Joints, Measures, Model, Order, Work
 from steps.sequence import BuildSequence
@@ -27,8 +29,11 @@ def settle(
     curing = strength_of(gluing)
     schedule = Scheduler(model, measures, joints, order, settings, curing, on_glue, on_hard, holds).run()
     facts = {**schedule.facts, "held_steps": float(sum(bool(held) for held in holds.values()))}
-    lift = _lift_min(gluing, settings)
-    return Work(schedule.steps, hard_presses(structure, sequence, measures, settings), facts, lift)
+    told = {problem.step for problem in gluing.problems}  # turns that are too much for the joints
+    steps = tuple(replace(work, by="adult") if work.number in told else work for work in schedule.steps)
+    return Work(
+        steps, hard_presses(structure, sequence, measures, settings), facts, _lift_min(gluing, settings)
+    )
 
 
 def strength_of(gluing: Gluing) -> Curing:

@@ -241,4 +241,6 @@ def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
 
 def _low_hold(joint: JointEntry) -> float:
     """What the joint may be relied on to hold, N."""
+    if joint.hold_low_n is not None:
+        return joint.hold_low_n
     return joint.hold_n if joint.hold_range_n is None else joint.hold_range_n[0]

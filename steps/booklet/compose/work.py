@@ -179,6 +179,9 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
         blocks += [Marked("turn", words.say(TURNS[matter.turned[step.number]]), strong=True)]
         blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
+    if any(problem.step == step.number for problem in matter.plan.gluing.problems):
+        text = words.say("An adult turns it: the joints do not bear it. Hold all parts together.")
+        blocks += [Marked("doubt", text, strong=True)]
     blocks += [
         Marked("turn", words.say("Turn over first: {name}", name=matter.assembly_name(assembly)), strong=True)
         for assembly in dict.fromkeys(each.assembly for each in arrivals if each.assembly)
