@@ -220,6 +220,34 @@ def test_everything_at_once_in_every_format(kind: str, tmp_path: Path) -> None:
     assert np.abs(gaps - clean_reading()[2]).max() <= 0.02
 
 
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "shells",
+        "hidden_left_out",
+        "inside_out",
+        "flipped",
+        "missing",
+        "t_joints",
+        "no_area",
+        "specks",
+        "partitions",
+        "decimated",
+    ],
+)
+def test_a_whole_model_in_one_file_falls_into_its_parts(fault: str, tmp_path: Path) -> None:
+    """One STL without names: shells pushed into each other are one part, those that touch are not."""
+    path = raw.as_stl(PILE, raw.meshes(PILE, raw.FAULTS[fault]), tmp_path / "raw.stl")
+    model = read_model(path, Settings())
+    assert len(model.parts) == len(PILE.placed) and len(model.shapes) == len(PILE.parts)
+    shapes, joints, _ = clean_reading()
+    measures = measure(model, Settings())
+    assert sorted((each.name, len(each.studs)) for each in measures.by_shape.values()) == shapes
+    found = find_joints(model, measures, Settings()).joints
+    assert sorted((j.kind, j.contacts) for j in found) == sorted(joint[2:] for joint in joints)
+    assert max(abs(j.gap_mm - 0.12) for j in found) <= 0.02
+
+
 def test_what_was_wrong_is_kept_with_the_shape(tmp_path: Path) -> None:
     path = raw.as_glb(PILE, raw.meshes(PILE, raw.hidden_left_out), tmp_path / "raw.glb")
     for shape in read_model(path, Settings()).shapes:

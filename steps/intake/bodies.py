@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.mend.soup import WELD_SHARE, components, edge_runs, is_closed, welded
+from steps.mend.sew import mostly_joined, split_sides
+from steps.mend.soup import components, edge_runs, is_closed
 from steps.model import Array, IntArray
 
 #: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.
@@ -32,12 +33,15 @@ def split_bodies(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[
     faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
     if not len(faces):
         return [(vertices, faces)], {}
-    if not is_closed(faces):
-        faces = welded(vertices, faces, WELD_SHARE)
+    closed = is_closed(faces)
+    whole = faces if closed else mostly_joined(vertices, faces)
+    faces, owner = (whole, np.arange(len(whole))) if closed else split_sides(vertices, whole)
     label, doubtful = _connected(vertices, faces)
     label, torn = _open_sheets_joined(faces, label)
     doubtful = np.r_[doubtful, torn]
     label = _hollows_joined(vertices, faces, label)
+    first = np.unique(owner, return_index=True)[1]  # all pieces of a face are of one body
+    doubtful, label, faces = owner[doubtful], label[first], whole
     label = _by_first_face(label)
     doubts: dict[int, int] = {}
     for face in doubtful:

@@ -11,7 +11,7 @@ from manifold3d import triangulate
 
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
-from steps.intake.bodies import split_bodies
+from steps.intake.planted import split_parts
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
 from steps.mend.soup import is_closed, merged_corners
 from steps.model import Array, Problem
@@ -175,7 +175,7 @@ def _bodies(
     own = vertices[used], renumbered.reshape(-1, 3)
     if whole or named > 1 or not sane(own[0]).all():
         return [(name or "unnamed", own)]
-    bodies, doubts = split_bodies(*merged_corners(own[0][own[1]]))
+    bodies, doubts = split_parts(*merged_corners(own[0][own[1]]))
     if len(bodies) == 1:
         return [(name or "body-1", bodies[0])]
     for row, edges in doubts.items():

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from steps.errors import UnreadableInput
-from steps.intake.bodies import split_bodies
+from steps.intake.planted import split_parts
 from steps.intake.scene import RawMesh, RawPart, Scene, sane
 from steps.mend.soup import merged_corners
 from steps.model import Array, Problem
@@ -32,7 +32,7 @@ def read_stl(path: Path, whole: bool = False) -> Scene:
     problems: list[Problem] = []
     for _, soup in soups:
         sound = sane(soup).all()  # else the checks name the file's fault
-        bodies, doubts = split_bodies(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
+        bodies, doubts = split_parts(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
         first = len(meshes)
         meshes += [RawMesh(f"body-{first + row + 1}", *body) for row, body in enumerate(bodies)]
         problems += [_not_split(path, f"body-{first + row + 1}", edges) for row, edges in doubts.items()]

@@ -116,6 +116,12 @@ class Rays:
         face = np.concatenate([small, np.repeat(large, len(SPOTS))])
         return np.concatenate(spots), face, np.concatenate(areas)
 
+    def first_distance(self, points: Array, ways: Array) -> Array:
+        """(k,) how far each ray goes before it meets a face; infinite where it meets none."""
+        origins = np.ascontiguousarray(points - self.middle, dtype=np.float32)
+        far = self.scene.run(origins, np.ascontiguousarray(ways, dtype=np.float32), query="DISTANCE")
+        return np.where(far < 1e30, far, np.inf).astype(np.float64)
+
     def _first(self, points: Array, ways: Array) -> IntArray:
         """(k,) the first face on each ray, -1 where there is none."""
         origins = np.ascontiguousarray(points - self.middle, dtype=np.float32)

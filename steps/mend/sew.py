@@ -64,6 +64,14 @@ def sew(vertices: Array, faces: IntArray, everywhere: bool = False) -> Sewn:
     return Sewn(vertices[used], rows.reshape(-1, 3), reach, empty, doubled, joined, split)
 
 
+def mostly_joined(vertices: Array, faces: IntArray) -> IntArray:
+    """The faces, corners made one over the measured reach, where the first stood; empty faces dropped."""
+    label, reach = _welding(vertices, faces, float(np.linalg.norm(np.ptp(vertices, axis=0))))
+    first = np.full(len(vertices), len(vertices))
+    np.minimum.at(first, label, np.arange(len(vertices)))
+    return _proper(vertices, first[label][faces], reach)
+
+
 def open_edges(faces: IntArray) -> IntArray:
     """(k, 2) rows (face, corner) of the sides that no other face shares."""
     order, starts, _ = edge_runs(faces)
@@ -151,7 +159,7 @@ def _split(
             break
         side, vertex = found
         total += len(np.unique(side))
-        faces = _fanned(faces, side, vertex)
+        faces, _ = _fanned(faces, side, vertex)
         faces, _ = _once(_proper(vertices, faces, min(reach, near)))
     return faces, total
 
@@ -201,8 +209,21 @@ def _on_sides(
     return side[of[order]], vertex[order]
 
 
-def _fanned(faces: IntArray, side: IntArray, vertex: IntArray) -> IntArray:
-    """Each named side split at its vertices: a fan about the corner across from it."""
+def split_sides(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
+    """The faces with open sides split where corners lie on them, and the row that each came from."""
+    near = ON_EDGE * LEAST_REACH * float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    owner = np.arange(len(faces))
+    for _ in range(MAX_ROUNDS):
+        found = _on_sides(vertices, faces, near, False)
+        if found is None:
+            break
+        faces, from_rows = _fanned(faces, *found)
+        owner = owner[from_rows]
+    return faces, owner
+
+
+def _fanned(faces: IntArray, side: IntArray, vertex: IntArray) -> tuple[IntArray, IntArray]:
+    """Each named side split at its vertices: a fan about the corner across from it; and the row of each."""
     face, corner = np.divmod(side, 3)
     begins = np.r_[True, side[1:] != side[:-1]]
     ends = np.r_[side[1:] != side[:-1], True]
@@ -211,4 +232,5 @@ def _fanned(faces: IntArray, side: IntArray, vertex: IntArray) -> IntArray:
     fan = [np.column_stack([before, vertex, c]), np.column_stack([vertex, b, c])[ends]]
     kept = np.ones(len(faces), dtype=bool)
     kept[face] = False
-    return np.vstack([faces[kept], *fan])
+    rows = np.concatenate([np.flatnonzero(kept), face, face[ends]])
+    return np.vstack([faces[kept], *fan]), rows

@@ -6,13 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from steps.model import Array, IntArray
 
-#: Corners this near, as a share of the mesh's extent, are one where exact merging leaves open edges
-#: (float32 carries 6e-8, six-digit decimals 1e-6).
-WELD_SHARE = 2e-6
 #: Odd multipliers for digests of coordinates (digits of the golden ratio, of pi and of e in hexadecimal).
 _ODD = np.array([0x9E3779B97F4A7C15, 0x243F6A8885A308D3, 0xB7E151628AED2A6B], dtype=np.uint64)
 
@@ -108,15 +104,3 @@ def edge_runs(faces: IntArray) -> tuple[IntArray, IntArray, IntArray]:
     order = np.argsort(key, kind="stable")
     key = key[order]
     return order, np.flatnonzero(np.r_[True, key[1:] != key[:-1]][: len(key)]), np.where(start < end, 1, -1)
-
-
-def welded(vertices: Array, faces: IntArray, share: float) -> IntArray:
-    """Faces with corners nearer than ``share`` of the extent made one; what collapses is dropped."""
-    reach = share * float(np.ptp(vertices, axis=0).max())
-    near = cKDTree(vertices).query_pairs(reach, output_type="ndarray") if reach > 0 else np.empty((0, 2), int)
-    if not len(near):
-        return faces
-    label = components(len(vertices), near)
-    first = np.full(len(vertices), len(vertices))
-    np.minimum.at(first, label, np.arange(len(vertices)))
-    return distinct_faces(first[label][faces])

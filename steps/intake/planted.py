@@ -1,0 +1,244 @@
+"""Shells of one soup that are one part: studs pushed into a roof, tubes into its underside.
+
+In a file without parts each shell comes out as a body of its own. A body is planted in another when a whole
+end of it lies in the other's material, or the rim of its open end does. What only touches is not, nor what a
+press fit squeezes: there no whole end lies within.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+
+from steps.intake.bodies import Body, split_bodies
+from steps.intake.meshes import SAME_SHARE
+from steps.mend.caps import close_rims
+from steps.mend.rays import Rays
+from steps.mend.sew import open_edges, sew
+from steps.mend.soup import components, signed_volume
+from steps.mend.unite import DUST_SHARE
+from steps.model import Array, IntArray
+
+#: An end is flat, and as wide as this share of the body at least: a facet of a stud is none.
+END_SHARE = 0.5
+#: Ends are looked for along so many directions, those with most face area first.
+MOST_WAYS = 12
+#: Points of an end that are asked for.
+POINTS = 12
+#: Ends are asked for this share of the pair's lesser extent behind them: what only touches is not within.
+WITHIN_SHARE = 1e-3
+#: A shell is planted only in one whose box is larger than its own by this much.
+SIZES_DIFFER = 0.9
+#: Two pairs of bodies stand alike within this share of the greater one's extent.
+SAME_PLACE = 1e-5
+#: Normals of one end agree within this (cosine of 1 degree).
+SAME_WAY = float(np.cos(np.radians(1.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class _End:
+    """Points (k, 3) of one end of a body, and the way out of the body there."""
+
+    points: Array
+    way: Array
+    open: bool
+
+    def moved(self, by: Array) -> _End:
+        return _End(self.points + by, self.way, self.open)
+
+    @cached_property
+    def box(self) -> list[list[float]]:
+        return [self.points.min(axis=0).tolist(), self.points.max(axis=0).tolist()]
+
+    def within(self, box: Array) -> bool:
+        """Whether it lies in a box but for what a hair's breadth brings."""
+        low, high = self.box
+        hair = 2 * WITHIN_SHARE * max(b - a for a, b in zip(low, high, strict=True))
+        return all(low[k] >= box[0, k] - hair and high[k] <= box[1, k] + hair for k in range(3))
+
+
+class _Body:
+    """A body to be planted, or to plant in."""
+
+    def __init__(self, vertices: Array, faces: IntArray):
+        self.vertices, self.faces = vertices, faces
+        self.box = np.array([vertices.min(axis=0), vertices.max(axis=0)])
+        self.extent = self.box[1] - self.box[0]
+
+    @cached_property
+    def rays(self) -> Rays:
+        vertices, faces = self.vertices, self.faces
+        if len(open_edges(faces)):
+            sewn = sew(vertices, faces)
+            vertices, faces = sewn.vertices, close_rims(sewn.vertices, sewn.faces, sewn.reach)[0]
+        return Rays(vertices, faces[:, ::-1] if signed_volume(vertices, faces) < 0 else faces)
+
+    @cached_property
+    def ends(self) -> list[_End]:
+        return [*self._flat_ends(), *self._open_ends()]
+
+    def _flat_ends(self) -> list[_End]:
+        corners = self.vertices[self.faces]
+        cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        length = np.linalg.norm(cross, axis=1)
+        real = length > 1e-12 * float(length.max(initial=0.0))
+        rounded = np.round(100 * cross[real] / length[real, None]).astype(np.int64)
+        kind = np.unique(rounded @ np.array([1_000_000, 1_000, 1]), return_inverse=True)[1].reshape(-1)
+        areas = np.bincount(kind, weights=length[real])
+        found = []
+        for row in np.argsort(-areas, kind="stable")[:MOST_WAYS]:
+            faces = np.flatnonzero(real)[kind == row]
+            way = cross[faces[np.argmax(length[faces])]]
+            way = way / np.linalg.norm(way)
+            height = self.vertices @ way
+            for side in (way, -way):
+                along = height if side is way else -height
+                top = np.flatnonzero(along > along.max() - 1e-5 * float(self.extent.max()))
+                across = self.vertices - np.outer(height, way)
+                if len(top) >= 3 and self._wide(across[top], across):
+                    found.append(_End(self.vertices[top], side, False))
+        return _distinct(found)
+
+    def _wide(self, end: Array, whole: Array) -> bool:
+        return bool((np.ptp(end, axis=0) >= END_SHARE * np.ptp(whole, axis=0) - 1e-9).all())
+
+    def _open_ends(self) -> list[_End]:
+        lone = open_edges(self.faces)
+        if not len(lone):
+            return []
+        rim = np.unique(np.concatenate([self.faces[lone[:, 0], lone[:, 1]]]))
+        points = self.vertices[rim]
+        spread = np.linalg.svd(points - points.mean(axis=0))
+        if spread[1][2] > 1e-3 * spread[1][0]:
+            return []
+        way = spread[2][2]
+        middle = self.box.mean(axis=0)
+        return [_End(points, way * (1 if (points.mean(axis=0) - middle) @ way > 0 else -1), True)]
+
+
+def _distinct(ends: Sequence[_End]) -> list[_End]:
+    kept: list[_End] = []
+    for end in ends:
+        if all(end.way @ other.way < SAME_WAY for other in kept):
+            kept.append(end)
+    return kept
+
+
+def split_parts(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[int, int]]:
+    """As :func:`split_bodies`, shells that are planted in each other made one part again."""
+    bodies, doubts = split_bodies(vertices, faces)
+    if len(bodies) < 2:
+        return bodies, doubts
+    label = planted(bodies)
+    order = list(dict.fromkeys(label.tolist()))
+    parts = [_joined([body for row, body in enumerate(bodies) if label[row] == part]) for part in order]
+    told: dict[int, int] = {}
+    for row, edges in doubts.items():
+        part = order.index(int(label[row]))
+        told[part] = told.get(part, 0) + edges
+    return parts, told
+
+
+def _joined(bodies: Sequence[Body]) -> Body:
+    if len(bodies) == 1:
+        return bodies[0]
+    starts = np.cumsum([0, *(len(vertices) for vertices, _ in bodies[:-1])])
+    return (
+        np.concatenate([vertices for vertices, _ in bodies]),
+        np.concatenate([faces + start for (_, faces), start in zip(bodies, starts, strict=True)]),
+    )
+
+
+def planted(bodies: Sequence[tuple[Array, IntArray]]) -> IntArray:
+    """(n,) label of the part that each body (vertices, faces) belongs to."""
+    known, kind, at = _kinds(bodies)
+    low, high = (np.array([known[k].box[side] for k in kind]) + at for side in (0, 1))
+    dust = _dust(low, high)
+    small = {row for row, _ in dust}
+    asked: dict[tuple[int, int, bytes], float] = {}
+    best: dict[int, tuple[float, int]] = {}
+    for row, host in _candidates(low, high):
+        if row in small:
+            continue
+        off = at[row] - at[host]
+        key = (
+            kind[row],
+            kind[host],
+            np.round(off / (SAME_PLACE * float(known[kind[host]].extent.max()))).tobytes(),
+        )
+        if key not in asked:
+            ends = known[kind[row]].ends
+            asked[key] = max((_depth(end.moved(off), known[kind[host]]) for end in ends), default=-1.0)
+        if asked[key] > best.get(row, (-0.5, -1))[0]:
+            best[row] = (asked[key], host)
+    tied = np.array([(row, host) for row, (_, host) in best.items()] + dust, dtype=np.int64).reshape(-1, 2)
+    return components(len(bodies), tied).astype(np.int64)
+
+
+def _kinds(bodies: Sequence[Body]) -> tuple[list[_Body], list[int], Array]:
+    """The bodies that differ, from their own least corners; which of them each body is; and where, (n, 3)."""
+    known: list[_Body] = []
+    kind: list[int] = []
+    at = np.array([vertices.min(axis=0) for vertices, _ in bodies])
+    alike: dict[bytes, list[int]] = {}
+    for (vertices, faces), low in zip(bodies, at, strict=True):
+        own = vertices - low
+        rounding = SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300)
+        same = alike.setdefault(hashlib.sha1(faces.tobytes()).digest(), [])
+        row = next((k for k in same if _same(known[k].vertices, own, rounding)), None)
+        if row is None:
+            row = len(known)
+            known.append(_Body(own, faces))
+            same.append(row)
+        kind.append(row)
+    return known, kind, at
+
+
+def _same(one: Array, other: Array, rounding: float) -> bool:
+    return one.shape == other.shape and bool(np.abs(one - other).max() <= rounding)
+
+
+def _dust(low: Array, high: Array) -> list[tuple[int, int]]:
+    """Bodies too small to be parts, each with the nearest that is not: mending drops them from it."""
+    longest = (high - low).max(axis=1)
+    small = longest < DUST_SHARE * longest.max()
+    hosts = np.flatnonzero(~small)
+    found = []
+    for row in np.flatnonzero(small).tolist():
+        apart = np.maximum(np.maximum(low[hosts] - high[row], low[row] - high[hosts]), 0.0)
+        found.append((row, int(hosts[np.argmin(np.linalg.norm(apart, axis=1).round(6))])))
+    return found
+
+
+def _candidates(low: Array, high: Array) -> list[tuple[int, int]]:
+    """Pairs (lesser, greater by volume of their boxes) whose boxes share a volume."""
+    sizes = np.prod(high - low, axis=1)
+    flat = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+    small, large = shapely.STRtree(flat).query(flat)
+    slack = WITHIN_SHARE * (high - low).max(axis=1)[small, None]
+    # parts of a size stand on each other; shells of one part differ
+    keep = (sizes[small] <= SIZES_DIFFER * sizes[large]) & (small != large)
+    keep &= ((low[small] < high[large] + slack) & (low[large] < high[small] + slack)).all(axis=1)
+    return sorted(zip(small[keep].tolist(), large[keep].tolist(), strict=True))
+
+
+def _depth(end: _End, host: _Body) -> float:
+    """How far an end lies within the host's material, mm; below 0 where not all of it does."""
+    if not end.within(host.box):
+        return -1.0
+    points = end.points[:: max(1, len(end.points) // POINTS)]
+    middle = points.mean(axis=0)
+    points = middle + 0.98 * (points - middle)  # off the host's own edges
+    step = WITHIN_SHARE * float(np.ptp(end.points, axis=0).max())
+    asked = points + step * end.way if end.open else points - step * end.way
+    if not ((asked >= host.box[0]) & (asked <= host.box[1])).all() or (host.rays.winding(asked) <= 0).any():
+        return -1.0
+    if end.open:
+        return float(host.extent.max())  # an open end must stand on something
+    back = host.rays.first_distance(points, np.tile(-end.way, (len(points), 1)))
+    return float(np.median(back))
