@@ -201,7 +201,7 @@ def reading_of(soups, kind: str, folder: Path) -> tuple:
         (names[j.a], names[j.b], j.kind, j.contacts, j.gap_mm)
         for j in find_joints(model, measures, settings).joints
     )
-    shapes = sorted((each.name, len(each.studs)) for each in measures.by_shape.values())
+    shapes = sorted((str(each.name), len(each.studs)) for each in measures.by_shape.values())
     return shapes, [joint[:4] for joint in joints], np.array([joint[4] for joint in joints])
 
 
@@ -242,7 +242,7 @@ def test_a_whole_model_in_one_file_falls_into_its_parts(fault: str, tmp_path: Pa
     assert len(model.parts) == len(PILE.placed) and len(model.shapes) == len(PILE.parts)
     shapes, joints, _ = clean_reading()
     measures = measure(model, Settings())
-    assert sorted((each.name, len(each.studs)) for each in measures.by_shape.values()) == shapes
+    assert sorted((str(each.name), len(each.studs)) for each in measures.by_shape.values()) == shapes
     found = find_joints(model, measures, Settings()).joints
     assert sorted((j.kind, j.contacts) for j in found) == sorted(joint[2:] for joint in joints)
     assert max(abs(j.gap_mm - 0.12) for j in found) <= 0.02
