@@ -72,10 +72,6 @@ class Camera:
             - away[..., None] * self.toward
         )
 
-    def resized(self, pixel: float, columns: int, rows: int) -> Camera:
-        """The same view and centre on another pixel grid."""
-        return replace(self, pixel=pixel, columns=columns, rows=rows)
-
     def window(self, row: int, column: int, rows: int, columns: int) -> Camera:
         """The camera of a part of the picture, ``row`` and ``column`` its first pixel; the same pixels and
         depths."""

@@ -78,7 +78,6 @@ class Picture:
     signs: tuple[Sign, ...] = ()
     insets: tuple[tuple[float, float, Picture], ...] = ()  #: (x, y, picture) of each inset's lower left
     mm_per_model_mm: float = 1.0  #: paper millimetres per model millimetre: the drawing's scale
-    alt: str = ""  #: what it shows, in words
 
     def __post_init__(self) -> None:
         pixels = _frozen(self.pixels, np.uint8)

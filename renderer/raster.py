@@ -37,7 +37,7 @@ SOFTWARE = ("llvmpipe", "softpipe", "swrast", "software", "gdi generic", "basic 
 
 
 @dataclass(frozen=True)
-class Probe:
+class GlProbe:
     """What OpenGL there is: the platform for PYOPENGL_PLATFORM, and who renders."""
 
     works: bool
@@ -50,7 +50,7 @@ class Probe:
         return any(word in self.renderer.lower() for word in SOFTWARE)
 
 
-def probe(platforms: Sequence[str] = PLATFORMS) -> Probe:
+def probe(platforms: Sequence[str] = PLATFORMS) -> GlProbe:
     """Draw a small scene in a process of its own, on each platform until one works. A platform set in
     the environment (PYOPENGL_PLATFORM) is tried alone."""
     wished = os.environ.get("PYOPENGL_PLATFORM")
@@ -73,10 +73,10 @@ def probe(platforms: Sequence[str] = PLATFORMS) -> Probe:
             continue
         answer = run.stdout.strip().splitlines()
         if run.returncode == 0 and answer and answer[-1].startswith("renderer: "):
-            return Probe(True, platform, answer[-1].removeprefix("renderer: "))
+            return GlProbe(True, platform, answer[-1].removeprefix("renderer: "))
         last = run.stderr.strip().splitlines()
         reason = last[-1] if last else f"ended with status {run.returncode}"
-    return Probe(False, reason=reason)
+    return GlProbe(False, reason=reason)
 
 
 class RasterSource:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from renderer.camera import Camera
-from renderer.raster import Probe, RasterSource, probe
+from renderer.raster import GlProbe, RasterSource, probe
 from renderer.rays import RaySource
 from renderer.table import Item, PixelTable, Source
 
@@ -45,7 +45,7 @@ class GuardedSource:
         return self._second.table(items, camera, base)
 
 
-def choose_source(wish: Wish = None, ask: Callable[[], Probe] | None = None) -> GuardedSource:
+def choose_source(wish: Wish = None, ask: Callable[[], GlProbe] | None = None) -> GuardedSource:
     """The source to draw with. ``ask`` stands in for the probe of OpenGL in tests.
 
     None: OpenGL where a graphics card does it, else rays, without a word. "gl": OpenGL, by software if
@@ -62,18 +62,13 @@ def choose_source(wish: Wish = None, ask: Callable[[], Probe] | None = None) -> 
 
 
 @lru_cache(maxsize=1)
-def _probe_once() -> Probe:
+def _probe_once() -> GlProbe:
     return probe()
 
 
 def may_use_gl(wish: Wish) -> bool:
     """Whether OpenGL may be what draws: then a driver's crash may end the process."""
     return wish == "gl" or (wish is None and _may_have_card())
-
-
-def crashed(reason: str) -> str:
-    """The line for the user where OpenGL ended in the middle of its work."""
-    return _sorry(reason)
 
 
 def _sorry(reason: str) -> str:

@@ -135,41 +135,6 @@ class Cast:
         return np.array([rows[id(item.solid)] for item in self.items], np.int32)
 
     @cached_property
-    def face_start(self) -> NDArray[np.int32]:
-        """(items,) where the faces of an item's solid begin in the arrays over all solids' faces."""
-        starts = np.cumsum([0, *(len(solid.faces) for solid in self.solids)])[:-1]
-        return starts[self.solid_of].astype(np.int32)
-
-    @cached_property
-    def face_patch(self) -> NDArray[np.int32]:
-        """(faces of all solids,) patch within the solid."""
-        return _joined([solid.patch for solid in self.solids], np.int32)
-
-    @cached_property
-    def face_normal(self) -> Array:
-        """(faces of all solids, 3)."""
-        return _joined([solid.normals for solid in self.solids], np.float64).reshape(-1, 3)
-
-    @cached_property
-    def face_offset(self) -> Array:
-        """(faces of all solids,)."""
-        return _joined([solid.offsets for solid in self.solids], np.float64)
-
-    @cached_property
-    def patch_start(self) -> NDArray[np.int32]:
-        """(items,) where the patches of an item's solid begin in the arrays over all solids' patches."""
-        starts = np.cumsum([0, *(solid.patches for solid in self.solids)])[:-1]
-        return starts[self.solid_of].astype(np.int32)
-
-    @cached_property
-    def patch_planar(self) -> NDArray[np.bool_]:
-        return _joined([solid.planar for solid in self.solids], np.bool_)
-
-    @cached_property
-    def patch_breadth(self) -> Array:
-        return _joined([solid.breadth for solid in self.solids], np.float64)
-
-    @cached_property
     def rotations(self) -> Array:
         """(items, 3, 3)."""
         return np.array([item.pose[:3, :3] for item in self.items]).reshape(-1, 3, 3)

@@ -36,11 +36,6 @@ class Cite:
     source: Source
     remark: str = ""
 
-    @property
-    def unchecked(self) -> bool:
-        """Whether no text was seen."""
-        return self.mark == "M"
-
 
 Cites = Mapping[str, tuple[Cite, ...]]
 

@@ -36,7 +36,7 @@ class Arrival:
 
 
 @dataclass(frozen=True, eq=False)
-class Standing(Container[str]):
+class PlacedFirst(Container[str]):
     """The ids of the parts that went in first, ``count`` of them, without listing them."""
 
     place: Mapping[str, int]  #: part of the assembly -> how many went in before it
@@ -63,9 +63,9 @@ class Moment:
         """(m - n,) rows of all that arrives, in the order it goes in."""
         return self.after[len(self.before) :]
 
-    def standing(self, arrived: int = 0) -> Standing:
+    def standing(self, arrived: int = 0) -> PlacedFirst:
         """What is in place once the first ``arrived`` arrivals are in, as ids."""
-        return Standing(
+        return PlacedFirst(
             self.place, len(self.before) + sum(len(each.rows) for each in self.arrivals[:arrived])
         )
 

@@ -34,14 +34,14 @@ CALLIPER_SHARE = 0.25
 FIT_MM = 2.0
 
 
-class Section(BaseModel):
+class SettingsTable(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 Length = Annotated[float, Field(gt=0)]
 
 
-class PrinterSettings(Section):
+class PrinterSettings(SettingsTable):
     """The printer and how it is set; lengths in mm."""
 
     bed_mm: tuple[Length, Length, Length] = (220.0, 220.0, 250.0)
@@ -64,7 +64,7 @@ class PrinterSettings(Section):
     foot_mm: float = Field(0.0, ge=0, le=FIT_MM)
 
 
-class CardSettings(Section):
+class CardSettings(SettingsTable):
     """What one row of the fit card did: the numbers engraved on it, by how they went, and pulls in kg.
 
     Numbers count from the tightest on, so each class must come before the next.
@@ -96,7 +96,7 @@ class CardSettings(Section):
         return self
 
 
-class FitSettings(Section):
+class FitSettings(SettingsTable):
     """Measured values that replace estimates: calliper readings, the coupon's outcome, pull-off."""
 
     stud_diameter_mm: float | None = Field(None, gt=0)
@@ -150,7 +150,7 @@ class FitSettings(Section):
         return self
 
 
-class OrderSettings(Section):
+class OrderSettings(SettingsTable):
     """The builder's wishes."""
 
     down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] = "-z"  # the face that lies on the table
@@ -174,7 +174,7 @@ class OrderSettings(Section):
 LoadCaseName = Literal["shelf", "base", "body", "tilt", "turn", "knock", "car", "pull"]
 
 
-class GlueSettings(Section):
+class GlueSettings(SettingsTable):
     """Load cases, safety and the room."""
 
     #: what a joint surely holds, over what is asked of it
@@ -209,7 +209,7 @@ def _refit(value: Any) -> Any:
 Refitted = Annotated[Literal["press", "slide"] | float | None, BeforeValidator(_refit)]
 
 
-class StickerSettings(Section):
+class StickerSettings(SettingsTable):
     """A sheet of stickers by its measures, mm; what is left out is spread evenly over the paper."""
 
     sticker_mm: tuple[float, float]  # width and height
@@ -220,7 +220,7 @@ class StickerSettings(Section):
     pitch_mm: tuple[float, float] | None = None  # from one sticker to the next, across and down
 
 
-class Settings(Section):
+class Settings(SettingsTable):
     """What may be set, in code, in stepleaf.toml or by an option; frozen. ``load_settings`` reads a file.
 
     ``scale`` is the factor by which the model is printed larger. Lengths in the sections are mm, forces N.
@@ -298,5 +298,7 @@ def _known(at: list[str]) -> list[str]:
         if field is None:
             return []
         kinds = [field.annotation, *get_args(field.annotation)]
-        section = next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Section)), None)
+        section = next(
+            (kind for kind in kinds if isinstance(kind, type) and issubclass(kind, SettingsTable)), None
+        )
     return list(section.model_fields) if section is not None else []

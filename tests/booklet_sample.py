@@ -12,7 +12,7 @@ from demo_model.beacon import beacon
 from demo_model.solids import Module
 from renderer.picture import Balloon, Picture, Sign, Stroke
 from steps.booklet.content import Wish
-from steps.booklet.pictures import Order as PictureOrder
+from steps.booklet.pictures import PictureOrder
 from steps.model import (
     Adhesive,
     Assembly,

@@ -6,6 +6,11 @@ from __future__ import annotations
 import numpy as np
 
 from demo_model.scene import DemoModel
+from steps.draw.lift import Lifted, lifted_things
+from steps.draw.seeing import Crowd, Places, hidden
+from steps.draw.step import first_of_kind, kind_of, uncovered
+from steps.draw.studio import Studio
+from steps.draw.views import HIDDEN_SHARE, shares_of_things
 from steps.model import (
     Adhesive,
     Assembly,
@@ -102,3 +107,33 @@ def _grid(low: np.ndarray, high: np.ndarray, count: int, pitch: float) -> np.nda
     y = low[1] + (np.arange(rows) + 0.5) * (high[1] - low[1]) / rows
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)[:count]
     return np.column_stack([points, np.full(len(points), (low[2] + high[2]) / 2)])
+
+
+def shares_told(studio: Studio, step: Step) -> dict[str, float]:
+    """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
+    shows it or one of its kind."""
+    lifted = lifted_things(studio, step)
+    shares = shares_of_things(studio, step)
+    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
+    by_inset = {
+        kind_of(studio, one): _share_in_inset(studio, step, one) for one in first_of_kind(studio, hidden_ones)
+    }
+    return {
+        part: max(share, by_inset.get(kind_of(studio, one), 0.0))
+        for one, share in zip(lifted, shares, strict=True)
+        for part in one.thing.parts
+    }
+
+
+def _share_in_inset(studio: Studio, step: Step, one: Lifted) -> float:
+    """Visible share of a thing once what stands before it is cut away."""
+    axes = studio.axes(step)
+    model = studio.plan.model
+    parts = [model.parts[model.index_of[part]] for part in one.thing.parts]
+    points = np.concatenate([studio.samples(part, axes) for part in parts]) + one.shift
+    rows = uncovered(studio, step, one)
+    bounds = studio.bounds_along(axes)[rows]
+    apart = np.full(len(rows), -1)
+    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
+    (before,) = hidden([Places(points)], crowd, axes)
+    return 1.0 - float(before.mean()) if len(before) else 0.0

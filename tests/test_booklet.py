@@ -16,7 +16,7 @@ import pytest
 from renderer.picture import Picture
 from steps.booklet import write_booklet
 from steps.booklet.impose import imposition
-from steps.booklet.pictures import Order as PictureOrder
+from steps.booklet.pictures import PictureOrder
 from steps.draw.kinds import kinds_in_step
 from steps.settings import Settings
 from tests.booklet_sample import PlainPictures, sample_plan

@@ -11,7 +11,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from steps.booklet import content as c
-from steps.booklet.boxes import Image, Line, Page, Rect, Text
+from steps.booklet.boxes import Image, Page, Polyline, Rect, Text
 from steps.booklet.compose import compose
 from steps.booklet.content import Wish
 from steps.booklet.edition import edition_of, paper_of
@@ -299,7 +299,7 @@ def test_a_timeline_shows_every_bar_to_scale_and_no_words_on_others() -> None:
     ticks = tuple(c.Tick(each, f"{each} min") for each in range(0, 100, 5))
     bars = (c.Bar(0, 0.0, 30.0), c.Bar(1, 30.0, 50.0), c.Bar(0, 80.0, 20.0))
     cell = setter_of(WHOLE).set(c.Timeline(("Adult", "Waiting"), bars, ticks, ticks, 100.0, "x"), 120.0)
-    drawn = [item.rect() for item in cell.items if isinstance(item, Line) and item.fill]
+    drawn = [item.rect() for item in cell.items if isinstance(item, Polyline) and item.fill]
     whole = sum(rect.width for rect in drawn)
     assert [rect.width for rect in drawn] == pytest.approx([0.3 * whole, 0.5 * whole, 0.2 * whole])
     assert drawn[0].right == pytest.approx(drawn[1].x) and drawn[1].right == pytest.approx(drawn[2].x)

@@ -33,11 +33,11 @@ from steps.draw.guides import GUIDE_DASH_MM
 from steps.draw.lift import lifted_things
 from steps.draw.pictures import HERE
 from steps.draw.sheet import DPI
-from steps.draw.step import new_items, shares_told, uncovered
+from steps.draw.step import new_items, uncovered
 from steps.draw.views import HIDDEN_SHARE
 from steps.model import Sight
 from steps.settings import Settings
-from tests.draw_scenes import plan_of
+from tests.draw_scenes import plan_of, shares_told
 from tests.test_renderer_solid import cube
 
 WIDTH, HEIGHT = 150.0, 120.0
@@ -196,14 +196,6 @@ def test_a_step_drawn_after_others_is_the_step_drawn_alone(studio):
     for number in (4, 1, 3, 2):
         picture = step_picture(kept, number, WIDTH, HEIGHT)
         assert pickle.dumps(picture) == pickle.dumps(fresh[number - 1])
-
-
-def test_alternative_text_names_what_is_added(studio, pictures):
-    for step in studio.plan.order.steps:
-        text = pictures[step.number].alt
-        assert text.startswith(f"Step {step.number}: add ")
-        for kind in kinds_in_step(studio.plan, step):
-            assert f"{kind.count} x {studio.plan.measures.by_shape[kind.shape].name}" in text
 
 
 # ---------------------------------------------------------------------------------------- insets
@@ -460,13 +452,11 @@ def test_the_cover_shows_every_part_in_full_colour(studio):
     for colour in {part.colour for part in studio.plan.model.parts}:
         tones = np.round(tints(colour, "new") * 255)
         assert sum((pixels == tone).all(axis=1).sum() for tone in tones) > 1000
-    assert picture.alt
 
 
 def test_four_sides_at_one_scale(studio):
     pictures = finished_pictures(studio, 80, 80)
     assert len(pictures) == 4 and len({round(picture.mm_per_model_mm, 9) for picture in pictures}) == 1
-    assert len({picture.alt for picture in pictures}) == 4
     assert len({picture.pixels.tobytes() for picture in pictures}) >= 2
 
 

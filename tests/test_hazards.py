@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from steps.booklet.compose.adult import adult_sheets
 from steps.booklet.compose.back import sources_sheet
 from steps.booklet.compose.matter import Matter
-from steps.booklet.content import Marked, Notice, Para, Sign, Table, Titled
+from steps.booklet.content import Marked, Notice, Para, SignNote, Table, Titled
 from steps.booklet.words import words_in
 from steps.cites import Cite, cite, data_file, sources
 from steps.glue.cautions import (
@@ -62,7 +62,7 @@ def _words(block: object) -> Iterator[str]:
         yield from (block.word, block.title, *block.lines)
     elif isinstance(block, Titled):
         yield from (block.title, block.words)
-    elif isinstance(block, (Marked, Sign, Para)):
+    elif isinstance(block, (Marked, SignNote, Para)):
         yield block.words
 
 
@@ -70,7 +70,7 @@ def _words(block: object) -> Iterator[str]:
 def signs(name: str) -> frozenset[str]:
     """All signs and pictograms of the adult's leaf."""
     blocks = [block for sheet in adult_sheets(matter_of(name)) for block in sheet.blocks]
-    beside = {block.sign for block in blocks if isinstance(block, Sign)}
+    beside = {block.sign for block in blocks if isinstance(block, SignNote)}
     return frozenset(beside | {sign for block in blocks if isinstance(block, Notice) for sign in block.signs})
 
 

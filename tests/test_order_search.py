@@ -9,7 +9,7 @@ from demo_model.beacon import beacon
 from demo_model.seawall import sea_wall
 from steps.motion import Motion
 from steps.order.apart import Apart, take_apart
-from steps.order.build import Build, Draft, Limits, Variant, hangs_together
+from steps.order.build import Draft, StepLimits, Variant, Walk, hangs_together
 from steps.order.cost import Weights, weights_from
 from steps.order.search import WORK, Judge, search
 from steps.order.site import Group, Site, make_site
@@ -74,8 +74,8 @@ def test_search_finds_no_worse_and_repeats_itself():
     """Whatever is tried, every order is complete, connected and as cheap as the first at least."""
     site, apart = site_of(sea_wall(parts=70))
 
-    def make(variant: Variant) -> Build:
-        return Build(site, apart, Weights(), Limits(), variant=variant)
+    def make(variant: Variant) -> Walk:
+        return Walk(site, apart, Weights(), StepLimits(), variant=variant)
 
     judge = Judge(site, apart, Weights())
     first = make(Variant()).run()
@@ -93,8 +93,8 @@ def test_work_is_counted_in_units_placed():
     of more units than the work allows for."""
     site, apart = site_of(sea_wall(parts=50))
 
-    def make(variant: Variant) -> Build:
-        return Build(site, apart, Weights(), Limits(), variant=variant)
+    def make(variant: Variant) -> Walk:
+        return Walk(site, apart, Weights(), StepLimits(), variant=variant)
 
     def judge() -> Judge:
         raise AssertionError("there is nothing to judge")

@@ -6,14 +6,14 @@ import stat
 import numpy as np
 import pytest
 
-from renderer.raster import Probe, probe
+from renderer.raster import GlProbe, probe
 from renderer.rays import RaySource
 from renderer.source import GuardedSource, choose_source
 from tests.test_renderer_table import box, camera_of, letters
 
-NONE = Probe(False, reason="libGL.so.1: cannot open shared object file\nmore of it")
-SOFTWARE = Probe(True, "egl", "llvmpipe (LLVM 15.0.6, 256 bits)")
-CARD = Probe(True, "egl", "A Graphics Card of Some Make")
+NONE = GlProbe(False, reason="libGL.so.1: cannot open shared object file\nmore of it")
+SOFTWARE = GlProbe(True, "egl", "llvmpipe (LLVM 15.0.6, 256 bits)")
+CARD = GlProbe(True, "egl", "A Graphics Card of Some Make")
 
 
 @pytest.mark.parametrize(
@@ -49,13 +49,13 @@ def test_the_source_follows_the_wish_and_what_there_is(wish, found, name, notice
 )
 def test_opengl_in_software_is_told_from_a_card_by_its_name(renderer, software):
     # it is as slow as rays and less exact: only a card is chosen without being asked for
-    found = Probe(True, "egl", renderer)
+    found = GlProbe(True, "egl", renderer)
     assert found.software == software
     assert choose_source(None, lambda: found).name == ("rays" if software else "gl")
 
 
 def test_rays_need_no_probe():
-    def never() -> Probe:
+    def never() -> GlProbe:
         raise AssertionError("asked for OpenGL")
 
     assert choose_source("rays", never).name == "rays"

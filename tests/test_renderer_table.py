@@ -8,7 +8,7 @@ from demo_model.beacon import beacon
 from demo_model.solids import Module, block
 from renderer.camera import ISOMETRIC_ELEVATION, SAMPLE, Camera, axes_of, framed
 from renderer.facing import Facing
-from renderer.raster import Probe, RasterSource, probe
+from renderer.raster import GlProbe, RasterSource, probe
 from renderer.rays import Prober, RaySource
 from renderer.solid import Solid
 from renderer.table import LEVEL_MM, Cast, Item, PixelTable
@@ -35,7 +35,7 @@ def camera_of(columns: int, rows: int) -> Camera:
 
 
 @pytest.fixture(scope="session")
-def opengl() -> Probe:
+def opengl() -> GlProbe:
     found = probe()
     if not found.works:
         pytest.skip(f"no OpenGL: {found.reason}")

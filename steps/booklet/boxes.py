@@ -85,7 +85,7 @@ class Text:
 
 
 @dataclass(frozen=True)
-class Line:
+class Polyline:
     """A polyline, closed and filled when ``fill`` is given."""
 
     points: tuple[tuple[float, float], ...]
@@ -98,7 +98,7 @@ class Line:
         xs, ys = [p[0] for p in self.points], [p[1] for p in self.points]
         return Rect(min(xs), min(ys), max(xs) - min(xs), max(ys) - min(ys))
 
-    def moved(self, dx: float, dy: float) -> Line:
+    def moved(self, dx: float, dy: float) -> Polyline:
         return replace(self, points=tuple((x + dx, y + dy) for x, y in self.points))
 
 
@@ -136,7 +136,7 @@ class Image:
         return replace(self, box=Rect(self.box.x + dx, self.box.y + dy, self.box.width, self.box.height))
 
 
-Item = Text | Line | Mark | Image
+Item = Text | Polyline | Mark | Image
 
 
 @dataclass(frozen=True)
@@ -162,7 +162,7 @@ class Page:
     width: float
     height: float
     cells: tuple[Cell, ...]
-    frame: tuple[Line, ...] = ()
+    frame: tuple[Polyline, ...] = ()
     bookmark: str = ""  #: empty: no bookmark
     bookmark_level: int = 0
     kind: str = ""
@@ -172,7 +172,7 @@ class Page:
 
 def rectangle(
     rect: Rect, width_mm: float = THIN_MM, colour: Colour | None = BLACK, fill: Colour | None = None
-) -> Line:
+) -> Polyline:
     """The outline of a rectangle, filled if asked."""
     corners = ((rect.x, rect.y), (rect.right, rect.y), (rect.right, rect.top), (rect.x, rect.top))
-    return Line((*corners, corners[0]), width_mm, colour, fill)
+    return Polyline((*corners, corners[0]), width_mm, colour, fill)

@@ -52,7 +52,7 @@ class Marked:
 
 
 @dataclass(frozen=True)
-class Sign:
+class SignNote:
     """A safety sign and what it asks for."""
 
     sign: str
@@ -181,7 +181,7 @@ Block = (
     Heading
     | Para
     | Marked
-    | Sign
+    | SignNote
     | Titled
     | Take
     | PartLine

@@ -27,7 +27,7 @@ from steps.booklet.paint import (
     grey_of,
     grey_pixels,
 )
-from steps.booklet.pictures import Order, Pictures
+from steps.booklet.pictures import PictureOrder, Pictures
 from steps.booklet.typeset import SIGNAL_COLOURS
 from steps.booklet.words import Words
 
@@ -55,7 +55,7 @@ def html_of(
     return page.whole(booklet, face)
 
 
-def _orders(sheet: c.Sheet) -> Iterator[Order]:
+def _orders(sheet: c.Sheet) -> Iterator[PictureOrder]:
     """The pictures of a sheet in the order in which the page shows them."""
     if sheet.figure is not None:
         yield _large(sheet.figure.wish)
@@ -70,12 +70,12 @@ def _orders(sheet: c.Sheet) -> Iterator[Order]:
         yield _large(sheet.foot.wish)
 
 
-def _large(wish: c.Wish) -> Order:
-    return Order(wish, *SIZES_MM.get(wish.kind, FINISHED_MM))
+def _large(wish: c.Wish) -> PictureOrder:
+    return PictureOrder(wish, *SIZES_MM.get(wish.kind, FINISHED_MM))
 
 
-def _small(wish: c.Wish) -> Order:
-    return Order(wish, *SMALL_MM[wish.kind])
+def _small(wish: c.Wish) -> PictureOrder:
+    return PictureOrder(wish, *SMALL_MM[wish.kind])
 
 
 @dataclass
@@ -87,7 +87,7 @@ class _Page:
     pictures: Iterator[Picture | None]
     mono: bool
     marks: dict[str, None] = field(default_factory=dict)
-    shown: dict[Order, int] = field(default_factory=dict)
+    shown: dict[PictureOrder, int] = field(default_factory=dict)
 
     # ---------------------------------------------------------------------- the file
 
@@ -158,7 +158,7 @@ class _Page:
         out: list[str] = []
         run: list[str] = []
         for block in blocks:
-            if isinstance(block, (c.Take, c.PartLine, c.Marked, c.Sign)):
+            if isinstance(block, (c.Take, c.PartLine, c.Marked, c.SignNote)):
                 run.append(f"<li>{self.block(block)}</li>")
                 continue
             if run:
@@ -195,7 +195,7 @@ class _Page:
         return f'<div class="row">{self.mark(block.mark)}<span>{words}{detail}</span></div>'
 
     @block.register
-    def _(self, block: c.Sign) -> str:
+    def _(self, block: c.SignNote) -> str:
         return (
             f'<div class="row sign">{self.mark(block.sign, block.alt)}<span>{_text(block.words)}</span></div>'
         )
@@ -292,7 +292,7 @@ class _Page:
 
     # --------------------------------------------------------------------- pictures
 
-    def figure(self, figure: c.Figure, order: Order) -> str:
+    def figure(self, figure: c.Figure, order: PictureOrder) -> str:
         caption = f"<figcaption>{_text(figure.caption)}</figcaption>" if figure.caption else ""
         picture = self.picture(order, figure.alt)
         return f"<figure>{caption}{picture}</figure>" if picture else ""
@@ -300,7 +300,7 @@ class _Page:
     def small(self, wish: c.Wish | None, alt: str) -> str:
         return f'<span class="thumb">{self.picture(_small(wish), alt)}</span>' if wish is not None else ""
 
-    def picture(self, order: Order, alt: str) -> str:
+    def picture(self, order: PictureOrder, alt: str) -> str:
         """The next picture, drawn once and shown again by reference."""
         picture = next(self.pictures)
         if picture is None:

@@ -16,9 +16,9 @@ from steps.booklet.boxes import (
     Cell,
     Image,
     Item,
-    Line,
     Mark,
     Page,
+    Polyline,
     Rect,
     rectangle,
 )
@@ -60,7 +60,7 @@ class Body:
 
     sheet: c.Sheet
     cells: tuple[Cell, ...]
-    rules: tuple[Line, ...] = ()
+    rules: tuple[Polyline, ...] = ()
     first: bool = True  #: of its sheet; carries the bookmark
     scale_of: c.Wish | None = None
     second: c.Sheet | None = None  #: the step in the other half, if two share the page
@@ -164,7 +164,7 @@ class Composer:
                 break
         field, foot = self._foot(sheet, field, box, cells)
         cells += foot
-        rule = Line(((column.x, column.y), (column.x, column.top)), THIN_MM)
+        rule = Polyline(((column.x, column.y), (column.x, column.top)), THIN_MM)
         return self._with_figure(sheet, field, cells, [rule]), rest
 
     def tight(self, share: float = TIGHT) -> Composer:
@@ -179,7 +179,7 @@ class Composer:
 
     def _stacked(
         self, sheet: c.Sheet, area: Rect, least_foot: float, least_share: float = 0.0
-    ) -> tuple[Rect, list[Cell], Line, list[c.Block]]:
+    ) -> tuple[Rect, list[Cell], Polyline, list[c.Block]]:
         """The blocks of a sheet in a strip of two columns at the bottom of an area, at least
         ``least_share`` of it high: the field above, the cells, the rule between, and what did not fit."""
         least = least_foot if sheet.foot else 0.0
@@ -215,7 +215,7 @@ class Composer:
         if share > 1 - LEAST_HALF_FIELD or any(rest for _, _, _, rest in stacked):
             return None
         cells: list[Cell] = []
-        rules = [Line(((middle, inner.y), (middle, inner.top)), THIN_MM), _across(inner, areas[0].top)]
+        rules = [Polyline(((middle, inner.y), (middle, inner.top)), THIN_MM), _across(inner, areas[0].top)]
         for sheet, area, (field, blocks, rule, _) in zip((left, right), areas, stacked, strict=True):
             body = narrow._with_figure(sheet, field, blocks, [rule])
             by, wait, step, *scale = self._work_fields(sheet, body)
@@ -224,7 +224,7 @@ class Composer:
             rules += body.rules
         return Body(left, tuple(cells), tuple(rules), second=right)
 
-    def _with_figure(self, sheet: c.Sheet, field: Rect, cells: list[Cell], rules: list[Line]) -> Body:
+    def _with_figure(self, sheet: c.Sheet, field: Rect, cells: list[Cell], rules: list[Polyline]) -> Body:
         assert sheet.figure is not None
         box = field.inset(COLUMN_PAD_MM)
         drawing = Cell(field.inset(1.0), (Image(sheet.figure.wish, box, sheet.figure.alt),), "figure")
@@ -433,7 +433,7 @@ class Composer:
             sheet.for_adult,
         )
 
-    def _frame(self, sheet: c.Sheet) -> list[Line]:
+    def _frame(self, sheet: c.Sheet) -> list[Polyline]:
         """Border and centring marks."""
         frame, paper = self.paper.frame, self.paper
         x, y = paper.width / 2, paper.height / 2
@@ -445,15 +445,15 @@ class Composer:
             ((frame.right, y), (frame.right + reach, y)),
         )
         level = frame.y + self.block_height(sheet)
-        above = Line(((frame.x, level), (frame.right, level)), THICK_MM)
-        return [rectangle(frame, 2 * THICK_MM * 0.7), *(Line(each, THICK_MM) for each in ends), above]
+        above = Polyline(((frame.x, level), (frame.right, level)), THICK_MM)
+        return [rectangle(frame, 2 * THICK_MM * 0.7), *(Polyline(each, THICK_MM) for each in ends), above]
 
-    def _cut_line(self) -> list[Line]:
+    def _cut_line(self) -> list[Polyline]:
         """A dashed line in the binding margin, along which a leaf is cut out."""
         frame, x = self.paper.frame, self.paper.frame.x / 2
         count = int((frame.height + CUT_GAP_MM) // (CUT_DASH_MM + CUT_GAP_MM))
         starts = [frame.y + k * (CUT_DASH_MM + CUT_GAP_MM) for k in range(count)]
-        return [Line(((x, y), (x, y + CUT_DASH_MM)), THIN_MM) for y in starts]
+        return [Polyline(((x, y), (x, y + CUT_DASH_MM)), THIN_MM) for y in starts]
 
     def _title_block(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Cell]:
         """Cells of label and value, after ISO 7200: model, part, who, wait, step, scale, sheet."""
@@ -575,9 +575,9 @@ def _strip_columns(strip: Rect, count: int) -> list[Rect]:
     return [Rect(x, strip.y, wide, strip.height).inset(0, COLUMN_PAD_MM) for x in lefts]
 
 
-def _across(area: Rect, y: float) -> Line:
+def _across(area: Rect, y: float) -> Polyline:
     """A thin line over the width of an area."""
-    return Line(((area.x, y), (area.right, y)), THIN_MM)
+    return Polyline(((area.x, y), (area.right, y)), THIN_MM)
 
 
 def _room_below(column: Rect, cells: Sequence[Cell]) -> float:

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from steps.booklet.boxes import BLACK, WHITE, Line
+from steps.booklet.boxes import BLACK, WHITE, Polyline
 
 Points = tuple[tuple[float, float], ...]
 
@@ -32,13 +32,13 @@ def moved(points: Points, dx: float, dy: float, factor: float = 1.0) -> Points:
     return tuple((x * factor + dx, y * factor + dy) for x, y in points)
 
 
-def solid(points: Points, colour: str = BLACK) -> Line:
-    return Line(points, 0.0, None, colour)
+def solid(points: Points, colour: str = BLACK) -> Polyline:
+    return Polyline(points, 0.0, None, colour)
 
 
-def drawn(points: Points, width: float = 0.08, colour: str = BLACK, fill: str | None = None) -> Line:
+def drawn(points: Points, width: float = 0.08, colour: str = BLACK, fill: str | None = None) -> Polyline:
     """A line whose width is a share of the mark's size."""
-    return Line(points, width, colour, fill)
+    return Polyline(points, width, colour, fill)
 
 
 def box(x0: float, y0: float, x1: float, y1: float) -> Points:
@@ -57,18 +57,18 @@ def arrow_head(x: float, y: float, angle_deg: float, size: float) -> Points:
 # ------------------------------------------------------------------------------- joints and work
 
 
-def press() -> list[Line]:
+def press() -> list[Polyline]:
     return [
         drawn(((-0.42, 0.38), (0, 0.02), (0.42, 0.38)), 0.1),
         drawn(((-0.42, 0.04), (0, -0.32), (0.42, 0.04)), 0.1),
     ]
 
 
-def glue() -> list[Line]:
+def glue() -> list[Polyline]:
     return [solid(box(-0.44, 0.08, 0.44, 0.36)), solid(box(-0.44, -0.36, 0.44, -0.08))]
 
 
-def free() -> list[Line]:
+def free() -> list[Polyline]:
     return [
         drawn(circle(0, 0, 0.16), 0.08),
         drawn(circle(0, 0, 0.38, 30, 150), 0.08),
@@ -78,11 +78,11 @@ def free() -> list[Line]:
     ]
 
 
-def rest() -> list[Line]:
+def rest() -> list[Polyline]:
     return [drawn(box(-0.24, -0.26, 0.24, 0.22), 0.07, BLACK, WHITE), solid(box(-0.46, -0.42, 0.46, -0.26))]
 
 
-def hold() -> list[Line]:
+def hold() -> list[Polyline]:
     return [
         drawn(box(-0.16, -0.22, 0.16, 0.22), 0.07, BLACK, WHITE),
         solid(arrow_head(-0.2, 0, 0, 0.26)),
@@ -90,20 +90,20 @@ def hold() -> list[Line]:
     ]
 
 
-def turn() -> list[Line]:
+def turn() -> list[Polyline]:
     return [drawn(circle(0, 0, 0.36, -40, 250), 0.09), solid(arrow_head(0.30, -0.36, -105, 0.3))]
 
 
-def arrow() -> list[Line]:
+def arrow() -> list[Polyline]:
     """Pointing right; the sign's angle turns it."""
     return [drawn(((-0.48, 0), (0.2, 0)), 0.1), solid(arrow_head(0.5, 0, 0, 0.38))]
 
 
-def wait() -> list[Line]:
+def wait() -> list[Polyline]:
     return [drawn(circle(0, 0, 0.4), 0.08, BLACK, WHITE), drawn(((0, 0.26), (0, 0), (0.18, -0.1)), 0.08)]
 
 
-def _person(x: float, foot: float, height: float) -> list[Line]:
+def _person(x: float, foot: float, height: float) -> list[Polyline]:
     head = 0.17 * height
     shoulder = foot + height - 2.2 * head
     body = ((x - 0.24 * height, foot), (x - 0.24 * height, shoulder - 0.1 * height))
@@ -112,31 +112,31 @@ def _person(x: float, foot: float, height: float) -> list[Line]:
     return [solid(circle(x, foot + height - head, head)), solid((*body, *legs))]
 
 
-def adult() -> list[Line]:
+def adult() -> list[Polyline]:
     return _person(0, -0.46, 0.94)
 
 
-def child() -> list[Line]:
+def child() -> list[Polyline]:
     return _person(0, -0.46, 0.64)
 
 
-def helper() -> list[Line]:
+def helper() -> list[Polyline]:
     return _person(-0.2, -0.46, 0.9) + _person(0.25, -0.46, 0.58)
 
 
-def people() -> list[Line]:
+def people() -> list[Polyline]:
     return _person(-0.24, -0.46, 0.9) + _person(0.24, -0.46, 0.9)
 
 
-def tick() -> list[Line]:
+def tick() -> list[Polyline]:
     return [drawn(box(-0.4, -0.4, 0.4, 0.4), 0.07, BLACK, WHITE)]
 
 
-def dot() -> list[Line]:
+def dot() -> list[Polyline]:
     return [solid(circle(0, 0, 0.16))]
 
 
-def note() -> list[Line]:
+def note() -> list[Polyline]:
     return [
         drawn(circle(0, 0, 0.42), 0.07, BLACK, WHITE),
         solid(box(-0.06, -0.26, 0.06, 0.08)),
@@ -153,7 +153,7 @@ def _triangle(size: float = 0.5) -> Points:
     )
 
 
-def _exclamation(y: float = 0.0, factor: float = 1.0, colour: str = BLACK) -> list[Line]:
+def _exclamation(y: float = 0.0, factor: float = 1.0, colour: str = BLACK) -> list[Polyline]:
     stroke = ((-0.055, 0.2), (0.055, 0.2), (0.03, -0.1), (-0.03, -0.1), (-0.055, 0.2))
     return [
         solid(moved(stroke, 0, y, factor), colour),
@@ -161,7 +161,7 @@ def _exclamation(y: float = 0.0, factor: float = 1.0, colour: str = BLACK) -> li
     ]
 
 
-def doubt() -> list[Line]:
+def doubt() -> list[Polyline]:
     hook = circle(0, 0.07, 0.11, 180, -80)
     return [
         drawn(_triangle(0.48), 0.06, BLACK, WHITE),
@@ -170,7 +170,7 @@ def doubt() -> list[Line]:
     ]
 
 
-def together() -> list[Line]:
+def together() -> list[Polyline]:
     """A sub-assembly: boxes in a bracket."""
     return [
         drawn(box(-0.24, -0.34, 0.24, -0.02), 0.07, BLACK, WHITE),
@@ -189,15 +189,15 @@ FLAME: Points = (
 )  # fmt: skip
 
 
-def _warning(inside: list[Line]) -> list[Line]:
+def _warning(inside: list[Polyline]) -> list[Polyline]:
     return [solid(_triangle(0.5)), solid(moved(_triangle(0.5), 0, -0.015, 0.8), YELLOW), *inside]
 
 
-def _must(inside: list[Line]) -> list[Line]:
+def _must(inside: list[Polyline]) -> list[Polyline]:
     return [solid(circle(0, 0, 0.49), BLUE), *inside]
 
 
-def _must_not(inside: list[Line]) -> list[Line]:
+def _must_not(inside: list[Polyline]) -> list[Polyline]:
     slash = np.sqrt(0.5) * 0.43
     return [
         drawn(circle(0, 0, 0.44), 0.1, RED, WHITE),
@@ -206,21 +206,21 @@ def _must_not(inside: list[Line]) -> list[Line]:
     ]
 
 
-def _diamond(inside: list[Line]) -> list[Line]:
+def _diamond(inside: list[Polyline]) -> list[Polyline]:
     corners = ((0, 0.46), (0.46, 0), (0, -0.46), (-0.46, 0), (0, 0.46))
     return [drawn(corners, 0.05, RED, WHITE), *inside]
 
 
-def warn_general() -> list[Line]:
+def warn_general() -> list[Polyline]:
     return _warning(_exclamation(-0.09, 0.95))
 
 
-def warn_flammable() -> list[Line]:
+def warn_flammable() -> list[Polyline]:
     bar = box(-0.17, -0.31, 0.17, -0.27)
     return _warning([solid(moved(FLAME, 0, -0.09, 0.55)), solid(bar)])
 
 
-def warn_hot() -> list[Line]:
+def warn_hot() -> list[Polyline]:
     waves = [
         drawn(tuple((x + 0.035 * float(np.sin(t)), -0.18 + 0.034 * t) for t in np.linspace(0, 7, 12)), 0.04)
         for x in (-0.1, 0.0, 0.1)
@@ -228,7 +228,7 @@ def warn_hot() -> list[Line]:
     return _warning([*waves, solid(box(-0.2, -0.3, 0.2, -0.25))])
 
 
-def warn_corrosive() -> list[Line]:
+def warn_corrosive() -> list[Polyline]:
     drops = [solid(circle(-0.1, -0.02, 0.035)), solid(circle(-0.07, -0.12, 0.03))]
     return _warning(
         [
@@ -249,7 +249,7 @@ def warn_corrosive() -> list[Line]:
     )
 
 
-def warn_crush() -> list[Line]:
+def warn_crush() -> list[Polyline]:
     return _warning([
         solid(box(-0.16, 0.03, 0.16, 0.1)),
         solid(box(-0.22, -0.31, 0.22, -0.25)),
@@ -258,7 +258,7 @@ def warn_crush() -> list[Line]:
     ])  # fmt: skip
 
 
-def wear_goggles() -> list[Line]:
+def wear_goggles() -> list[Polyline]:
     return _must(
         [
             solid(circle(0, 0.02, 0.28), WHITE),
@@ -271,7 +271,7 @@ def wear_goggles() -> list[Line]:
     )
 
 
-def wear_gloves() -> list[Line]:
+def wear_gloves() -> list[Polyline]:
     fingers = [
         solid(moved(box(-0.04, 0.0, 0.04, 0.3), x, y), WHITE)
         for x, y in ((-0.14, 0), (-0.04, 0.04), (0.06, 0.03))
@@ -287,13 +287,13 @@ def wear_gloves() -> list[Line]:
     )
 
 
-def read_first() -> list[Line]:
+def read_first() -> list[Polyline]:
     left = ((-0.02, -0.22), (-0.3, -0.16), (-0.3, 0.2), (-0.02, 0.14), (-0.02, -0.22))
     right = tuple((-x, y) for x, y in left)
     return _must([solid(left, WHITE), solid(right, WHITE)])
 
 
-def wash_hands() -> list[Line]:
+def wash_hands() -> list[Polyline]:
     drops = [solid(circle(x, y, 0.035), WHITE) for x, y in ((0.0, 0.04), (0.08, -0.02), (-0.08, -0.02))]
     tap = ((-0.3, 0.32), (0.04, 0.32), (0.04, 0.16), (-0.04, 0.16), (-0.04, 0.24), (-0.3, 0.24), (-0.3, 0.32))
     right = ((0.06, -0.2), (0.3, -0.12), (0.3, -0.22), (0.06, -0.34))
@@ -302,7 +302,7 @@ def wash_hands() -> list[Line]:
     return _must([solid(tap, WHITE), *drops, solid(hands, WHITE)])
 
 
-def wear_respirator() -> list[Line]:
+def wear_respirator() -> list[Polyline]:
     return _must(
         [
             solid(circle(0, 0.04, 0.28), WHITE),
@@ -315,12 +315,12 @@ def wear_respirator() -> list[Line]:
     )
 
 
-def no_flame() -> list[Line]:
+def no_flame() -> list[Polyline]:
     match = ((-0.03, -0.32), (0.03, -0.32), (0.03, -0.02), (-0.03, -0.02), (-0.03, -0.32))
     return _must_not([solid(match), solid(moved(FLAME, 0, 0.12, 0.55))])
 
 
-def air_the_room() -> list[Line]:
+def air_the_room() -> list[Polyline]:
     """An open window with air going through (no registered sign exists: drawn in the style of one)."""
     frame = [
         drawn(box(-0.06, -0.28, 0.26, 0.28), 0.05, WHITE),
@@ -333,7 +333,7 @@ def air_the_room() -> list[Line]:
     return _must([*frame, *air])
 
 
-def first_aid() -> list[Line]:
+def first_aid() -> list[Polyline]:
     return [
         solid(box(-0.46, -0.46, 0.46, 0.46), GREEN),
         solid(box(-0.1, -0.32, 0.1, 0.32), WHITE),
@@ -341,7 +341,7 @@ def first_aid() -> list[Line]:
     ]
 
 
-def rinse_eyes() -> list[Line]:
+def rinse_eyes() -> list[Polyline]:
     lid = (*circle(0, -0.06, 0.3, 150, 30), *circle(0, 0.2, 0.3, -30, -150))
     drops = [solid(circle(x, y, 0.03), WHITE) for x, y in ((-0.12, 0.26), (0.0, 0.32), (0.12, 0.26))]
     return [
@@ -353,7 +353,7 @@ def rinse_eyes() -> list[Line]:
     ]
 
 
-def ghs01() -> list[Line]:
+def ghs01() -> list[Polyline]:
     spikes: list[tuple[float, float]] = []
     for k in range(16):
         radius = 0.26 if k % 2 == 0 else 0.12
@@ -361,11 +361,11 @@ def ghs01() -> list[Line]:
     return _diamond([solid((*spikes, spikes[0])), solid(circle(0, 0, 0.1), WHITE)])
 
 
-def ghs02() -> list[Line]:
+def ghs02() -> list[Polyline]:
     return _diamond([solid(moved(FLAME, 0, 0.0, 0.75)), solid(box(-0.15, -0.28, 0.15, -0.25))])
 
 
-def ghs05() -> list[Line]:
+def ghs05() -> list[Polyline]:
     return _diamond(
         [
             drawn(((-0.24, 0.1), (-0.02, 0.16)), 0.06),
@@ -376,11 +376,11 @@ def ghs05() -> list[Line]:
     )
 
 
-def ghs07() -> list[Line]:
+def ghs07() -> list[Polyline]:
     return _diamond(_exclamation(0.0, 1.15))
 
 
-def ghs08() -> list[Line]:
+def ghs08() -> list[Polyline]:
     spikes: list[tuple[float, float]] = []
     for k in range(12):
         radius = 0.17 if k % 2 == 0 else 0.07
@@ -389,7 +389,7 @@ def ghs08() -> list[Line]:
     return _diamond([solid(circle(0, 0.16, 0.09)), solid(bust), solid((*spikes, spikes[0]), WHITE)])
 
 
-def ghs09() -> list[Line]:
+def ghs09() -> list[Polyline]:
     fish = (
         *circle(0.06, -0.12, 0.1, 0, 180),
         (-0.16, -0.06),
@@ -402,7 +402,7 @@ def ghs09() -> list[Line]:
     return _diamond([solid(fish), solid(trunk), solid(crown), solid(box(-0.28, -0.03, 0.28, 0.0))])
 
 
-MARKS: dict[str, Callable[[], list[Line]]] = {
+MARKS: dict[str, Callable[[], list[Polyline]]] = {
     "press": press,
     "glue": glue,
     "free": free,
@@ -444,6 +444,6 @@ MARKS: dict[str, Callable[[], list[Line]]] = {
 
 
 @lru_cache(maxsize=64)
-def mark_lines(kind: str) -> tuple[Line, ...]:
+def mark_lines(kind: str) -> tuple[Polyline, ...]:
     """The lines and shapes of a mark; widths are shares of its size. Raises KeyError for an unknown one."""
     return tuple(MARKS[kind]())

@@ -14,7 +14,7 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
 from renderer.picture import Balloon, Picture, Sign, Stroke
-from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Line, Mark, Page, Rect, Text
+from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Mark, Page, Polyline, Rect, Text
 from steps.booklet.content import Booklet
 from steps.booklet.edition import LEAST_PT
 from steps.booklet.fonts import Typeface
@@ -124,7 +124,7 @@ class Painter:
     def item(self, item: Item) -> None:
         if isinstance(item, Text):
             self.text(item)
-        elif isinstance(item, Line):
+        elif isinstance(item, Polyline):
             self.line(item)
         elif isinstance(item, Mark):
             self.mark(item)
@@ -150,7 +150,7 @@ class Painter:
     def ink(self, colour: str) -> str:
         return grey_of(colour) if self.mono else colour
 
-    def line(self, line: Line) -> None:
+    def line(self, line: Polyline) -> None:
         self.polyline(line.points, line.width_mm, line.colour, line.fill, line.dash_mm)
 
     def polyline(

@@ -18,7 +18,7 @@ from steps.settings import Settings
 
 
 @dataclass(frozen=True)
-class Order:
+class PictureOrder:
     """A wish and the size of its place, mm."""
 
     wish: Wish
@@ -34,19 +34,19 @@ class Order:
 class Pictures(Protocol):
     """Whoever can draw what is wished for, to fit its place; None: nothing to show."""
 
-    def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+    def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
         """The picture of each order, in turn."""
         ...
 
 
-def orders_of(pages: Iterable[Page]) -> tuple[Order, ...]:
+def orders_of(pages: Iterable[Page]) -> tuple[PictureOrder, ...]:
     """Every picture that the pages wish for, in the order in which they are painted."""
     images = (item for page in pages for cell in page.cells for item in cell.items if isinstance(item, Image))
     return tuple(order_of(image) for image in images)
 
 
-def order_of(image: Image) -> Order:
-    return Order(image.wish, round(image.box.width, 3), round(image.box.height, 3))
+def order_of(image: Image) -> PictureOrder:
+    return PictureOrder(image.wish, round(image.box.width, 3), round(image.box.height, 3))
 
 
 @dataclass
@@ -73,12 +73,12 @@ class StudioPictures:
         said = [f"{count} pictures drawn with {who}" for who, count in sorted(drew.items()) if count]
         return ", ".join(said)
 
-    def drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+    def drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
         """Each picture in turn; a picture wished for several times is drawn once."""
         todo = tuple(dict.fromkeys(orders))
         last_use = {order: index for index, order in enumerate(orders)}
         source = enumerate(zip(todo, self._drawn(todo), strict=True), start=1)
-        ready: dict[Order, Picture | None] = {}
+        ready: dict[PictureOrder, Picture | None] = {}
         for index, order in enumerate(orders):
             while order not in ready:
                 done, (key, picture) = next(source)
@@ -87,7 +87,7 @@ class StudioPictures:
                     self.progress("pictures", done, len(todo))
             yield ready.pop(order) if last_use[order] == index else ready[order]
 
-    def _drawn(self, orders: Sequence[Order]) -> Iterator[Picture | None]:
+    def _drawn(self, orders: Sequence[PictureOrder]) -> Iterator[Picture | None]:
         asked = [order.request for order in orders]
         count = 0
         if self.crew is not None:

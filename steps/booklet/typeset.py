@@ -19,8 +19,8 @@ from steps.booklet.boxes import (
     Cell,
     Image,
     Item,
-    Line,
     Mark,
+    Polyline,
     Rect,
     Role,
     Text,
@@ -189,7 +189,7 @@ class Typesetter:
 
     @set.register
     def _(self, block: c.Rule, width: float) -> Cell:
-        return _cell(width, 1.0, [Line(((0, -0.5), (width, -0.5)), THIN_MM)], "decoration")
+        return _cell(width, 1.0, [Polyline(((0, -0.5), (width, -0.5)), THIN_MM)], "decoration")
 
     @set.register
     def _(self, block: c.Marked, width: float) -> Cell:
@@ -205,7 +205,7 @@ class Typesetter:
         return _cell(width, height, items, "list")
 
     @set.register
-    def _(self, block: c.Sign, width: float) -> Cell:
+    def _(self, block: c.SignNote, width: float) -> Cell:
         indent = SIGN_MM + 3.0
         words = self.galley(block.words, width - indent, self.edition.body)
         height = max(SIGN_MM, words.height)
@@ -291,7 +291,7 @@ class Typesetter:
             for column, (galley, left) in enumerate(zip(galleys, lefts, strict=True)):
                 items += _slotted(self.text(galley, left, top), index, column)
             top -= max(galley.height for galley in galleys) + 0.8
-            items.append(Line(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
+            items.append(Polyline(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
             top -= 0.8
         return _cell(width, -top, items, "table")
 
@@ -384,7 +384,7 @@ class Typesetter:
         for row, name in enumerate(names):
             middle = top - (row + 0.5) * LANE_MM
             items += self.text(name, 0, middle + line / 2)
-            items.append(Line(((left, middle), (width, middle)), THIN_MM, GREY))
+            items.append(Polyline(((left, middle), (width, middle)), THIN_MM, GREY))
         for bar in block.bars:
             x = left + bar.start_min * scale
             long = min(max(bar.length_min * scale, LEAST_BAR_MM), width - x)
@@ -395,7 +395,7 @@ class Typesetter:
             items += self._ticks(ticks, left, scale, width, y)
         for tick in block.hours:
             x = left + tick.at_min * scale
-            items.append(Line(((x, low), (x, low - 1.2)), THIN_MM))
+            items.append(Polyline(((x, low), (x, low - 1.2)), THIN_MM))
         return replace(_cell(width, line + 1.0 - low, items, "figure"), alt=block.alt)
 
     def _ticks(
@@ -459,7 +459,7 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
     if isinstance(block, c.Titled):
         parts = halves(c.Para(block.words))
         return None if parts is None else (c.Titled(block.title, parts[0].words), parts[1])  # type: ignore[union-attr]
-    if isinstance(block, c.Sign):
+    if isinstance(block, c.SignNote):
         parts = halves(c.Para(block.words))
         return None if parts is None else (replace(block, words=parts[0].words), parts[1])  # type: ignore[union-attr]
     if isinstance(block, c.Notice) and len(block.lines) > 1:

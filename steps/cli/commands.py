@@ -26,7 +26,6 @@ app = typer.Typer(
 
 MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, build.toml, or a folder or CSV of placements."
 Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
-Folder = Annotated[Path | None, typer.Option("-o", "--out", metavar="DIR", help="Folder to write to.")]
 PLAN_SUFFIX = ".plan.json"
 PRINTED, SCREEN = ".pdf", ".html"  #: endings of a booklet's name
 STICKERS_HELP = (

@@ -30,10 +30,9 @@ def fault_picture(model: Model, parts: Sequence[str], settings: Settings, up: Ar
     axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
     left = _in_the_whole(studio, parts, axes)
     right = _alone(studio, parts, axes)
-    names = ", ".join(model.part_by_id[part].source for part in parts)
     blank = np.full((1, 1, 3), 255, np.uint8)
     insets = ((0.0, 0.0, left), (WIDTH_MM - right.width_mm, 0.0, right))
-    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets, alt=f"In the model: {names}.")
+    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets)
 
 
 def _in_the_whole(studio: Studio, parts: Sequence[str], axes: Array) -> Picture:

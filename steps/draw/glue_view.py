@@ -53,24 +53,23 @@ def glue_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     guides = [guide for guide in guides_of(lifted) if guide.joint.id in glued]
     camera = _camera(studio, step, field, of_glue or lifted)
     rows, new = studio.moment(step).before, new_items(studio, lifted)
-    table = studio.table(rows, new, camera, keep=False)
+    table = studio.table(rows, new, camera)
     if not all(_visible(field, table, group).any() for group in _by_joint(guides).values()):
         for one in of_glue:
             rows = rows[np.isin(rows, uncovered(studio, step, one))]
-        table = studio.table(rows, new, camera, keep=False)
+        table = studio.table(rows, new, camera)
     keys = np.flatnonzero(np.bincount(table.key[table.key >= 0])).tolist()
     own = {item.key for item in new}
     items = [*new, *(studio.item_of_key(key, "earlier") for key in keys if key not in own)]
     picture = inked(studio, field, table, items)
     larger = LARGER[studio.settings.reader]
     numbers = _numbers(field, table, guides, sorted(own), larger)
-    alt = f"Step {step_number}: glued joints {', '.join(balloon.text for balloon in numbers)}."
     strokes = (
         *picture.strokes,
         *guide_strokes(field, table, guides),
         *glue_strokes(studio, field, table, [guide.joint.id for guide in guides]),
     )
-    return replace(picture, strokes=strokes, balloons=numbers, alt=alt)
+    return replace(picture, strokes=strokes, balloons=numbers)
 
 
 def glue_strokes(

@@ -39,8 +39,7 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     strong = [replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in new]
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(np.arange(len(studio.plan.model.parts)), strong, camera, pen, "ghost")
-    picture = plain(studio, field, table, drawn)
-    return replace(picture, alt=f"Where step {step_number} is in the whole model.")
+    return plain(studio, field, table, drawn)
 
 
 def _whole_camera(studio: Studio, field: Field, axes: Array) -> Camera:
@@ -68,8 +67,7 @@ def thumbnail(
     if mm_per_mm is not None and mm_per_mm <= field.mm_per_pixel / camera.pixel * (1 + 1e-9):
         camera = field.at_scale(axes, item.outer, mm_per_mm)
     table = studio.source.table([item], camera)
-    name = studio.plan.measures.by_shape[shape_id].name
-    return replace(inked(studio, field, table, [item]), alt=f"{name}.")
+    return inked(studio, field, table, [item])
 
 
 def thumbnail_scale(studio: Studio, shape_ids: Sequence[str], width_mm: float, height_mm: float) -> float:
@@ -88,8 +86,7 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
     moments = studio.plan.sequence.by_assembly.get(assembly_id, ())
     up = moments[-1].up if moments else UP
     axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, up)
-    picture = _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
-    return replace(picture, alt=f"{assembly.name}, finished.")
+    return _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
 
 
 def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture | None:
@@ -105,15 +102,13 @@ def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     blank = np.full((1, 1, 3), 255, np.uint8)
     sign = Sign("turn", (width_mm / 2, height_mm / 2), min(third * 0.6, height_mm * 0.6))
     insets = ((0.0, 0.0, left), (width_mm - right.width_mm, 0.0, right))
-    alt = "Turn the model: as it lay on the left, as it lies now on the right."
-    return Picture(width_mm, height_mm, blank, signs=(sign,), insets=insets, alt=alt)
+    return Picture(width_mm, height_mm, blank, signs=(sign,), insets=insets)
 
 
 def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:
     """The finished model, every part in full colour, standing as it is displayed."""
     parts = [part.id for part in studio.plan.model.parts]
-    picture = _whole(studio, parts, _display_axes(studio), _display_up(studio), width_mm, height_mm)
-    return replace(picture, alt=f"{studio.plan.model.name}, finished.")
+    return _whole(studio, parts, _display_axes(studio), _display_up(studio), width_mm, height_mm)
 
 
 def _display_up(studio: Studio) -> Array:
@@ -126,13 +121,13 @@ def _display_axes(studio: Studio) -> Array:
     return axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, _display_up(studio))
 
 
-#: The finished model is shown from these sides, in turn from the usual view.
-SIDES = ("front right", "back right", "back left", "front left")
+#: The finished model is shown from so many sides, in turn from the usual view.
+SIDES = 4
 
 
 def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tuple[Picture, ...]:
     """The finished model from four sides, at one common scale."""
-    return tuple(finished_picture(studio, side, width_mm, height_mm) for side in range(len(SIDES)))
+    return tuple(finished_picture(studio, side, width_mm, height_mm) for side in range(SIDES))
 
 
 def finished_picture(studio: Studio, side: int, width_mm: float, height_mm: float) -> Picture:
@@ -145,12 +140,11 @@ def finished_picture(studio: Studio, side: int, width_mm: float, height_mm: floa
         field.camera(
             axes_of(USUAL_VIEW.azimuth + turn * np.pi / 2, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM
         )
-        for turn in range(len(SIDES))
+        for turn in range(SIDES)
     ]
     camera = replace(cameras[side], pixel=max(camera.pixel for camera in cameras))
     table = studio.source.table(items, camera)
-    picture = inked(studio, field, table, _as_one(items), _rows(items), up)
-    return replace(picture, alt=f"{studio.plan.model.name} from the {SIDES[side]}.")
+    return inked(studio, field, table, _as_one(items), _rows(items), up)
 
 
 def _whole(

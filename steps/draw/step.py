@@ -26,7 +26,7 @@ from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import Lifted, lifted_things
-from steps.draw.seeing import Crowd, Places, hidden, hiders
+from steps.draw.seeing import Crowd, Places, hiders
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
 from steps.draw.views import HIDDEN_SHARE, shares_of_things
@@ -61,7 +61,7 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     shares = shares_of_things(studio, step)
     hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
     tiny = [one for one in lifted if one not in hidden_ones and _is_tiny(studio, one, field, camera)]
-    closer = _first_of_kind(studio, [*hidden_ones, *_first_of_kind(studio, tiny)[:MOST_OF_TINY]])
+    closer = first_of_kind(studio, [*hidden_ones, *first_of_kind(studio, tiny)[:MOST_OF_TINY]])
     insets = _placed_insets(studio, step, field, table, new, closer)
     frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
     boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
@@ -70,7 +70,6 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
         picture,
         strokes=(*picture.strokes, *frames),
         insets=tuple((x, y, inset) for x, y, inset, _ in insets),
-        alt=_alt_of(studio, step),
     )
 
 
@@ -171,15 +170,15 @@ def _is_tiny(studio: Studio, one: Lifted, field: Field, camera: Camera) -> bool:
     return float(np.ptp(field.paper(camera, points), axis=0).max()) < TINY_MM
 
 
-def _first_of_kind(studio: Studio, found: Sequence[Lifted]) -> list[Lifted]:
+def first_of_kind(studio: Studio, found: Sequence[Lifted]) -> list[Lifted]:
     """One of each shape, colour or sub-assembly, as many as there may be insets."""
     kinds: dict[tuple[str, str, str], Lifted] = {}
     for one in found:
-        kinds.setdefault(_kind_of(studio, one), one)
+        kinds.setdefault(kind_of(studio, one), one)
     return list(kinds.values())[:MOST_INSETS]
 
 
-def _kind_of(studio: Studio, one: Lifted) -> tuple[str, str, str]:
+def kind_of(studio: Studio, one: Lifted) -> tuple[str, str, str]:
     part = studio.plan.model.part_by_id[one.thing.parts[0]]
     return one.thing.assembly, part.shape, part.colour
 
@@ -252,37 +251,6 @@ def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
     return rows[~np.isin(rows, sorted(before - carriers))]
 
 
-def shares_told(studio: Studio, step: Step) -> dict[str, float]:
-    """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
-    shows it or one of its kind."""
-    lifted = lifted_things(studio, step)
-    shares = shares_of_things(studio, step)
-    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
-    by_inset = {
-        _kind_of(studio, one): _share_in_inset(studio, step, one)
-        for one in _first_of_kind(studio, hidden_ones)
-    }
-    return {
-        part: max(share, by_inset.get(_kind_of(studio, one), 0.0))
-        for one, share in zip(lifted, shares, strict=True)
-        for part in one.thing.parts
-    }
-
-
-def _share_in_inset(studio: Studio, step: Step, one: Lifted) -> float:
-    """Visible share of a thing once what stands before it is cut away."""
-    axes = studio.axes(step)
-    model = studio.plan.model
-    parts = [model.parts[model.index_of[part]] for part in one.thing.parts]
-    points = np.concatenate([studio.samples(part, axes) for part in parts]) + one.shift
-    rows = uncovered(studio, step, one)
-    bounds = studio.bounds_along(axes)[rows]
-    apart = np.full(len(rows), -1)
-    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
-    (before,) = hidden([Places(points)], crowd, axes)
-    return 1.0 - float(before.mean()) if len(before) else 0.0
-
-
 def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:
     """Paper point of a thing: on it where it shows, else where it is."""
     keys = [studio.plan.model.index_of[part] for part in one.thing.parts]
@@ -320,14 +288,3 @@ def _balloon_texts(studio: Studio, kinds: Sequence[Kind]) -> list[tuple[str, lis
         )
         for kind in kinds[:MOST_BALLOONS]
     ]
-
-
-def _alt_of(studio: Studio, step: Step) -> str:
-    names = [f"{kind.count} x {_name_of(studio, kind)}" for kind in kinds_in_step(studio.plan, step)]
-    return f"Step {step.number}: add {', '.join(names)}."
-
-
-def _name_of(studio: Studio, kind: Kind) -> str:
-    if kind.assembly:
-        return str(studio.plan.order.assembly_by_id[kind.assembly].name)
-    return f"{studio.plan.measures.by_shape[kind.shape].name}, {kind.colour_name}"

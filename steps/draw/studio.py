@@ -28,7 +28,7 @@ KEPT_PIXELS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class Backdrop:
     """What is in place in one view, and the same drawn."""
 
     keys: frozenset[int]
@@ -42,7 +42,7 @@ class Studio:
 
     plan: Plan
     settings: Settings
-    _scenes: dict[tuple[bytes, Role], Scene] = field(default_factory=dict, repr=False)
+    _scenes: dict[tuple[bytes, Role], Backdrop] = field(default_factory=dict, repr=False)
     _items: dict[tuple[str, Role], Item] = field(default_factory=dict, repr=False)
     _samples: dict[tuple[str, bytes], Array] = field(default_factory=dict, repr=False)
     _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
@@ -118,9 +118,7 @@ class Studio:
         sight = self._views.get(step.number)
         return sight.seen.get(part_id, 1.0) if sight else 1.0
 
-    def table(
-        self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera, keep: bool = False
-    ) -> PixelTable:
+    def table(self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera) -> PixelTable:
         """The pixel table of the parts in rows ``earlier``, in place, and of new items."""
         rows = earlier[self.in_picture(earlier, camera)].tolist()
         return self.source.table([*(self.item_of_key(row, "earlier") for row in rows), *new], camera)
@@ -136,7 +134,7 @@ class Studio:
         table = self.source.table(new, camera, scene.table)
         return table, self._redrawn(scene.drawn, table, new, pen, role)
 
-    def _scene(self, earlier: NDArray[np.int64], camera: Camera, role: Role, pen: Pen) -> Scene:
+    def _scene(self, earlier: NDArray[np.int64], camera: Camera, role: Role, pen: Pen) -> Backdrop:
         """The scene of the parts in rows ``earlier``, made from the last one of this view."""
         place = (camera_key(camera), role)
         rows = earlier[self.in_picture(earlier, camera)]
@@ -144,11 +142,11 @@ class Studio:
         had = self._scenes.pop(place, None)
         if had is None or not had.keys <= keys:
             empty = PixelTable.empty(camera)
-            had = Scene(frozenset(), empty, Inked.blank(camera.rows, camera.columns, pen.mm_per_pixel))
+            had = Backdrop(frozenset(), empty, Inked.blank(camera.rows, camera.columns, pen.mm_per_pixel))
         added = [self.item_of_key(row, role) for row in rows.tolist() if row not in had.keys]
         if added:
             table = self.source.table(added, camera, had.table)
-            had = Scene(keys, table, self._redrawn(had.drawn, table, added, pen, role))
+            had = Backdrop(keys, table, self._redrawn(had.drawn, table, added, pen, role))
         self._scenes[place] = had
         while len(self._scenes) > 1 and self._kept_pixels() > KEPT_PIXELS:
             self._scenes.pop(next(iter(self._scenes)))

@@ -101,7 +101,7 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
     kept: dict[str, _Kept] = {}
     sights = []
     for step in over(steps):
-        scene = _Scene(studio, step)
+        scene = _StepScene(studio, step)
         last = kept.setdefault(step.assembly, _Kept(usual))
         look = scene.look(last.view)
         if not look.serves and not last.is_patient(look):
@@ -128,7 +128,7 @@ class _Kept:
         return max(worse) <= PATIENCE_SCORE
 
 
-def _better(scene: _Scene, look: Look, *choices: Sequence[View]) -> Look:
+def _better(scene: _StepScene, look: Look, *choices: Sequence[View]) -> Look:
     """The best look of the step, the one at hand preferred by the cost of a change. Later choices are
     tried only where none of the earlier ones serves."""
     best, gain = look, CHANGE_COST
@@ -149,7 +149,7 @@ def shares_of_things(studio: Studio, step: Step) -> tuple[float, ...]:
     single = [studio.seen_share(step, thing.parts[0]) for thing in things]
     if not studio.has_sight(step) or all(len(thing.parts) == 1 for thing in things):
         return tuple(single)
-    measured = _Scene(studio, step).look(studio.view(step.number)).things
+    measured = _StepScene(studio, step).look(studio.view(step.number)).things
     return tuple(
         share if len(thing.parts) == 1 else of_all
         for thing, share, of_all in zip(things, single, measured, strict=True)
@@ -159,12 +159,12 @@ def shares_of_things(studio: Studio, step: Step) -> tuple[float, ...]:
 def _usual_view(studio: Studio, steps: Sequence[Step], views: Sequence[View]) -> View:
     """The isometric view that serves best over a sample of the steps."""
     sample = steps[:: max(1, len(steps) // 12)]
-    scenes = [_Scene(studio, step) for step in sample]
+    scenes = [_StepScene(studio, step) for step in sample]
     scores = [sum(scene.look(view).score for scene in scenes) for view in views]
     return views[int(np.argmax(np.round(scores, 6)))]
 
 
-class _Scene:
+class _StepScene:
     """One step, to be looked at from several sides."""
 
     def __init__(self, studio: Studio, step: Step) -> None:

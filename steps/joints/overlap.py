@@ -45,7 +45,7 @@ class Overlap:
     exact: bool  #: False when a mesh is open, so that the solids could not be intersected
 
 
-class Solid(Probe):
+class ProbedSolid(Probe):
     """A shape to be asked whether it stands in another."""
 
     @cached_property
@@ -75,14 +75,14 @@ class Solid(Probe):
         return mesh.vertices[usable] - depth * step[usable]
 
 
-_probes: WeakKeyDictionary[Anatomy, Solid] = WeakKeyDictionary()
+_probes: WeakKeyDictionary[Anatomy, ProbedSolid] = WeakKeyDictionary()
 
 
-def probe(body: Anatomy) -> Solid:
+def probe(body: Anatomy) -> ProbedSolid:
     """The shape's probe, remembered for as long as its anatomy lives."""
     found = _probes.get(body)
     if found is None:
-        found = _probes[body] = Solid(body.mesh)
+        found = _probes[body] = ProbedSolid(body.mesh)
     return found
 
 
@@ -121,7 +121,7 @@ def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool
     return bool(probe(other).inside(moved).any())
 
 
-def _depth(first: Solid, second: Solid, pose: Array, allowed: float) -> Overlap | None:
+def _depth(first: ProbedSolid, second: ProbedSolid, pose: Array, allowed: float) -> Overlap | None:
     """The largest ball that lies in both solids; None when that is no deeper than is allowed."""
     common = first.solid ^ second.solid.transform(pose[:3])
     if common.status() != manifold3d.Error.NoError or common.is_empty():

@@ -47,7 +47,7 @@ WAITS = phrase("it waits on the table, joined to nothing, for more than one step
 
 
 @dataclass(frozen=True)
-class Limits:
+class StepLimits:
     """How much a step may hold."""
 
     parts: int = 4
@@ -79,7 +79,7 @@ class Draft:
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class SiteMeasures:
     """What every walk over one site starts from, worked out once."""
 
     level: Array  #: (units,) height of the underside over the lowest, pitches
@@ -92,7 +92,7 @@ class Ground:
     first: tuple[tuple[int, int], ...] | None = None  #: every (earlier, later); None: not worked out
 
     @staticmethod
-    def of(site: Site, apart: Apart | None = None) -> Ground:
+    def of(site: Site, apart: Apart | None = None) -> SiteMeasures:
         """With who shuts out whom when ``apart`` tells the ways: worth it for more than one walk."""
         count = len(site.units)
         centre = site.centres / site.motion.length_mm
@@ -105,7 +105,7 @@ class Ground:
             readiness = Readiness(site, apart.ways, apart.before, {*apart.odd, *apart.stuck})
             waited = ((unit, readiness.all_waited_for(unit, most=count + 1)) for unit in range(count))
             first = tuple((other, unit) for unit, others in waited for other in others)
-        return Ground(
+        return SiteMeasures(
             level,
             centre,
             _codes(site.kinds),
@@ -125,7 +125,7 @@ class Deadlock(Exception):
     """Every unplaced unit would shut another out: the ways in do not go together."""
 
 
-class Build:
+class Walk:
     """The state of a half-built site, and the choice of the next step."""
 
     def __init__(
@@ -133,18 +133,18 @@ class Build:
         site: Site,
         apart: Apart,
         weights: Weights,
-        limits: Limits,
+        limits: StepLimits,
         before: Iterable[tuple[int, int]] = (),
         together: Sequence[frozenset[int]] = (),
         variant: Variant | None = None,
-        ground: Ground | None = None,
+        ground: SiteMeasures | None = None,
     ):
         self.site = site
         ways = apart.ways
         self.variant = variant or Variant()
         self.weights = self.variant.applied_to(weights)
         self.limits = limits
-        ground = ground or Ground.of(site)
+        ground = ground or SiteMeasures.of(site)
         if ground.first is None:
             self.readiness = Readiness(site, ways, [*apart.before, *before], {*apart.odd, *apart.stuck})
         else:  # who shuts out whom is known: no need to look again

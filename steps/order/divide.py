@@ -19,7 +19,7 @@ import numpy as np
 
 from steps.model import Array
 from steps.order.apart import Apart, from_below, take_apart
-from steps.order.build import Build, Deadlock, Draft, Limits, Stuck
+from steps.order.build import Deadlock, Draft, StepLimits, Stuck, Walk
 from steps.order.cost import Weights
 from steps.order.finder import Finder
 from steps.order.groups import connected, find_children, main_up
@@ -126,7 +126,7 @@ class Divider:
     structure: Structure
     glued: frozenset[str]
     weights: Weights
-    limits: Limits
+    limits: StepLimits
     wishes: Wishes
     wished: Sequence[Group] = ()  #: groups that the builder asked for
     forced: bool = False  #: locked units of the whole go straight down, and are told of
@@ -175,7 +175,7 @@ class Divider:
             if apart is None:
                 continue
             together = (*unit_sets(site, wishes), *repeats_of(site))
-            build = Build(site, apart, self.weights, self.limits, unit_wishes(site, wishes), together)
+            build = Walk(site, apart, self.weights, self.limits, unit_wishes(site, wishes), together)
             drafts = self._walk(trial, site, build, tired)
             if drafts is None:
                 continue
@@ -184,7 +184,7 @@ class Divider:
                 continue
             return Solved(site, apart, tuple(drafts), inner, wishes, build.lax, tired)
 
-    def _walk(self, trial: _Trial, site: Site, build: Build, tired: bool) -> list[Draft] | None:
+    def _walk(self, trial: _Trial, site: Site, build: Walk, tired: bool) -> list[Draft] | None:
         """The steps of a walk over the site; None when the division has changed.
 
         A walk that is stuck goes on as if what has to be one were in already, so that it finds all such
@@ -285,7 +285,7 @@ class Divider:
 
     # ------------------------------------------------------------------ what is held when it goes in
 
-    def _resolve(self, trial: _Trial, site: Site, build: Build) -> list[int]:
+    def _resolve(self, trial: _Trial, site: Site, build: Walk) -> list[int]:
         """Where a walk is stuck: ask for groups of what has to be one. Their units that are not in yet; none
         where nothing more can be done."""
         waiting = [unit for unit in range(len(site.units)) if not build.placed[unit]]
@@ -296,7 +296,7 @@ class Divider:
         found = self._stand_bodies(trial, site, build) or self._support(trial, site, hanging)
         return [unit for unit in dict.fromkeys(found) if not build.placed[unit]]
 
-    def _stand_bodies(self, trial: _Trial, site: Site, build: Build) -> list[int]:
+    def _stand_bodies(self, trial: _Trial, site: Site, build: Walk) -> list[int]:
         """Bodies that stand on the table until something joins them to the rest: each is built apart.
 
         Where only single parts wait, too many to be laid out in one step, they go onto what joins them.
@@ -330,7 +330,7 @@ class Divider:
                 found += self._turn_for(trial, site, [*waiting, *own])
         return found
 
-    def _standing_alike(self, site: Site, build: Build, bodies: Sequence[Sequence[int]]) -> list[list[int]]:
+    def _standing_alike(self, site: Site, build: Walk, bodies: Sequence[Sequence[int]]) -> list[list[int]]:
         """What is built already, where it is just such a body: then all of them are copies."""
         built = np.flatnonzero(build.placed).tolist()
         parts = sorted(_parts(site, built))

@@ -14,7 +14,7 @@ from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
 from steps.order.apart import take_apart
-from steps.order.build import Build, Draft, Ground, Limits, Stuck, Variant, hangs_together
+from steps.order.build import Draft, SiteMeasures, StepLimits, Stuck, Variant, Walk, hangs_together
 from steps.order.columns import Columns
 from steps.order.cost import Weights, weights_from
 from steps.order.cured import cured
@@ -138,7 +138,7 @@ class Planner:
         if done.lax:
             return list(done.drafts)
         if wished and (unbound := self._unbound(done)) is not None:
-            build = Build(site, apart, self.weights, self._limits(), wished, unit_sets(site, done.wishes))
+            build = Walk(site, apart, self.weights, self._limits(), wished, unit_sets(site, done.wishes))
             drafts = build.run_like(unbound)
             if hangs_together(site, drafts):
                 return drafts
@@ -150,7 +150,7 @@ class Planner:
         if free.stuck:
             return None
         try:
-            drafts = Build(done.site, free, self.weights, self._limits(), (), together).run()
+            drafts = Walk(done.site, free, self.weights, self._limits(), (), together).run()
         except Stuck:
             return None
         return self._search(replace(done, apart=free, drafts=tuple(drafts)), ())
@@ -161,11 +161,11 @@ class Planner:
         together = (*unit_sets(site, done.wishes), *repeats_of(site))
 
         @cache
-        def ground() -> Ground:
-            return Ground.of(site, apart)
+        def ground() -> SiteMeasures:
+            return SiteMeasures.of(site, apart)
 
-        def make(variant: Variant) -> Build:
-            return Build(site, apart, self.weights, self._limits(), before, together, variant, ground())
+        def make(variant: Variant) -> Walk:
+            return Walk(site, apart, self.weights, self._limits(), before, together, variant, ground())
 
         def judge() -> Judge:
             return Judge(site, apart, self.weights, self.structure)
@@ -174,11 +174,11 @@ class Planner:
         self.orders_tried += tried
         return drafts
 
-    def _limits(self) -> Limits:
+    def _limits(self) -> StepLimits:
         asked = self.settings.order.parts_per_step
         if self.settings.reader == "child":
-            return Limits(asked or 3, 1)
-        return Limits(asked or 4, 2)
+            return StepLimits(asked or 3, 1)
+        return StepLimits(asked or 4, 2)
 
     # ------------------------------------------------------------------ what cannot be
 

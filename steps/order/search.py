@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.order.apart import Apart, from_below
-from steps.order.build import Build, Draft, Stuck, Variant
+from steps.order.build import Draft, Stuck, Variant, Walk
 from steps.order.cost import Weights
 from steps.order.site import Site
 from steps.order.stability import Watch
@@ -164,7 +164,7 @@ class Judge:
 
 
 def search(
-    make: Callable[[Variant], Build],
+    make: Callable[[Variant], Walk],
     judge_of: Callable[[], Judge],
     first: list[Draft],
     work: int = WORK,

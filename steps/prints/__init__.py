@@ -31,7 +31,7 @@ from steps.prints.sheet import sheet_pdf
 from steps.prints.solids import solid_files
 from steps.prints.stl import stl_bytes
 from steps.prints.tables import filament_table, parts_table, refit_table, run_table
-from steps.prints.threemf import Piece, PrintObject, packed_mesh, print_3mf
+from steps.prints.threemf import PackedText, PrintObject, packed_mesh, print_3mf
 from steps.progress import Tell, stage
 from steps.sequence import BuildSequence
 from steps.settings import USUAL, Settings
@@ -183,7 +183,7 @@ def _plate_names(plates: tuple[Plate, ...]) -> Mapping[int, str]:
 
 
 def _object(
-    item: PrintItem, meshes: Mapping[str, Piece], copies: tuple[tuple[str, float, float], ...]
+    item: PrintItem, meshes: Mapping[str, PackedText], copies: tuple[tuple[str, float, float], ...]
 ) -> PrintObject:
     name = f"{item.laid.label} {item.laid.name}"
     return PrintObject(name, meshes[item.laid.shape], item.colour, str(item.colour_name), copies)
@@ -203,7 +203,9 @@ def _rows(item: PrintItem) -> tuple[tuple[str, float, float], ...]:
     )
 
 
-def _on_plate(plate: Plate, items: tuple[PrintItem, ...], meshes: Mapping[str, Piece]) -> list[PrintObject]:
+def _on_plate(
+    plate: Plate, items: tuple[PrintItem, ...], meshes: Mapping[str, PackedText]
+) -> list[PrintObject]:
     places: dict[int, list[tuple[str, float, float]]] = {}
     for copy in plate.copies:
         item = items[copy.item]

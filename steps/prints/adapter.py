@@ -11,7 +11,7 @@ from manifold3d import Manifold
 
 from steps.errors import FaultyModel
 from steps.model import Array, Feature, Joint, Joints, Measures, Model, Problem
-from steps.prints.solids import Solid, solid_of
+from steps.prints.solids import PrintSolid, solid_of
 
 #: The steepest slope: beyond it the pegs alone carry the model.
 STEEPEST_DEGREES = 60.0
@@ -29,7 +29,7 @@ ALONG = 0.999
 class Adapter:
     """The wedge, lying as it is printed and used, and where the model's parts come to stand on it."""
 
-    solid: Solid
+    solid: PrintSolid
     degrees: float
     pose: Array  #: (4, 4) takes model coordinates to the wedge's
     carried: tuple[str, ...]  #: ids of the parts that stand on it

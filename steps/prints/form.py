@@ -10,7 +10,7 @@ from steps.booklet.words import Words, later
 from steps.card import N_PER_KG
 from steps.model import Fit, Measures, Model
 from steps.prints.ladder import Ladder, LadderKind
-from steps.prints.paper import MM, Paper, shortened
+from steps.prints.paper import MM, PrintPaper, shortened
 from steps.settings import CARD_CLASSES, Settings
 
 #: Height of a row to write in (mm): what lets all three ladders stand on one page.
@@ -40,7 +40,7 @@ CARD_TITLES: dict[LadderKind, str] = {
 
 def form_pdf(ladders: Sequence[Ladder], model: Model, measures: Measures, settings: Settings) -> bytes:
     """The form as PDF, in the language of the settings."""
-    paper = Paper.of(settings)
+    paper = PrintPaper.of(settings)
     words = paper.words
     name = shortened(settings.title or model.name, LONGEST_TITLE)
     title = words.say("Fit card: {title}, {scale}", title=name, scale=words.scale(model.scale))
@@ -78,7 +78,7 @@ def _how(words: Words) -> list[str]:
     ]
 
 
-def _head(paper: Paper) -> Table:
+def _head(paper: PrintPaper) -> Table:
     say = paper.words.say
     row = [say("Printer"), "", say("Spool"), "", say("Date"), ""]
     return paper.grid([row], (20, 42, 18, 50, 18, 32), row_mm=ROW_MM[paper.size])
@@ -93,7 +93,7 @@ def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
     return words.say(CARD_TITLES[ladder.kind], carrier=carrier, holder=holder, gap=gap)
 
 
-def _outcome(ladder: Ladder, paper: Paper) -> Table:
+def _outcome(ladder: Ladder, paper: PrintPaper) -> Table:
     """A column per engraved number."""
     words = paper.words
     letters = " ".join(CLASS_WORDS)
@@ -122,7 +122,7 @@ def signed(value: float, words: Words) -> str:
     return text if round(value, 2) == 0 else f"{'+' if value > 0 else '−'}{text}"
 
 
-def _pulls(paper: Paper) -> Table:
+def _pulls(paper: PrintPaper) -> Table:
     words = paper.words
     counted = [words.number(number) for number in range(1, PULLS + 1)]
     header = [
@@ -137,7 +137,7 @@ def _pulls(paper: Paper) -> Table:
     )
 
 
-def _lines(ladders: Sequence[Ladder], paper: Paper) -> Table:
+def _lines(ladders: Sequence[Ladder], paper: PrintPaper) -> Table:
     """The lines of the settings file, with room for the numbers."""
     words = paper.words
     tables = ", ".join(f"[fit.{ladder.kind}_card]" for ladder in ladders)

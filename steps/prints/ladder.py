@@ -21,7 +21,7 @@ from steps.model import Feature, Fit, Joint, Joints, Measures, Model, Part, Shap
 from steps.prints.digits import numeral
 from steps.prints.lie import turn_up
 from steps.prints.piece import HANDLE_MM, Reach, as_printed, handy, into_socket, with_handle
-from steps.prints.solids import Solid, body_of, solid_of
+from steps.prints.solids import PrintSolid, body_of, solid_of
 from steps.refit import moved_shape
 from steps.settings import CARD_GAPS_MM, Settings
 
@@ -44,8 +44,8 @@ class Ladder:
     """One card, the piece to try on it, and the gap per side at each engraved number (mm)."""
 
     kind: LadderKind
-    card: Solid
-    piece: Solid
+    card: PrintSolid
+    piece: PrintSolid
     gaps: tuple[tuple[str, float], ...]
     file_gap_mm: float  #: as the model's file has it
     stud_radius_mm: float

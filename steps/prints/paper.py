@@ -28,15 +28,15 @@ LINE_MM, LINE_GREY = 0.25, (0.4, 0.4, 0.4)  # ISO 128-20 narrow line
 
 
 @dataclass(frozen=True)
-class Paper:
+class PrintPaper:
     """Sheets in one language on one paper."""
 
     words: Words
     size: str  #: "a4", "letter" or "a5"
 
     @staticmethod
-    def of(settings: Settings) -> Paper:
-        return Paper(words_in(settings.language), settings.paper)
+    def of(settings: Settings) -> PrintPaper:
+        return PrintPaper(words_in(settings.language), settings.paper)
 
     @cached_property
     def face(self) -> Typeface:

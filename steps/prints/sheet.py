@@ -12,7 +12,7 @@ from steps.booklet.words import NBSP, Words
 from steps.model import Model
 from steps.prints.advice import advice_of
 from steps.prints.items import PrintItem, by_colour
-from steps.prints.paper import MM, Paper, shortened
+from steps.prints.paper import MM, PrintPaper, shortened
 from steps.prints.run import Plate
 from steps.prints.trays import trays_of
 from steps.settings import Settings
@@ -42,7 +42,7 @@ def sheet_pdf(
 
     ``needed`` (part -> step) may be empty; ``carried`` (part -> g) is what rests on each part.
     """
-    paper = Paper.of(settings)
+    paper = PrintPaper.of(settings)
     say = paper.words.say
     name = shortened(settings.title or model.name, LONGEST_NAME)
     title = say("Prints: {title}, {scale}", title=name, scale=paper.words.scale(model.scale))
@@ -92,7 +92,7 @@ def _notes(words: Words) -> list[str]:
     ]
 
 
-def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper) -> Table:
+def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: PrintPaper) -> Table:
     words = paper.words
     say = words.say
     rows: list[list[Any]] = [
@@ -156,7 +156,7 @@ def runs(steps: Sequence[int]) -> str:
     return ", ".join(told)
 
 
-def _filament(items: Sequence[PrintItem], paper: Paper) -> Table:
+def _filament(items: Sequence[PrintItem], paper: PrintPaper) -> Table:
     words = paper.words
     rows: list[list[Any]] = [[words.say("Colour"), "g", "m", "h"]]
     sums: Mapping[Wording | str, tuple[float, float, float]] = by_colour(tuple(items))
@@ -169,7 +169,7 @@ def _filament(items: Sequence[PrintItem], paper: Paper) -> Table:
     return table
 
 
-def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: Paper) -> Table:
+def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: PrintPaper) -> Table:
     words = paper.words
     say = words.say
     rows: list[list[Any]] = [[say("Plate"), say("Colour"), say("Print"), "h", say("Step"), say("Done")]]

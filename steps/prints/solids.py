@@ -18,7 +18,7 @@ GREY, GREY_NAME = "#b0b0b0", "any colour"
 
 
 @dataclass(frozen=True, eq=False)
-class Solid:
+class PrintSolid:
     """A mesh to print."""
 
     name: str
@@ -29,7 +29,7 @@ class Solid:
         object.__setattr__(self, "vertices", frozen_array(self.vertices, (None, 3), "vertices"))
 
 
-def solid_files(solid: Solid) -> Iterator[tuple[str, bytes]]:
+def solid_files(solid: PrintSolid) -> Iterator[tuple[str, bytes]]:
     """The solid as STL and 3MF, by file name."""
     yield f"{solid.name}.stl", stl_bytes(solid.vertices, solid.faces)
     mesh = packed_mesh(solid.vertices, solid.faces)
@@ -43,9 +43,9 @@ def body_of(shape: Shape) -> Manifold | None:
     return body if body.status() == m3.Error.NoError and not body.is_empty() else None
 
 
-def solid_of(name: str, body: Manifold) -> Solid:
+def solid_of(name: str, body: Manifold) -> PrintSolid:
     """The body as a mesh that stands on z = 0."""
     mesh = body.to_mesh64()
     vertices = np.array(mesh.vert_properties)[:, :3]
     vertices[:, 2] -= vertices[:, 2].min()
-    return Solid(name, vertices, np.array(mesh.tri_verts, dtype=np.int64))
+    return PrintSolid(name, vertices, np.array(mesh.tri_verts, dtype=np.int64))

@@ -45,17 +45,17 @@ NO_TIME, FIRST_DAY = 0, 0x21
 
 
 @dataclass(frozen=True)
-class Piece:
+class PackedText:
     """Text and its packed form, to be put together with others."""
 
     text: bytes
     packed: bytes
 
     @staticmethod
-    def of(text: str) -> Piece:
+    def of(text: str) -> PackedText:
         data = text.encode("utf-8")
         packer = zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS)
-        return Piece(data, packer.compress(data) + packer.flush(zlib.Z_FULL_FLUSH))
+        return PackedText(data, packer.compress(data) + packer.flush(zlib.Z_FULL_FLUSH))
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,38 +63,38 @@ class PrintObject:
     """A mesh in one colour, and of its copies the part numbers with middles (x, y) or poses (4, 4)."""
 
     name: str
-    mesh: Piece  #: by :func:`packed_mesh`
+    mesh: PackedText  #: by :func:`packed_mesh`
     colour: str
     colour_name: str
     copies: tuple[tuple[str, float, float] | tuple[str, Array], ...]
 
 
-def packed_mesh(vertices: Array, faces: IntArray) -> Piece:
+def packed_mesh(vertices: Array, faces: IntArray) -> PackedText:
     """The mesh element of ``vertices`` (n, 3) and ``faces`` (m, 3), for any number of files."""
     corners = (
         '<vertex x="%.7g" y="%.7g" z="%.7g"/>' * len(vertices) % tuple((vertices + 0.0).ravel().tolist())
     )
     triangles = '<triangle v1="%d" v2="%d" v3="%d"/>' * len(faces) % tuple(faces.ravel().tolist())
-    return Piece.of(f"<mesh><vertices>{corners}</vertices><triangles>{triangles}</triangles></mesh>")
+    return PackedText.of(f"<mesh><vertices>{corners}</vertices><triangles>{triangles}</triangles></mesh>")
 
 
 def print_3mf(title: str, objects: Sequence[PrintObject]) -> bytes:
     """A whole 3MF document in millimetres."""
     names = {each.colour: each.colour_name for each in reversed(objects)}
     colours = list(dict.fromkeys(each.colour for each in objects))
-    pieces = [Piece.of(_head(title, [(names[colour], colour) for colour in colours]))]
+    pieces = [PackedText.of(_head(title, [(names[colour], colour) for colour in colours]))]
     for row, each in enumerate(objects):
         opening = (
             f'<object id="{row + 2}" name={_quoted(each.name)} type="model" pid="1" '
             f'pindex="{colours.index(each.colour)}">'
         )
-        pieces += [Piece.of(opening), each.mesh, Piece.of("</object>")]
+        pieces += [PackedText.of(opening), each.mesh, PackedText.of("</object>")]
     items = "".join(_item(row + 2, *copy) for row, each in enumerate(objects) for copy in each.copies)
-    pieces.append(Piece.of(f"</resources><build>{items}</build></model>"))
+    pieces.append(PackedText.of(f"</resources><build>{items}</build></model>"))
     return _package(
         [
-            ("[Content_Types].xml", [Piece.of(TYPES)]),
-            ("_rels/.rels", [Piece.of(RELATIONS)]),
+            ("[Content_Types].xml", [PackedText.of(TYPES)]),
+            ("_rels/.rels", [PackedText.of(RELATIONS)]),
             ("3D/3dmodel.model", pieces),
         ]
     )
@@ -131,7 +131,7 @@ def _quoted(text: str) -> str:
 # ------------------------------------------------------------------------------ package
 
 
-def _package(entries: Sequence[tuple[str, Sequence[Piece]]]) -> bytes:
+def _package(entries: Sequence[tuple[str, Sequence[PackedText]]]) -> bytes:
     """A ZIP archive of entries that are packed already (ISO/IEC 21320-1)."""
     body, directory = bytearray(), bytearray()
     for name, pieces in entries:
@@ -151,7 +151,7 @@ def _package(entries: Sequence[tuple[str, Sequence[Piece]]]) -> bytes:
     return bytes(body + directory + b"PK\x05\x06" + end)
 
 
-def _stream(pieces: Sequence[Piece]) -> Iterator[bytes]:
+def _stream(pieces: Sequence[PackedText]) -> Iterator[bytes]:
     for piece in pieces:
         yield piece.packed
     yield zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS).flush()  # an empty last block

@@ -31,13 +31,13 @@ from steps.booklet.crew import Crew
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
-from steps.booklet.pictures import Order, StudioPictures, orders_of
+from steps.booklet.pictures import PictureOrder, StudioPictures, orders_of
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.draw import Studio, choose_views, step_picture
 from steps.draw.lift import lifted_things
 from steps.draw.sheet import Field
-from steps.draw.step import _step_camera, new_items, shares_told
+from steps.draw.step import _step_camera, new_items
 from steps.draw.views import HIDDEN_SHARE
 from steps.model import Plan
 from steps.settings import Settings
@@ -73,6 +73,8 @@ def plan_of_size(parts: int) -> Plan:
 
 def run(parts: int) -> dict[str, float]:
     """Figures of one model, measured here and now."""
+    from tests.draw_scenes import shares_told
+
     plan = plan_of_size(parts)
     studio = Studio(plan, Settings())
     numbers = [step.number for step in plan.order.steps]
@@ -130,7 +132,7 @@ def floor(studio: Studio, number: int) -> float:
     return process_time() - begin
 
 
-def orders_of_booklet(plan: Plan) -> tuple[Order, ...]:
+def orders_of_booklet(plan: Plan) -> tuple[PictureOrder, ...]:
     """Every picture that the plan's booklet asks for, each once."""
     settings = Settings()
     words = words_in(settings.language)

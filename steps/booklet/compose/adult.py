@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sittings import sitting_table
-from steps.booklet.content import Block, Heading, Marked, Notice, Para, Sheet, Sign, SignalWord, Titled
+from steps.booklet.content import Block, Heading, Marked, Notice, Para, Sheet, SignalWord, SignNote, Titled
 from steps.booklet.marks import MARKS
 from steps.booklet.words import later
 from steps.cites import sources
@@ -127,8 +127,8 @@ def _front(matter: Matter) -> Iterator[Block]:
     told = {problem.code for problem in matter.plan.gluing.problems}
     yield from (Marked("doubt", say(text)) for code, text in OF_THE_GLUE.items() if code in told)
     for row in rows_for("gluing", _tags(matter)):
-        yield Sign(row.sign, _filled(matter, row), say(SIGN_WORDS[row.sign]))
-    yield Sign("W001", _small_parts(matter), say(SIGN_WORDS["W001"]))
+        yield SignNote(row.sign, _filled(matter, row), say(SIGN_WORDS[row.sign]))
+    yield SignNote("W001", _small_parts(matter), say(SIGN_WORDS["W001"]))
 
 
 def _ready(matter: Matter) -> Iterator[str]:
