@@ -337,6 +337,7 @@ def test_a_measured_pull_off_replaces_the_estimate_and_is_said() -> None:
     assert "estimated" in stacked(2, 2).why
     # what was measured is known better: 1.28 x 0.25 to either side of the logarithm
     assert joint.push_high_n / joint.push_n == pytest.approx(np.exp(1.2816 * 0.25), rel=1e-3)
+    assert stacked(2, 2).estimated and not joint.estimated
 
 
 def test_callipers_give_the_gap_that_they_measure() -> None:

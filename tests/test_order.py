@@ -192,11 +192,11 @@ def test_repeated_towers_are_built_together():
 
 def test_names_say_what_and_where(tug_plan):
     model, _, _, order = tug_plan
-    names = [assembly.name for assembly in order.assemblies]
+    names = [str(assembly.name) for assembly in order.assemblies]
     assert len(set(names)) == len(names)
     assert names[-1] == f"whole model, {len(model.parts)} parts"
-    for assembly in order.assemblies[:-1]:
-        assert assembly.name.endswith(f"{len(assembly.copies[0])} parts")
+    for name, assembly in zip(names, order.assemblies[:-1], strict=False):
+        assert name.endswith(f"{len(assembly.copies[0])} parts")
     twice = next(assembly for assembly in order.assemblies if len(assembly.copies) == 2)
     assert str(twice.name) == "tower, front and back, built 2 times, 4 parts"
 
