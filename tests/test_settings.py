@@ -96,9 +96,10 @@ def test_the_readmes_example_is_sound(tmp_path: Path) -> None:
     assert (found.scale, found.fit.stud_diameter_mm, found.fit.pull_off_n) == (4.0, 26.5, 4.0)
 
 
-#: The fit classes of a card are walked over by name (CARD_CLASSES), test_card tries each of them; ``down``
-#: is read as ``up``, which it turns into.
-BY_NAME = {*(("CardSettings", name) for name in CARD_CLASSES), ("OrderSettings", "down")}
+#: The face that is down is read through ``OrderSettings.up``.
+BY_NAME = {("CardSettings", name) for name in CARD_CLASSES} | {("OrderSettings", "down")}
+#: Settings whose readers are being written. Nothing else may stand here.
+AWAITED: set[tuple[str, str]] = set()
 #: Settings whose readers are being written. Nothing else may stand here.
 AWAITED: set[tuple[str, str]] = set()
 #: All that mypy needs to know of the library to follow the settings' types.

@@ -27,7 +27,7 @@ def two_sides(model: Model, settings: Settings) -> Picture:
     sides = (_side(studio, field, USUAL_VIEW.azimuth), _side(studio, field, USUAL_VIEW.azimuth + np.pi))
     blank = np.full((1, 1, 3), 255, np.uint8)
     insets = ((0.0, 0.0, sides[0]), (WIDTH_MM / 2, 0.0, sides[1]))
-    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets, alt=f"{model.name} from two sides.")
+    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets)
 
 
 def _side(studio: Studio, field: Field, azimuth: float) -> Picture:

@@ -20,7 +20,7 @@ from steps.draw.step import inked
 from steps.draw.studio import Studio
 from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work
 from steps.place.seats import ALONG, WAYS, Body, Face, bodies_of
-from steps.prints.paper import MARGIN_MM, MM, PAPERS, Paper, shortened
+from steps.prints.paper import MARGIN_MM, MM, PAPERS, PrintPaper, shortened
 from steps.settings import Settings
 
 #: One view, mm: two beside each other fit A4 upright and letter.
@@ -37,7 +37,7 @@ View = tuple[str, Array, tuple[Face, ...]]
 def stud_sheets(model: Model, measures: Measures, settings: Settings) -> bytes:
     """A PDF with every shape, large enough to write a build file by. Loose or placed models alike."""
     bodies = bodies_of(model, measures)
-    paper = Paper.of(settings)
+    paper = PrintPaper.of(settings)
     width, height = PAPERS[paper.size]
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(width, height), invariant=1, lang=paper.words.language)
@@ -59,7 +59,7 @@ def stud_sheets(model: Model, measures: Measures, settings: Settings) -> bytes:
     return out.getvalue()
 
 
-def _views(body: Body, paper: Paper) -> Iterator[View]:
+def _views(body: Body, paper: PrintPaper) -> Iterator[View]:
     """From above and below, and from each side that has seats of its own."""
     say = paper.words.say
     titles = {
@@ -135,7 +135,7 @@ def _numbers(body: Body, way: Array, faces: Sequence[Face]) -> list[tuple[float,
 class _Page:
     """Shapes down the pages, two views a row."""
 
-    def __init__(self, canvas: Canvas, paper: Paper, height: float):
+    def __init__(self, canvas: Canvas, paper: PrintPaper, height: float):
         self.canvas, self.paper, self.top = canvas, paper, height / MM - MARGIN_MM
         self.y, self.column, self.sheet = self.top, 0, 1
         self.legend()

@@ -187,7 +187,7 @@ def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: PrintPaper)
 
 
 def _advice(
-    items: Sequence[PrintItem], paper: Paper, settings: Settings, carried: Mapping[str, float]
+    items: Sequence[PrintItem], paper: PrintPaper, settings: Settings, carried: Mapping[str, float]
 ) -> Table:
     words = paper.words
     rows: list[list[Any]] = [[words.say("Print"), words.say("Set")]]
@@ -198,7 +198,7 @@ def _advice(
     return paper.grid(rows, ADVICE_WIDTHS_MM, repeatRows=1)
 
 
-def _trays(items: Sequence[PrintItem], needed: Mapping[str, int], paper: Paper) -> Table:
+def _trays(items: Sequence[PrintItem], needed: Mapping[str, int], paper: PrintPaper) -> Table:
     words = paper.words
     say = words.say
     rows: list[list[Any]] = [[say("Tray"), say("Steps"), say("Print"), say("Done")]]
