@@ -95,7 +95,7 @@ def barge(plates: int = 3, mast: int = 0, cargo: bool = False, pads: bool = Fals
     the outermost feet reach the table, the others are half as high and hang: no plate stands by itself, and
     all of them go on from below, once the hull is turned over.
     """
-    module = Module()
+    module = Module(clearance=0.03)  # every stud grips: what is turned over holds
     foot, plate = block_piece(1, 1, module), block_piece(4, 4, module, slabs=1)
     pad = block_piece(1, 1, module, slabs=1)
     side, lid = block_piece(4, 2, module), block_piece(4, 2, module, slabs=1, smooth=True)

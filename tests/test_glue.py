@@ -64,9 +64,9 @@ def test_loose_column_is_glued_where_it_hangs():
     assert found.adhesive.family != "none"
     assert complete(family(found.adhesive.family), "pla")
     assert found.adhesive.volume_ml > 0
-    # picked up by its top: three blocks of 4 g hang on the joint at the end
+    # picked up by its second block: the lowest, of 4 g, hangs on it
     still = glue(column(hold_per_stud=0.0, gap=0.4), glue=GlueSettings(cases=PICKED_UP))
-    assert max(still.loads_n.values()) == pytest.approx(12 * 9.80665e-3, rel=1e-3)
+    assert max(still.loads_n.values()) == pytest.approx(4 * 9.80665e-3, rel=1e-3)
 
 
 def test_moving_joints_are_never_glued():
@@ -100,11 +100,11 @@ def test_impossible_safety_names_the_joint():
         column(hold_per_stud=0.0, gap=0.4, gram_per_cell=40.0), glue=GlueSettings(safety=5e4, cases=PICKED_UP)
     )
     (problem, *_) = [one for one in found.problems if one.code == "cannot-hold"]
-    # picked up by the top, three blocks hang on the last joint
-    assert "picked up by P4" in problem.text
-    assert "J3 (P3 and P4) gives way first" in problem.text
+    # picked up by its second block, the lowest hangs on it
+    assert "picked up by P2" in problem.text
+    assert "J1 (P1 and P2) gives way first" in problem.text
     assert "More studs" in problem.text
-    assert problem.parts == ("P3", "P4")
+    assert problem.parts == ("P1", "P2")
 
 
 def test_what_would_help_is_told_by_number():

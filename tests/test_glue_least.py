@@ -16,7 +16,7 @@ from steps.bonding import ties_surely
 from steps.glue.cases import LoadCase, load_cases
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.master import Cut, Ties, least_effort
-from steps.glue.proofs import Proofs
+from steps.glue.proofs import Known, Proofs
 from steps.model import Joints, Order
 from steps.sequence import BuildSequence
 from steps.settings import GlueSettings, Settings
@@ -111,7 +111,7 @@ class BruteForce:
 
     def __init__(self, question: Question) -> None:
         self.question, self.structure = question, question.structure
-        self.proofs = Proofs(question.structure, question.asked.strength, UP, np.inf)
+        self.proofs = Proofs(question.structure, question.asked.strength, UP, Known(work=np.inf))
         self.cases = [case for case in question.cases if self.holds(self.proofs.may.tolist(), case)]
 
     def holds(self, glued: Iterable[int], load: LoadCase) -> bool:
@@ -220,7 +220,10 @@ def test_the_master_against_all_sets(seed):
 def test_a_fall_asks_for_what_every_set_that_holds_has(seed):
     """Each cut is met by every set with which its case holds (weak duality), found by trying sets."""
     question = Question("wall of 3 courses", 0.1, 0.03, seed)
-    brute, proofs = BruteForce(question), Proofs(question.structure, question.asked.strength, UP, np.inf)
+    brute, proofs = (
+        BruteForce(question),
+        Proofs(question.structure, question.asked.strength, UP, Known(work=np.inf)),
+    )
     generator = np.random.default_rng(seed)
     nothing = proofs.mask(())
     seen = 0
@@ -238,7 +241,7 @@ def test_a_fall_asks_for_what_every_set_that_holds_has(seed):
 
 def test_what_the_work_does_not_settle_is_said_and_does_not_count_as_holding():
     question = Question("bridge of 6", 0.1, WEAK, 1)
-    none = least_glue(question.structure, question.cases, question.asked, UP, work=0.0)
+    none = least_glue(question.structure, question.cases, question.asked, UP, Known(work=0.0))
     assert none.programmes == 0
     assert len(none.unsettled) > 0 and not none.fails
     every = question.answer()

@@ -2,7 +2,7 @@
 
 * ``shelf``: it stands on the table in its display pose, for years;
 * ``base``: it is lifted with a hand, or a person, under each end of its base;
-* ``body``: it is picked up by one of the parts that offer themselves to a hand;
+* ``body``: it is picked up by its body, a hand at each side;
 * ``tilt``: it is carried aslant through a door, held by its base;
 * ``turn``: what is built is turned as the plan turns it, held by what it stood on;
 * ``knock``: it is knocked sideways where it stands, its base held fast;
@@ -43,8 +43,6 @@ CAR_G = 0.8
 #: test house sums it up). A comparison, not a test of this standard.
 PULL_N, SMALL_PULL_N = 90.0, 50.0
 SMALL_MM = 6.0
-#: What a hand takes between fingers and thumb, mm (from memory: an adult's grip span is about 100 mm).
-GRIP_MM = (8.0, 90.0)
 #: Directions of a tilt, a knock and a car's forces.
 AROUND = 4
 #: Two up directions within 1 deg are the same: cos 1 deg.
@@ -104,9 +102,10 @@ class _Site:
         yield self._case("base", words, self._weight(self.up), self.ends)
 
     def body(self) -> Iterator[LoadCase]:
-        for row in self._offered():
-            name = self.model.parts[row].id
-            yield self._case("body", f"picked up by {name}", self._weight(self.up), (row,))
+        sides = self._sides()
+        if sides:
+            names = " and ".join(self.model.parts[row].id for row in sides)
+            yield self._case("body", f"picked up by {names}", self._weight(self.up), sides)
 
     def tilt(self) -> Iterator[LoadCase]:
         angle = np.radians(DOOR_DEG)
@@ -194,19 +193,18 @@ class _Site:
             return unit(middle)
         return axes_across(before)[:, 0]  # turned right over: by its side
 
-    def _offered(self) -> list[int]:
-        """The parts that offer themselves to a hand: of those thin enough, the farthest out each way."""
-        size = self.model.part_bounds[:, 1] - self.model.part_bounds[:, 0]
-        across = np.abs(axes_across(self.up)) > 0.7
-        level = np.where(across.any(axis=1), size, np.inf).min(axis=1)
-        thin = np.flatnonzero((level >= GRIP_MM[0]) & (level <= GRIP_MM[1]))
-        thin = np.setdiff1d(thin, self.lowest)
-        if not len(thin):
+    def _sides(self) -> list[int]:
+        """The parts that two hands take hold of: above the lowest, to each side the one farthest out for how
+        much higher or lower it is than the middle of the weight; one part, where it is both."""
+        rows = np.setdiff1d(np.arange(len(self.bodies)), self.lowest)
+        if not len(rows):
             return []
-        centre = self.bodies.centroid[thin]
-        ways = np.array([self.up, *self._around()])
-        farthest = [int(thin[np.argmax((centre @ way).round(6))]) for way in ways]
-        return sorted(set(farthest))
+        middle = self.bodies.mass_g @ self.bodies.centroid / self.bodies.mass_g.sum()
+        off = self.bodies.centroid[rows] - middle
+        across, level = off @ axes_across(self.up), np.abs(off @ self.up)
+        out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
+        one, other = np.argmin((out + level).round(6)), np.argmax((out - level).round(6))
+        return sorted({int(rows[one]), int(rows[other])})
 
 
 def newtons(grams: float) -> float:

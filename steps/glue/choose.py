@@ -26,6 +26,7 @@ from steps.glue.doses import Dose, bond_volume, doses, glue_faces, glued_strengt
 from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
+from steps.glue.proofs import Known
 from steps.glue.report import problems_of, whys_of
 from steps.glue.times import early_n
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
@@ -129,6 +130,8 @@ class _Search:
         self.may = [joint for joint in joints.joints if joint.id in bonding.may]
         self.shared: set[tuple[str, ...]] = set()  #: joints that share the time of their push from the start
         self.hurried: tuple[tuple[str, ...], ...] = ()  #: those for which that is too little
+        self.known = Known()  #: what the searches so far have found out about the cases
+        self.last: tuple[int, ...] = ()  #: the set (rows) that the last of them found
 
     def settle(self) -> tuple[LeastGlue, Chosen]:
         """The least set with the family in force; with none in force, with the one that would serve."""
@@ -246,7 +249,7 @@ class _Search:
         strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
         wetted = tuple(row for row in found.glued if strength[row] > 0)
         asked = self._asked(strength, np.ones(len(joints)), frozenset(wetted))
-        again = least_glue(self.structure, self.cases, asked, self.up)
+        again = least_glue(self.structure, self.cases, asked, self.up, known=self.known)
         return replace(again, glued=wetted, effort=found.effort, bound=found.bound)
 
     def given(self, joints: Sequence[Joint], used: Family | None) -> Mapping[str, Dose]:
@@ -271,7 +274,11 @@ class _Search:
         asked = self._asked(strength, efforts(joints, volume, self.up), forced)
         if one_piece is not None:
             asked = replace(asked, one_piece=one_piece)
-        return least_glue(self.structure, cases, asked, self.up)
+        if not cases:
+            return least_glue(self.structure, (), asked, self.up)
+        found = least_glue(self.structure, cases, asked, self.up, known=self.known, start=self.last)
+        self.last = found.glued
+        return found
 
     def _asked(self, strength: Array, effort: Array, forced: frozenset[int]) -> Asked:
         rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)

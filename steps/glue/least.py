@@ -17,15 +17,12 @@ from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
 from steps.glue.master import Choice, Cut, Ties, least_effort
-from steps.glue.proofs import Proofs
+from steps.glue.proofs import Known, Proofs
 from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
 
-#: Contacts in all programmes of one search: about twenty seconds on one core. A count and not a clock, so
-#: that the same model gives the same set.
-WORK = 250_000.0
-#: Passes after the first, in which a cheaper set is tried, and the work that they may take: about a second.
-ROUNDS, SPARE = 60, 30_000.0
+#: Passes after the first, in which a cheaper set is tried.
+ROUNDS = 60
 #: Efforts that differ by less are one: far below the least weight of an effort.
 SAME = 1e-4
 #: Of joints of one effort those nearer to the table come first, by this much a joint on the way: short ways
@@ -73,14 +70,23 @@ class LeastGlue:
 
 
 def least_glue(
-    structure: Structure, cases: Sequence[LoadCase], asked: Asked, up: Array, work: float = WORK
+    structure: Structure,
+    cases: Sequence[LoadCase],
+    asked: Asked,
+    up: Array,
+    known: Known | None = None,
+    start: Iterable[int] = (),
 ) -> LeastGlue:
-    """The least set of joints to glue, see :class:`LeastGlue`."""
-    proofs = Proofs(structure, asked.strength, up, work)
+    """The least set of joints to glue, see :class:`LeastGlue`.
+
+    ``known`` is what an earlier search over the same structure and cases has found out; this one adds to it.
+    ``start`` is the set that it found: the first one tried.
+    """
+    proofs = Proofs(structure, asked.strength, up, known or Known())
     reachable, loose = _reachable(proofs, asked, cases)
     ties = _ties(structure, asked, up)
     found = _Search(proofs, ties, list(reachable))
-    choice = found.run()
+    choice = found.run(row for row in start if asked.strength[row] > 0)
     lumps, untied = _lumps(structure, asked, choice.joints)
     loads, needs, asks = found.loads()
     return LeastGlue(
@@ -90,7 +96,7 @@ def least_glue(
         lumps,
         untied,
         len(cases),
-        proofs.programmes,
+        proofs.known.programmes,
         tuple((load, *proofs.first_to_give(load)) for load in found.hopeless),
         tuple(found.unsettled),
         loose,
@@ -110,13 +116,16 @@ class _Search:
         self.hopeless: list[LoadCase] = []
         self.unsettled: list[LoadCase] = []
         self._need: dict[int, tuple[LoadCase, Array]] = {}
-        self._cuts: list[Cut] = []
+        self._cuts: list[Cut] = [cut for fall in proofs.known.falls for cut in proofs.cuts(*fall)]
 
-    def run(self) -> Choice:
-        """The best set with which all open cases hold; what cannot be helped or told is set aside."""
-        choice = least_effort(self.ties, self._cuts)
+    def run(self, start: Iterable[int] = ()) -> Choice:
+        """The best set with which all open cases hold; what cannot be helped or told is set aside. The first
+        one holds ``start`` and what it lacks to one piece."""
+        begun = self.ties.free.copy()
+        begun[list(start)] = True
+        choice = least_effort(replace(self.ties, free=begun), () if begun.any() else self._cuts)
         best, needs = self._grown(choice.joints), self._need
-        self.proofs.budget = min(self.proofs.budget, SPARE)
+        self.proofs.spare = True
         for _ in range(ROUNDS):
             choice = least_effort(self.ties, self._cuts)
             if choice.bound >= self._effort(best) - SAME:

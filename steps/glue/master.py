@@ -26,7 +26,7 @@ ROUNDS = 120
 PATIENCE = 6
 #: Entries of the programme for an exact answer above which it is not asked, its rounds, and the nodes of the
 #: branch and bound tree after which a round gives up.
-EXACT_WORK, EXACT_ROUNDS, NODES = 300_000, 40, 500
+EXACT_WORK, EXACT_ROUNDS, NODES = 40_000, 12, 200
 #: Costs that differ by less are one cost: far below the least weight of an effort.
 SAME = 1e-7
 

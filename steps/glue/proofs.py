@@ -1,41 +1,56 @@
 """Whether a load case holds with a set of joints glued, and if not, what that asks for.
 
-A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), the motions in which
-earlier sets fell, each tried by one product; then the conic programme. A motion in which a set falls is worth
+A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), forces that balanced
+earlier cases and sums of them, motions in which earlier sets fell, each tried by one product; then the conic
+programme. A motion in which a set falls is worth
 more than a no: the work of the loads in it less what all bare joints take up must be taken up by glue, which
 is a linear demand on the joints that it parts (Benders 1962). What moves by itself makes a demand of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from scipy import sparse
+from scipy.optimize import nnls
 from scipy.sparse.csgraph import connected_components
 
 from steps.glue.cases import LoadCase
 from steps.glue.master import Cut
 from steps.model import Array, IntArray, Mask
-from steps.statics import Capacity, Contacts, Equilibrium, Stand, Structure
+from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
 from steps.statics.programme import least_growth, least_use
 from steps.statics.tree import Holds, holds_of, shallow_tree, tree_needs
 
+#: Contacts in all programmes that are solved for one model: about twenty seconds on one core. A count and not
+#: a clock, so that the same model gives the same set.
+WORK = 250_000.0
+#: Of these, what may be spent on trying cheaper sets than the first that holds: about a second.
+SPARE = 15_000.0
 #: Motions kept and tried in every case before a programme is asked.
 MOTIONS = 24
 #: A body moves, or two part, where they do so by more than this share of the greatest motion.
 STILL = 1e-4
-#: A joint wanted by less than this share of its bond is not wanted.
-WANTED = 1e-4
+#: Where no joint is wanted by more than this share of its bond, the forces may prove that the case holds;
+#: below the second, where they do not, no joint can be told that would help.
+WANTED, UNWANTED = 1e-4, 1e-9
 #: Of the joints wanted, those are taken at once that are wanted by this share of the most wanted.
-MUCH = 0.8
+MUCH = 0.6
 #: Like joints are told apart by so much of their effort, spread evenly by the golden ratio, so that few of
 #: them are wanted in part.
 UNLIKE, GOLDEN = 0.5, 0.6180339887
 #: A joint that takes up less than this share of what is asked is no help.
 NO_HELP = 1e-6
+
+
+#: Loads are the same within this share of the greatest.
+SAME_LOADS = 1e-9
+#: Forces prove that a case holds when they leave no more unbalanced, and go no further beyond a capacity,
+#: than this share of the heaviest part's load: printed parts differ by more in their own weight.
+PROVED = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,15 +75,62 @@ class Strengthened:
 
 
 @dataclass(eq=False)
+class Known:
+    """What was found out about the cases of one structure, whatever glue it was asked for: forces (k, 3: N)
+    that balance a case, and motions (6 n,) in which one fell, each with its case. ``work`` is what may
+    still be spent on finding out more, ``spare`` what of it on cheaper sets than the first that holds:
+    contacts in programmes, of which ``programmes`` have been solved."""
+
+    work: float = WORK
+    spare: float = SPARE
+    programmes: int = 0
+    forces: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
+    falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
+
+    def stood(self, load: LoadCase, force: Array) -> None:
+        """Keep the forces of the last proof of a case."""
+        self.forces[id(load)] = (load, force)
+
+    def fell(self, load: LoadCase, motion: Array) -> None:
+        self.falls.append((load, motion))
+
+    def motions(self) -> list[Array]:
+        """The last ones, latest first."""
+        return [motion for _, motion in self.falls[: -MOTIONS - 1 : -1]]
+
+    def sums(self, case: Case) -> Iterator[Array]:
+        """Forces (k, 3) that balance a case, made of those known: its own ones first, then a sum of those of
+        other cases with the same parts whose loads add up to its loads. Hands that hold more may be used."""
+        own = [force for load, force in self.forces.values() if load.case is case]
+        yield from own
+        others = [
+            (load.case.loads, force)
+            for load, force in self.forces.values()
+            if load.case is not case
+            and load.case.ground == case.ground
+            and np.array_equal(load.case.present, case.present)
+            and bool(np.all(case.held[load.case.held]))
+        ]
+        if not others:
+            return
+        free = case.present & ~case.held
+        columns = np.stack([loads[free].ravel() for loads, _ in others], axis=1)
+        size = float(np.abs(case.loads).max(initial=0.0)) or 1.0
+        share, left = nnls(columns / size, case.loads[free].ravel() / size)
+        if left <= SAME_LOADS * np.sqrt(columns.shape[0]):
+            parts = [part * force for part, (_, force) in zip(share, others, strict=True) if part > 0]
+            yield np.sum(parts, axis=0) if parts else np.zeros_like(others[0][1])
+
+
+@dataclass(eq=False)
 class Proofs:
     """Of one structure whose joints hold ``strength`` (joints,) N when glued, 0 where glue is not allowed."""
 
     structure: Structure
     strength: Array
     up: Array
-    budget: float  #: contacts in programmes that may still be solved
-    programmes: int = 0
-    _motions: list[Array] = field(default_factory=list)
+    known: Known
+    spare: bool = False  #: a cheaper set than one that holds is being tried
 
     def __post_init__(self) -> None:
         joints = self.structure.joints.joints
@@ -118,7 +180,10 @@ class Proofs:
         if need is not None:
             return Answer(True, need)
         capacity = self.capacity(glued)
-        for motion in self._motions:
+        for force in self.known.sums(load.case):
+            if self._proves(load.case, capacity, force):
+                return Answer(True, self._borne(force))
+        for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
         return Answer(None)
@@ -135,16 +200,22 @@ class Proofs:
 
     def _afford(self, load: LoadCase) -> bool:
         """Whether the work suffices for one more programme of a case, which is counted then."""
-        size = float(self.equilibrium.live(load.case).sum())
-        if size > self.budget:
+        size, known = float(self.equilibrium.live(load.case).sum()), self.known
+        if size > (min(known.work, known.spare) if self.spare else known.work):
             return False
-        self.budget -= size
-        self.programmes += 1
+        known.work -= size
+        known.spare -= size if self.spare else 0.0
+        known.programmes += 1
         return True
 
-    def _keep(self, motion: Array) -> None:
-        self._motions.insert(0, motion)
-        del self._motions[MOTIONS:]
+    def _proves(self, case: Case, capacity: Capacity, force: Array) -> bool:
+        """Whether the forces, where contacts do anything in the case, show that it holds."""
+        equilibrium = self.equilibrium
+        force = np.where(equilibrium.live(case)[:, None], force, 0.0)
+        return (
+            equilibrium.overload(case, capacity, force) <= PROVED
+            and equilibrium.residual(case, force) <= PROVED
+        )
 
     def strengthened(self, load: LoadCase, glued: Mask, effort: Array) -> Strengthened | None:
         """The joints that a case asks for beyond those glued (mask), the cheapest by a programme in which
@@ -167,18 +238,24 @@ class Proofs:
             if found.share is None:
                 return Strengthened(added, tuple(cuts), False, None)
             wanted = float(found.share.max(initial=0.0))
-            if wanted <= WANTED:
+            if wanted <= WANTED and self._proves(load.case, now, found.force):
+                self.known.stood(load, found.force)
                 return Strengthened(added, tuple(cuts), True, self._borne(found.force))
-            self._keep(found.motion)
+            if wanted <= UNWANTED:
+                return None
+            self.known.fell(load, found.motion)
             cuts += self.cuts(load, found.motion)
             added[open_[found.share >= MUCH * wanted]] = True
 
     def _borne(self, force: Array) -> Array:
-        """(joints,) tension and shear that each joint's contacts bear, N."""
-        along = np.einsum("ki,ki->k", force, self.plain.normal)
-        across = np.linalg.norm(force - along[:, None] * self.plain.normal, axis=1)
-        pinned = np.isinf(self.plain.grip)
-        each = np.maximum(-along, 0.0) + np.where(pinned, 0.0, across)
+        """(joints,) N of its strength that each joint's contacts use: at each the pull, or what it bears
+        across beyond its rubbing, whichever is more, as the capacity counts them."""
+        plain = self.plain
+        along = np.einsum("ki,ki->k", force, plain.normal)
+        across = np.linalg.norm(force - along[:, None] * plain.normal, axis=1)
+        rubs = np.where(plain.push, plain.friction, 0.0)
+        slips = np.where(np.isinf(plain.grip), 0.0, (across - rubs * along) / (1.0 + rubs))
+        each = np.maximum(np.maximum(-along, slips), 0.0)
         own = self.joint >= 0
         return np.bincount(self.joint[own], each[own], len(self.strength)).astype(float)
 

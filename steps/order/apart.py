@@ -8,7 +8,7 @@ whenever they serve; from below (which would be through the table) only when not
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,6 +28,8 @@ MOST_BENT = 300
 SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
+#: Where those do not help, so many lengths are tried for one site: some seconds of work.
+MOST_LENGTHS = 4000
 #: A part is turned by less than half a turn: further round it comes back the other way.
 MOST_DEGREES = 180.0
 #: Once turned, a part leaves along the line it was turned about (cosine).
@@ -128,6 +130,7 @@ class TakeApart:
         self.unseen: dict[int, list[int]] = {}  # direction -> units to look at
         self.free: dict[int, list[int]] = {}  # direction -> heap of units that can leave
         self.watching: dict[int, list[tuple[int, int]]] = {}  # blocking part -> (direction, unit)
+        self.lengths_tried = 0
 
     def run(self) -> Apart:
         result = Apart()
@@ -196,9 +199,14 @@ class TakeApart:
     # -- down a little, then sideways
 
     def _bent_way(self) -> tuple[int, int, Array] | None:
-        """A unit that leaves by a short move and then a long one: (unit, first direction out, legs in)."""
+        """A unit that leaves by a short move and then a long one: (unit, first direction out, legs in).
+
+        Likely lengths of the short move first; where none of them helps, every length to a head's play."""
         if len(self.left) > MOST_BENT:
             return None
+        return self._bent_by(self._short_lengths) or self._bent_by(self._every_length)
+
+    def _bent_by(self, lengths: Callable[[int, int], Iterable[float]]) -> tuple[int, int, Array] | None:
         everyone = np.array(sorted(part for unit in self.left for part in self.site.units[unit].parts))
         table = self.site.spans[:, 0].min() - self.site.motion.along_mm
         for unit in sorted(self.left):
@@ -207,7 +215,7 @@ class TakeApart:
             others = everyone[~np.isin(everyone, self.site.units[unit].parts)]
             for short in self.directions:
                 way = self.site.motion.vector(short)
-                for length in self._short_lengths(unit):
+                for length in lengths(unit, short):
                     dips = self.site.spans[unit, 0] + length * min(0.0, float(way @ self.site.up)) < table
                     if dips or self._hits_within(unit, short, length, others):
                         break
@@ -225,13 +233,25 @@ class TakeApart:
                 return long
         return None
 
-    def _short_lengths(self, unit: int) -> list[float]:
+    def _short_lengths(self, unit: int, short: int) -> list[float]:
         """How far the first leg may go, shortest first: out of its joints, or by shares of a pitch."""
         pitch = self.site.motion.length_mm
         depths = [tie.joint.depth_mm for tie in self.site.joints_of[unit]]
         lengths = {round(depth + self.site.motion.along_mm, 3) for depth in depths if depth > 0}
         lengths |= {round(share * pitch, 3) for share in SHORT_SHARES}
         return sorted(lengths)
+
+    def _every_length(self, unit: int, short: int) -> Iterator[float]:
+        """Lengths of the first leg so close together that no way as wide as a sliding fit's play is missed,
+        up to the unit's own size; as many as the work allows."""
+        motion = self.site.motion
+        boxes = motion.half(short).boxes[list(self.site.units[unit].parts)]
+        most = float(boxes[:, 1, 2].max() - boxes[:, 0, 2].min())
+        for number in range(1, int(most / motion.along_mm) + 1):
+            if self.lengths_tried >= MOST_LENGTHS:
+                return
+            self.lengths_tried += 1
+            yield number * motion.along_mm
 
     def _hits_within(self, unit: int, direction: int, length: float, others: IntArray) -> bool:
         motion = self.site.motion

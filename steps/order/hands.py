@@ -21,8 +21,9 @@ from steps.statics.structure import TABLE_TOLERANCE_MM
 
 #: Directions in which a build is looked at for tipping over its foot: enough for feet of any outline.
 TIP_DIRECTIONS = 64
-#: Its middle of mass lies so far beyond its foot, mm, that rounding plays no part.
-TIPS_MM = 0.1
+#: A build stands by itself while its middle of mass lies so far within its foot, mm: a wheel on its rim, or
+#: what balances on an edge, does not.
+WITHIN_MM = 0.02
 
 
 class Hands:
@@ -86,7 +87,7 @@ class Hands:
 
     def _topples(self) -> str | None:
         """The part to hold where the build as one body tips over its foot, however well it is joined: the
-        one farthest out on the side it falls to. A proof, which spares the load programme; None otherwise."""
+        one farthest out on the side it falls to; None where it does not. This spares the load programme."""
         present = sorted(self.settled.present)
         table, _ = self.structure.table_contacts(present, self.up)
         bodies = self.structure.bodies
@@ -97,7 +98,7 @@ class Hands:
         ways = np.stack([np.cos(angles), np.sin(angles)], axis=1)
         beyond = ways @ middle - (foot @ ways.T).max(axis=0)
         worst = int(np.argmax(beyond))
-        if beyond[worst] <= TIPS_MM:
+        if beyond[worst] <= -WITHIN_MM:
             return None
         return self._names[present[int(np.argmax(centres @ ways[worst]))]]
 

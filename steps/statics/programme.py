@@ -246,6 +246,8 @@ def elastic(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Help | 
     )
 
 
+#: The solver has nothing to go by.
+_NO_ANSWER = (clarabel.SolverStatus.Unsolved, clarabel.SolverStatus.DualInfeasible)
 #: The solver has shown that there is none.
 _IMPOSSIBLE = (clarabel.SolverStatus.PrimalInfeasible, clarabel.SolverStatus.AlmostPrimalInfeasible)
 
@@ -270,7 +272,7 @@ def least_growth(
     cost: Array,
 ) -> Growth | None:
     """The cheapest growth from ``capacity`` to ``stronger`` with which a case balances; None where the solver
-    cannot tell.
+    has no answer at all. Where it stops short of its tolerance the answer is what it has: check the forces.
 
     ``group`` (k,) numbers the contacts that grow together, -1 for those that do not; ``cost`` (g,) is of the
     whole way of each. It is the relaxation of choosing whole groups to strengthen.
@@ -289,7 +291,7 @@ def least_growth(
     motion[cones.free] = np.array(found.z)[: len(cones.free)]
     if found.status in _IMPOSSIBLE:
         return Growth(None, cones.nothing(), frozen_array(motion, (None,)))
-    if found.status not in _SOLVED:
+    if not np.all(np.isfinite(found.x)) or found.status in _NO_ANSWER:
         return None
     share = frozen_array(np.clip(np.array(found.x)[cones.count :], 0.0, 1.0), (None,))
     return Growth(share, cones.forces(np.array(found.x), case.scale), frozen_array(motion, (None,)))

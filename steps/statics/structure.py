@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.materials import material
-from steps.model import Array, IntArray, Joint, Joints, Measures, Model, frozen_array, frozen_indices
+from steps.model import Array, IntArray, Joint, Joints, Mask, Measures, Model, frozen_array, frozen_indices
 from steps.settings import Settings
 from steps.statics.contacts import contacts_of
 from steps.statics.flat import extreme_points, flat, unit
@@ -92,10 +92,18 @@ class Structure:
             [np.full(len(own), strong[joint] / max(len(own), 1)) for joint, own in rows.items()]
         )
         pull[bonded] = np.maximum(pull[bonded], each)
-        grip[bonded] = np.maximum(grip[bonded], each)
+        slips = ~self._pinned[self.joint[bonded]]
+        grip[bonded[slips]] = np.maximum(grip[bonded[slips]], each[slips])
         push[bonded] = True
         old = self.contacts
         return Contacts(old.point, old.normal, old.first, old.second, old.friction, pull, grip, push)
+
+    @cached_property
+    def _pinned(self) -> Mask:
+        """(joints,) whether studs keep the joint from slipping whatever the load: glue adds nothing there."""
+        pinned = np.zeros(len(self.joints.joints), dtype=bool)
+        pinned[self.joint[np.isinf(self.contacts.grip)]] = True
+        return pinned
 
     @cached_property
     def _bond_rows(self) -> tuple[IntArray, ...]:

@@ -7,14 +7,16 @@ says.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import networkx as nx
 import numpy as np
 
 from steps.glue.families import Family, glue_book
+from steps.model import Array
 from steps.planfile import AdhesiveEntry, JointEntry, PlanFile
+from steps.statics.flat import axes_across
 from steps.verify.footing import ENOUGH, Footing
 from steps.verify.motion import Toucher
 from steps.verify.report import Check
@@ -30,8 +32,6 @@ SAME_WAY = 0.99985
 NO_TABLE_MM = -1e9
 #: An area is measured anew to within this share: corners of a shared face are few.
 AREA_SHARE = 0.02
-#: The finished model is asked to hang from so many of its parts: the lowest, the highest, the heaviest.
-HUNG_FROM = 3
 #: What the plan itself may say of a model that cannot be lifted.
 TOLD = frozenset(
     {"cannot-hold", "not-worked-out", "too-much-at-once", "not-one-piece", "comes-off", "falls-off"}
@@ -218,7 +218,8 @@ def _pieces(plan: PlanFile, stander: Stander, check: Check) -> None:
 
 
 def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
-    """The finished model, all glue hard, hangs from some of its parts by the verifier's own balance."""
+    """The finished model, all glue hard, hangs by two hands from its body, and from the ends of its base, by
+    the verifier's own balance."""
     told = TOLD & {problem.code for problem in plan.problems}
     cases = _glue_settings(plan).get("cases")
     off = isinstance(cases, dict) and cases.get("body") == 0
@@ -227,16 +228,36 @@ def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
         return
     up = np.array(plan.steps[-1].up)
     parts = [part.id for part in plan.parts]
-    heights = [float(footing.centre[footing.row[name]] @ up) for name in parts]
-    masses = [footing.stander.mass[name] for name in parts]
-    picked = [int(np.argmin(heights)), int(np.argmax(heights)), int(np.argmax(masses))][:HUNG_FROM]
     glued = frozenset(joint.id for joint in plan.joints if joint.mark == "glue")
-    for row in dict.fromkeys(picked):
+    for hands in _taken_hold_of(parts, footing, up):
         check.looked_at += 1
-        share = footing.carries(parts, up, NO_TABLE_MM, glued, [parts[row]])
+        share = footing.carries(parts, up, NO_TABLE_MM, glued, hands)
         if share < ENOUGH:
-            text = f"picked up by {parts[row]} it comes apart: it carries {max(share, 0.0):.0%} of its weight"
-            check.fault(text, parts=(parts[row],))
+            names = " and ".join(hands)
+            text = f"picked up by {names} it comes apart: it carries {max(share, 0.0):.0%} of its weight"
+            check.fault(text, parts=hands)
+
+
+def _taken_hold_of(parts: Sequence[str], footing: Footing, up: Array) -> list[tuple[str, ...]]:
+    """The parts that two hands hold: the ends of the base; and of what is above it, to each side the part
+    farthest out for how much higher or lower it is than the middle of the weight."""
+    stander = footing.stander
+    centres = np.array([footing.centre[footing.row[name]] for name in parts])
+    masses = np.array([stander.mass[name] for name in parts])
+    off = centres - masses @ centres / masses.sum()
+    base = set(stander.on_table(parts, up, stander.lowest(parts, up)))
+    found = []
+    for rows, levels in (
+        ([row for row, name in enumerate(parts) if name in base], 0.0),
+        ([row for row, name in enumerate(parts) if name not in base], 1.0),
+    ):
+        if not rows:
+            continue
+        across, level = off[rows] @ axes_across(up), levels * np.abs(off[rows] @ up)
+        out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
+        ends = {int(np.argmin((out + level).round(6))), int(np.argmax((out - level).round(6)))}
+        found.append(tuple(parts[rows[end]] for end in sorted(ends)))
+    return found
 
 
 def _low_hold(joint: JointEntry) -> float:
