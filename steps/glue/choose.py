@@ -35,7 +35,7 @@ from steps.settings import Settings
 from steps.statics import Structure
 
 #: Rounds in which pushes are found that have more to glue than their time allows.
-ROUNDS = 3
+ROUNDS = 2
 
 
 def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings) -> Gluing:
@@ -222,11 +222,12 @@ class _Search:
         """
         self.shared, self.hurried = set(), ()
         found = self._least(used, self.cases)
-        for _ in range(ROUNDS):
+        for left in reversed(range(ROUNDS)):
             tried = self._tried(used, found)
             self.hurried = self._too_little(used, found, tried)
             several = {push for push in self.hurried if len(push) > 1}
-            if not several - self.shared:
+            worse = len(tried.fails) > len(found.fails) or len(tried.glued) < len(found.glued)
+            if not (left and worse and several - self.shared):
                 break
             self.shared |= several
             found = self._least(used, self.cases)
@@ -247,6 +248,10 @@ class _Search:
         """The same set with the drops that its joints really get: what holds, and what does not."""
         joints, given = self.joints.joints, self.given([self.joints.joints[row] for row in found.glued], used)
         strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
+        alone = doses(self.may, tuple(self.shared), used, self.settings.glue.temperature_c)
+        assumed = np.array([glued_strength(one, used, alone.get(one.id)) for one in joints])
+        if np.array_equal(strength[list(found.glued)], assumed[list(found.glued)]):
+            return found
         wetted = tuple(row for row in found.glued if strength[row] > 0)
         asked = self._asked(strength, np.ones(len(joints)), frozenset(wetted))
         again = least_glue(self.structure, self.cases, asked, self.up, known=self.known)
