@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 import tomllib
 from collections.abc import Mapping
 from itertools import pairwise
@@ -32,6 +34,14 @@ REFITS = ("press", "slide")
 CALLIPER_SHARE = 0.25
 #: Gaps per side beyond this (mm) are no limit of a fit, whatever the material and the printer.
 FIT_MM = 2.0
+
+
+#: A direction shorter than this has been typed as none.
+LEAST_DOWN = 1e-6
+#: Bytes of a file of settings: a thousand wishes in long words are a tenth of it.
+MOST_BYTES = 1024 * 1024
+#: A key of so many names would take minutes to look up, and no setting has more than three.
+MANY_DOTS = re.compile(r"^\s*\[{0,2}(?:[^\s.=#]{1,200}\s*\.\s*){16}", re.MULTILINE)
 
 
 class SettingsTable(BaseModel):
@@ -153,7 +163,8 @@ class FitSettings(SettingsTable):
 class OrderSettings(SettingsTable):
     """The builder's wishes."""
 
-    down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] = "-z"  # the face that lies on the table
+    #: the face that lies on the table, or the direction in the file that is down
+    down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] | tuple[float, float, float] = "-z"
     together: tuple[tuple[str, ...], ...] = ()
     before: tuple[tuple[str, str], ...] = ()  # (earlier, later) part names
     last: tuple[str, ...] = ()
@@ -165,9 +176,19 @@ class OrderSettings(SettingsTable):
     @property
     def up(self) -> tuple[float, float, float]:
         """The direction that points up when the face that is down lies on the table."""
-        away = 1.0 if self.down[0] == "-" else -1.0
-        x, y, z = (away * (axis == self.down[1]) for axis in "xyz")
+        if isinstance(self.down, str):
+            away = 1.0 if self.down[0] == "-" else -1.0
+            x, y, z = (away * (axis == self.down[1]) for axis in "xyz")
+        else:
+            length = math.hypot(*self.down)
+            x, y, z = (-value / length for value in self.down)
         return x, y, z
+
+    @model_validator(mode="after")
+    def _some_way_down(self) -> Self:
+        if not isinstance(self.down, str) and math.hypot(*self.down) < LEAST_DOWN:
+            raise ValueError("down is a direction; one without a length points nowhere")
+        return self
 
 
 #: What may be done to a built model, see glue/cases.py.
@@ -262,7 +283,7 @@ def load_settings(path: Path | None = None, **options: Any) -> Settings:
     values: dict[str, Any] = {}
     if path is not None:
         try:
-            values = tomllib.loads(path.read_text(encoding="utf-8"))
+            values = _tables(path)
         except OSError as error:
             raise WrongSettings(f"{path}: cannot be read ({error.strerror}).") from error
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -272,6 +293,21 @@ def load_settings(path: Path | None = None, **options: Any) -> Settings:
         return Settings.model_validate(values)
     except ValidationError as error:
         raise WrongSettings("; ".join(_fault(fault, path, options) for fault in error.errors())) from error
+
+
+def _tables(path: Path) -> dict[str, Any]:
+    """What the file says. Raises OSError, UnicodeDecodeError, TOMLDecodeError, WrongSettings where it is no
+    file of settings by its size or its nesting."""
+    if path.stat().st_size > MOST_BYTES:
+        raise WrongSettings(f"{path}: is over {MOST_BYTES // 1024} KiB; that is no file of settings.")
+    text = path.read_text(encoding="utf-8")
+    deep = f"{path}: nests tables or lists deeper than any setting."
+    if MANY_DOTS.search(text):
+        raise WrongSettings(deep)
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise WrongSettings(deep) from error
 
 
 def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:

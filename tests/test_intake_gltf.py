@@ -250,3 +250,12 @@ def test_demo_model_reads_as_trimesh_reads_it(tmp_path):
         world = trimesh.transform_points(scene.geometry[geometry].vertices, transform)
         assert same_points(placed(model, part), world @ TO_MM_Z_UP.T)
     assert {part.source: part.colour for part in model.parts} == {p.name: p.colour for p in demo.placed}
+
+
+@pytest.mark.parametrize("asset", [{}, {"version": "1.0"}, {"version": "3.1"}, {"version": 2}])
+def test_another_version_of_the_document_is_refused(asset, tmp_path):
+    """glTF 2.0 specification, 3.2: asset.version names the version the document targets, and is required."""
+    path = tmp_path / "one.gltf"
+    path.write_text(json.dumps({"asset": asset, "scenes": [{"nodes": []}]}))
+    with pytest.raises(UnreadableInput, match=r"asset\.version"):
+        read_gltf(path)

@@ -8,6 +8,7 @@ import trimesh
 
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
+from steps.intake.obj import read_obj
 from steps.settings import Settings
 from tests.intake_files import SCREW, box, placed, same_points
 
@@ -131,3 +132,19 @@ def test_not_a_number_names_the_part(tmp_path):
 def test_no_face(tmp_path):
     with pytest.raises(UnreadableInput, match="no part"):
         read_model(write(tmp_path / "n.obj", "v 0 0 0", "v 1 0 0"), PLAIN)
+
+
+@pytest.mark.parametrize("library", ["mtllib " + "a" * 5_000, "mtllib a\x00.mtl", "mtllib nan.mtl\nusemtl a"])
+def test_colours_that_cannot_be_had_leave_the_part_grey(library, tmp_path):
+    (tmp_path / "nan.mtl").write_text("newmtl a\nKd nan 0 inf\n")
+    path = tmp_path / "one.obj"
+    path.write_text(f"{library}\nv 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 3 1 4\n")
+    (part,) = read_obj(path).parts
+    assert part.colour is None
+
+
+def test_a_face_of_too_many_corners_is_refused_by_its_line(tmp_path):
+    path = tmp_path / "one.obj"
+    path.write_text("v 0 0 0\n" * 5_000 + "f " + " ".join(str(1 + row) for row in range(5_000)) + "\n")
+    with pytest.raises(UnreadableInput, match="line 5001: a face of 5,000 corners, at most 4,096"):
+        read_obj(path)

@@ -211,3 +211,25 @@ def test_rotation_convention_is_scipys_fixed_xyz():
     """Two writings of one convention agree: the table above by hand and scipy's lower-case axes."""
     by_hand = axis_turn("z", 30) @ axis_turn("y", 20) @ axis_turn("x", 10)
     np.testing.assert_allclose(by_hand, Rotation.from_euler("xyz", [10, 20, 30], degrees=True).as_matrix())
+
+
+def test_a_name_that_no_file_can_have_is_told_with_its_row(folder):
+    table(folder, f"a,{'a' * 5_000}.stl,red,0,0,0,0,0,0")
+    with pytest.raises(FaultyModel, match=r"line 2 \(a\): .* is not a name that a file can have"):
+        read_model(folder, PLAIN)
+
+
+def test_a_placed_mesh_without_a_face_is_a_fault_of_the_model(folder):
+    (folder / "none.stl").write_bytes(bytes(84))
+    table(folder, "a,none.stl,red,0,0,0,0,0,0")
+    with pytest.raises(FaultyModel, match="a: left out"):
+        read_model(folder, PLAIN)
+
+
+def test_a_coordinate_beyond_any_length_is_named(folder):
+    far = SCREW[0].copy()
+    far[0, 0] = 1e9
+    binary_stl(folder / "screw.stl", (far, SCREW[1]))
+    table(folder, "a,screw.stl,red,0,0,0,0,0,0")
+    with pytest.raises(FaultyModel, match="not finite numbers or beyond any length"):
+        read_model(folder, PLAIN)

@@ -403,6 +403,18 @@ def test_which_face_is_down():
     assert all(np.allclose(move.legs, [[-1, 0, 0]]) for step in order.steps for move in step.moves.values())
 
 
+def test_a_direction_is_down_as_well_as_a_face():
+    """The beacon turned by 37 degrees in its file, down where its table then is: steps alike."""
+    upright = plan_order(*planner_input(beacon()), Settings())
+    tipped, lay = beacon(), turn((1, 0, 0), 37.0)
+    placed = tuple(Placed(p.name, p.solid_key, p.colour, lay @ p.pose) for p in tipped.placed)
+    laid = DemoModel(tipped.name, tipped.solids, placed, tipped.known_joints)
+    down = -lay[:3, 2]
+    order = plan_order(*planner_input(laid), wished(down=tuple(down.tolist())))
+    assert [set(step.adds) for step in order.steps] == [set(step.adds) for step in upright.steps]
+    assert all(np.allclose(step.up, -down) for step in order.steps)
+
+
 def test_wishes_that_go_round_in_a_circle_are_named():
     model, measures, joints = planner_input(beacon())
     circle = (("lamp", "rail front"), ("rail front", "rail back"), ("rail back", "lamp"))

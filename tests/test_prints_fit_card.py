@@ -103,7 +103,7 @@ def test_the_form_is_one_page_and_its_lines_are_valid_settings(
     text = " ".join(document[0].get_textpage().get_text_range().split())
     head = re.findall(r"\[fit\.\w+\]", text)
     assert head == ["[fit.stud_card]"]  # the wall has no pegs and no balls
-    lines = {name: re.search(rf"({name} = \[) [_ ]*\]", text) for name in CARD_CLASSES}
+    lines = {name: re.search(rf"({name} = \[) (_, )+_ \]", text) for name in CARD_CLASSES}
     pulls = re.search(r"pulls_kg = \{ _ = \[ [_, ]*\] \}", text)
     assert all(lines.values()) and pulls is not None
     filled = [

@@ -96,10 +96,32 @@ def test_the_readmes_example_is_sound(tmp_path: Path) -> None:
     assert (found.scale, found.fit.stud_diameter_mm, found.fit.pull_off_n) == (4.0, 26.5, 4.0)
 
 
+def test_down_is_a_direction_too():
+    up = Settings(order={"down": (3.0, 0.0, -4.0)}).order.up
+    assert up == pytest.approx((-0.6, 0.0, 0.8))
+    with pytest.raises(ValueError, match="points nowhere"):
+        Settings(order={"down": (0.0, 0.0, 0.0)})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "scale = " + "[" * 20_000 + "]" * 20_000,
+        ".".join(["a"] * 20_000) + " = 1",
+        "[" + ".".join(["a"] * 20_000) + "]",
+        "x = " + "{a = " * 5_000 + "1" + "}" * 5_000,
+    ],
+    ids=["lists", "dotted key", "table", "inline tables"],
+)
+def test_settings_nested_without_end_are_refused_by_name(text, tmp_path):
+    path = tmp_path / "stepleaf.toml"
+    path.write_text(text)
+    with pytest.raises(WrongSettings, match="deeper than any setting"):
+        load_settings(path)
+
+
 #: The face that is down is read through ``OrderSettings.up``.
 BY_NAME = {("CardSettings", name) for name in CARD_CLASSES} | {("OrderSettings", "down")}
-#: Settings whose readers are being written. Nothing else may stand here.
-AWAITED: set[tuple[str, str]] = set()
 #: Settings whose readers are being written. Nothing else may stand here.
 AWAITED: set[tuple[str, str]] = set()
 #: All that mypy needs to know of the library to follow the settings' types.

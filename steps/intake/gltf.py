@@ -97,6 +97,14 @@ def _json(path: Path, data: bytes) -> Mapping[str, Any]:
 
 
 def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
+    version = document.get("asset", {}).get("version")
+    if not isinstance(version, str) or version.split(".")[0] != "2":
+        said = (
+            "does not say its version" if version is None else f"says that it is glTF {str(version)[:20]!r}"
+        )
+        raise UnreadableInput(
+            f"{path.name}: {said} (asset.version); only version 2 is read. Export it again as glTF 2.0."
+        )
     needed = document.get("extensionsRequired", [])
     strange = [name for name in needed if name not in UNDERSTOOD and not name.startswith(IGNORABLE)]
     if strange:

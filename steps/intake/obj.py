@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +16,9 @@ from steps.intake.planted import split_parts
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
 from steps.mend.soup import is_closed, merged_corners
 from steps.model import Array, Problem
+
+#: Corners of one face: cutting it into triangles takes the square of them, a second at ten thousand.
+MOST_CORNERS = 4_096
 
 
 @dataclass
@@ -104,6 +108,11 @@ def _corners(path: Path, line: int, rest: str, known: int) -> list[int]:
     except ValueError as error:
         raise UnreadableInput(f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}).") from error
     corners = [at - 1 if at > 0 else known + at for at in given]
+    if len(corners) > MOST_CORNERS:
+        raise UnreadableInput(
+            f"{path.name}, line {line}: a face of {len(corners):,} corners, at most {MOST_CORNERS:,} are "
+            "read. Export triangles."
+        )
     if len(corners) < 3 or 0 in given or min(corners) < 0:
         raise UnreadableInput(
             f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}). Export it again."
@@ -193,13 +202,24 @@ def _materials(path: Path, libraries: list[str]) -> tuple[Mapping[str, Colour], 
     problems: list[Problem] = []
     folder = path.parent.resolve()
     for library in dict.fromkeys(libraries):
-        beside = (folder / library.replace("\\", "/")).resolve()
-        if not beside.is_relative_to(folder) or not beside.is_file():
-            text = f"{path.name}: its colours are in {library!r}, which is not beside it; parts are grey."
+        beside = _beside(folder, library)
+        if beside is None:
+            text = (
+                f"{path.name}: its colours are in {library[:60]!r}, which is not beside it; parts are grey."
+            )
             problems.append(Problem("colours-missing", "note", (), text))
             continue
         colours.update(_diffuse(beside.read_text(encoding="utf-8-sig", errors="replace")))
     return colours, problems
+
+
+def _beside(folder: Path, name: str) -> Path | None:
+    """The file of that name in a folder; None where there is none, or the name can be none's."""
+    try:
+        found = (folder / name.replace("\\", "/")).resolve()
+        return found if found.is_relative_to(folder) and found.is_file() else None
+    except (OSError, ValueError):
+        return None
 
 
 def _diffuse(text: str) -> dict[str, Colour]:
@@ -211,9 +231,10 @@ def _diffuse(text: str) -> dict[str, Colour]:
             name = rest.strip()
         elif word == "Kd":
             try:
-                values = [min(max(float(value), 0.0), 1.0) for value in rest.split()[:3]]
+                given = [float(value) for value in rest.split()[:3]]
             except ValueError:
                 continue
-            if len(values) == 3:
+            if len(given) == 3 and all(map(math.isfinite, given)):
+                values = [min(max(value, 0.0), 1.0) for value in given]
                 found[name] = (round(values[0] * 255), round(values[1] * 255), round(values[2] * 255))
     return found

@@ -14,8 +14,8 @@ Colour = tuple[int, int, int]  #: sRGB, 0..255
 
 #: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
 MAX_PARTS = 200_000
-#: Numbers that can be computed with, in the file's unit; squares and cubes of them must not overflow.
-MAX_NUMBER = 1e30
+#: Coordinates that are believed, in the file's unit: 100 m in micrometres, the finest unit there is.
+MAX_NUMBER = 1e8
 
 
 @dataclass(frozen=True, eq=False)

@@ -49,7 +49,11 @@ TEXT_TRIAL = re.compile(rb"\A[\t\n\r\x20-\x7e\x80-\xff]*\Z")
 
 def check_file(path: Path) -> None:
     """Raises UnreadableInput when there is no file, it may not be read, or it is empty."""
-    if not path.exists():
+    try:
+        known = path.exists()
+    except (OSError, ValueError) as error:  # no file can have that name
+        raise UnreadableInput(f"{str(path)[:60]!r}: is not a name that a file can have.") from error
+    if not known:
         raise UnreadableInput(f"{path}: there is no such file. Check the name and the folder.")
     if not path.is_file():
         raise UnreadableInput(f"{path}: is not an ordinary file.")
