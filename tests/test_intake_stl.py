@@ -223,3 +223,15 @@ def test_no_triangle_at_all(tmp_path):
     empty = np.empty((0, 3)), np.empty((0, 3), dtype=int)
     with pytest.raises((FaultyModel, UnreadableInput), match=r"no part|no surface|zero area"):
         read_model(binary_stl(tmp_path / "none.stl", empty), PLAIN)
+
+
+@pytest.mark.parametrize("more", [1, 50, 777])
+def test_what_stands_behind_the_promised_triangles_is_noted(more, tmp_path):
+    path = tmp_path / "long.stl"
+    binary_stl(path, box())
+    path.write_bytes(path.read_bytes() + bytes(more))
+    model = read_model(path, Settings())
+    assert len(model.parts) == 1 and len(model.shapes[0].faces) == 12
+    (note,) = model.problems
+    assert (note.code, note.severity) == ("left-over", "note")
+    assert f"12 triangles and goes on for {more} bytes" in note.text

@@ -25,11 +25,13 @@ def read_stl(path: Path, whole: bool = False) -> Scene:
 
     Raises UnreadableInput when the file is cut short or is no STL.
     """
-    soups = read_soups(path)
+    data = path.read_bytes()
+    soups = _soups(path, data)
+    problems = _left_over(path, data)
     if whole:
-        return _scene([RawMesh(path.stem, *merged_corners(np.concatenate([soup for _, soup in soups])))], [])
+        soup = np.concatenate([soup for _, soup in soups])
+        return _scene([RawMesh(path.stem, *merged_corners(soup))], problems)
     meshes: list[RawMesh] = []
-    problems: list[Problem] = []
     for _, soup in soups:
         sound = sane(soup).all()  # else the checks name the file's fault
         bodies, doubts = split_parts(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
@@ -39,12 +41,22 @@ def read_stl(path: Path, whole: bool = False) -> Scene:
     return _scene(_named_by_solid(soups, meshes), problems)
 
 
-def read_soups(path: Path) -> list[tuple[str, Array]]:
+def _soups(path: Path, data: bytes) -> list[tuple[str, Array]]:
     """(name, (faces, 3, 3) corners) of each solid in the file; a binary file is one, without a name."""
-    data = path.read_bytes()
-    if _is_binary(data):
-        return [("", _binary(path, data))]
-    return _text(path, data)
+    return [("", _binary(path, data))] if _is_binary(data) else _text(path, data)
+
+
+def _left_over(path: Path, data: bytes) -> list[Problem]:
+    """A note where a binary file goes on behind the triangles that it promises."""
+    promised = int.from_bytes(data[80:84], "little")
+    more = len(data) - 84 - 50 * promised
+    if not _is_binary(data) or more <= 0:
+        return []
+    text = (
+        f"{path.name}: promises {promised:,} triangles and goes on for {more:,} bytes behind them, which "
+        "were not read. If something is missing, export it again."
+    )
+    return [Problem("left-over", "note", (), text)]
 
 
 def _scene(meshes: list[RawMesh], problems: list[Problem]) -> Scene:
