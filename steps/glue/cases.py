@@ -125,7 +125,7 @@ class _Site:
             if moment.previous is None or float(moment.up @ moment.previous.up) > SAME_UP:
                 continue
             rows, before = np.sort(moment.before), moment.previous.up
-            held = self._standing_on(rows, before)
+            held = self._ends(self._standing_on(rows, before))  # two hands, or a person at each end
             for up in (self._half_way(moment, before), moment.up):
                 words = f"turned before step {moment.step.number}"
                 yield self._case("turn", words, self._weight(up), held, rows, step=moment.step.number)
