@@ -32,11 +32,11 @@ ARCH_SLABS = 3
 PEG_LENGTH = 7.6
 
 #: Ball and cup. The lip stands ``LIP`` above the cup's middle, so that the ball must snap past it,
-#: and low enough, and its wall so thin, that hands can still push it in at four times the size: about 130 N.
+#: and low enough, and its wall so thin, that hands can still push it in at four times the size: about 160 N.
 BALL_RADIUS = 4.0
-CUP_RADIUS, CUP_FLOOR, LIP = 4.5, 1.0, 0.5
+CUP_RADIUS, CUP_FLOOR, LIP = 4.4, 1.0, 0.63
 NECK_RADIUS, NECK_LENGTH = 2.2, 5.5  # length from the ball's middle to the slab's underside
-BALL_FACETS = 64  # at least: facets of a coarser ball and cup would cut into each other
+BALL_FACETS = 96  # at least: facets of a coarser ball and cup would cut into each other
 
 
 @dataclass(frozen=True)
