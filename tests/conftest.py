@@ -12,10 +12,16 @@ settings.register_profile("stepleaf", deadline=None, suppress_health_check=[Heal
 settings.load_profile("stepleaf")
 
 
+#: Files of tests that take minutes, and look at what others see on smaller models.
+LONG = frozenset({"test_order_build.py", "test_refit_loop.py"})
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as fast what is known to be."""
+    """Mark as fast, and as long, what is known to be."""
     table = durations()
     for item in items:
         if is_fast(item, table):
             item.add_marker("fast")
+        if item.path.name in LONG:
+            item.add_marker("long")

@@ -16,7 +16,6 @@ from steps.draw.lift import Lifted, lifted_things
 from steps.draw.sheet import Field, shown
 from steps.draw.step import inked, new_items, uncovered
 from steps.draw.studio import Studio
-from steps.glue.families import glue_book
 from steps.model import Array, Step
 
 #: Free margin round the drawing, for the numbers (mm on paper).
@@ -76,6 +75,8 @@ def glue_strokes(
     studio: Studio, field: Field, table: PixelTable, joints: Sequence[str]
 ) -> tuple[Stroke, ...]:
     """Where the glue goes, as far as the faces show: a ring for each drop, or a line for a bead."""
+    from steps.glue.families import glue_book  # late: processes that draw load nothing of the glue stage
+
     glue = studio.plan.gluing
     family = glue_book().families.get(glue.adhesive.family)
     strokes: list[Stroke] = []

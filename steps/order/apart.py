@@ -29,13 +29,13 @@ SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
 #: Where those do not help, so many lengths are tried for one site: some seconds of work.
-MOST_LENGTHS = 4000
+MOST_LENGTHS = 800
 #: A part is turned by less than half a turn: further round it comes back the other way.
 MOST_DEGREES = 180.0
 #: Once turned, a part leaves along the line it was turned about (cosine).
 ALONG_AXIS = 0.999
-#: Points followed in search of one turned way: some seconds of work.
-MOST_TURNED = 30_000_000
+#: Points followed in search of one turned way: a second or two of work.
+MOST_TURNED = 8_000_000
 #: Looks at a turn that is known to be free, at what was not there when it was found.
 TURN_LOOKS = 25
 
