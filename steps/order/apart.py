@@ -392,8 +392,11 @@ def take_apart(
     else moves, and not at all when all are to be ``straight``; straight ones through the table last, and only
     when ``below`` allows it.
     """
-    units = range(len(site.units)) if within is None else within
-    return TakeApart(site, units, wishes, below, straight).run()
+    units = range(len(site.units)) if within is None else list(within)
+    asked = list(wishes)
+    if asked and not straight:  # where wishes alone keep something in, no bending gets it out
+        straight = not TakeApart(site, units, (), below, straight=True).run().stuck
+    return TakeApart(site, units, asked, below, straight).run()
 
 
 def _same_line(axis: Array, point: Array, other: Array, through: Array, within: float) -> bool:
