@@ -90,7 +90,7 @@ def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: 
     try:
         if faults and not settings.anyway:
             raise FaultyModel(faults)
-        return plan_survey(found.model, found.measures, found.joints, settings)
+        return plan_survey(found.model, found.measures, found.joints, settings, progress)
     except FaultyModel as fault:
         fault.model = found.model
         raise
