@@ -160,6 +160,20 @@ def test_family_against_brute_force(name, hold, stress, aim):
     assert found.effort == pytest.approx(least, abs=1e-3)
 
 
+@pytest.mark.parametrize("name", sorted(FAMILY))
+@pytest.mark.parametrize(("before", "now"), [(0.2 * WEAK, STRONG), (STRONG, 0.3 * WEAK), (WEAK, 0.2 * WEAK)])
+def test_what_an_earlier_search_found_out_never_misleads_a_later_one(name, before, now):
+    """With another glue: the same cases are lost, all others hold by a programme, and the bound bounds."""
+    question, known = Question(name, 0.05, now, seed=len(name)), Known()
+    earlier = replace(question.asked, strength=question.asked.strength * before / now)
+    start = least_glue(question.structure, question.cases, earlier, UP, known).glued
+    found = least_glue(question.structure, question.cases, question.asked, UP, known, start)
+    alone, brute = question.answer(), BruteForce(question)
+    assert {id(load) for load, _, _ in found.fails} == {id(load) for load, _, _ in alone.fails}
+    assert all(brute.holds(found.glued, case) for case in brute.cases)
+    assert found.bound - 1e-3 <= brute.least() <= found.effort + 1e-3
+
+
 @pytest.mark.parametrize("name", ["bridge of 6", "cantilever, 2 arms", "wall of 5 courses"])
 def test_graver_loads_never_make_less_effort(name):
     efforts = [Question(name, 0.3, 0.02, 3, graver=times).answer() for times in (1.0, 2.0, 4.0)]

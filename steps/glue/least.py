@@ -116,14 +116,17 @@ class _Search:
         self.hopeless: list[LoadCase] = []
         self.unsettled: list[LoadCase] = []
         self._need: dict[int, tuple[LoadCase, Array]] = {}
-        self._cuts: list[Cut] = [cut for fall in proofs.known.falls for cut in proofs.cuts(*fall)]
+        self._demands: dict[int, list[Cut]] = {id(load): [] for load in cases}
+        for load, motion in proofs.known.falls:
+            if id(load) in self._demands:
+                self._demands[id(load)] += proofs.cuts(load, motion)
 
     def run(self, start: Iterable[int] = ()) -> Choice:
         """The best set with which all open cases hold; what cannot be helped or told is set aside. The first
         one holds ``start`` and what it lacks to one piece."""
         begun = self.ties.free.copy()
         begun[list(start)] = True
-        choice = least_effort(replace(self.ties, free=begun), () if begun.any() else self._cuts)
+        choice = least_effort(replace(self.ties, free=begun), self._cuts)
         best, needs = self._grown(choice.joints), self._need
         self.proofs.spare = True
         for _ in range(ROUNDS):
@@ -142,6 +145,10 @@ class _Search:
         self._need = needs
         return Choice(best, self._effort(best), min(choice.bound, self._effort(best)))
 
+    @property
+    def _cuts(self) -> list[Cut]:
+        return [cut for own in self._demands.values() for cut in own]
+
     def _effort(self, joints: Iterable[int]) -> float:
         return float(self.ties.cost[list(joints)].sum())
 
@@ -157,8 +164,11 @@ class _Search:
             if more is None or not more.holds:
                 self.open.remove(load)
                 (self.unsettled if more is None else self.hopeless).append(load)
+                if more is not None:
+                    self.proofs.known.forget(load)
+                    self._demands[id(load)].clear()
                 continue
-            self._cuts += more.cuts
+            self._demands[id(load)] += more.cuts
             glued = glued | more.added
             if more.need is not None:
                 self._need[id(load)] = (load, more.need)

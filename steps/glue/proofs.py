@@ -1,21 +1,20 @@
 """Whether a load case holds with a set of joints glued, and if not, what that asks for.
 
-A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), forces that balanced
-earlier cases and sums of them, motions in which earlier sets fell, each tried by one product; then the conic
-programme. A motion in which a set falls is worth
-more than a no: the work of the loads in it less what all bare joints take up must be taken up by glue, which
-is a linear demand on the joints that it parts (Benders 1962). What moves by itself makes a demand of its own.
+A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), the forces that
+balanced the case when it was last looked at, motions in which earlier sets fell, each tried by one product;
+then the conic programme. A motion in which a set falls is worth more than a no: the work of the loads in it
+less what all bare joints take up must be taken up by glue, which is a linear demand on the joints that it
+parts (Benders 1962). What moves by itself makes a demand of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from scipy import sparse
-from scipy.optimize import nnls
 from scipy.sparse.csgraph import connected_components
 
 from steps.glue.cases import LoadCase
@@ -46,8 +45,6 @@ UNLIKE, GOLDEN = 0.5, 0.6180339887
 NO_HELP = 1e-6
 
 
-#: Loads are the same within this share of the greatest.
-SAME_LOADS = 1e-9
 #: Forces prove that a case holds when they leave no more unbalanced, and go no further beyond a capacity,
 #: than this share of the heaviest part's load: printed parts differ by more in their own weight.
 PROVED = 1e-3
@@ -89,7 +86,7 @@ class Known:
 
     def stood(self, load: LoadCase, force: Array) -> None:
         """Keep the forces of the last proof of a case."""
-        self.forces[id(load)] = (load, force)
+        self.forces[id(load.case)] = (load, force)
 
     def fell(self, load: LoadCase, motion: Array) -> None:
         self.falls.append((load, motion))
@@ -98,28 +95,9 @@ class Known:
         """The last ones, latest first."""
         return [motion for _, motion in self.falls[: -MOTIONS - 1 : -1]]
 
-    def sums(self, case: Case) -> Iterator[Array]:
-        """Forces (k, 3) that balance a case, made of those known: its own ones first, then a sum of those of
-        other cases with the same parts whose loads add up to its loads. Hands that hold more may be used."""
-        own = [force for load, force in self.forces.values() if load.case is case]
-        yield from own
-        others = [
-            (load.case.loads, force)
-            for load, force in self.forces.values()
-            if load.case is not case
-            and load.case.ground == case.ground
-            and np.array_equal(load.case.present, case.present)
-            and bool(np.all(case.held[load.case.held]))
-        ]
-        if not others:
-            return
-        free = case.present & ~case.held
-        columns = np.stack([loads[free].ravel() for loads, _ in others], axis=1)
-        size = float(np.abs(case.loads).max(initial=0.0)) or 1.0
-        share, left = nnls(columns / size, case.loads[free].ravel() / size)
-        if left <= SAME_LOADS * np.sqrt(columns.shape[0]):
-            parts = [part * force for part, (_, force) in zip(share, others, strict=True) if part > 0]
-            yield np.sum(parts, axis=0) if parts else np.zeros_like(others[0][1])
+    def forget(self, load: LoadCase) -> None:
+        """What a case that nothing can save asked for is no demand on any set."""
+        self.falls = [fall for fall in self.falls if fall[0] is not load]
 
 
 @dataclass(eq=False)
@@ -180,9 +158,9 @@ class Proofs:
         if need is not None:
             return Answer(True, need)
         capacity = self.capacity(glued)
-        for force in self.known.sums(load.case):
-            if self._proves(load.case, capacity, force):
-                return Answer(True, self._borne(force))
+        _, force = self.known.forces.get(id(load.case), (load, None))
+        if force is not None and self._proves(load.case, capacity, force):
+            return Answer(True, self._borne(force))
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)

@@ -26,9 +26,7 @@ UNDER = -1e-6
 MOST_BENT = 300
 #: Lengths tried for the short leg of a bent move, as shares of the pitch.
 SHORT_SHARES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
-
-
-#: Where those do not help, so many lengths are tried for one site: some seconds of work.
+#: Where those do not help, so many lengths are tried for one site: a few seconds of work.
 MOST_LENGTHS = 800
 #: A part is turned by less than half a turn: further round it comes back the other way.
 MOST_DEGREES = 180.0

@@ -36,8 +36,6 @@ from steps.wording import phrase
 LOCKED = phrase(
     "it is locked by its neighbours: no straight move brings it in, so it has to be bent, split or left out"
 )
-
-
 #: Said of a step that needs help, where the search for another way was given up.
 STOPPED = phrase("another way was not looked for any longer")
 #: So many parts are named in a message.
