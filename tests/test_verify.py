@@ -36,6 +36,7 @@ from steps.settings import Settings
 from steps.verify import verify_plan
 from steps.verify.contract import one_motion_apart
 from steps.verify.motion import TOLERANCE_PITCHES, Mover, way_out
+from steps.verify.report import Check, Report
 from steps.verify.solids import bvh, crease_edges, placed, thinned, welded
 from steps.verify.standing import centre_of, inside
 from tests.hand_made import DOWN, joint_entries, model_of, plan_of
@@ -736,3 +737,13 @@ def test_what_is_planned_is_verified(parts: int, scale: float, noise: float, tmp
     made = plan_survey(seen, measures, find_joints(seen, measures, chosen), chosen)
     report = verify_plan(plan_file(made, chosen), seen)
     assert report.ok, report.faults_text()
+
+
+def test_a_check_that_had_nothing_to_look_at_is_not_called_good() -> None:
+    checks = (
+        Check("turns", "turns"),
+        Check("stands", "steps", looked_at=3),
+        Check("lifted", "parts", skipped=True),
+    )
+    outcomes = [str(cell) for cell in Report(checks).table().columns[2].cells]
+    assert outcomes == ["nothing to check", "good", "not checked"]

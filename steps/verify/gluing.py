@@ -224,7 +224,7 @@ def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
     cases = _glue_settings(plan).get("cases")
     off = isinstance(cases, dict) and cases.get("body") == 0
     if told or off or plan.settings.get("aim") == "display" or plan.pieces != 1 or not plan.steps:
-        check.remark = "not asked of it"
+        check.remark = "the plan says itself that it does not hold" if told else "not asked of it"
         return
     up = np.array(plan.steps[-1].up)
     parts = [part.id for part in plan.parts]

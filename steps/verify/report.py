@@ -101,6 +101,8 @@ class Report:
                 outcome = Text(f"{len(check.faults)} wrong", style="bold red")
             elif check.doubts:
                 outcome = Text(f"{len(check.doubts)} doubtful, as the plan says", style="yellow")
+            elif not check.looked_at:
+                outcome = Text("nothing to check")
             else:
                 outcome = Text("good", style="green")
             if check.remark:
