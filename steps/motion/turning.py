@@ -8,7 +8,7 @@ point moves further than it lies inside.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,6 +36,7 @@ class Turning:
     _rays: dict[str, RayShape] = field(default_factory=dict)
     _points: dict[str, Array] = field(default_factory=dict)
     looked_at: int = 0  #: points followed so far, to bound a search by
+    stuck: set[Hashable] = field(default_factory=set)  #: what was found to have no turned way out
 
     def free_turns(
         self, own: Sequence[int], others: Sequence[int], axis: Array, point: Array, most_degrees: float

@@ -32,8 +32,8 @@ MOST_LENGTHS = 800
 MOST_DEGREES = 180.0
 #: Once turned, a part leaves along the line it was turned about (cosine).
 ALONG_AXIS = 0.999
-#: Points followed in search of one turned way: a second or two of work.
-MOST_TURNED = 8_000_000
+#: Points followed in search of one turned way: some seconds of work.
+MOST_TURNED = 30_000_000
 #: Looks at a turn that is known to be free, at what was not there when it was found.
 TURN_LOOKS = 25
 
@@ -113,9 +113,11 @@ class TakeApart:
         wishes: Iterable[tuple[int, int]] = (),
         below: bool = True,
         straight: bool = False,
+        likely: bool = False,
     ):
         self.site = site
         self.straight = straight
+        self.likely = likely
         self.directions = directions_by_preference(site)
         self.above = [each for each in self.directions if not is_under(site, each)]
         self.below = [each for each in self.directions if is_under(site, each)] if below else []
@@ -136,7 +138,7 @@ class TakeApart:
             found = self._next(self.above)
             odd = found is None and not self.straight
             bent = self._bent_way() if odd else None
-            turned = self._turned_way() if odd and bent is None else None
+            turned = self._turned_way() if odd and bent is None and not self.likely else None
             if bent is not None:
                 unit, direction, legs = bent
                 result.legs[unit] = legs
@@ -202,7 +204,8 @@ class TakeApart:
         Likely lengths of the short move first; where none of them helps, every length to a head's play."""
         if len(self.left) > MOST_BENT:
             return None
-        return self._bent_by(self._short_lengths) or self._bent_by(self._every_length)
+        found = self._bent_by(self._short_lengths)
+        return found if found or self.likely else self._bent_by(self._every_length)
 
     def _bent_by(self, lengths: Callable[[int, int], Iterable[float]]) -> tuple[int, int, Array] | None:
         everyone = np.array(sorted(part for unit in self.left for part in self.site.units[unit].parts))
@@ -283,10 +286,13 @@ class TakeApart:
 
     def _turned_way(self) -> tuple[int, int, Rotation] | None:
         """A unit that is turned out of what holds it and then leaves straight: (unit, direction, the turn
-        that brings it home)."""
+        that brings it home). What was found to have none is not looked at again."""
         turning = self.site.motion.turning
+        among = (*self.above, *sorted(self.site.units[unit].parts for unit in self.left))
+        if among in turning.stuck:
+            return None
         most = turning.looked_at + MOST_TURNED
-        for unit in sorted(self.left):
+        for unit in sorted(self.left, key=self._held_by):  # what fewest hold comes off soonest
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
             others = [other for other in self.left if other != unit]
@@ -296,7 +302,12 @@ class TakeApart:
                     return unit, *found
             if turning.looked_at > most:
                 break
+        if not self.later:
+            turning.stuck.add(among)
         return None
+
+    def _held_by(self, unit: int) -> tuple[int, int]:
+        return sum(other in self.left for other in self.site.neighbours[unit]), unit
 
     def _turned_about(
         self, unit: int, others: Sequence[int], axis: Array, point: Array, most: int
@@ -388,13 +399,13 @@ def take_apart(
     ``wishes`` are pairs (earlier, later) of units in building order, so the later one comes off first.
     Straight moves come first, those nearest to up before others; bent and turned ones only when nothing
     else moves, and not at all when all are to be ``straight``; straight ones through the table last, and only
-    when ``below`` allows it.
+    when ``below`` allows it. What wishes alone keep in is looked for by bends of likely lengths only: a wish
+    that asks for more is served by a sub-assembly, or not at all.
     """
     units = range(len(site.units)) if within is None else list(within)
     asked = list(wishes)
-    if asked and not straight:  # where wishes alone keep something in, no bending gets it out
-        straight = not TakeApart(site, units, (), below, straight=True).run().stuck
-    return TakeApart(site, units, asked, below, straight).run()
+    likely = bool(asked) and not straight and not TakeApart(site, units, (), below, straight=True).run().stuck
+    return TakeApart(site, units, asked, below, straight, likely).run()
 
 
 def _same_line(axis: Array, point: Array, other: Array, through: Array, within: float) -> bool:
