@@ -240,6 +240,29 @@ def twist_lock() -> DemoModel:
     )
 
 
+def dovetail_tower() -> DemoModel:
+    """Four blocks on each other's dovetails, crosswise: it could be slid apart from below as well."""
+
+    def bar(low: float, high: float, foot: float, top: float) -> m3.Manifold:
+        outline = m3.CrossSection([[(-foot, low), (foot, low), (top, high), (-top, high)]])
+        return m3.Manifold.extrude(outline, 60).rotate([90, 0, 0]).translate([0, 30, 0])
+
+    cube = box((-15, -15, 0), (15, 15, 15))
+    key = bar(14.9, 21, 5, 8.2) ^ box((-15, -15, 0), (15, 15, 40))
+    groove = bar(-0.1, 6.4, 5.35, 8.9).rotate([0, 0, 90])
+    solids = {
+        "head": to_solid("head", cube - groove),
+        "middle": to_solid("middle", cube + key - groove),
+        "foot": to_solid("foot", cube + key),
+    }
+    keys = ("head", "middle", "middle", "foot")
+    poses = [shift(0, 0, 45 - 15 * row) @ turn((0, 0, 1), 90.0 * (row % 2)) for row in range(4)]
+    return demo(
+        "Dovetail tower",
+        [(f"block {4 - row}", solids[key], poses[row]) for row, key in enumerate(keys)],
+    )
+
+
 CASES: Mapping[str, Callable[[], DemoModel]] = {
     "hung under an arch": hung_under_an_arch,
     "hung over an opening": hung_over_an_opening,
@@ -253,4 +276,5 @@ CASES: Mapping[str, Callable[[], DemoModel]] = {
     "one part": single,
     "nothing joined": unjoined,
     "bayonet": twist_lock,
+    "dovetail tower": dovetail_tower,
 }

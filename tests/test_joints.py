@@ -36,6 +36,7 @@ from tests.joint_cases import (
     revolve,
     rod,
     shift,
+    solid,
     turn,
 )
 
@@ -277,6 +278,26 @@ def test_a_lone_loose_peg_turns() -> None:
     assert (joint.kind, joint.moves, joint.fit) == ("peg", True, "loose")
     assert joint.gap_mm == pytest.approx(0.4, abs=NEAR)
     assert joint.glue_area_mm2 == 0
+
+
+def test_what_slides_on_what_turns_is_free() -> None:
+    """Two rings on each other on a post: they turn, so no face between them is for glue; the foot's is."""
+    floor = box((-20, -20, -8), (20, 20, -5))
+    foot = box((-9, -9, -5), (9, 9, 0)) + rod(2.7, 12, (0, 0, -1))
+    ring = solid(rod(8, 5) - rod(3.1, 7, (0, 0, -1)))
+    model = placed(
+        [(floor, np.eye(4)), (foot, np.eye(4)), (ring, np.eye(4)), (ring, shift(0, 0, 5))],
+        names=("floor", "foot", "ring 1", "ring 2"),
+    )
+    name = {part.id: part.source for part in model.parts}
+    found = {(name[j.a], name[j.b]): j for j in joints_of(model).joints}
+    assert {pair: (j.kind, j.moves) for pair, j in found.items()} == {
+        ("floor", "foot"): ("rest", False),
+        ("foot", "ring 1"): ("peg", True),
+        ("foot", "ring 2"): ("peg", True),
+        ("ring 1", "ring 2"): ("rest", True),
+    }
+    assert found["ring 1", "ring 2"].glue_area_mm2 == 0 < found["floor", "foot"].glue_area_mm2
 
 
 def test_a_hinge() -> None:

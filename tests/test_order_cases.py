@@ -137,3 +137,9 @@ def test_a_turn_brings_home_what_is_locked_by_a_turn() -> None:
     assert move.turn is not None and np.allclose(move.legs[-1] / np.linalg.norm(move.legs[-1]), [0, 0, -1])
     assert np.allclose(np.abs(move.turn.axis), [0, 0, 1]) and 60 <= abs(move.turn.degrees) <= 120
     assert np.allclose(move.turn.point[:2], [20, 20], atol=0.5)
+
+
+def test_what_comes_apart_from_both_ends_is_built_from_the_table_up() -> None:
+    """No block of the dovetail tower is held in the air for the one below it."""
+    plan = planned("dovetail tower")
+    assert [sorted(brought(plan, step)) for step in plan.order.steps] == [[f"block {k}"] for k in range(1, 5)]

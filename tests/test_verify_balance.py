@@ -142,8 +142,10 @@ def test_boxes_share_a_rectangle(gap):
     assert np.allclose(found.normals, UP)
 
 
-@pytest.mark.parametrize("low", [(2, 1, 3.2), (5.2, 0, 0), (0, 0, 2.8)], ids=["above", "beside", "through"])
-def test_no_faces_shared_beyond_the_tolerance(low):
+@pytest.mark.parametrize(
+    "low", [(2, 1, 3.2), (5.2, 0, 0), (0, 0, 2.8), (5, 0, 3.05)], ids=["above", "beside", "through", "edge"]
+)
+def test_no_faces_shared_beyond_the_tolerance_or_along_an_edge(low):
     found = shared_faces(box(low, np.add(low, (7, 3, 2))), box((0, 0, 0), (5, 5, 3)), 0.1, 0.5)
     assert not len(found.points)
 

@@ -19,6 +19,8 @@ from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
 from steps.joints.placing import Placed, place
 from steps.joints.situations import relative_poses
+from steps.joints.swept import WHY as SLIDES
+from steps.joints.swept import swept
 from steps.model import Array, IntArray, Joint, Measures, Model
 from steps.motion import Motion
 from steps.settings import Settings
@@ -88,7 +90,7 @@ def _come_to_rest(
     held = [each for each in found if above * float(turn @ each.axis @ up) >= CARRIES]
     yield from (
         (
-            (one, two, replace(joint, moves=True, glue_area_mm2=0.0, why=WHY))
+            (one, two, _free(joint, WHY))
             for one, two, joint in place(model, pair, [_bare(each) for each in held], 0.0, settings)
         )
         if held
@@ -144,8 +146,11 @@ class Shut:
 
 
 def freed(joints: Sequence[Joint], loose: frozenset[str]) -> tuple[Joint, ...]:
-    """The joints with those of what is held by form alone free to move."""
-    return tuple(
-        replace(joint, moves=True, glue_area_mm2=0.0, why=WHY) if {joint.a, joint.b} & loose else joint
-        for joint in joints
-    )
+    """The joints with those of what is held by form alone free to move, and those that then slide."""
+    held = tuple(_free(joint, WHY) if {joint.a, joint.b} & loose else joint for joint in joints)
+    sliding = swept(held)
+    return tuple(_free(joint, SLIDES) if joint.id in sliding else joint for joint in held)
+
+
+def _free(joint: Joint, why: str) -> Joint:
+    return replace(joint, moves=True, glue_area_mm2=0.0, why=why)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 
 import numpy as np
 
@@ -65,8 +66,12 @@ def directions_by_preference(site: Site) -> list[int]:
     wanted = [motion.direction_index(site.up)]
     wanted += [motion.direction_index(axis) for axis in _site_axes(site)]
     both = sorted({index ^ flip for index in wanted for flip in (0, 1)})
-    steepness = {index: round(float(motion.vector(index) @ site.up), 6) for index in both}
-    return sorted(both, key=lambda index: (-steepness[index], index))
+    return sorted(both, key=lambda index: (-_steepness(site, index), index))
+
+
+def _steepness(site: Site, direction: int) -> float:
+    """How far a direction points up (cosine)."""
+    return round(float(site.motion.vector(direction) @ site.up), 6)
 
 
 def _site_axes(site: Site) -> list[Array]:
@@ -119,6 +124,8 @@ class TakeApart:
         self.straight = straight
         self.likely = likely
         self.directions = directions_by_preference(site)
+        self.steepness = {way: _steepness(site, way) for way in self.directions}
+        self.depth = (-np.round(site.spans[:, 0] / site.motion.along_mm)).tolist()
         self.above = [each for each in self.directions if not is_under(site, each)]
         self.below = [each for each in self.directions if is_under(site, each)] if below else []
         self.left = dict.fromkeys(within, True)
@@ -128,7 +135,8 @@ class TakeApart:
             self.later.setdefault(first, []).append(then)
         self.columns: dict[int, Columns] = {}
         self.unseen: dict[int, list[int]] = {}  # direction -> units to look at
-        self.free: dict[int, list[int]] = {}  # direction -> heap of units that can leave
+        #: direction -> heap of units that can leave, the highest first: (depth, -unit)
+        self.free: dict[int, list[tuple[float, int]]] = {}
         self.watching: dict[int, list[tuple[int, int]]] = {}  # blocking part -> (direction, unit)
         self.lengths_tried = 0
 
@@ -173,14 +181,23 @@ class TakeApart:
         return -1
 
     def _next(self, directions: Sequence[int]) -> tuple[int, int] | None:
-        for direction in directions:
-            self._look(direction)
-            heap = self.free[direction]
-            while heap:
-                unit = -heapq.heappop(heap)
-                if unit in self.left:
-                    return direction, unit
+        """The highest unit that can leave by one of the steepest ways that serve: what stands on the table
+        is left standing, and what hands could as well push out from under the rest comes off from above."""
+        for _, alike in groupby(directions, key=self.steepness.__getitem__):
+            tops = [(*top, direction) for direction in alike if (top := self._highest(direction)) is not None]
+            if tops:
+                unit, direction = min(tops)[1:]
+                heapq.heappop(self.free[direction])
+                return direction, -unit
         return None
+
+    def _highest(self, direction: int) -> tuple[float, int] | None:
+        """Of the units that can leave this way, the first of the heap."""
+        self._look(direction)
+        heap = self.free[direction]
+        while heap and -heap[0][1] not in self.left:
+            heapq.heappop(heap)
+        return heap[0] if heap else None
 
     def _look(self, direction: int) -> None:
         """Look again at every unit whose known blocker along the direction has gone."""
@@ -192,7 +209,7 @@ class TakeApart:
                 continue
             hit = self.blocker(unit, direction)
             if hit < 0:
-                heapq.heappush(heap, -unit)
+                heapq.heappush(heap, (self.depth[unit], -unit))
             else:
                 self.watching.setdefault(hit, []).append((direction, unit))
 

@@ -10,7 +10,7 @@ import numpy as np
 from steps.model import Array
 from steps.order.apart import UNDER, Apart, from_below, step_up
 from steps.order.build import Draft
-from steps.order.site import Site, holds_together
+from steps.order.site import Site, holding_way, holds_together
 from steps.order.turns import SAME_WAY, loose_parts
 from steps.statics import Structure
 
@@ -25,7 +25,8 @@ def carriers_of(site: Site, unit: int) -> list[tuple[int, Array]]:
         other = tie.b if tie.a == unit else tie.a
         rank = (tie.joint.kind == "rest", -tie.joint.contacts, other)
         if other not in found or rank < found[other][0]:
-            found[other] = (rank, -tie.joint.axis if carries else tie.joint.axis)
+            way = holding_way(tie.joint, site.up)
+            found[other] = (rank, -way if carries else way)
     return [(other, away) for other, (_, away) in sorted(found.items(), key=lambda item: item[1][0])]
 
 

@@ -114,7 +114,16 @@ class Site:
 
 def holds_together(joint: Joint, up: Array) -> bool:
     """Whether a joint keeps its two parts together in the build: it grips, or carries weight."""
-    return joint.kind != "rest" or abs(float(joint.axis @ up)) >= CARRIES
+    return joint.kind != "rest" or abs(float(holding_way(joint, up) @ up)) >= CARRIES
+
+
+def holding_way(joint: Joint, up: Array) -> Array:
+    """(3,) the way out of part ``a`` along which a joint holds: its axis; where it only rests, the normal of
+    the face that lies most nearly level, the larger of two alike."""
+    if joint.kind != "rest":
+        return joint.axis
+    most = max(joint.touches, key=lambda touch: (round(abs(float(touch.axis @ up)), 3), touch.area_mm2))
+    return most.axis if most.carrier == joint.a else -most.axis
 
 
 def extents_along(motion: Motion, direction: Array) -> Array:

@@ -24,6 +24,9 @@ INSIDE = 1e-7
 PARALLEL = 1e-9
 #: Twice the area below which a triangle has none, mm2.
 NO_AREA_MM2 = 1e-9
+#: A strip narrower than this share of how far apart faces may be is an edge against an edge: faces that meet
+#: at a corner, one beside the other, share such a line and do not lie on each other.
+LEAST_WIDTH = 0.1
 #: Pairs of triangles looked at together: bounds the memory of two finely faceted parts.
 CHUNK = 200_000
 
@@ -44,7 +47,7 @@ def shared_faces(one: Array, two: Array, within_mm: float, least_mm: float) -> S
     """What the triangles ``one`` (m, 3, 3) and ``two`` (n, 3, 3), outwards anticlockwise, share.
 
     Planes up to ``within_mm`` apart, or that far into each other, count as touching; what is shared and
-    nowhere ``least_mm`` long is left out.
+    nowhere ``least_mm`` long, or a mere line, is left out.
     """
     one, two = _near(one, two, within_mm), _near(two, one, within_mm)
     if not len(one) or not len(two):
@@ -176,9 +179,16 @@ def _outermost(points: Array, normals: Array, within_mm: float, least_mm: float)
     for number in range(int(group.max()) + 1):
         own = np.flatnonzero(group == number)
         across = np.linalg.svd(normals[own[:1]])[2][1:].T
-        reach = (points[own] @ across) @ compass
-        if float((reach.max(axis=0) - reach.min(axis=0)).max()) < least_mm:
+        flat = points[own] @ across
+        reach = flat @ compass
+        if float(np.ptp(reach, axis=0).max()) < least_mm or _width(flat) < LEAST_WIDTH * within_mm:
             continue
         kept += own[np.unique(np.argmax(reach.round(6), axis=0))].tolist()
     rows = np.array(kept, dtype=np.int64)
     return Shared(points[rows], normals[rows])
+
+
+def _width(flat: Array) -> float:
+    """How wide plane points (k, 2) spread across the line along which they spread most."""
+    off = flat - flat.mean(axis=0)
+    return float(np.ptp(off @ np.linalg.svd(off, full_matrices=False)[2][-1])) if len(off) > 1 else 0.0
