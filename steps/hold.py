@@ -118,7 +118,8 @@ def forces_at(touches: Sequence[Touch], offsets_mm: Sequence[float], settings: S
     for row, touch in enumerate(touches):
         if not _gripping(touch):
             continue
-        own = [_alone(touch, offset, made, settings) for offset in offsets.tolist()]
+        closes = _closes(touch, made)
+        own = [_alone(touch, offset, closes, made, settings) for offset in offsets.tolist()]
         for at, force in enumerate(own):
             found[at][row] += force
         if touch.kind != "ball" and not any(force.measured for force in own):
@@ -130,11 +131,10 @@ def forces_at(touches: Sequence[Touch], offsets_mm: Sequence[float], settings: S
     return found
 
 
-def _alone(touch: Touch, offset: float, made: Print, settings: Settings) -> Force:
+def _alone(touch: Touch, offset: float, closes: float, made: Print, settings: Settings) -> Force:
     """What a touch has of itself, without the friction that it shares: a pull that was measured, a ball past
-    its lip, a pin held at both ends, a collar."""
+    its lip, a pin held at both ends, a collar. ``closes`` mm is what the printer takes from its gap."""
     if touch.snap_mm <= 0:
-        closes = _closes(touch, made)
         pull = measured_pull_n(touch.gap_mm - offset, touch.kind, settings, closes)
         if pull is not None:
             return _measured(pull)

@@ -142,7 +142,9 @@ class _Cones:
     def balanced(self) -> sparse.csc_matrix:
         """(6 free bodies, columns): force and moment / arm."""
         across = (3 * self.across[:, None] + [1, 2]).ravel()
-        return self.equilibrium.matrix[self.free][:, np.concatenate([3 * self.along, across])].tocsc()
+        matrix = self.equilibrium.matrix
+        rows = matrix if len(self.free) == matrix.shape[0] else matrix[self.free]
+        return rows.tocsc()[:, np.concatenate([3 * self.along, across])]
 
     @property
     def loads(self) -> Array:

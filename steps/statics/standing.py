@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
-from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.equilibrium import Case, Equilibrium
 from steps.statics.flat import axes_across, extreme_points, flat, unit
-from steps.statics.programme import Help, elastic, limit
+from steps.statics.known import Answer
+from steps.statics.programme import elastic, limit
 from steps.statics.rigid import GROUND, Bodies, Contacts
 from steps.statics.structure import UPRIGHT_COSINE, Structure
 
@@ -63,7 +64,6 @@ class Stand:
     up: Array
     contacts: Contacts
     _carried: dict[tuple[int, bool, tuple[int, ...]], bool] = field(default_factory=dict)
-    _solved: dict[tuple[bytes, bytes, bytes], tuple[Help | None, bool]] = field(default_factory=dict)
 
     @staticmethod
     def of(
@@ -166,11 +166,12 @@ class Stand:
                 region = self._with_all_above(region | self._neighbours(region, present), present)
             if region.sum() > WHOLE_SHARE * len(rows):
                 break
-            solved += 1
-            if not self._help(region, present, table, extra)[1]:
+            (_, falls), asked = self._help(region, present, table, extra)
+            solved += asked
+            if not falls:
                 return Standing(True, programmes=solved)
-        found, falls = self._help(present, present, table, extra)
-        solved += 1
+        (found, falls), asked = self._help(present, present, table, extra)
+        solved += asked
         if not falls:
             return Standing(True, programmes=solved)
         names = self.structure.model.parts
@@ -184,19 +185,16 @@ class Stand:
 
     def _help(
         self, region: Mask, present: Mask, table: Contacts, extra: Mapping[int, Array]
-    ) -> tuple[Help | None, bool]:
-        """The least help of hands in a region (None: the solver cannot tell), and whether any is needed."""
+    ) -> tuple[Answer, bool]:
+        """The least help of hands in a region, and whether any is needed; and whether a programme was solved
+        to know."""
         bodies, contacts = self._region(region, present, table)
         rows = np.flatnonzero(region)
         loads = bodies.weight(self.up)
         for row, force in extra.items():
             if region[row]:
                 loads[np.searchsorted(rows, row), : len(force)] += force
-        key = (rows.tobytes(), contacts.first.tobytes(), loads.tobytes())
-        if key not in self._solved:
-            found = elastic(Equilibrium(bodies, contacts), Case.make(loads), Capacity.of(contacts))
-            self._solved[key] = found, found is None or found.needed
-        return self._solved[key]
+        return self.structure.known.answer(Equilibrium(bodies, contacts), Case.make(loads), elastic)
 
     def _region(self, region: Mask, present: Mask, table: Contacts) -> tuple[Bodies, Contacts]:
         """Bodies and contacts of a region; carried parts below it are ground."""

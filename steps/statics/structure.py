@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ from steps.model import Array, IntArray, Joint, Joints, Mask, Measures, Model, f
 from steps.settings import Settings
 from steps.statics.contacts import contacts_of
 from steps.statics.flat import extreme_points, flat, unit
+from steps.statics.known import Known, known_of
 from steps.statics.rigid import GROUND, Bodies, Contacts
 
 #: Two faces this near the lowest one lie on the table too, mm: less than a printed layer.
@@ -47,6 +48,7 @@ class Structure:
     contacts: Contacts
     joint: IntArray
     friction: float
+    known: Known = field(default_factory=Known, repr=False)  #: answers about these contacts, bare or glued
 
     @staticmethod
     def of(
@@ -62,7 +64,8 @@ class Structure:
         """
         friction = material(settings.material).friction[0]
         contacts, joint = contacts_of(joints.joints, model.index_of, friction, coarse)
-        return Structure(model, joints, bodies_of(model, measures), contacts, joint, friction)
+        bodies = bodies_of(model, measures)
+        return Structure(model, joints, bodies, contacts, joint, friction, known_of(joints))
 
     @staticmethod
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
