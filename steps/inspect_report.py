@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -12,6 +13,7 @@ from steps.foreseen import Foreseen, foreseen, foreseen_problems
 from steps.graph import articulation_parts, movable_groups, unheld_parts
 from steps.joints import GRAVITY
 from steps.joints.release import letting_go
+from steps.letters import unsteered
 from steps.model import (
     KIND_ORDER,
     ClosesBy,
@@ -238,7 +240,8 @@ def _foreseen(ahead: Foreseen | None) -> ForeseenEntry | None:
 
 
 def _listed(each: Listed) -> ListedEntry:
-    return ListedEntry(**{name: getattr(each, name) for name in ListedEntry.model_fields})
+    shown = replace(each, file=unsteered(each.file), questions=tuple(map(unsteered, each.questions)))
+    return ListedEntry(**{name: getattr(shown, name) for name in ListedEntry.model_fields})
 
 
 def _shapes(found: Survey) -> Iterable[MeasuredShape]:
@@ -427,7 +430,7 @@ def listed_table(report: Inspection) -> Table:
     table.add_column("?")
     for each in report.listed:
         table.add_row(
-            Text(each.file),
+            Text(unsteered(each.file)),
             Text(each.name),
             str(each.count),
             SOURCE_LETTERS[each.count_by],

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from steps.letters import unsteered
 from steps.wording import Wording
 
 if TYPE_CHECKING:
@@ -76,6 +77,9 @@ class Problem:
     text: str
     joints: tuple[str, ...] = ()  #: ids of the joints it is about
     step: int = 0  #: number of the step it is about; 0 where it is about none
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", unsteered(self.text))  # names of files and parts stand in it
 
 
 # ---------------------------------------------------------------------------------- read

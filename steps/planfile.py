@@ -18,6 +18,7 @@ from pydantic import AllowInfNan, BaseModel, ConfigDict, Field, PlainSerializer,
 
 from steps.errors import UnreadableInput
 from steps.fit import sure_under
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import (
     Change,
     ClosesBy,
@@ -38,13 +39,12 @@ from steps.model import (
     TouchKind,
 )
 from steps.settings import Settings
+from steps.value_faults import what_is_wrong
 
 FORMAT = "stepleaf-plan"
 VERSION = 1
 SCHEMA_FILE = Path(__file__).parent / "data" / "plan.schema.json"
 
-#: Larger files are refused before parsing; 10,000 parts need about 20 MB.
-LARGEST_FILE_BYTES = 1_000_000_000
 #: Faults listed one by one in an error text; a file of another kind may have thousands.
 FAULTS_LISTED = 12
 
@@ -541,14 +541,14 @@ def _dumps(value: Any) -> str:
 # ------------------------------------------------------------------------------- reading
 
 
-def read_plan(path: Path) -> PlanFile:
+def read_plan(path: Path, limits: Limits = LIMITS) -> PlanFile:
     """Read and check a plan file's form (that it fits its model is ``steps.verify``'s to say).
 
     Raises UnreadableInput with every fault found.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise UnreadableInput(f"{path}: over 1 GB, which no plan needs. Is this the right file?")
+        size = path.stat().st_size / 1024**2
+        refuse_more(f"{path}: {size:,.0f} MiB, which no plan needs", size, "plan_mib", limits)
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise UnreadableInput(f"{path}: cannot be read ({error.strerror}).") from error
@@ -579,7 +579,7 @@ def parse_plan(text: str, name: str = "plan") -> PlanFile:
 def _faults(error: ValidationError) -> Iterable[str]:
     faults = error.errors(include_url=False, include_input=False, include_context=False)
     for fault in faults[:FAULTS_LISTED]:
-        yield f"- {'.'.join(str(at) for at in fault['loc'])}: {fault['msg']}"
+        yield f"- {'.'.join(str(at) for at in fault['loc'])}: {what_is_wrong(fault)}"
     if len(faults) > FAULTS_LISTED:
         yield f"- and {len(faults) - FAULTS_LISTED} more"
 

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from steps.errors import WrongSettings
+from steps.letters import unsteered
+from steps.limits import Limits, raised_by
 from steps.model import Aim
+from steps.toml_file import read_toml
+from steps.value_faults import shown, what_is_wrong
 
 #: Classes that a number on the fit card can have, tightest first.
 CARD_CLASSES = ("tight", "press", "slide", "loose")
@@ -38,10 +48,6 @@ FIT_MM = 2.0
 
 #: A direction shorter than this has been typed as none.
 LEAST_DOWN = 1e-6
-#: Bytes of a file of settings: a thousand wishes in long words are a tenth of it.
-MOST_BYTES = 1024 * 1024
-#: A key of so many names would take minutes to look up, and no setting has more than three.
-MANY_DOTS = re.compile(r"^\s*\[{0,2}(?:[^\s.=#]{1,200}\s*\.\s*){16}", re.MULTILINE)
 
 
 class SettingsTable(BaseModel):
@@ -49,6 +55,8 @@ class SettingsTable(BaseModel):
 
 
 Length = Annotated[float, Field(gt=0)]
+#: Text that is printed: nothing in it steers what shows it.
+Said = Annotated[str, AfterValidator(unsteered)]
 
 
 class PrinterSettings(SettingsTable):
@@ -169,8 +177,8 @@ class OrderSettings(SettingsTable):
     before: tuple[tuple[str, str], ...] = ()  # (earlier, later) part names
     last: tuple[str, ...] = ()
     parts_per_step: int | None = Field(None, ge=1, le=12)
-    names: dict[str, str] = {}  # a part's name -> name of the sub-assembly that holds it
-    notes: dict[str, str] = {}  # a part's name -> note on the step that adds it
+    names: dict[str, Said] = {}  # a part's name -> name of the sub-assembly that holds it
+    notes: dict[str, Said] = {}  # a part's name -> note on the step that adds it
     weights: dict[str, float] = {}  # parts of the cost, see order/cost.py
 
     @property
@@ -248,7 +256,7 @@ class Settings(SettingsTable):
     Raises pydantic.ValidationError, which names every wrong value; load_settings raises WrongSettings.
     """
 
-    title: str | None = None
+    title: Said | None = None
     scale: float = Field(1.0, gt=0, le=1e6)
     paper: Literal["a4", "letter", "a5"] = "a4"
     reader: Literal["child", "helper", "adult"] = "helper"
@@ -269,51 +277,42 @@ class Settings(SettingsTable):
     fit: FitSettings = FitSettings()
     order: OrderSettings = OrderSettings()
     glue: GlueSettings = GlueSettings()
+    limits: Limits = Limits()  # how much is read at all
 
 
 #: Nothing set: as the README says.
 USUAL = Settings()
 
 
-def load_settings(path: Path | None = None, **options: Any) -> Settings:
+def load_settings(path: Path | None = None, *, found: bool = False, **options: Any) -> Settings:
     """Settings from a TOML file (if given) with command-line options on top; None options are skipped.
 
-    Raises WrongSettings with every fault of the file and the options.
+    ``found``: nobody named the file, it lay beside the model, so it may raise no limit. Options of ``limits``
+    join those of the file. Raises WrongSettings with every fault of the file and the options.
     """
-    values: dict[str, Any] = {}
-    if path is not None:
-        try:
-            values = _tables(path)
-        except OSError as error:
-            raise WrongSettings(f"{path}: cannot be read ({error.strerror}).") from error
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise WrongSettings(f"{path}: not valid TOML: {error}.") from error
-    values.update({key: value for key, value in options.items() if value is not None})
+    values: dict[str, Any] = {} if path is None else read_toml(path, WrongSettings)[1]
+    own = values.get("limits", {})
+    if found and isinstance(own, dict) and (raised := raised_by(own)):
+        raise WrongSettings(
+            f"{path}: raises limits ({', '.join(raised)}), which a file beside a model may not, since it may "
+            f"be anybody's. If it is yours, name it with --settings, or type --limit {raised[0]}=NUMBER."
+        )
+    options = {key: value for key, value in options.items() if value is not None}
+    if isinstance(own, dict) and "limits" in options:
+        options["limits"] = own | options["limits"]
+    values.update(options)
     try:
         return Settings.model_validate(values)
     except ValidationError as error:
         raise WrongSettings("; ".join(_fault(fault, path, options) for fault in error.errors())) from error
 
 
-def _tables(path: Path) -> dict[str, Any]:
-    """What the file says. Raises OSError, UnicodeDecodeError, TOMLDecodeError, WrongSettings where it is no
-    file of settings by its size or its nesting."""
-    if path.stat().st_size > MOST_BYTES:
-        raise WrongSettings(f"{path}: is over {MOST_BYTES // 1024} KiB; that is no file of settings.")
-    text = path.read_text(encoding="utf-8")
-    deep = f"{path}: nests tables or lists deeper than any setting."
-    if MANY_DOTS.search(text):
-        raise WrongSettings(deep)
-    try:
-        return tomllib.loads(text)
-    except RecursionError as error:
-        raise WrongSettings(deep) from error
-
-
 def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:
     """Where a wrong value stands, the option or the file's line, what it is, and what would be right."""
     at = [str(each) for each in fault["loc"]]
-    if at and options.get(at[0]) is not None:
+    if at[:1] == ["limits"] and options.get("limits"):
+        where = f"--limit {at[-1]}"
+    elif at and options.get(at[0]) is not None:
         where = f"--{at[0]}"
     else:
         where = (f"{path.name}: " if path is not None else "") + ".".join(at)
@@ -322,8 +321,8 @@ def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:
     if fault["type"] == "value_error":
         return f"{where}: {fault['ctx']['error']}"
     if fault["type"] == "model_type":
-        return f"{where}: is {fault['input']!r}; must be a table, [{'.'.join(at)}]"
-    return f"{where}: is {fault['input']!r}; {fault['msg'].replace('Input should be', 'must be')}"
+        return f"{where}: is {shown(fault['input'])}; must be a table, [{'.'.join(at)}]"
+    return f"{where}: is {shown(fault['input'])}; {what_is_wrong(fault)}"
 
 
 def _known(at: list[str]) -> list[str]:
@@ -335,6 +334,6 @@ def _known(at: list[str]) -> list[str]:
             return []
         kinds = [field.annotation, *get_args(field.annotation)]
         section = next(
-            (kind for kind in kinds if isinstance(kind, type) and issubclass(kind, SettingsTable)), None
+            (kind for kind in kinds if isinstance(kind, type) and issubclass(kind, BaseModel)), None
         )
     return list(section.model_fields) if section is not None else []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 
 import numpy as np
@@ -37,7 +38,7 @@ def report_of(model: Model, **options: object) -> Inspection:
 
 
 def printed(report: Inspection, columns: int = 80) -> str:
-    console = Console(width=columns, highlight=False, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    console = Console(width=columns, highlight=False, record=True, file=io.StringIO())
     for block in report_blocks(report):
         console.print(block, soft_wrap=isinstance(block, Text))
     return console.export_text()

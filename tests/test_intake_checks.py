@@ -204,7 +204,7 @@ def test_numbers_beyond_any_length(tmp_path, length):
         + "\n"
         + "\n".join(f"f {a + 1} {b + 1} {c + 1}" for a, b, c in box()[1].tolist())
     )
-    with pytest.raises(FaultyModel, match="beyond any length"):
+    with pytest.raises(FaultyModel, match=r"vertex 5 lies at x = .*coordinates up to 1e\+08 are believed"):
         read_model(tmp_path / "m.obj", PLAIN)
 
 
@@ -216,3 +216,34 @@ def test_same_file_same_model(tmp_path):
     assert [shape.vertices.tobytes() for shape in one.shapes] == [
         shape.vertices.tobytes() for shape in two.shapes
     ]
+
+
+@pytest.mark.parametrize("end", ["obj", "glb"])
+def test_one_vertex_that_is_far_off_is_named(tmp_path, end):
+    """It makes a line of the rest, which is no reason to call the part flat and leave it out."""
+    vertices, faces = box()[0].copy(), box()[1]
+    vertices[5, 1] = 5e7
+    if end == "obj":
+        lines = [f"v {x} {y} {z}" for x, y, z in vertices] + [
+            f"f {a + 1} {b + 1} {c + 1}" for a, b, c in faces
+        ]
+        (tmp_path / "m.obj").write_text("\n".join(lines))
+    else:
+        file = Gltf()
+        file.node(mesh=file.mesh(file.primitive((vertices / 1000, faces))), name="keel")
+        file.write(tmp_path / "m.glb")
+    with pytest.raises(FaultyModel, match=r"vertex \d lies at y = 5") as caught:
+        read_model(tmp_path / f"m.{end}", PLAIN)
+    assert [fault.code for fault in caught.value.problems] == ["too-far"]
+
+
+def test_a_part_too_small_to_print_is_named(tmp_path):
+    file = Gltf()
+    mesh = file.mesh(file.primitive((box()[0] / 1000, box()[1])))
+    for row in range(3):
+        file.node(
+            mesh=mesh, name=f"p{row}", translation=[0.1 * row, 0, 0], scale=[1e-20 if row == 2 else 1] * 3
+        )
+    model = read_model(file.write(tmp_path / "m.glb"), PLAIN)
+    (found,) = [problem for problem in model.problems if problem.code == "too-small"]
+    assert found.text.startswith("p2: ") and found.severity == "warning"

@@ -231,5 +231,18 @@ def test_a_coordinate_beyond_any_length_is_named(folder):
     far[0, 0] = 1e9
     binary_stl(folder / "screw.stl", (far, SCREW[1]))
     table(folder, "a,screw.stl,red,0,0,0,0,0,0")
-    with pytest.raises(FaultyModel, match="not finite numbers or beyond any length"):
+    with pytest.raises(FaultyModel, match=r"vertex 1 lies at x = 1e\+09"):
+        read_model(folder, PLAIN)
+
+
+@pytest.mark.parametrize("head", ["idd,file,colour,x,y,z,rx,ry,rz", "id,file,colour,x,y,zz,rx,ry,rz", "a,b"])
+def test_a_damaged_head_line_is_told_and_not_taken_for_loose_parts(folder, head):
+    table(folder, "a,screw.stl,red,0,0,0,0,0,0", head=head)
+    with pytest.raises(UnreadableInput, match="first line must name"):
+        read_model(folder, PLAIN)
+
+
+def test_a_cell_without_end_is_told(folder):
+    table(folder, "n" * 200_000 + ",screw.stl,red,0,0,0,0,0,0")
+    with pytest.raises(UnreadableInput, match="too long"):
         read_model(folder, PLAIN)

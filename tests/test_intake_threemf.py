@@ -12,7 +12,7 @@ from demo_model.beacon import beacon
 from demo_model.write import write_3mf
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
-from steps.intake.census import MAX_PARTS
+from steps.limits import LIMITS
 from steps.settings import Settings
 from tests.intake_files import (
     SCREW,
@@ -236,7 +236,7 @@ def test_component_bomb_is_refused_before_the_library_unfolds_it(tmp_path):
         twice = f'<component objectid="{row - 1}"/>' * 2
         resources += f'<object id="{row}" type="model"><components>{twice}</components></object>'
     path = package(tmp_path / "bomb.3mf", model_xml(resources, '<item objectid="41"/>'))
-    with pytest.raises(UnreadableInput, match=f"{MAX_PARTS:,}"):
+    with pytest.raises(UnreadableInput, match=f"at most {LIMITS.parts:,} are read"):
         read_model(path, PLAIN)
 
 

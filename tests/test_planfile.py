@@ -205,7 +205,7 @@ def test_keys_may_be_added(plan: Plan) -> None:
 def test_a_key_that_is_missing_is_named(plan: Plan, key: str) -> None:
     values = json.loads(plan_to_json(plan, Settings()))
     del values[key]
-    with pytest.raises(UnreadableInput, match=rf"{key}: Field required"):
+    with pytest.raises(UnreadableInput, match=rf"{key}: is missing"):
         parse_plan(json.dumps(values))
 
 

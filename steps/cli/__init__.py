@@ -89,7 +89,9 @@ def _told(error: Exception) -> int:
 
 
 def _say(text: str) -> None:
-    print(f"stepleaf: {text}", file=sys.stderr)
+    from steps.letters import unsteered
+
+    print(f"stepleaf: {unsteered(text)}", file=sys.stderr)
 
 
 class ToldToEnd(KeyboardInterrupt):

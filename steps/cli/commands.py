@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from steps import __version__
-from steps.cli.options import DECIDES, LOOKS, Run, settings_beside, with_options
+from steps.cli.options import DECIDES, LIMIT, LOOKS, Run, limited, settings_beside, with_options
 
 if TYPE_CHECKING:
     from steps.kept import Kept
@@ -119,7 +119,7 @@ def inspect(
         write_stud_sheets(found, stud_sheets, settings)
         message(kept.wrote([stud_sheets]), run.quiet)
     if write_list:
-        write_parts_list(model, found.model, run.quiet)
+        write_parts_list(model, found.model, settings.limits, run.quiet)
     if errors_of(found.problems):
         raise typer.Exit(1)
 
@@ -274,7 +274,7 @@ def place(
     from steps.cli.telling import Teller, message
 
     if write_table:
-        placing.write_table(model, out or Path(stem_of(model) + "-build"), run.quiet)
+        placing.write_table(model, out or Path(stem_of(model) + "-build"), run.settings_for(model), run.quiet)
         return
     path = placing.build_file_of(model)
     settings = run.settings_for(path)
@@ -293,6 +293,7 @@ def place(
 def verify(
     plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A .plan.json.", show_default=False)],
     model: Model,
+    limit: Annotated[list[str] | None, LIMIT] = None,
     quiet: Annotated[
         bool, typer.Option("--quiet", "-q", help="No progress, no table.", show_default=False)
     ] = False,
@@ -303,7 +304,7 @@ def verify(
     from steps.verify import verify_plan
 
     with Teller(("read", "replay"), quiet) as progress:
-        report = verify_plan(plan, model, progress=progress)
+        report = verify_plan(plan, model, limited(limit), progress)
     if not quiet:
         show([report.table()])
         if report.doubtful_steps:

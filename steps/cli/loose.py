@@ -7,12 +7,13 @@ from pathlib import Path
 
 from steps.cli.telling import message, result
 from steps.errors import WrongSettings
+from steps.limits import Limits
 from steps.model import Model
 from steps.pipeline import Survey
 from steps.settings import Settings
 
 
-def write_parts_list(folder: Path, model: Model, quiet: bool) -> None:
+def write_parts_list(folder: Path, model: Model, limits: Limits, quiet: bool) -> None:
     """Write ``parts.csv`` as understood. Raises WrongSettings where the model is no folder of loose parts."""
     from steps.intake.loose import as_the_names_say
     from steps.intake.parts_list import PARTS_CSV, list_text
@@ -20,7 +21,7 @@ def write_parts_list(folder: Path, model: Model, quiet: bool) -> None:
     if model.placed or not folder.is_dir():
         raise WrongSettings(f"--write-list: {folder} is no folder of loose parts, so its parts need no list.")
     path = folder / PARTS_CSV
-    listed = as_the_names_say(folder) if path.exists() else model.listed
+    listed = as_the_names_say(folder, limits) if path.exists() else model.listed
     then = f"Correct {path.name} where it is wrong: it outranks the names and files from now on."
     written_or_compared(path, list_text(listed), "the names and files", then, quiet)
 

@@ -25,6 +25,9 @@ def _flag(*names: str, help_text: str) -> Any:
     return Annotated[bool, typer.Option(*names, help=help_text, show_default=False)]
 
 
+LIMIT = typer.Option(
+    metavar="NAME=NUMBER", help="Raise or lower a limit of reading, e.g. parts=500000.", show_default=False
+)
 #: Parameter name -> how typer declares it. Nothing given means: as the settings say.
 COMMON: dict[str, Any] = {
     "settings": Annotated[
@@ -45,6 +48,7 @@ COMMON: dict[str, Any] = {
     "fold": _flag("--fold", help_text="Impose for folding and stapling."),
     "mono": _flag("--mono", help_text="Black and white."),
     "anyway": _flag("--anyway", help_text="Go on past a problem that is not fatal."),
+    "limit": Annotated[list[str] | None, LIMIT],
     "force": _flag("--force", help_text="Write over files that Stepleaf did not write."),
     "quiet": _flag("--quiet", "-q", help_text="No progress and no messages, errors only."),
 }
@@ -63,9 +67,14 @@ class Run:
     def settings_for(self, model: Path) -> Settings:
         """Settings in force for a model: its file first, options on top. Raises WrongSettings."""
         from steps.glue.families import family
+        from steps.limits import limits_given
         from steps.settings import load_settings
 
-        settings = load_settings(self.settings_file or settings_beside(model), **self.given)
+        given = dict(self.given)
+        if limits := given.pop("limit", None):
+            given["limits"] = limits_given(limits)
+        found = settings_beside(model) if self.settings_file is None else None
+        settings = load_settings(self.settings_file or found, found=found is not None, **given)
         if settings.adhesive not in (None, "none"):
             family(settings.adhesive)  # refused now rather than after the order is found
         return settings
@@ -90,6 +99,14 @@ class Run:
         return settings
 
 
+def limited(given: list[str] | None) -> Settings:
+    """No settings but the limits given. Raises WrongSettings."""
+    from steps.limits import limits_given
+    from steps.settings import load_settings
+
+    return load_settings(limits=limits_given(given) if given else None)
+
+
 def settings_beside(model: Path) -> Path | None:
     """stepleaf.toml in the model's folder (or in the folder that is the model), if there."""
     folder = model if model.is_dir() else model.parent
@@ -100,7 +117,7 @@ def settings_beside(model: Path) -> Path | None:
 #: What a booklet is made with, besides what every command takes.
 DECIDES = ("reader", "material", "aim", "adhesive", "refit", "anyway")
 LOOKS = ("paper", "language", "pictures", "fold", "mono")
-ALWAYS = ("settings", "scale", "force", "quiet")
+ALWAYS = ("settings", "scale", "limit", "force", "quiet")
 
 
 def with_options(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

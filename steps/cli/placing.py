@@ -55,8 +55,8 @@ def checked(path: Path, settings: Settings, progress: Tell) -> Checked:
     from steps.place.build import read_build
     from steps.place.check import seating_problems
 
-    built = read_build(path)
-    model = assemble(built.scene(), origin_of(path, built.title), 1.0)
+    built = read_build(path, settings.limits)
+    model = assemble(built.scene(), origin_of(path, built.title), 1.0, settings.limits)
     found = survey(model, settings.model_copy(update={"scale": 1.0}), progress)
     return Checked(path, built, found, tuple(seating_problems(built, found)))
 
@@ -76,7 +76,9 @@ def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bo
     picture = made.path.with_suffix(".png")
     _write_picture(made.found, picture, settings)
     if out is not None:
-        whole = assemble(made.built.scene(), origin_of(made.path, made.built.title), settings.scale)
+        whole = assemble(
+            made.built.scene(), origin_of(made.path, made.built.title), settings.scale, settings.limits
+        )
         _write_whole(whole, out)
     softened = (_softened(problem, made.faults) for problem in made.found.problems)
     told = [*made.faults, *(problem for problem in softened if problem is not None)]
@@ -119,7 +121,7 @@ def _write_whole(model: Model, out: Path) -> None:
     write_whole(out, whole_3mf(model) if out.suffix.lower() == ".3mf" else whole_glb(model))
 
 
-def write_table(given: Path, folder: Path, quiet: bool) -> None:
+def write_table(given: Path, folder: Path, settings: Settings, quiet: bool) -> None:
     """Turn a placed model into a build file and its print files, in ``folder``; what is there stays.
 
     Raises FaultyModel for loose parts.
@@ -130,7 +132,7 @@ def write_table(given: Path, folder: Path, quiet: bool) -> None:
     from steps.pipeline import loose_parts
     from steps.place.table import build_table
 
-    model = read_model(given)
+    model = read_model(given, Settings(limits=settings.limits))
     if not model.placed:
         raise FaultyModel([loose_parts(model)])
     written = build_table(model)

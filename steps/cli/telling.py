@@ -9,6 +9,7 @@ from dataclasses import replace
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from steps.letters import unsteered
 from steps.model import Problem
 from steps.pipeline import STAGES, each_once
 
@@ -142,12 +143,12 @@ def _as_a_list(own: Sequence[Problem]) -> list[Problem]:
 def message(text: str, quiet: bool) -> None:
     """One line for people, on standard error; none where there is nothing to say."""
     if text and not quiet:
-        print(text, file=sys.stderr)
+        print(unsteered(text), file=sys.stderr)
 
 
 def result(text: str) -> None:
     """One line of result, on standard output."""
-    print(text)
+    print(unsteered(text))
 
 
 def show(blocks: Sequence[RenderableType]) -> None:

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from steps.errors import UnreadableInput
 from steps.intake.assemble import Origin, assemble
 from steps.intake.gltf import read_gltf
 from steps.intake.loose import as_loose_if_on_plates, mesh_files, placement_table_in, read_loose
@@ -19,6 +18,7 @@ from steps.intake.sniff import kind_of
 from steps.intake.step_cad import read_step
 from steps.intake.stl import read_stl
 from steps.intake.threemf import read_3mf
+from steps.limits import Limits, refuse_more
 from steps.model import Model, Problem
 from steps.settings import USUAL, Settings
 
@@ -26,17 +26,14 @@ from steps.settings import USUAL, Settings
 BUILD_TOML = "build.toml"
 __all__ = ["read_model", "sha256_of"]
 
-#: Bytes of one input file that are read at all.
-MAX_FILE = 2 * 1024**3
 
-
-def _read_build_file(path: Path) -> Scene:
+def _read_build_file(path: Path, limits: Limits) -> Scene:
     from steps.place.build import read_build  # measures, as reading does not elsewhere
 
-    return read_build(path).scene()
+    return read_build(path, limits).scene()
 
 
-READERS: Mapping[str, Callable[[Path], Scene]] = {
+READERS: Mapping[str, Callable[[Path, Limits], Scene]] = {
     "3MF": read_3mf,
     "GLB": read_gltf,
     "glTF": read_gltf,
@@ -62,21 +59,19 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
     path = Path(path)
     source = source_in(path) if path.is_dir() else path
     if source.is_dir():
-        scene = read_loose(source)
+        scene = read_loose(source, settings.limits)
     else:
         kind = kind_of(source)
-        if source.stat().st_size > MAX_FILE:
-            raise UnreadableInput(
-                f"{source.name}: is over {MAX_FILE / 1024**3:.0f} GiB; that much is not read."
-            )
-        scene = READERS[kind](source)
+        gib = source.stat().st_size / 1024**3
+        refuse_more(f"{source.name}: is of {gib:.1f} GiB", gib, "file_gib", settings.limits)
+        scene = READERS[kind](source, settings.limits)
         if kind == "3MF":
             scene = as_loose_if_on_plates(scene, source.name)
     if source.name == BUILD_TOML and placement_table_in(source.resolve().parent) is not None:
         text = f"{BUILD_TOML} is taken; the table of placements beside it is not read."
         scene = replace(scene, problems=(*scene.problems, Problem("build-wins", "note", (), text)))
     title = settings.title or scene.title or path.resolve().stem
-    return assemble(scene, origin_of(source, title), settings.scale)
+    return assemble(scene, origin_of(source, title), settings.scale, settings.limits)
 
 
 def source_in(folder: Path) -> Path:

@@ -12,11 +12,12 @@ from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import Tidier, TidyMesh
-from steps.intake.names import unique_names
+from steps.intake.names import printable, unique_names
 from steps.intake.said import name_of
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
-from steps.model import Array, Mending, Model, Part, Problem, Shape
+from steps.limits import LIMITS, Limits, refuse_more
+from steps.model import Array, Listed, Mending, Model, Part, Problem, Shape
 
 #: A transform nearer than this to a rotation is one; six-digit decimals are off by 1e-6.
 RIGID = 5e-5
@@ -41,30 +42,51 @@ class _Placing:
     mirrored: bool
 
 
-def assemble(scene: Scene, origin: Origin, scale: float) -> Model:
+def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS) -> Model:
     """The model of a scene, lengths times the file's unit times ``scale``.
 
     Raises UnreadableInput when the file holds no part, FaultyModel with all faults that leave no model.
     """
     if not scene.parts:
         raise UnreadableInput(f"{origin.file}: holds no part. Export the model again, with its meshes.")
-    fatal = checks.broken_numbers(scene)
-    all_placings, stretched = _placings(scene, checks.sound_parts(scene), scene.unit_mm * scale)
+    fatal = checks.broken_numbers(scene, limits)
+    all_placings, stretched = _placings(
+        scene, checks.sound_parts(scene, limits), scene.unit_mm * scale, origin, limits
+    )
     tidier = Tidier()
     tidied = [tidier.tidy(vertices, faces) for vertices, faces in stretched]
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
-    left_out = checks.without_body(scene, lost)
+    fatal += checks.too_far(scene, lost, scene.unit_mm * scale)
+    far = {name for fault in fatal for name in fault.parts}
+    left_out = checks.without_body(scene, [row for row in lost if scene.parts[row].name not in far])
     if (fatal and scene.placed) or not placings:
         raise FaultyModel([*_errors(scene), *fatal, *left_out])
     left_out += [replace(fault, severity="warning") for fault in fatal]  # one bad file of a folder
-    shapes, parts = _shapes_and_parts(scene, placings, tidied)
+    listed = tuple(_shown(each, limits) for each in scene.listed)
+    shapes, parts = _shapes_and_parts(scene, placings, tidied, limits)
     model = Model(
-        origin.title, origin.file, origin.sha256, scale, shapes, parts, scene.placed, listed=scene.listed
+        printable(origin.title, limits.name_letters),
+        printable(origin.file, limits.name_letters),
+        origin.sha256,
+        scale,
+        shapes,
+        parts,
+        scene.placed,
+        listed=listed,
     )
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
     found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
     return replace(model, problems=(*scene.problems, *left_out, *found))
+
+
+def _shown(listed: Listed, limits: Limits) -> Listed:
+    """A loose part's line with its names made safe to show; its file's stays the key that it is."""
+    return replace(
+        listed,
+        name=printable(listed.name, limits.name_letters),
+        colour_word=printable(listed.colour_word) if listed.colour_word else "",
+    )
 
 
 def _errors(scene: Scene) -> list[Problem]:
@@ -72,7 +94,7 @@ def _errors(scene: Scene) -> list[Problem]:
 
 
 def _placings(
-    scene: Scene, sound: Sequence[int], factor: float
+    scene: Scene, sound: Sequence[int], factor: float, origin: Origin, limits: Limits
 ) -> tuple[list[_Placing], list[tuple[Array, NDArray]]]:
     """Rigid placings, and the meshes they place (mm)."""
     if not sound:
@@ -82,12 +104,15 @@ def _placings(
     shifts = transforms[:, :3, 3] * factor
     rows: dict[tuple[int, bytes], int] = {}
     meshes: list[tuple[Array, NDArray]] = []
-    placings = []
+    placings, triangles = [], 0
     for at, row in enumerate(sound):
         mesh, stretch = scene.parts[row].mesh, stretches[at]
         key = (mesh, np.round(stretch / RIGID).astype(np.int64).tobytes())
         if key not in rows:
             rows[key] = len(meshes)
+            triangles += len(scene.meshes[mesh].faces)
+            told = f"{origin.file}: {triangles:,} triangles or more, each size of a mesh counted"
+            refuse_more(told, triangles, "triangles", limits)
             meshes.append(_stretched(scene.meshes[mesh], stretch * factor))
         placings.append(_Placing(row, rows[key], affine(turns[at], shifts[at]), bool(mirrored[at])))
     return placings, meshes
@@ -117,7 +142,7 @@ def _stretched(mesh: RawMesh, rest: Array) -> tuple[Array, NDArray]:
 
 
 def _shapes_and_parts(
-    scene: Scene, placings: Sequence[_Placing], tidied: Sequence[TidyMesh | None]
+    scene: Scene, placings: Sequence[_Placing], tidied: Sequence[TidyMesh | None], limits: Limits
 ) -> tuple[tuple[Shape, ...], tuple[Part, ...]]:
     used = list(dict.fromkeys(placing.mesh for placing in placings))
     meshes = [mesh for row in used if (mesh := tidied[row]) is not None]
@@ -146,7 +171,7 @@ def _shapes_and_parts(
         mesh: (shapes[shape].id, affine(np.eye(3), low) @ motion)
         for mesh, low, (shape, motion) in zip(used, lows, motions, strict=True)
     }
-    return shapes, _parts(scene, placings, local)
+    return shapes, _parts(scene, placings, local, limits)
 
 
 def _mending_of(
@@ -171,10 +196,10 @@ def _mending_of(
 
 
 def _parts(
-    scene: Scene, placings: Sequence[_Placing], local: dict[int, tuple[str, Array]]
+    scene: Scene, placings: Sequence[_Placing], local: dict[int, tuple[str, Array]], limits: Limits
 ) -> tuple[Part, ...]:
     raw = [scene.parts[placing.part] for placing in placings]
-    names = unique_names(part.name for part in raw)
+    names = unique_names((part.name for part in raw), limits.name_letters)
     colours = [DEFAULT_COLOUR if part.colour is None else to_hex(part.colour) for part in raw]
     said = {to_hex(rgb): name for rgb, word in scene.colour_words.items() if (name := name_of(word, rgb))}
     words = name_colours(colours, said)

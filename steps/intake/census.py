@@ -1,4 +1,5 @@
-"""A first look at the XML of a 3MF, before any library builds it: how many parts, and broken numbers.
+"""A first look at the XML of a 3MF, before any library builds it: how many parts, broken numbers, and what
+extensions of the format it asks for.
 
 Nested components multiply: forty lines can mean a million million parts, and a library that
 follows them all never comes back. Here they are counted, each object once.
@@ -15,13 +16,12 @@ from pathlib import Path
 
 from steps.errors import UnreadableInput
 from steps.intake.names import printable
-from steps.intake.scene import MAX_PARTS
+from steps.limits import LIMITS, Limits, refuse_more
 
-#: Components within components; assemblies of people go four or five deep.
-MAX_DEPTH = 64
 CHUNK = 4 * 1024**2
 
-_TAG = re.compile(rb"<(?:\w+:)?(object|component|item)\s([^>]*)>")
+_TAG = re.compile(rb"<(?:\w+:)?(model|object|component|item)\s([^>]*)>")
+_TRIANGLE = re.compile(rb"<(?:\w+:)?triangle\s")
 _ATTRIBUTE = re.compile(r"([\w:]+)\s*=\s*[\"']([^\"']*)[\"']")
 _NOT_FINITE = re.compile(rb"<(?:\w+:)?vertex\s[^>]*[\"'][-+]?(?:nan|inf)[^>]*>", re.IGNORECASE)
 
@@ -36,38 +36,46 @@ class Census:
     names: dict[Key, str] = field(default_factory=dict)
     items: list[Key] = field(default_factory=list)
     not_finite: list[Key] = field(default_factory=list)
+    triangles: int = 0
+    spaces: dict[str, str] = field(default_factory=dict)  #: prefix -> namespace, of all model parts
+    required: list[str] = field(default_factory=list)  #: prefixes of extensions that must be understood
+    sketched: list[Key] = field(default_factory=list)  #: objects whose shape is in slices, the mesh a sketch
 
     def named(self, key: Key) -> str:
         return printable(self.names.get(key) or f"object {key[1]}")
 
 
-def take_census(path: Path) -> Census:
-    """The census of a 3MF package known to unpack. Raises UnreadableInput when it means too many parts."""
+def take_census(path: Path, limits: Limits = LIMITS) -> Census:
+    """The census of a 3MF package known to unpack. Raises UnreadableInput when it means too much."""
     census = Census()
     with zipfile.ZipFile(path) as archive:
         for entry in archive.infolist():
             if entry.filename.lower().endswith(".model"):
                 _read_part(archive, entry.filename, census)
-    _check_count(path, census)
+    refuse_more(f"{path.name}: {census.triangles:,} triangles", census.triangles, "triangles", limits)
+    _check_count(path, census, limits)
     return census
 
 
 def _read_part(archive: zipfile.ZipFile, name: str, census: Census) -> None:
     here, now = _path(name), ("", "")
-    for tag in _tags(archive, name):
+    for tag in _tags(archive, name, census):
         match = _TAG.match(tag)
         if match is None:
             if _NOT_FINITE.match(tag) and now not in census.not_finite:
                 census.not_finite.append(now)
             continue
-        given = {
-            key.rpartition(":")[2]: unescape(value)
-            for key, value in _ATTRIBUTE.findall(match.group(2).decode("utf-8", "replace"))
-        }
+        written = _ATTRIBUTE.findall(match.group(2).decode("utf-8", "replace"))
+        if match.group(1) == b"model":
+            _read_root({key: unescape(value) for key, value in written}, census)
+            continue
+        given = {key.rpartition(":")[2]: unescape(value) for key, value in written}
         if match.group(1) == b"object":
             now = (here, given.get("id", ""))
             census.members.setdefault(now, [])
             census.names[now] = given.get("name", "")
+            if given.get("meshresolution") == "lowres":
+                census.sketched.append(now)
             continue
         key = (_path(given.get("path", here)), given.get("objectid", ""))
         if match.group(1) == b"component":
@@ -76,14 +84,23 @@ def _read_part(archive: zipfile.ZipFile, name: str, census: Census) -> None:
             census.items.append(key)
 
 
-def _tags(archive: zipfile.ZipFile, name: str) -> Iterator[bytes]:
-    """Object, component and item tags, and vertex tags that are not finite, in file order."""
+def _read_root(given: dict[str, str], census: Census) -> None:
+    for key, value in given.items():
+        if key.startswith("xmlns:"):
+            census.spaces.setdefault(key.removeprefix("xmlns:"), value)
+    census.required += given.get("requiredextensions", "").split()
+
+
+def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes]:
+    """Model, object, component and item tags, and vertex tags that are not finite, in file order; triangles
+    are counted."""
     wanted = re.compile(_TAG.pattern + b"|" + _NOT_FINITE.pattern, re.IGNORECASE)
     rest = b""
     with archive.open(name) as stream:
         while chunk := stream.read(CHUNK):
             text = rest + chunk.replace(b"\x00", b"")
             end = text.rfind(b">") + 1
+            census.triangles += sum(1 for _ in _TRIANGLE.finditer(text, 0, end))
             yield from (match.group(0) for match in wanted.finditer(text, 0, end))
             rest = text[end:][-CHUNK:]
 
@@ -92,17 +109,13 @@ def _path(name: str) -> str:
     return name.strip("/").lower()
 
 
-def _check_count(path: Path, census: Census) -> None:
+def _check_count(path: Path, census: Census, limits: Limits) -> None:
     counts: dict[Key, int] = {}
-    total = sum(_leaves(path, census, item, counts) for item in census.items)
-    if total > MAX_PARTS:
-        raise UnreadableInput(
-            f"{path.name}: its nested components make more than {MAX_PARTS:,} parts. It was not opened; "
-            "export the model with fewer, or in pieces."
-        )
+    total = sum(_leaves(path, census, item, counts, limits) for item in census.items)
+    refuse_more(f"{path.name}: its nested components make {total:,} parts or more", total, "parts", limits)
 
 
-def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int]) -> int:
+def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int], limits: Limits) -> int:
     """Meshes placed by an object, without recursion; capped so that the numbers stay small."""
     stack, open_ = [top], set()
     while stack:
@@ -110,15 +123,15 @@ def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int]) -> int
         below = census.members.get(key, [])
         waiting = [child for child in below if child not in counts]
         if key in counts or not waiting:
-            counts[key] = min(sum(counts[child] for child in below) or 1, MAX_PARTS + 1)
+            counts[key] = min(sum(counts[child] for child in below) or 1, limits.parts + 1)
             open_.discard(key)
             stack.pop()
             continue
         open_.add(key)
-        if open_ & set(waiting) or len(open_) > MAX_DEPTH:
+        if open_ & set(waiting):
             raise UnreadableInput(
-                f"{path.name}: object {key[1]} holds itself, or components are nested deeper than "
-                f"{MAX_DEPTH}. It was not opened."
+                f"{path.name}: object {printable(key[1])} holds itself. It was not opened; export it again."
             )
+        refuse_more(f"{path.name}: components nested {len(open_)} deep", len(open_), "nesting", limits)
         stack.append(waiting[0])
     return counts[top]

@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from steps.intake.congruence import Form, coincide
 from steps.intake.names import printable
 from steps.intake.scene import RawMesh, Scene, sane
+from steps.limits import Limits
 from steps.model import Array, Model, Problem, Unsure
 
 #: The longest part and model that are believed, mm. Large printers reach 1 m; a wall of blocks may
@@ -35,39 +36,75 @@ MIXED_UP = (
 SHOWN = 6
 
 
-def broken_numbers(scene: Scene) -> list[Problem]:
+def broken_numbers(scene: Scene, limits: Limits) -> list[Problem]:
     """Meshes and places with numbers that are not finite, faces that name no vertex: nothing to build."""
     found = []
-    for row, mesh in enumerate(scene.meshes):
-        users = [part.name for part in scene.parts if part.mesh == row] if not _mesh_sound(mesh) else []
-        if not users:
+    users_of: dict[int, list[str]] = {}
+    for part in scene.parts:
+        users_of.setdefault(part.mesh, []).append(part.name)
+    for row, users in sorted(users_of.items()):
+        mesh = scene.meshes[row]
+        if _mesh_sound(mesh, limits):
             continue
-        bad = int((~sane(mesh.vertices)).any(axis=1).sum())
-        if bad:
-            text = (
-                f"{_names(users)}: {bad} of {len(mesh.vertices)} vertices of mesh {mesh.name!r} are not "
-                "finite numbers or beyond any length (NaN, infinite). Repair the mesh or export it again."
-            )
-            found.append(Problem("not-finite", "error", tuple(users), text))
-        else:
-            text = (
-                f"{_names(users)}: faces of mesh {mesh.name!r} name vertices that are not there. Export it "
-                "again."
-            )
-            found.append(Problem("broken-faces", "error", tuple(users), text))
-    lost = [part.name for part in scene.parts if not sane(part.transform).all()]
-    if lost:
-        text = (
-            f"{_names(lost)}: the place is not a finite number (NaN or infinite). Place it and export again."
-        )
-        found.append(Problem("not-finite", "error", tuple(lost), text))
+        found.append(_broken_mesh(mesh, users, limits))
+    for part in scene.parts:
+        if not np.isfinite(part.transform).all():
+            text = f"{printable(part.name)}: the place is not a finite number (NaN or infinite)."
+            found.append(Problem("not-finite", "error", (part.name,), f"{text} Place it and export again."))
+        elif not sane(part.transform, limits).all():
+            text = f"{printable(part.name)}: a number of its place is {_farthest(part.transform):g}"
+            text += f"; at most {limits.coordinate:g} is believed. Place it and export again."
+            found.append(Problem("too-far", "error", (part.name,), text))
     return found
 
 
-def sound_parts(scene: Scene) -> list[int]:
+def _broken_mesh(mesh: RawMesh, users: Sequence[str], limits: Limits) -> Problem:
+    """The fault of a mesh that cannot be computed with."""
+    of = f"of mesh {printable(mesh.name)!r}"
+    bad = int((~np.isfinite(mesh.vertices)).any(axis=1).sum())
+    if bad:
+        text = f"{bad} of {len(mesh.vertices)} vertices {of} are not finite numbers (NaN, infinite)."
+        code, then = "not-finite", "Repair the mesh or export it again."
+    elif not sane(mesh.vertices, limits).all():
+        text = f"{_far_vertex(mesh.vertices)} {of}; coordinates up to {limits.coordinate:g} are believed."
+        code, then = "too-far", "Repair the mesh or export it again."
+    else:
+        code, text, then = "broken-faces", f"faces {of} name vertices that are not there.", "Export it again."
+    return Problem(code, "error", tuple(users), f"{_names(users)}: {text} {then}")
+
+
+def _far_vertex(vertices: Array) -> str:
+    """ "vertex 3 lies at x = 1e+09": the farthest coordinate of all."""
+    row, axis = np.unravel_index(np.abs(vertices).argmax(), vertices.shape)
+    return f"vertex {row + 1} lies at {'xyz'[axis]} = {vertices[row, axis]:g}"
+
+
+def _farthest(values: Array) -> float:
+    return float(values.flat[np.abs(values).argmax()])
+
+
+def sound_parts(scene: Scene, limits: Limits) -> list[int]:
     """Rows of the parts whose mesh and place can be computed with."""
-    sound = [_mesh_sound(mesh) for mesh in scene.meshes]
-    return [row for row, part in enumerate(scene.parts) if sound[part.mesh] and sane(part.transform).all()]
+    sound = [_mesh_sound(mesh, limits) for mesh in scene.meshes]
+    return [
+        row for row, part in enumerate(scene.parts) if sound[part.mesh] and sane(part.transform, limits).all()
+    ]
+
+
+def too_far(scene: Scene, rows: Sequence[int], factor: float) -> list[Problem]:
+    """Parts without a body since one of their vertices is so far off that the rest is a line beside it."""
+    found = []
+    for row in rows:
+        part = scene.parts[row]
+        vertices = scene.meshes[part.mesh].vertices
+        far = np.abs(vertices - np.median(vertices, axis=0)).max(initial=0.0) if len(vertices) else 0.0
+        if far * factor > MAX_PART_MM:
+            text = (
+                f"{printable(part.name)}: {_far_vertex(vertices)} in the file's unit, {far * factor:.3g} mm "
+                "from the rest of it. Repair the mesh or export it again."
+            )
+            found.append(Problem("too-far", "error", (part.name,), text))
+    return found
 
 
 def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
@@ -126,11 +163,11 @@ def _place(place: Unsure) -> str:
 def of_model(model: Model) -> list[Problem]:
     """Everything else that the placed meshes alone can tell."""
     doubled = _on_top_of_each_other(model) if model.placed else []
-    return [*_unit(model), *doubled]
+    return [*_unit(model), *_dust(model), *doubled]
 
 
-def _mesh_sound(mesh: RawMesh) -> bool:
-    if not sane(mesh.vertices).all():
+def _mesh_sound(mesh: RawMesh, limits: Limits) -> bool:
+    if not sane(mesh.vertices, limits).all():
         return False
     return not len(mesh.faces) or (mesh.faces.min() >= 0 and mesh.faces.max() < len(mesh.vertices))
 
@@ -152,6 +189,19 @@ def _unit(model: Model) -> list[Problem]:
     end = likely_units(middle, whole, model.scale)
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
+
+
+def _dust(model: Model) -> list[Problem]:
+    """A warning of parts too small to print in a model of others that are not."""
+    longest = np.array([shape.size_mm.max() for shape in model.shapes])[model.shape_index]
+    rows = np.flatnonzero(longest < MIN_PART_MM)
+    if not len(rows) or float(np.median(longest)) < MIN_PART_MM:  # then it is the unit
+        return []
+    text = (
+        f"{_sources(model, rows)}: {_length(float(longest[rows].max()))} long or less, too small to print "
+        f"({MIN_PART_MM:g} mm, two lines of a nozzle). Was it scaled by mistake? Scale it back or delete it."
+    )
+    return [Problem("too-small", "warning", _ids(model, rows), text)]
 
 
 def likely_units(middle_mm: float, whole_mm: float, scale: float) -> str:

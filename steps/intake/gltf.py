@@ -6,6 +6,7 @@ import base64
 import binascii
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -17,7 +18,8 @@ from scipy.spatial.transform import Rotation
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.colours import from_linear
-from steps.intake.scene import MAX_PARTS, Colour, RawMesh, RawPart, Scene, affine
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, Problem
 
 #: glTF 2.0 specification, section 3.6.2.2: component types and element widths.
@@ -27,8 +29,9 @@ WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "M
 UNDERSTOOD = {"KHR_mesh_quantization", "EXT_mesh_gpu_instancing"}
 IGNORABLE = ("KHR_materials_", "KHR_texture_", "EXT_texture_", "KHR_lights_", "KHR_xmp")
 
-#: Numbers read from all accessors together: twenty million corners, far above any printable model.
-MAX_NUMBERS = 60_000_000
+#: Numbers of all accessors together, over the triangles that may be read: three corners of three each, once
+#: more for their indices.
+NUMBERS_A_TRIANGLE = 12
 #: A block-style part over this many metres is not meant in metres; as millimetres it is 1 mm.
 METRES_DOUBTED = 1.0
 
@@ -36,29 +39,45 @@ METRES_DOUBTED = 1.0
 Z_UP = affine(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]), np.zeros(3))
 
 
-def read_gltf(path: Path) -> Scene:
+def read_gltf(path: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a .glb or .gltf file. Raises UnreadableInput when it is cut short, wrong or hostile."""
-    return glb_scene(path, path.read_bytes())
+    return glb_scene(path, path.read_bytes(), limits)
 
 
-def glb_scene(path: Path, data: bytes, upright: Array = Z_UP) -> Scene:
+def glb_scene(path: Path, data: bytes, limits: Limits = LIMITS, upright: Array = Z_UP) -> Scene:
     """The same from the file's bytes; ``path`` names it and tells where its buffers lie.
 
     ``upright`` (4, 4) turns the document's axes to z up.
     """
-    document, chunk = _parts_of_glb(path, data) if data[:4] == b"glTF" else (_json(path, data), b"")
+    notes: list[Problem] = []
+    document, chunk = _parts_of_glb(path, data, notes) if data[:4] == b"glTF" else (_json(path, data), b"")
     try:
         _check_understood(path, document)
-        return _Reader(path, document, chunk, upright).scene()
+        scene = _Reader(path, document, chunk, upright, limits).scene()
     except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise UnreadableInput(
-            f"{path.name}: the glTF document contradicts itself ({type(error).__name__}: {error}). Export "
-            "it again."
+            f"{path.name}: the glTF document contradicts itself: {_contradiction(error)}. Export it again."
         ) from error
+    return replace(scene, problems=(*notes, *scene.problems))
 
 
-def _parts_of_glb(path: Path, data: bytes) -> tuple[Mapping[str, Any], bytes]:
-    """glTF 2.0 specification, section 4.4: a 12-byte header, then chunks."""
+class _Contradiction(ValueError):
+    """Something in the document that cannot be; its text says what."""
+
+
+def _contradiction(error: Exception) -> str:
+    if isinstance(error, _Contradiction):
+        return str(error)
+    if isinstance(error, KeyError):
+        return f"{error} is missing or none that the standard knows"
+    if isinstance(error, IndexError):
+        return "it names something that is not there"
+    return "a value is not of the kind that belongs in its place"
+
+
+def _parts_of_glb(path: Path, data: bytes, notes: list[Problem]) -> tuple[Mapping[str, Any], bytes]:
+    """glTF 2.0 specification, section 4.4: a 12-byte header, then chunks that begin and end at multiples of
+    four bytes; those that do not are read with a note."""
     version, length = (int.from_bytes(data[at : at + 4], "little") for at in (4, 8))
     if len(data) < 20 or length > len(data):
         raise UnreadableInput(
@@ -78,10 +97,20 @@ def _parts_of_glb(path: Path, data: bytes) -> tuple[Mapping[str, Any], bytes]:
             document = _json(path, body)
         elif kind == b"BIN\x00" and not chunk:
             chunk = body
-        at += 8 + size + (-size) % 4
+        at = _next_chunk(data, at + 8 + size)
+        if size % 4 and not notes:
+            text = (
+                f"{path.name}: a chunk does not end at a multiple of four bytes, against the glTF standard."
+            )
+            notes.append(Problem("unaligned-glb", "note", (), f"{text} It was read all the same."))
     if document is None:
         raise UnreadableInput(f"{path.name}: the GLB holds no document. Export it again.")
     return document, chunk
+
+
+def _next_chunk(data: bytes, end: int) -> int:
+    """Where the next chunk begins: at once, or after the bytes that fill up to a multiple of four."""
+    return end if data[end + 4 : end + 8] in (b"JSON", b"BIN\x00") else end + (-end) % 4
 
 
 def _json(path: Path, data: bytes) -> Mapping[str, Any]:
@@ -89,15 +118,25 @@ def _json(path: Path, data: bytes) -> Mapping[str, Any]:
         document = json.loads(data)
     except (ValueError, RecursionError) as error:
         raise UnreadableInput(
-            f"{path.name}: its JSON cannot be read ({error}). Copy or export it again."
+            f"{path.name}: its JSON cannot be read{_where(error)}. Copy or export it again."
         ) from error
     if not isinstance(document, dict):
         raise UnreadableInput(f"{path.name}: its JSON is not a glTF document.")
     return document
 
 
+def _where(error: Exception) -> str:
+    return f" (line {error.lineno}, column {error.colno})" if isinstance(error, json.JSONDecodeError) else ""
+
+
 def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
-    version = document.get("asset", {}).get("version")
+    asset = document.get("asset", {})
+    version, least = asset.get("version"), asset.get("minVersion", "2.0")
+    if least not in ("2", "2.0"):
+        raise UnreadableInput(
+            f"{path.name}: needs glTF {str(least)[:20]!r} at least (asset.minVersion); only 2.0 is read. "
+            "Export it again as glTF 2.0."
+        )
     if not isinstance(version, str) or version.split(".")[0] != "2":
         said = (
             "does not say its version" if version is None else f"says that it is glTF {str(version)[:20]!r}"
@@ -117,8 +156,9 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
 class _Reader:
     """Walks the node tree once; every mesh is decoded once."""
 
-    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes, upright: Array):
-        self.path, self.document, self.chunk, self.upright = path, document, chunk, upright
+    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes, upright: Array, limits: Limits):
+        self.path, self.document, self.chunk = path, document, chunk
+        self.upright, self.limits = upright, limits
         self.buffers: dict[int, bytes] = {}
         self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
         self.meshes: list[RawMesh] = []
@@ -155,9 +195,10 @@ class _Reader:
     def _walk(self, roots: list[int]) -> None:
         """Depth first in file order, with a stack, so that depth cannot overrun."""
         nodes, seen = self.document.get("nodes", []), set()
-        stack = [(row, self.upright, "") for row in reversed(roots)]
+        stack = [(row, self.upright, "", 1) for row in reversed(roots)]
         while stack:
-            row, above, inherited = stack.pop()
+            row, above, inherited, depth = stack.pop()
+            refuse_more(f"{self.path.name}: nodes nested {depth} deep", depth, "nesting", self.limits)
             if row in seen or row < 0:
                 raise UnreadableInput(
                     f"{self.path.name}: node {row} stands at two places of the tree, which the glTF "
@@ -169,7 +210,7 @@ class _Reader:
             name = str(node.get("name") or "").strip() or inherited
             if "mesh" in node:
                 self._place(node, placed, name)
-            stack += [(child, placed, name) for child in reversed(node.get("children", []))]
+            stack += [(child, placed, name, depth + 1) for child in reversed(node.get("children", []))]
 
     def _place(self, node: Mapping[str, Any], placed: Array, name: str) -> None:
         found = self._mesh(node["mesh"])
@@ -178,8 +219,8 @@ class _Reader:
         row, colour = found
         copies = node.get("extensions", {}).get("EXT_mesh_gpu_instancing")
         transforms = placed[None] if copies is None else placed @ self._instances(copies)
-        if len(self.parts) + len(transforms) > MAX_PARTS:
-            raise UnreadableInput(f"{self.path.name}: more than {MAX_PARTS:,} parts. It was not read on.")
+        many = len(self.parts) + len(transforms)
+        refuse_more(f"{self.path.name}: {many:,} parts or more", many, "parts", self.limits)
         name = name or self.meshes[row].name
         self.parts += [RawPart(name, row, transform, colour) for transform in transforms]
 
@@ -237,7 +278,7 @@ class _Reader:
         else:
             triangles = np.column_stack([np.full(max(len(order) - 2, 0), order[0]), order[1:-1], order[2:]])
         if len(triangles) and int(triangles.max()) >= len(corners):
-            raise ValueError(f"a triangle names corner {int(triangles.max())} of {len(corners)}")
+            raise _Contradiction(f"a triangle names corner {int(triangles.max())} of {len(corners)}")
         return corners, triangles
 
     def _colour(self, primitive: Mapping[str, Any], triangles: NDArray) -> Colour | None:
@@ -263,9 +304,11 @@ class _Reader:
         """(count, width) numbers; normalised integers become fractions."""
         accessor = self.document["accessors"][row]
         count, width = int(accessor["count"]), WIDTHS[accessor["type"]]
-        self.numbers_read += abs(count) * width
-        if count < 0 or self.numbers_read > MAX_NUMBERS:
-            raise ValueError(f"accessor {row} claims {count:,} elements, too many to read")
+        if count < 0:
+            raise _Contradiction(f"accessor {row} claims {count:,} elements")
+        self.numbers_read += count * width
+        told = f"{self.path.name}: accessor {row} claims {count:,} elements; triangles for so many"
+        refuse_more(told, self.numbers_read / NUMBERS_A_TRIANGLE, "triangles", self.limits)
         number = np.dtype(NUMBERS[accessor["componentType"]])
         if "bufferView" in accessor:
             values = self._view(accessor["bufferView"], accessor.get("byteOffset", 0), number, count, width)
@@ -293,13 +336,13 @@ class _Reader:
         stride = view.get("byteStride") or size
         end = start + stride * (count - 1) + size if count else start
         if start < 0 or offset < 0 or end > len(data):
-            raise ValueError(f"buffer view {row} reaches byte {end:,} of {len(data):,}")
+            raise _Contradiction(f"buffer view {row} reaches byte {end:,} of {len(data):,}")
         return np.ndarray((count, width), number, data, start, (stride, number.itemsize))
 
     def _buffer(self, row: int) -> bytes:
         if row not in self.buffers:
             uri = self.document["buffers"][row].get("uri")
-            self.buffers[row] = self.chunk if uri is None else _resolve(self.path, str(uri))
+            self.buffers[row] = self.chunk if uri is None else _resolve(self.path, str(uri), self.limits)
         return self.buffers[row]
 
     def _unit(self) -> tuple[float, list[Problem]]:
@@ -335,21 +378,29 @@ def _local(node: Mapping[str, Any]) -> Array:
     return affine(linear, np.asarray(node.get("translation", (0.0, 0.0, 0.0)), dtype=np.float64))
 
 
-def _resolve(path: Path, uri: str) -> bytes:
+def _resolve(path: Path, uri: str, limits: Limits) -> bytes:
     """Bytes of a buffer, in the document or beside it; nothing outside its folder is opened."""
     if uri.startswith("data:"):
         try:
             return base64.b64decode(uri.partition(",")[2], validate=False)
         except binascii.Error as error:
-            raise UnreadableInput(f"{path.name}: data within it is damaged ({error}).") from error
+            raise UnreadableInput(f"{path.name}: data within it is damaged (no base64 text).") from error
     folder = path.parent.resolve()
-    beside = (folder / unquote(uri)).resolve()
-    if "://" in uri or not beside.is_relative_to(folder):
-        raise UnreadableInput(f"{path.name}: refers to {uri!r}, outside its own folder. It was not opened.")
+    shown = repr(uri[:60])
     try:
+        beside = (folder / unquote(uri)).resolve()
+        if "://" in uri or not beside.is_relative_to(folder):
+            raise UnreadableInput(
+                f"{path.name}: refers to {shown}, outside its own folder. It was not opened."
+            )
+        if beside.exists() and not beside.is_file():
+            raise UnreadableInput(f"{path.name}: its data {shown} is no ordinary file. It was not opened.")
+        gib = beside.stat().st_size / 1024**3
+        refuse_more(f"{path.name}: its data file {shown} is of {gib:.1f} GiB", gib, "file_gib", limits)
         return beside.read_bytes()
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: no file can have that name
+        reason = error.strerror if isinstance(error, OSError) else "no file can have that name"
         raise UnreadableInput(
-            f"{path.name}: its data file {uri!r} cannot be read ({error.strerror}). Put it beside the "
-            ".gltf, or export as .glb."
+            f"{path.name}: its data file {shown} cannot be read ({reason}). Put it beside the .gltf, or "
+            "export as .glb."
         ) from error

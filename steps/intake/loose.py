@@ -18,9 +18,10 @@ from steps.intake.colours import DEFAULT_COLOUR, to_hex
 from steps.intake.parts_list import PARTS_CSV, Line, read_parts_list
 from steps.intake.placements import is_placement_table
 from steps.intake.said import Said, said_by
-from steps.intake.scene import MAX_PARTS, Colour, RawMesh, RawPart, Scene
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.intake.sniff import READABLE, kind_of
 from steps.intake.whole import WHOLE_READERS, join
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Listed, Problem
 
 MESH_EXTENSIONS = tuple(
@@ -60,7 +61,7 @@ def mesh_files(folder: Path) -> Sequence[Path]:
     return [best[stem] for stem in sorted(best)]
 
 
-def read_loose(folder: Path) -> Scene:
+def read_loose(folder: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a folder of loose parts: a print to a file, all parts of a 3MF or GLB, each so often and
     in such colours as ``parts.csv`` or the names say. A file that cannot be read is a warning.
 
@@ -74,17 +75,18 @@ def read_loose(folder: Path) -> Scene:
             f"({', '.join(MESH_EXTENSIONS)})."
         )
     table = folder / PARTS_CSV
-    return _heaped(folder, files, table if table.is_file() else None)
+    return _heaped(folder, files, table if table.is_file() else None, limits)
 
 
-def as_the_names_say(folder: Path) -> tuple[Listed, ...]:
+def as_the_names_say(folder: Path, limits: Limits = LIMITS) -> tuple[Listed, ...]:
     """The list of a folder of loose parts by its names and files alone. Raises as :func:`read_loose`."""
-    return _heaped(folder, mesh_files(folder), None).listed
+    return _heaped(folder, mesh_files(folder), None, limits).listed
 
 
-def _heaped(folder: Path, files: Sequence[Path], table: Path | None) -> Scene:
+def _heaped(folder: Path, files: Sequence[Path], table: Path | None, limits: Limits) -> Scene:
+    refuse_more(f"{folder.name}: {len(files):,} mesh files", len(files), "files", limits)
     lines = read_parts_list(table, [path.name for path in files]) if table is not None else {}
-    heap = _Heap(lines, [path.stem for path in files])
+    heap = _Heap(lines, [path.stem for path in files], limits)
     faults: list[Problem] = []
     for path in files:
         try:
@@ -115,8 +117,8 @@ class _Print:
 class _Heap:
     """Meshes and parts of a folder as its files are read one by one."""
 
-    def __init__(self, lines: Mapping[str, tuple[Line, ...]], stems: Sequence[str]):
-        self.lines, self.stems = lines, stems
+    def __init__(self, lines: Mapping[str, tuple[Line, ...]], stems: Sequence[str], limits: Limits):
+        self.lines, self.stems, self.limits = lines, stems, limits
         self.meshes: list[RawMesh] = []
         self.parts: list[RawPart] = []
         self.listed: list[Listed] = []
@@ -144,7 +146,7 @@ class _Heap:
     def add(self, path: Path) -> None:
         """All of one file. Raises as its reader does; then nothing of it is taken."""
         kind = kind_of(path)
-        scene = WHOLE_READERS[kind](path)
+        scene = WHOLE_READERS[kind](path, self.limits)
         if not scene.parts:
             raise UnreadableInput(f"{path.name}: holds no mesh. Export it again.")
         first = len(self.meshes)
@@ -154,7 +156,7 @@ class _Heap:
             ]
             prints = _prints_of(scene, first)
         else:
-            mesh, colour = join(scene, path.stem)
+            mesh, colour = join(scene, path.stem, self.limits)
             self.meshes.append(mesh)
             prints = [_Print(first, "", colour, 1)]
         self.notes += scene.problems
@@ -176,8 +178,8 @@ class _Heap:
         lines = self.lines.get(path.name, ()) if alone else ()
         for each in [_overruled(said, line) for line in lines] or [said]:
             self.listed.append(each)
-            if each.count > MAX_PARTS - len(self.parts):
-                raise UnreadableInput(f"{path.name}: more than {MAX_PARTS:,} parts. It was not read on.")
+            many = len(self.parts) + each.count
+            refuse_more(f"{path.name}: {many:,} parts or more", many, "parts", self.limits)
             colour = _rgb(each.colour) if each.colour_by else None
             if colour is not None and each.colour_word:
                 self.words[colour] = each.colour_word

@@ -43,7 +43,7 @@ class Tidier:
 
     def tidy(self, vertices: Array, faces: IntArray) -> TidyMesh | None:
         """As :func:`tidy`."""
-        if not len(faces):
+        if len(faces) < 2:  # one triangle is flat
             return None
         vertices, faces = merge_equal(vertices, faces)
         low = vertices.min(axis=0)

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterable
 
-
-def printable(name: str) -> str:
-    """The name without control characters, which could steer a terminal; a run of them is one space."""
-    spaced = "".join(" " if unicodedata.category(letter) in ("Cc", "Cs") else letter for letter in name)
-    return " ".join(spaced.split()) or "unnamed"
+from steps.letters import shows
+from steps.limits import LIMITS
 
 
-def unique_names(names: Iterable[str]) -> list[str]:
+def printable(name: str, letters: int = LIMITS.name_letters) -> str:
+    """The name without what could steer a terminal, turn the line round or hide: controls, lone surrogates,
+    format marks, a run of them one space; cut after so many letters."""
+    spaced = " ".join("".join(letter if shows(letter) else " " for letter in name[: 4 * letters]).split())
+    return (spaced if len(spaced) <= letters else f"{spaced[: letters - 1].rstrip()}…") or "unnamed"
+
+
+def unique_names(names: Iterable[str], letters: int = LIMITS.name_letters) -> list[str]:
     """Printable names in order, repeats marked "#2", "#3"; a mark never clashes with a name in the file."""
-    given = [printable(name) for name in names]
+    given = [printable(name, letters) for name in names]
     taken, counts = set(given), dict.fromkeys(given, 0)
     made = []
     for name in given:

@@ -14,11 +14,12 @@ from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.planted import split_parts
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.soup import is_closed, merged_corners
 from steps.model import Array, Problem
 
-#: Corners of one face: cutting it into triangles takes the square of them, a second at ten thousand.
-MOST_CORNERS = 4_096
+#: Letters of a path that any file system takes: most allow 4,096.
+LONGEST_PATH = 4_096
 
 
 @dataclass
@@ -33,16 +34,16 @@ class _Run:
     opened: int = 0  #: which object or group line of the file it stands under
 
 
-def read_obj(path: Path, whole: bool = False) -> Scene:
+def read_obj(path: Path, limits: Limits = LIMITS, whole: bool = False) -> Scene:
     """The scene of an OBJ file: one part per object, else per group, else per body.
 
     With ``whole`` all of it is one part. Raises UnreadableInput when a line makes no sense or a face
     names a vertex that is not there.
     """
-    vertices, runs, libraries = _parse(path)
-    colours, problems = _materials(path, libraries)
+    vertices, runs, libraries = _parse(path, limits)
+    colours, problems = _materials(path, libraries, limits)
     names = _parts_by(runs, whole)
-    pieces = [piece for name, own in names.items() for piece in _reopened(name, own, vertices, whole)]
+    pieces = [piece for name, own in names.items() for piece in _reopened(name, own, vertices, whole, limits)]
     meshes: list[RawMesh] = []
     parts: list[RawPart] = []
     for name, own in pieces:
@@ -50,14 +51,16 @@ def read_obj(path: Path, whole: bool = False) -> Scene:
         areas = [float(triangle_areas(vertices, part).sum()) for part in faces]
         colour = majority([colours.get(run.material) for run in own], areas)
         shown = path.stem if whole else name
-        for body_name, body in _bodies(shown, vertices, np.concatenate(faces), len(pieces), whole, problems):
+        for body_name, body in _bodies(
+            shown, vertices, np.concatenate(faces), whole or len(pieces) > 1, limits, problems
+        ):
             parts.append(RawPart(body_name, len(meshes), np.eye(4), colour))
             meshes.append(RawMesh(body_name, *body))
     words = {colour: name for name, colour in list(colours.items())[::-1]}
     return Scene(tuple(meshes), tuple(parts), own_frames=False, problems=tuple(problems), colour_words=words)
 
 
-def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
+def _parse(path: Path, limits: Limits) -> tuple[Array, list[_Run], list[str]]:
     """Vertices, runs of faces in file order, and the material libraries named."""
     points: list[list[str]] = []
     runs: list[_Run] = []
@@ -72,7 +75,7 @@ def _parse(path: Path) -> tuple[Array, list[_Run], list[str]]:
             if fresh:
                 runs.append(_Run(now["o"], now["g"], now["usemtl"], line=number, opened=opened))
                 fresh = False
-            runs[-1].faces.append(_corners(path, number, rest, len(points)))
+            runs[-1].faces.append(_corners(path, number, rest, len(points), limits))
         elif word in now:
             now[word], fresh = rest.strip(), True
             opened += word != "usemtl"
@@ -97,22 +100,19 @@ def _points(path: Path, rows: list[list[str]]) -> Array:
         return np.array(rows, dtype=np.float64).reshape(-1, 3)
     except ValueError as error:
         raise UnreadableInput(
-            f"{path.name}: a vertex line does not hold three numbers ({error}). Export it again."
+            f"{path.name}: a vertex line does not hold three numbers. Export it again."
         ) from error
 
 
-def _corners(path: Path, line: int, rest: str, known: int) -> list[int]:
+def _corners(path: Path, line: int, rest: str, known: int, limits: Limits) -> list[int]:
     """Zero-based corners of one face; negative numbers count back from the last vertex read."""
     try:
         given = [int(corner.split("/", 1)[0]) for corner in rest.split()]
     except ValueError as error:
         raise UnreadableInput(f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}).") from error
     corners = [at - 1 if at > 0 else known + at for at in given]
-    if len(corners) > MOST_CORNERS:
-        raise UnreadableInput(
-            f"{path.name}, line {line}: a face of {len(corners):,} corners, at most {MOST_CORNERS:,} are "
-            "read. Export triangles."
-        )
+    told = f"{path.name}, line {line}: a face of {len(corners):,} corners"
+    refuse_more(told, len(corners), "corners", limits)
     if len(corners) < 3 or 0 in given or min(corners) < 0:
         raise UnreadableInput(
             f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}). Export it again."
@@ -130,13 +130,15 @@ def _parts_by(runs: list[_Run], whole: bool) -> dict[str, list[_Run]]:
     return parts
 
 
-def _reopened(name: str, runs: list[_Run], vertices: Array, whole: bool) -> list[tuple[str, list[_Run]]]:
+def _reopened(
+    name: str, runs: list[_Run], vertices: Array, whole: bool, limits: Limits
+) -> list[tuple[str, list[_Run]]]:
     """Writers of instances give many objects one name: where a name is opened again and each stretch is a
     closed solid of its own, they are several parts; else they are pieces of one."""
     stretches: dict[int, list[_Run]] = {}
     for run in runs:
         stretches.setdefault(run.opened, []).append(run)
-    if not name or whole or len(stretches) < 2 or not sane(vertices).all():
+    if not name or whole or len(stretches) < 2 or not sane(vertices, limits).all():
         return [(name, runs)]
     for stretch in stretches.values():
         faces = np.concatenate([_triangles(vertices, run) for run in stretch])
@@ -177,12 +179,12 @@ def _convex(flat: np.ndarray) -> bool:
 
 
 def _bodies(
-    name: str, vertices: Array, faces: np.ndarray, named: int, whole: bool, problems: list[Problem]
+    name: str, vertices: Array, faces: np.ndarray, whole: bool, limits: Limits, problems: list[Problem]
 ) -> list[tuple[str, tuple[Array, np.ndarray]]]:
-    """The part's mesh alone; a file without objects and groups is split into bodies instead."""
+    """The part's mesh alone; one that is not the ``whole`` of a part is split into bodies instead."""
     used, renumbered = np.unique(faces, return_inverse=True)
     own = vertices[used], renumbered.reshape(-1, 3)
-    if whole or named > 1 or not sane(own[0]).all():
+    if whole or not sane(own[0], limits).all():
         return [(name or "unnamed", own)]
     bodies, doubts = split_parts(*merged_corners(own[0][own[1]]))
     if len(bodies) == 1:
@@ -196,28 +198,42 @@ def _bodies(
     return [(f"body-{row + 1}", body) for row, body in enumerate(bodies)]
 
 
-def _materials(path: Path, libraries: list[str]) -> tuple[Mapping[str, Colour], list[Problem]]:
+def _materials(
+    path: Path, libraries: list[str], limits: Limits
+) -> tuple[Mapping[str, Colour], list[Problem]]:
     """Diffuse colour (Kd) of each material; a library that is not there is a note, not a fault."""
     colours: dict[str, Colour] = {}
     problems: list[Problem] = []
     folder = path.parent.resolve()
-    for library in dict.fromkeys(libraries):
-        beside = _beside(folder, library)
+    named = list(dict.fromkeys(libraries))
+    refuse_more(f"{path.name}: {len(named):,} material libraries", len(named), "files", limits)
+    missing = []
+    for library in named:
+        beside = _beside(folder, library, limits)
         if beside is None:
-            text = (
-                f"{path.name}: its colours are in {library[:60]!r}, which is not beside it; parts are grey."
-            )
-            problems.append(Problem("colours-missing", "note", (), text))
-            continue
-        colours.update(_diffuse(beside.read_text(encoding="utf-8-sig", errors="replace")))
+            missing.append(library)
+        else:
+            colours.update(_diffuse(beside.read_text(encoding="utf-8-sig", errors="replace")))
+    if missing:
+        more = f" and {len(missing) - 1:,} more files" if len(missing) > 1 else ""
+        text = (
+            f"{path.name}: its colours are in {missing[0][:60]!r}{more}, not beside it or too large to read; "
+            "parts are grey."
+        )
+        problems.append(Problem("colours-missing", "note", (), text))
     return colours, problems
 
 
-def _beside(folder: Path, name: str) -> Path | None:
-    """The file of that name in a folder; None where there is none, or the name can be none's."""
+def _beside(folder: Path, name: str, limits: Limits) -> Path | None:
+    """The file of that name in a folder; None where there is none that may be read, or the name can be
+    none's."""
+    if len(name) > LONGEST_PATH:
+        return None
     try:
         found = (folder / name.replace("\\", "/")).resolve()
-        return found if found.is_relative_to(folder) and found.is_file() else None
+        if not found.is_relative_to(folder) or not found.is_file():
+            return None
+        return found if found.stat().st_size <= limits.file_gib * 1024**3 else None
     except (OSError, ValueError):
         return None
 

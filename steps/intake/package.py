@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
+import lzma
 import re
+import struct
 import zipfile
+import zlib
 from pathlib import Path
 
 from steps.errors import UnreadableInput
+from steps.limits import LIMITS, Limits, refuse_more
 
-#: Unpacked bytes of one package. A 20,000-part model is some 20 MB; this leaves a hundredfold.
-MAX_UNPACKED = 2 * 1024**3
-#: Unpacked over packed, once it is large. Mesh text packs 4 to 12 times, repeated items up to 50.
-MAX_RATIO = 150
 #: Below this many unpacked bytes no ratio is suspicious.
 RATIO_FROM = 64 * 1024**2
-#: Files in one package.
-MAX_ENTRIES = 100_000
 #: Bytes of an XML file in which its root element must have begun.
 PROLOG_BYTES = 64 * 1024
 CHUNK = 1024**2
@@ -23,7 +21,7 @@ CHUNK = 1024**2
 XML_NAMES = (".model", ".xml", ".rels")
 
 
-def check_package(path: Path) -> None:
+def check_package(path: Path, limits: Limits = LIMITS) -> None:
     """Raises UnreadableInput when the ZIP is broken, would unpack to too much, or carries a DTD.
 
     Every entry is unpacked once, by the chunk, so a size that the directory understates is found too.
@@ -31,41 +29,41 @@ def check_package(path: Path) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
-            _check_sizes(path, sum(entry.file_size for entry in entries), len(entries))
+            refuse_more(f"{path.name}: {len(entries):,} files in one package", len(entries), "files", limits)
+            _check_sizes(path, sum(entry.file_size for entry in entries), limits)
             unpacked = 0
             for entry in entries:
-                unpacked = _read_entry(path, archive, entry, unpacked)
+                unpacked = _read_entry(path, archive, entry, unpacked, limits)
     except zipfile.BadZipFile as error:
         raise UnreadableInput(
-            f"{path.name}: the file is damaged or cut short ({error}). Copy or export it again."
+            f"{path.name}: the file is damaged or cut short. Copy or export it again."
         ) from error
-    except (EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as error:
-        raise UnreadableInput(f"{path.name}: the package cannot be unpacked ({error}).") from error
-    except Exception as error:
-        if type(error).__module__ == "zlib":
-            raise UnreadableInput(f"{path.name}: the packed data is damaged ({error}).") from error
+    except UnreadableInput:
         raise
-
-
-def _check_sizes(path: Path, unpacked: int, entries: int) -> None:
-    packed = path.stat().st_size
-    if entries > MAX_ENTRIES:
+    except NotImplementedError as error:
         raise UnreadableInput(
-            f"{path.name}: {entries:,} files in one package, at most {MAX_ENTRIES:,} are read."
-        )
-    if unpacked > MAX_UNPACKED:
+            f"{path.name}: the package is packed in a way that cannot be unpacked. Export it again."
+        ) from error
+    except RuntimeError as error:  # what zipfile says of a password
+        raise UnreadableInput(f"{path.name}: the package is encrypted. Export it without.") from error
+    except (EOFError, OSError, ValueError, IndexError, struct.error, zlib.error, lzma.LZMAError) as error:
         raise UnreadableInput(
-            f"{path.name}: would unpack to {unpacked / 1024**3:.1f} GiB, at most "
-            f"{MAX_UNPACKED / 1024**3:.0f} GiB are read. It was not opened."
-        )
-    if unpacked > RATIO_FROM and unpacked > MAX_RATIO * packed:
-        raise UnreadableInput(
-            f"{path.name}: would unpack to {unpacked / packed:.0f} times its size, at most {MAX_RATIO} "
-            "times is plausible for a model (a so-called zip bomb). It was not opened."
-        )
+            f"{path.name}: the packed data is damaged or cut short. Copy or export it again."
+        ) from error
 
 
-def _read_entry(path: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo, unpacked: int) -> int:
+def _check_sizes(path: Path, unpacked: int, limits: Limits) -> None:
+    gib = unpacked / 1024**3
+    refuse_more(f"{path.name}: would unpack to {gib:.1f} GiB", gib, "unpacked_gib", limits)
+    ratio = unpacked / path.stat().st_size
+    if unpacked > RATIO_FROM:
+        told = f"{path.name}: would unpack to {ratio:.0f} times its size (a so-called zip bomb)"
+        refuse_more(told, ratio, "unpacked_ratio", limits)
+
+
+def _read_entry(
+    path: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo, unpacked: int, limits: Limits
+) -> int:
     """Unpacked bytes so far, this entry included; nothing is kept."""
     with archive.open(entry) as stream:
         first = True
@@ -74,7 +72,7 @@ def _read_entry(path: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo, un
                 _refuse_dtd(path, entry.filename, chunk[:PROLOG_BYTES])
             first = False
             unpacked += len(chunk)
-            _check_sizes(path, unpacked, 0)
+            _check_sizes(path, unpacked, limits)
     return unpacked
 
 

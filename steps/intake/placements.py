@@ -14,12 +14,15 @@ from scipy.spatial.transform import Rotation
 from steps.errors import FaultyModel, StepleafError, UnreadableInput
 from steps.intake.colours import parse_colour
 from steps.intake.names import printable
-from steps.intake.scene import MAX_PARTS, Colour, RawMesh, RawPart, Scene, affine
+from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
 from steps.intake.whole import read_whole
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Problem
 
 COLUMNS = ("id", "file", "colour", "x", "y", "z", "rx", "ry", "rz")
 NUMBERS = COLUMNS[3:]
+#: Names that say what such a table is.
+CALLED = ("placement", "placements")
 
 
 @dataclass(frozen=True)
@@ -29,27 +32,30 @@ class _Row:
 
     def __str__(self) -> str:
         name = self.cells.get("id")
-        return f"line {self.line} ({printable(name) if name else 'no id'})"
+        return f"line {self.line} ({printable(name, 40) if name else 'no id'})"
 
 
 def is_placement_table(path: Path) -> bool:
-    """Whether a CSV's first line names at least the columns id and file and a place."""
+    """Whether a CSV is meant as one: by its name, or as its first line names most of the columns. What is
+    missing is told when it is read."""
+    if path.stem.lower() in CALLED:
+        return True
     try:
         rows = cells_of(path)
     except UnreadableInput:
         return False
-    return bool(rows) and {"id", "file", "x", "y", "z"} <= {cell.lower() for cell in rows[0]}
+    return bool(rows) and len({cell.lower() for cell in rows[0]} & set(COLUMNS)) > len(COLUMNS) / 2
 
 
-def read_placements(path: Path) -> Scene:
+def read_placements(path: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a placement table; files are looked up beside it, each read once.
 
     Raises UnreadableInput when it is no such table, FaultyModel with the faults of all rows.
     """
-    rows = _rows(path)
+    rows = _rows(path, limits)
     faults: list[Problem] = []
     meshes: list[RawMesh] = []
-    where = _read_files(path, rows, meshes, faults)
+    where = _read_files(path, rows, meshes, faults, limits)
     colours = [_checked_colour(row, faults) for row in rows]
     places = np.array([_places(row, faults) for row in rows])
     if faults:
@@ -65,7 +71,7 @@ def read_placements(path: Path) -> Scene:
 
 def _title(path: Path) -> str:
     """The table's own name, unless it only says that it is a table: then its folder's."""
-    plain = path.stem.lower() in ("placement", "placements", "parts", "model")
+    plain = path.stem.lower() in (*CALLED, "parts", "model")
     return path.resolve().parent.name if plain else path.stem
 
 
@@ -84,10 +90,12 @@ def cells_of(path: Path) -> list[list[str]]:
     try:
         return [[cell.strip() for cell in row] for row in rows]
     except csv.Error as error:
-        raise UnreadableInput(f"{path.name}: is not a table that can be read ({error}).") from error
+        raise UnreadableInput(
+            f"{path.name}: a cell of it is too long, so it is no table of parts."
+        ) from error
 
 
-def _rows(path: Path) -> list[_Row]:
+def _rows(path: Path, limits: Limits) -> list[_Row]:
     cells = cells_of(path)
     head = [cell.lower() for cell in cells[0]] if cells else []
     head = ["colour" if cell == "color" else cell for cell in head]
@@ -102,15 +110,14 @@ def _rows(path: Path) -> list[_Row]:
         for number, row in enumerate(cells[1:], 2)
         if any(row) and not row[0].startswith("#")
     ]
-    if len(rows) > MAX_PARTS:
-        raise UnreadableInput(f"{path.name}: {len(rows):,} parts, at most {MAX_PARTS:,} are read.")
+    refuse_more(f"{path.name}: {len(rows):,} parts", len(rows), "parts", limits)
     if not rows:
         raise UnreadableInput(f"{path.name}: has no row below its head line, so no part.")
     return rows
 
 
 def _read_files(
-    path: Path, rows: list[_Row], meshes: list[RawMesh], faults: list[Problem]
+    path: Path, rows: list[_Row], meshes: list[RawMesh], faults: list[Problem], limits: Limits
 ) -> dict[str, tuple[int, Colour | None]]:
     """Row in ``meshes`` and own colour of every file named; one fault for each that cannot be read."""
     where: dict[str, tuple[int, Colour | None]] = {}
@@ -120,7 +127,7 @@ def _read_files(
             faults += [_fault(row, "names no file.") for row in users]
             continue
         try:
-            mesh, colour = read_whole(path.parent / name.replace("\\", "/"))
+            mesh, colour = read_whole(path.parent / name.replace("\\", "/"), limits)
         except StepleafError as error:
             told = str(error).removeprefix(f"{path.parent}/")
             shown = ", ".join(str(row) for row in users[:4]) + (" and more" if len(users) > 4 else "")

@@ -135,13 +135,15 @@ def split_parts(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[i
     if len(bodies) < 2:
         return bodies, doubts
     label = planted(bodies)
-    order = list(dict.fromkeys(label.tolist()))
-    parts = [_joined([body for row, body in enumerate(bodies) if label[row] == part]) for part in order]
+    members: dict[int, list[Body]] = {}  # in order of their first body
+    for body, part in zip(bodies, label.tolist(), strict=True):
+        members.setdefault(part, []).append(body)
+    rank = {part: row for row, part in enumerate(members)}
     told: dict[int, int] = {}
     for row, edges in doubts.items():
-        part = order.index(int(label[row]))
+        part = rank[int(label[row])]
         told[part] = told.get(part, 0) + edges
-    return parts, told
+    return [_joined(own) for own in members.values()], told
 
 
 def _joined(bodies: Sequence[Body]) -> Body:

@@ -8,14 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from steps.limits import Limits
 from steps.model import Array, IntArray, Listed, Problem
 
 Colour = tuple[int, int, int]  #: sRGB, 0..255
-
-#: Placed copies in one file: above this the nesting is a mistake or an attack, not a model.
-MAX_PARTS = 200_000
-#: Coordinates that are believed, in the file's unit: 100 m in micrometres, the finest unit there is.
-MAX_NUMBER = 1e8
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +53,9 @@ class Scene:
     samples: tuple[RawPart, ...] = ()  #: one copy of each listed print
 
 
-def sane(values: NDArray) -> NDArray[np.bool_]:
+def sane(values: NDArray, limits: Limits) -> NDArray[np.bool_]:
     """Which numbers are finite and not beyond any length; one that is not a number is not."""
-    return np.abs(values) <= MAX_NUMBER
+    return np.abs(values) <= limits.coordinate
 
 
 def as_rows(values: NDArray, kind: type) -> NDArray:

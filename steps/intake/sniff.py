@@ -85,8 +85,9 @@ def kind_of(path: Path) -> str:
         )
     if claimed is None:
         raise UnknownFormat(f"{path.name}: this is {found}, not a model. {_what_to_hand_in()}")
+    article = "an" if claimed.startswith("O") else "a"
     raise UnknownFormat(
-        f"{path.name}: this is {found}, not a {claimed} file. It may be cut short or misnamed; export the "
+        f"{path.name}: this is {found}, not {article} {claimed}. It may be cut short or misnamed; export the "
         f"model again. {_what_to_hand_in()}"
     )
 

@@ -14,6 +14,7 @@ import numpy as np
 from steps.errors import MissingExtra, UnreadableInput
 from steps.intake.gltf import glb_scene
 from steps.intake.scene import Scene
+from steps.limits import LIMITS, Limits
 
 #: Chord error of the mesh, mm at the file's size: a stud of 3 mm radius gets some 60 sides.
 CHORD_MM = 0.004
@@ -26,7 +27,7 @@ CONVERT = (
 )
 
 
-def read_step(path: Path) -> Scene:
+def read_step(path: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a STEP file, lengths in its own units brought to mm.
 
     Raises MissingExtra without cascadio, UnreadableInput when the file is cut short or holds no solid.
@@ -40,7 +41,7 @@ def read_step(path: Path) -> Scene:
             f"{path.name}: reading STEP needs an extra: pip install 'stepleaf[step]'. Or export 3MF or GLB."
         )
     # metres, but z stays up: the converter leaves the axes of the file alone
-    return replace(glb_scene(path, _converted(path), upright=np.eye(4)), unit_mm=1000.0, problems=())
+    return replace(glb_scene(path, _converted(path), limits, np.eye(4)), unit_mm=1000.0, problems=())
 
 
 def _converted(path: Path) -> bytes:

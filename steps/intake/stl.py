@@ -10,6 +10,7 @@ import numpy as np
 from steps.errors import UnreadableInput
 from steps.intake.planted import split_parts
 from steps.intake.scene import RawMesh, RawPart, Scene, sane
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.soup import merged_corners
 from steps.model import Array, Problem
 
@@ -20,20 +21,22 @@ _SOLID = re.compile(rb"^[ \t]*solid\b[ \t]*([^\r\n]*)", re.IGNORECASE | re.MULTI
 _ENDSOLID = re.compile(rb"^[ \t]*endsolid\b", re.IGNORECASE | re.MULTILINE)
 
 
-def read_stl(path: Path, whole: bool = False) -> Scene:
+def read_stl(path: Path, limits: Limits = LIMITS, whole: bool = False) -> Scene:
     """The scene of an STL file, split into bodies; with ``whole`` all of it is one part.
 
     Raises UnreadableInput when the file is cut short or is no STL.
     """
     data = path.read_bytes()
     soups = _soups(path, data)
+    many = sum(len(soup) for _, soup in soups)
+    refuse_more(f"{path.name}: {many:,} triangles", many, "triangles", limits)
     problems = _left_over(path, data)
     if whole:
         soup = np.concatenate([soup for _, soup in soups])
         return _scene([RawMesh(path.stem, *merged_corners(soup))], problems)
     meshes: list[RawMesh] = []
     for _, soup in soups:
-        sound = sane(soup).all()  # else the checks name the file's fault
+        sound = sane(soup, limits).all()  # else the checks name the file's fault
         bodies, doubts = split_parts(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
         first = len(meshes)
         meshes += [RawMesh(f"body-{first + row + 1}", *body) for row, body in enumerate(bodies)]
@@ -124,6 +127,4 @@ def _numbers(path: Path, rows: list[tuple[bytes, ...]]) -> Array:
     try:
         return np.array(rows, dtype=np.bytes_).astype(np.float64).reshape(-1, 3, 3)
     except ValueError as error:
-        raise UnreadableInput(
-            f"{path.name}: a vertex is not three numbers ({error}). Export it again."
-        ) from error
+        raise UnreadableInput(f"{path.name}: a vertex is not three numbers. Export it again.") from error

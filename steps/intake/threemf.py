@@ -14,8 +14,12 @@ import numpy as np
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.census import take_census
+from steps.intake.extensions import check_required
+from steps.intake.names import printable
 from steps.intake.package import check_package
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
+from steps.intake.uncoloured import uncoloured
+from steps.limits import LIMITS, Limits
 from steps.model import Array, Problem
 
 UNIT_MM = {  # 3MF core specification, section 3.1 (units)
@@ -29,14 +33,15 @@ UNIT_MM = {  # 3MF core specification, section 3.1 (units)
 SUPPORT_TYPES = (lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport)
 
 
-def read_3mf(path: Path) -> Scene:
+def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a 3MF file.
 
     Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently, and
     FaultyModel naming every object with vertices that are not finite.
     """
-    check_package(path)
-    census = take_census(path)
+    check_package(path, limits)
+    census = take_census(path, limits)
+    check_required(path, census)
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     try:
@@ -44,7 +49,7 @@ def read_3mf(path: Path) -> Scene:
         return _Walk(path, model, problems).scene()
     except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
         raise UnreadableInput(
-            f"{path.name}: is not a 3MF file that can be read ({error}). Export it again."
+            f"{path.name}: is not a 3MF file that can be read ({_told(error)}). Export it again."
         ) from error
 
 
@@ -59,18 +64,39 @@ def _open(path: Path) -> tuple[Any, list[Problem]]:
     try:
         return _load(wrapper, path, strict=True)[0], []
     except lib3mf.ELib3MFException as strict_error:
-        refused = str(strict_error)
-    model, warnings = _load(wrapper, path, strict=False)
+        refused = _told(strict_error)
+    try:
+        model, warnings = _load(wrapper, path, strict=False)
+    except lib3mf.ELib3MFException as lenient_error:
+        plain = uncoloured(path)
+        if plain is None:
+            raise
+        model, warnings = _load(wrapper, plain, strict=False)
+        text = (
+            f"{path.name}: its colours and materials cannot be read ({_told(lenient_error)}), so the parts "
+            "are grey. Export it again if you want its colours."
+        )
+        return model, [Problem("colours-refused", "warning", (), text)]
     told = "; ".join(dict.fromkeys(warnings)) or refused
-    text = f"{path.name} does not keep to the 3MF specification and was read leniently: {told}."
+    text = f"{path.name} does not keep to the 3MF specification and was read leniently: {told.rstrip('.')}."
     return model, [Problem("lenient-3mf", "note", (), text)]
 
 
-def _load(wrapper: Any, path: Path, strict: bool) -> tuple[Any, list[str]]:
+def _told(error: Exception) -> str:
+    """What the library says, without its own number for it."""
+    if isinstance(error, UnicodeDecodeError):
+        return "a name in it is no text"
+    return str(error).partition(": ")[2] or "no reason given"
+
+
+def _load(wrapper: Any, source: Path | bytes, strict: bool) -> tuple[Any, list[str]]:
     model = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(strict)
-    reader.ReadFromFile(str(path))
+    if isinstance(source, bytes):
+        reader.ReadFromBuffer(source)
+    else:
+        reader.ReadFromFile(str(source))
     return model, [reader.GetWarning(row)[1] for row in range(min(reader.GetWarningCount(), 20))]
 
 
@@ -136,6 +162,12 @@ class _Walk:
             self._read_components(node, self.model.GetComponentsObjectByID(key))
         elif resource.IsMeshObject():
             self._read_mesh(node, self.model.GetMeshObjectByID(key))
+        else:
+            name = node.name or f"object {resource.GetModelResourceID()}"
+            raise UnreadableInput(
+                f"{self.path.name}: {printable(name)} is volumetric data and no mesh, which is not read. "
+                "Export the parts as plain meshes."
+            )
         self.nodes[key] = node
         return node
 
@@ -151,9 +183,23 @@ class _Walk:
     def _read_mesh(self, node: _Node, mesh: Any) -> None:
         vertices = _rows(mesh.GetVertices(), lib3mf.Position, np.float32)
         faces = _rows(mesh.GetTriangleIndices(), lib3mf.Triangle, np.uint32)
+        beams = mesh.BeamLattice().GetBeamCount()
+        if beams:
+            self._tell_lattice(node.name or f"object {mesh.GetModelResourceID()}", beams, len(faces))
         node.colour = self.palette.colour_of(mesh, vertices, faces)
         node.mesh, node.leaves = len(self.meshes), 1
         self.meshes.append(RawMesh(node.name or f"object {mesh.GetModelResourceID()}", vertices, faces))
+
+    def _tell_lattice(self, name: str, beams: int, faces: int) -> None:
+        """A note; raises UnreadableInput where the object is nothing else."""
+        name = printable(name)
+        if not faces:
+            raise UnreadableInput(
+                f"{self.path.name}: {name} is a beam lattice ({beams:,} beams) and no mesh, which is not "
+                "read here. Export the parts as plain meshes."
+            )
+        text = f"{name}: its beam lattice ({beams:,} beams) is not read, only its mesh."
+        self.problems.append(Problem("beam-lattice", "note", (name,), text))
 
     def _flatten(self, key: int, placed: Array, above: str, found: list[tuple[_Node, Array, str]]) -> None:
         """Every mesh below ``key``, named by the outermost object that holds it alone, else by its own."""

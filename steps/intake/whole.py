@@ -17,9 +17,10 @@ from steps.intake.sniff import kind_of
 from steps.intake.step_cad import read_step
 from steps.intake.stl import read_stl
 from steps.intake.threemf import read_3mf
+from steps.limits import LIMITS, Limits, refuse_more
 
 #: Mesh files by kind; STL and OBJ are not split.
-WHOLE_READERS: Mapping[str, Callable[[Path], Scene]] = {
+WHOLE_READERS: Mapping[str, Callable[..., Scene]] = {
     "3MF": read_3mf,
     "GLB": read_gltf,
     "glTF": read_gltf,
@@ -29,7 +30,7 @@ WHOLE_READERS: Mapping[str, Callable[[Path], Scene]] = {
 }
 
 
-def read_whole(path: Path) -> tuple[RawMesh, Colour | None]:
+def read_whole(path: Path, limits: Limits = LIMITS) -> tuple[RawMesh, Colour | None]:
     """All of a file as one mesh in mm, in the file's own frame, and the colour with most area.
 
     Raises UnreadableInput as the readers do, also when the file is itself a table or holds nothing.
@@ -37,14 +38,16 @@ def read_whole(path: Path) -> tuple[RawMesh, Colour | None]:
     kind = kind_of(path)
     if kind not in WHOLE_READERS:
         raise UnknownFormat(f"{path.name}: is a {kind}, not a mesh.")
-    scene = WHOLE_READERS[kind](path)
+    scene = WHOLE_READERS[kind](path, limits)
     if not scene.parts:
         raise UnreadableInput(f"{path.name}: holds no mesh. Export it again.")
-    return join(scene, path.stem)
+    return join(scene, path.stem, limits)
 
 
-def join(scene: Scene, name: str) -> tuple[RawMesh, Colour | None]:
-    """The scene's parts as one mesh in mm."""
+def join(scene: Scene, name: str, limits: Limits = LIMITS) -> tuple[RawMesh, Colour | None]:
+    """The scene's parts as one mesh in mm. Raises UnreadableInput where their copies make it too large."""
+    many = sum(len(scene.meshes[part.mesh].faces) for part in scene.parts)
+    refuse_more(f"{name}: {many:,} triangles with all its copies", many, "triangles", limits)
     vertices, faces, areas, count = [], [], [], 0
     for part in scene.parts:
         mesh = scene.meshes[part.mesh]

@@ -16,6 +16,7 @@ from steps.intake.colours import to_hex
 from steps.intake.loose import read_loose
 from steps.intake.said import colour_said
 from steps.intake.scene import RawPart, Scene
+from steps.limits import LIMITS, Limits
 from steps.model import Array, Listed, Problem
 from steps.place.maps import Piece, Standing, dropped, footprint_of
 from steps.place.poses import Spot, coordinates, on_table, seated, seats_named, turn_named
@@ -65,16 +66,16 @@ class Built:
         return replace(self.heap, parts=tuple(parts), placed=True, title=self.title, listed=(), samples=())
 
 
-def read_build(path: Path) -> Built:
+def read_build(path: Path, limits: Limits = LIMITS) -> Built:
     """Understand a build file with the loose parts beside it.
 
     Raises UnreadableInput (no TOML, no parts) and FaultyModel with every mistake, line and column named.
     """
     faults = Faults(path.name)
     source = read_source(path, faults)
-    heap = read_loose(path.resolve().parent)
+    heap = read_loose(path.resolve().parent, limits)
     once = replace(heap, parts=heap.samples)
-    loose = assemble(once, Origin(path.parent.name, "", ""), 1.0)
+    loose = assemble(once, Origin(path.parent.name, "", ""), 1.0, limits)
     if len(loose.parts) != len(heap.listed):
         raise FaultyModel([problem for problem in loose.problems if problem.severity != "note"])
     bodies = bodies_of(loose, measure(loose, USUAL))

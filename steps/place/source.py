@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 
 from steps.errors import FaultyModel, UnreadableInput
 from steps.model import Problem
+from steps.toml_file import read_toml
 
 #: Columns of a line, in order; the last ones may be left out.
 COLUMNS = ("part", "on", "stud", "turn", "face", "own")
@@ -95,11 +95,7 @@ class Faults:
 
 def read_source(path: Path, faults: Faults) -> Source:
     """The file's tables. Raises UnreadableInput when it is no TOML; other mistakes go to ``faults``."""
-    try:
-        text = path.read_text(encoding="utf-8-sig").replace("\r\n", "\n")
-        table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UnreadableInput(f"{path.name}: not valid TOML: {error}.") from error
+    text, table = read_toml(path, UnreadableInput)
     where = _Where(text)
     for key in table:
         if key not in SECTIONS:

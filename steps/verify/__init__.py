@@ -42,16 +42,18 @@ def verify_plan(
     raised: ``report.ok``, ``report.faults_text()``, ``report["moves free"]``.
 
     ``settings`` are those that a ``Plan`` was made with; a plan file carries its own. A model's file is read
-    at the plan's scale. Raises UnreadableInput for a file that is no plan or no model, WrongSettings where
+    at the plan's scale, within the limits of ``settings``: a plan raises none.
+
+    Raises UnreadableInput for a file that is no plan or no model, WrongSettings where
     the plan was made at another scale than the settings say.
     """
     if isinstance(plan, Plan):
         plan = plan_file(plan, made_with(plan.model, settings))
     elif not isinstance(plan, PlanFile):
-        plan = read_plan(Path(plan))
+        plan = read_plan(Path(plan), settings.limits)
     if not isinstance(model, Model):
         with stage(progress, "read"):
-            model = read_model(model, _settings_of(plan))
+            model = read_model(model, _settings_of(plan).model_copy(update={"limits": settings.limits}))
     with stage(progress, "replay"):
         return _replayed(plan, model)
 
