@@ -3,9 +3,13 @@ fast tier: ``pytest -m fast`` runs what ``tests/durations.toml`` knows to be qui
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, settings
 
+from steps.kept import RECORD
 from tests.measure import durations, is_fast
 
 settings.register_profile("stepleaf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -25,3 +29,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("fast")
         if item.path.name in LONG:
             item.add_marker("long")
+
+
+@pytest.fixture(autouse=True)
+def writes_nothing_here() -> Iterator[None]:
+    """A test works in a folder of its own: what a command writes leaves its record beside it."""
+    record = Path.cwd() / RECORD
+    before = record.stat().st_mtime_ns if record.exists() else None
+    yield
+    assert (record.stat().st_mtime_ns if record.exists() else None) == before, record

@@ -52,6 +52,13 @@ def model(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The current folder, for commands that are told of none to write to."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
 # ---------------------------------------------------------------------------- wrong use
 
 
@@ -230,20 +237,18 @@ def test_unbuildable_input_is_status_1_and_names_the_parts(
     assert all(name in said.replace("\n", "") for name in pictures)
 
 
-def test_vertices_that_are_no_numbers_are_faults_of_the_model(tmp_path: Path, capsys: Capture) -> None:
-    path = package(tmp_path / "nan.3mf", model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("NaN")))
-    for given in (path, _nan_stl(tmp_path / "nan.stl")):
+def test_vertices_that_are_no_numbers_are_faults_of_the_model(here: Path, capsys: Capture) -> None:
+    path = package(here / "nan.3mf", model_xml(cube(), [("c", at(0, 0, 0))], _coordinates("NaN")))
+    for given in (path, _nan_stl(here / "nan.stl")):
         assert run(["plan", str(given)]) == 1
         assert re.search(r"(object 1|body-1).*not finite", capsys.readouterr().err)
 
 
 @pytest.mark.parametrize(("side", "says"), [(25_000.0, "50 m"), (0.025, "0.05 mm")])
 def test_a_unit_error_is_noticed_and_the_factor_named(
-    tmp_path: Path, side: float, says: str, capsys: Capture
+    here: Path, side: float, says: str, capsys: Capture
 ) -> None:
-    path = package(
-        tmp_path / "model.3mf", model_xml(cube(side), [("one", at(0, 0, 0)), ("two", at(0, 0, side))])
-    )
+    path = package(here / "model.3mf", model_xml(cube(side), [("one", at(0, 0, 0)), ("two", at(0, 0, side))]))
     assert run(["plan", str(path)]) == 1
     said = capsys.readouterr().err
     assert says in said
@@ -258,9 +263,9 @@ def test_a_mirrored_transform_is_told(tmp_path: Path, capsys: Capture) -> None:
     assert any(found["code"] == "mirrored" and "glass" in found["text"] for found in problems)
 
 
-def test_all_faults_of_a_file_are_in_one_report(tmp_path: Path, capsys: Capture) -> None:
+def test_all_faults_of_a_file_are_in_one_report(here: Path, capsys: Capture) -> None:
     places = [("low", at(0, 0, 0)), ("high", at(0, 0, 6)), ("lost", at(0, 0, 60)), ("stray", at(70, 0, 0))]
-    path = package(tmp_path / "model.3mf", model_xml(cube(), places))
+    path = package(here / "model.3mf", model_xml(cube(), places))
     assert run(["plan", str(path)]) == 1
     said = capsys.readouterr().err
     assert "2 faults" in said

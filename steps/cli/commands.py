@@ -278,10 +278,10 @@ def place(
         return
     path = placing.build_file_of(model)
     settings = run.settings_for(path)
-    with Teller(("read", "measure", "joints"), run.quiet) as progress:
-        checked = placing.checked(path, settings, progress)
     targets = (path.with_suffix(".png"), *([out] if out is not None else []))
     kept = _kept(run, path, *targets)
+    with Teller(("read", "measure", "joints"), run.quiet) as progress:
+        checked = placing.checked(path, settings, progress)
     right = placing.draw_and_tell(checked, out, settings, run.quiet)
     message(kept.wrote(targets), run.quiet)
     if not right:

@@ -66,7 +66,6 @@ class Run:
 
     def settings_for(self, model: Path) -> Settings:
         """Settings in force for a model: its file first, options on top. Raises WrongSettings."""
-        from steps.glue.families import family
         from steps.limits import limits_given
         from steps.settings import load_settings
 
@@ -76,6 +75,8 @@ class Run:
         found = settings_beside(model) if self.settings_file is None else None
         settings = load_settings(self.settings_file or found, found=found is not None, **given)
         if settings.adhesive not in (None, "none"):
+            from steps.glue.families import family
+
             family(settings.adhesive)  # refused now rather than after the order is found
         return settings
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from steps.cli.telling import message, result, tell_problems
-from steps.errors import FaultyModel, UnreadableInput, WrongSettings
+from steps.errors import CannotWrite, FaultyModel, UnreadableInput, WrongSettings
+from steps.kept import Kept
 from steps.model import Model, Problem
+from steps.output import write_whole
 from steps.pipeline import Survey, errors_of, survey
 from steps.progress import Tell
+from steps.remembered import Memory, remembering
 from steps.settings import Settings
 
 if TYPE_CHECKING:
@@ -23,6 +27,8 @@ GROWING = ("floating-part", "print-layout", "no-feature")
 #: Dots per inch of the picture: 1,400 pixels wide.
 DPI = 150.0
 WHOLE = (".3mf", ".glb")
+#: What was measured, kept beside the build file for the next run; written and spared as any output.
+MEASURED = ".stepleaf-measured"
 
 
 def build_file_of(given: Path) -> Path:
@@ -55,10 +61,28 @@ def checked(path: Path, settings: Settings, progress: Tell) -> Checked:
     from steps.place.build import read_build
     from steps.place.check import seating_problems
 
-    built = read_build(path, settings.limits)
-    model = assemble(built.scene(), origin_of(path, built.title), 1.0, settings.limits)
-    found = survey(model, settings.model_copy(update={"scale": 1.0}), progress)
-    return Checked(path, built, found, tuple(seating_problems(built, found)))
+    with _measured_before(path.with_name(MEASURED)):
+        built = read_build(path, settings.limits)
+        model = assemble(built.scene(), origin_of(path, built.title), 1.0, settings.limits)
+        found = survey(model, settings.model_copy(update={"scale": 1.0}), progress)
+        return Checked(path, built, found, tuple(seating_problems(built, found)))
+
+
+@contextmanager
+def _measured_before(path: Path) -> Iterator[None]:
+    """What the last run measured need not be measured again; what this one adds is kept for the next, also
+    where it ends at a mistake in the file."""
+    kept = Kept()
+    ours = kept.is_ours(path)
+    memory = Memory.of(path.read_bytes()) if ours else Memory()
+    try:
+        with remembering(memory):
+            yield
+    finally:
+        if memory.grew and (ours or not path.exists()):
+            with suppress(CannotWrite):  # the next run is slower, and no worse
+                write_whole(path, memory.content())
+                kept.wrote([path])
 
 
 def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bool) -> bool:
@@ -103,19 +127,19 @@ def _left(lines: Sequence[str]) -> str:
 
 
 def _write_picture(found: Survey, path: Path, settings: Settings) -> None:
+    import numpy as np
     from PIL import Image
 
     from renderer.flatten import flatten
     from steps.draw.build import two_sides
-    from steps.output import write_whole
 
     content = io.BytesIO()
-    Image.fromarray(flatten(two_sides(found.model, settings), DPI)).save(content, "PNG", optimize=True)
+    sides = [flatten(side, DPI) for side in two_sides(found.model, settings)]
+    Image.fromarray(np.hstack(sides)).save(content, "PNG")
     write_whole(path, content.getvalue())
 
 
 def _write_whole(model: Model, out: Path) -> None:
-    from steps.output import write_whole
     from steps.place.whole import whole_3mf, whole_glb
 
     write_whole(out, whole_3mf(model) if out.suffix.lower() == ".3mf" else whole_glb(model))
@@ -128,7 +152,6 @@ def write_table(given: Path, folder: Path, settings: Settings, quiet: bool) -> N
     """
     from steps.cli.loose import written_or_compared
     from steps.intake import BUILD_TOML, read_model
-    from steps.output import write_whole
     from steps.pipeline import loose_parts
     from steps.place.table import build_table
 

@@ -18,16 +18,14 @@ WIDTH_MM, HEIGHT_MM = 240.0, 120.0
 UP = np.array([0.0, 0.0, 1.0])
 
 
-def two_sides(model: Model, settings: Settings) -> Picture:
-    """The model from the front right and from the back left, in its own colours."""
+def two_sides(model: Model, settings: Settings) -> tuple[Picture, Picture]:
+    """The model from the front right and from the back left, in its own colours, side by side a sheet."""
     gluing = Gluing({}, {}, {}, Adhesive())
     plan = Plan(model, Measures({}, None), Joints(()), Order((), ()), gluing, Work(()))
     studio = Studio(plan, settings)
     field = Field(WIDTH_MM / 2, HEIGHT_MM)
-    sides = (_side(studio, field, USUAL_VIEW.azimuth), _side(studio, field, USUAL_VIEW.azimuth + np.pi))
-    blank = np.full((1, 1, 3), 255, np.uint8)
-    insets = ((0.0, 0.0, sides[0]), (WIDTH_MM / 2, 0.0, sides[1]))
-    return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets)
+    front, back = USUAL_VIEW.azimuth, USUAL_VIEW.azimuth + np.pi
+    return _side(studio, field, front), _side(studio, field, back)
 
 
 def _side(studio: Studio, field: Field, azimuth: float) -> Picture:

@@ -12,6 +12,7 @@ from steps.features.mesh import Mesh, clean
 from steps.features.patches import Sphere, round_patches
 from steps.features.roles import Round, rounds
 from steps.model import IntArray, Shape
+from steps.remembered import remembered
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +42,8 @@ def anatomy(shape: Shape) -> Anatomy:
     """Take a shape apart; remembered for as long as the shape lives."""
     found = _known.get(shape)
     if found is None:
-        found = _known[shape] = _take_apart(clean(shape.vertices, shape.faces))
+        basis = (shape.vertices, shape.faces)
+        found = _known[shape] = remembered("anatomy", basis, lambda: _take_apart(clean(*basis)))
     return found
 
 

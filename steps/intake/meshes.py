@@ -11,6 +11,7 @@ from steps.mend import mend, one_shell
 from steps.mend.rays import Rays
 from steps.mend.soup import distinct_faces, is_closed, merge_equal, renumbered, signed_volume
 from steps.model import Array, IntArray, Mending, MendKind
+from steps.remembered import remembered
 
 #: Two meshes are one moved aside when no corner is off by more than this share of the coordinates: float32
 #: carries 6e-8.
@@ -53,7 +54,7 @@ class Tidier:
         for before, made in alike:
             if before.shape == own.shape and np.abs(before - own).max() <= rounding:
                 return self._again(made, vertices, faces, low)
-        fresh = tidy(own, faces)
+        fresh = remembered("tidy mesh", (own, faces), lambda: tidy(own, faces))
         if fresh is None:
             return None
         alike.append((own, fresh))

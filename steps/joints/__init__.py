@@ -7,7 +7,7 @@ that repeats it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from steps.joints.problems import misread, placed_problems
 from steps.joints.situations import Situations, relative_poses, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
 from steps.progress import over
+from steps.remembered import remembered
 from steps.settings import Settings
 
 #: Standard gravity, N per kg.
@@ -48,12 +49,11 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     found = situations(model, unit, APART_SHARE * unit)
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)})
-    carried = [_carried(body, radii) for body in bodies]
-    points = [drawn_points(body, unit) for body in bodies]
+    kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit)
     joints: list[Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
     for pairs in over(list(_repeats(found.pairs, found.situation))):
-        contacts, deep = _measure(model, pairs[0], bodies, carried, points, unit)
+        contacts, deep = kit.measured(model, pairs[0])
         if deep is not None:
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
@@ -105,9 +105,15 @@ def _leaning(
 def unit_length(model: Model, measures: Measures) -> float:
     """The length against which tolerances of place are measured: the pitch, or a share of the parts."""
     if measures.pitch_mm is not None:
-        return measures.pitch_mm
+        return _told_in_file(measures.pitch_mm)
     longest = np.array([measures.by_shape[part.shape].size_mm.max() for part in model.parts])
-    return max(float(np.median(longest)) * UNIT_SHARE, 1e-6)
+    return _told_in_file(max(float(np.median(longest)) * UNIT_SHARE, 1e-6))
+
+
+def _told_in_file(length: float) -> float:
+    """A length without the digits that a mesh file (32 bits a coordinate) cannot tell: one part more does not
+    change it."""
+    return float(f"{length:.6g}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,29 +140,45 @@ def _carried(body: Anatomy, radii: Sequence[float]) -> _Carried:
 # ------------------------------------------------------------------------- one situation
 
 
-def _measure(
-    model: Model,
-    pair: IntArray,
-    bodies: Sequence[Anatomy],
-    carried: Sequence[_Carried],
-    points: Sequence[Array],
-    unit: float,
-) -> tuple[list[Contact], Overlap | None]:
-    """All contacts of one situation, in the coordinates of the pair's first part, and its overlap."""
-    a, b = (int(model.shape_index[row]) for row in pair)
-    to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
-    to_second = invert(to_first)
-    ours = plug_contacts(carried[a].plugs, to_second, bodies[b])
-    ours += ball_contacts(carried[a].balls, to_second, bodies[b])
-    theirs = plug_contacts(carried[b].plugs, to_first, bodies[a])
-    theirs += ball_contacts(carried[b].balls, to_first, bodies[a])
-    contacts = _gripping([c.moved(to_first) for c in ours])
-    contacts += [replace(c, carrier=1) for c in _gripping(theirs)]
-    slack = max((_sag(bodies[a], c.radius) + _sag(bodies[b], c.radius) for c in contacts), default=0.0)
-    prisms = prism_contacts(bodies[a], bodies[b], to_first, unit)
-    contacts += [*prisms.contacts, *rest_contacts(bodies[a], bodies[b], to_first, unit, without=prisms.rows)]
-    deep = overlap(bodies[a], bodies[b], (points[a], points[b]), to_first, to_second, unit, slack)
-    return contacts, deep
+@dataclass(eq=False)
+class _Kit:
+    """What the situations of a model are measured with: its shapes taken apart, and what each can put into
+    another."""
+
+    bodies: Sequence[Anatomy]
+    carried: Sequence[_Carried]
+    unit: float
+    points: dict[int, Array] = field(default_factory=dict)  #: within each shape, as asked for
+
+    def measured(self, model: Model, pair: IntArray) -> tuple[list[Contact], Overlap | None]:
+        """All contacts of one situation, in the coordinates of the pair's first part, and its overlap."""
+        a, b = (int(model.shape_index[row]) for row in pair)
+        to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
+        basis = (
+            *(self.bodies[a].mesh, self.carried[a], self.bodies[b].mesh, self.carried[b]),
+            *(to_first, self.unit),
+        )
+        return remembered("contacts", basis, lambda: self._measured(a, b, to_first))
+
+    def _measured(self, a: int, b: int, to_first: Array) -> tuple[list[Contact], Overlap | None]:
+        ours, theirs, unit = self.bodies[a], self.bodies[b], self.unit
+        to_second = invert(to_first)
+        mine = plug_contacts(self.carried[a].plugs, to_second, theirs)
+        mine += ball_contacts(self.carried[a].balls, to_second, theirs)
+        others = plug_contacts(self.carried[b].plugs, to_first, ours)
+        others += ball_contacts(self.carried[b].balls, to_first, ours)
+        contacts = _gripping([c.moved(to_first) for c in mine])
+        contacts += [replace(c, carrier=1) for c in _gripping(others)]
+        slack = max((_sag(ours, c.radius) + _sag(theirs, c.radius) for c in contacts), default=0.0)
+        prisms = prism_contacts(ours, theirs, to_first, unit)
+        contacts += [*prisms.contacts, *rest_contacts(ours, theirs, to_first, unit, without=prisms.rows)]
+        points = (self._points(a), self._points(b))
+        return contacts, overlap(ours, theirs, points, to_first, to_second, unit, slack)
+
+    def _points(self, shape: int) -> Array:
+        if shape not in self.points:
+            self.points[shape] = drawn_points(self.bodies[shape], self.unit)
+        return self.points[shape]
 
 
 def _sag(body: Anatomy, radius: float) -> float:

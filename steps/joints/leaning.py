@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import fcl
 import numpy as np
-from trimesh.triangles import closest_point
 
 from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh
@@ -50,6 +49,8 @@ def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Arr
     low, high = faces_of.bounds
     near = np.all((points_of.vertices > low - reach) & (points_of.vertices < high + reach), axis=1)
     vertices = points_of.vertices[near]
+    from trimesh.triangles import closest_point  # slow to load, and seldom needed
+
     low, high = points_of.bounds
     corners = faces_of.triangles
     close = np.all((corners.min(axis=1) < high + reach) & (corners.max(axis=1) > low - reach), axis=1)

@@ -14,7 +14,6 @@ from weakref import WeakKeyDictionary
 import manifold3d
 import numpy as np
 from scipy.spatial import cKDTree
-from trimesh.triangles import closest_point
 
 from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh, clean, winding
@@ -156,6 +155,8 @@ def _largest_ball(mesh: Mesh) -> float:
 
 def _distance(mesh: Mesh, point: Array) -> float:
     """From a point to the nearest place on the surface."""
+    from trimesh.triangles import closest_point  # slow to load, and seldom needed
+
     nearest = closest_point(mesh.triangles, np.tile(point, (len(mesh.faces), 1)))
     return float(np.linalg.norm(nearest - point, axis=1).min())
 

@@ -12,6 +12,7 @@ from steps.fit import TURNS
 from steps.joints.contact import Contact
 from steps.joints.judging import judged
 from steps.model import KIND_ORDER, Array, IntArray, Joint, Model, Touch, TouchKind
+from steps.remembered import remembered
 from steps.settings import Settings
 
 Placed = tuple[int, int, Joint]  #: rows of the two parts, and their joint, not yet numbered
@@ -107,16 +108,20 @@ def _pattern(
         end = at + 1 + len(c.points)
         touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
         at = end
-    moves = _moves(kind, chosen, contacts, model.scale)
+    moves, count = _moves(kind, chosen, contacts, model.scale), _count(kind, chosen)
+    basis = (contacts, spots, ways, weight_n, model.scale, settings)
+    verdict = remembered(
+        "judged", basis, lambda: judged(kind, touches, count, moves, weight_n, model.scale, settings)
+    )
     values: dict[str, object] = {
         "kind": kind,
-        "contacts": _count(kind, chosen),
+        "contacts": count,
         "gap_mm": float(min(c.gap for c in chosen)) + 0.0,
         "depth_mm": max(c.depth for c in chosen),
         "snap_mm": max(c.snap for c in chosen),
         "moves": moves,
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
-        **judged(kind, touches, _count(kind, chosen), moves, weight_n, model.scale, settings),
+        **verdict,
     }
     fits = values.pop("fits")
     contacts = tuple(replace(c, fit=fit) for c, fit in zip(contacts, fits, strict=True))  # type: ignore[call-overload]

@@ -117,8 +117,7 @@ def _seats(built: Built, each: Set, pose: Array) -> bool:
     shapes = tuple(
         {built.bodies[one.piece].shape.id: built.bodies[one.piece].shape for one in built.sets}.values()
     )
-    corners = built.bodies[each.piece].shape.outermost @ pose[:3, :3].T + pose[:3, 3]
-    low, high = corners.min(axis=0), corners.max(axis=0)
+    low, high = _reach(built, replace(each, pose=pose))
     near = [one for one in sets if _meets(built, one, low, high)]
     placed = [*near, replace(each, pose=pose)]
     parts = tuple(
@@ -134,16 +133,25 @@ def _seats(built: Built, each: Set, pose: Array) -> bool:
 
 
 def _meets(built: Built, one: Set, low: Array, high: Array) -> bool:
+    least, greatest = _reach(built, one)
+    return bool((greatest > low).all() and (least < high).all())
+
+
+def _reach(built: Built, one: Set) -> tuple[Array, Array]:
+    """(3,), (3,) least and greatest corner of a part's box."""
     corners = built.bodies[one.piece].shape.outermost @ one.pose[:3, :3].T + one.pose[:3, 3]
-    return bool((corners.max(axis=0) > low).all() and (corners.min(axis=0) < high).all())
+    return corners.min(axis=0), corners.max(axis=0)
 
 
 def _off_a_seat(built: Built, each: Set, row: int, part: str) -> list[Problem]:
     """A part at coordinates that nothing holds but that is near a seat."""
     body = built.bodies[each.piece]
     best: tuple[float, str, Array] | None = None
+    low, high = _reach(built, each)
     for other in built.sets[:row]:
         theirs = built.bodies[other.piece]
+        if not _meets(built, other, low - body.pitch, high + body.pitch):
+            continue  # none of its seats is as near as one that was meant
         for _, pose, told in _places(body, theirs, other, each.pose):
             off = pose[:3, 3] - each.pose[:3, 3]
             if np.abs(pose[:3, :3] - each.pose[:3, :3]).max() > 0.05:

@@ -19,6 +19,7 @@ from steps.features.roles import Round
 from steps.joints.contact import Contact
 from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.model import Array, Feature, Measure, Measures, Model, Shape, TouchKind
+from steps.remembered import remembered
 from steps.wording import Wording
 
 #: Axes within this cosine of each other are one way.
@@ -277,6 +278,13 @@ def sockets(
     shape: Shape, parts: Anatomy, stud: Round, frame: Array, pitch: float, seats: Sequence[Seat]
 ) -> list[Seat]:
     """Places of the underside that take ``stud``; where there is none, of the first side that does."""
+    basis = (parts.mesh, stud, frame, pitch, seats)
+    return remembered("sockets", basis, lambda: _sockets(shape, parts, stud, frame, pitch, seats))
+
+
+def _sockets(
+    shape: Shape, parts: Anatomy, stud: Round, frame: Array, pitch: float, seats: Sequence[Seat]
+) -> list[Seat]:
     for name in ("under", "top", "front", "back", "left", "right"):
         way = np.array(WAYS[name]) @ frame
         found = _sockets_on(shape, parts, stud, way, frame, pitch, seats)
