@@ -300,6 +300,30 @@ def test_what_slides_on_what_turns_is_free() -> None:
     assert found["ring 1", "ring 2"].glue_area_mm2 == 0 < found["floor", "foot"].glue_area_mm2
 
 
+@pytest.mark.parametrize(("long", "moves"), [(12, True), (6, False)], ids=["through", "to its end"])
+def test_a_ring_on_a_pin_that_goes_through_it_turns(long: float, moves: bool) -> None:
+    """It lies on a shoulder and fits closely; a pin that ends within it is a peg pushed home."""
+    foot = box((-9, -9, -5), (9, 9, 0)) + rod(2.7, long, (0, 0, -1))
+    ring = rod(8, 5) - rod(2.87, 7, (0, 0, -1))
+    joint = only(joints_of(placed([(foot, np.eye(4)), (ring, np.eye(4))])))
+    assert (joint.kind, joint.moves, joint.glue_area_mm2 == 0) == ("peg", moves, moves)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_square_peg_through_a_plate_is_found_wherever_it_lies(seed: int) -> None:
+    """Ends of a cut differ by rounding, and it has an outline all the same; a hollow plug is one peg."""
+    random = np.random.default_rng(seed)
+    pose = turn(random.normal(size=3), float(random.uniform(0, 360)))
+    pose[:3, 3] = random.uniform(-50, 50, 3)
+    wide = float(random.uniform(6, 9))
+    peg = box((-wide, -wide, 0), (wide, wide, 15)) - box((1 - wide, 1 - wide, -1), (wide - 1, wide - 1, 14))
+    room = wide + 0.15
+    plate = box((-20, -20, 0), (20, 20, 9)) - box((-room, -room, -1), (room, room, 10))
+    joint = only(joints_of(placed([(plate, pose), (peg, pose @ shift(0, 0, -3.3))])))
+    assert (joint.kind, joint.contacts, len(joint.touches)) == ("peg", 1, 1)
+    assert joint.gap_mm == pytest.approx(0.15, abs=NEAR)
+
+
 def test_a_hinge() -> None:
     """A pin between two cheeks in a knuckle's bore."""
     cheeks = box((0, 0, 0), (2, 10, 10)) + box((12, 0, 0), (14, 10, 10)) + box((0, 0, 0), (14, 10, 1))

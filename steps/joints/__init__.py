@@ -34,6 +34,8 @@ from steps.settings import Settings
 
 #: Standard gravity, N per kg.
 GRAVITY = 9.81
+#: Vertices lie within a plug's radius up to this share of it.
+AXIAL = 1e-3
 #: Without studs the unit length is this share of the median part's longest extent.
 UNIT_SHARE = 0.25
 
@@ -134,7 +136,16 @@ def _carried(body: Anatomy, radii: Sequence[float]) -> _Carried:
         rounds.append(plug)
         kinds.append("hinge" if plug.role == "pin" else "stud" if stud else "peg")
     balls = tuple(s for s in body.spheres if s.convex and s.share > BALL_SHARE)
-    return _Carried(Plugs(tuple(rounds), tuple(kinds)), balls)
+    tips = tuple(_tip(body, plug) if kind == "peg" else 0.0 for plug, kind in zip(rounds, kinds, strict=True))
+    return _Carried(Plugs(tuple(rounds), tuple(kinds), tips), balls)
+
+
+def _tip(body: Anatomy, plug: Round) -> float:
+    """How far a body goes on along a plug's axis within its radius, mm from its start."""
+    off = body.mesh.vertices - plug.cylinder.start
+    along = off @ plug.cylinder.axis
+    across = np.linalg.norm(off - along[:, None] * plug.cylinder.axis, axis=1)
+    return float(along[across <= (1 + AXIAL) * plug.cylinder.radius].max(initial=0.0))
 
 
 # ------------------------------------------------------------------------- one situation

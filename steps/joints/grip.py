@@ -8,7 +8,7 @@ through the vertices, so coarse facets do not add their sag; any other surface g
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -38,6 +38,8 @@ THIN_SLICE = 0.02
 BRIDGED_MM = 0.2
 #: Axes within this of each other are parallel (cosine).
 PARALLEL = np.cos(np.radians(1.0))
+#: What goes on past the end of a hole by more than this share of its radius goes through it.
+THROUGH = 0.5
 #: Less engaged length than this share of the plug's radius is a brush, not a contact.
 LEAST_DEPTH = 0.04
 
@@ -66,6 +68,7 @@ class Plugs:
 
     rounds: tuple[Round, ...]
     kinds: tuple[TouchKind, ...]
+    tips: tuple[float, ...]  #: how far the shape goes on along each one's axis, mm from its start
 
     @cached_property
     def start(self) -> Array:
@@ -107,7 +110,8 @@ def plug_contacts(plugs: Plugs, pose: Array, other: Anatomy, backed: bool = True
         for i, start in zip(group, starts, strict=True):
             contact = _contact(plugs.rounds[i], plugs.kinds[i], start, axis, cuts, other, backed)
             if contact is not None:
-                found.append(contact)
+                beyond = plugs.tips[i] - float((contact.point - start) @ axis) - contact.depth / 2
+                found.append(replace(contact, through=beyond > THROUGH * contact.radius))
     return found
 
 

@@ -150,8 +150,8 @@ def _coaxial(one: Contact, other: Contact) -> bool:
 
 
 def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contact], scale: float) -> bool:
-    """Balls and hinges; a single round peg that turns freely, or that nothing else stops; a prism that
-    nothing stops along its axis.
+    """Balls and hinges; a single round peg that turns freely, or goes right through, or that nothing else
+    stops; a prism that nothing stops along its axis.
 
     What was drawn to move at the file's own size is meant to, whatever the scale makes of its gap; one drawn
     to be squeezed is not.
@@ -165,4 +165,5 @@ def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contac
         return False
     if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
         return False
-    return own >= TURNS[0] or (own >= 0 and len(contacts) == len(chosen))
+    unstopped = len(contacts) == len(chosen) or all(c.through for c in chosen)
+    return own >= TURNS[0] or (own >= 0 and unstopped)

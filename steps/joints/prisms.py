@@ -36,6 +36,8 @@ SAME_WAY = np.cos(np.radians(10.0))
 LEAST_WAYS = 3
 #: A section is cut beside the level of a vertex, by this share of the body's size.
 OFF_LEVEL = 1.234e-4
+#: Ends of a cut's stretches closer than this share of the body's size are one point: rounding.
+SAME_POINT = 1e-7
 #: A face lies on an outline within this share of the root of the area within.
 ON_OUTLINE = 0.1
 #: Less engaged length than this share of half the least width is a brush.
@@ -74,7 +76,9 @@ def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) ->
             to_first = np.eye(4) if carrier == 0 else pose
             for cluster in _clusters(across, axis, body, to_first):
                 sides = _sides(cluster, axis, carrier)
-                contact = _contact(sides, stops, axis, carrier, body, to_first) if sides else None
+                if not sides or rows.issuperset(each.rows for each in sides):
+                    continue  # a thin wall's outside and inside are outlines of one prism
+                contact = _contact(sides, stops, axis, carrier, body, to_first)
                 if contact is not None:
                     contacts.append(contact)
                     rows.update(each.rows for each in sides)
@@ -93,7 +97,10 @@ def _clusters(across: Sequence[Facing], axis: Array, body: Anatomy, pose: Array)
     own = turn.T @ axis
     cut = section(body.mesh, own, level - float(shift @ axis) + OFF_LEVEL * float(np.ptp(body.mesh.bounds)))
     lines = shapely.linestrings(cut.segments) if len(cut.segments) else []
-    pieces = shapely.get_parts(shapely.polygonize(shapely.get_parts(shapely.node(shapely.union_all(lines)))))
+    grain = SAME_POINT * float(np.ptp(body.mesh.bounds))
+    pieces = shapely.get_parts(
+        shapely.polygonize(shapely.get_parts(shapely.union_all(lines, grid_size=grain)))
+    )
     found = []
     for piece in pieces:
         ring = shapely.get_exterior_ring(piece)

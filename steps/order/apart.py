@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
+import networkx as nx
 import numpy as np
 
 from steps.model import Array, IntArray, Move, Rotation
@@ -23,6 +24,8 @@ from steps.order.site import Site
 UNDER = -1e-6
 
 
+#: Undersides within this share of the pitch are at one height: rounding and mending, not a clearance.
+LEVEL_SHARE = 0.004
 #: Bent moves are looked for among so many stuck units at most: each is tried against all its neighbours.
 MOST_BENT = 300
 #: Lengths tried for the short leg of a bent move, as shares of the pitch.
@@ -125,7 +128,7 @@ class TakeApart:
         self.likely = likely
         self.directions = directions_by_preference(site)
         self.steepness = {way: _steepness(site, way) for way in self.directions}
-        self.depth = (-np.round(site.spans[:, 0] / site.motion.along_mm)).tolist()
+        self.depth = (-np.round(site.spans[:, 0] / (LEVEL_SHARE * site.motion.length_mm))).tolist()
         self.above = [each for each in self.directions if not is_under(site, each)]
         self.below = [each for each in self.directions if is_under(site, each)] if below else []
         self.left = dict.fromkeys(within, True)
@@ -135,10 +138,10 @@ class TakeApart:
             self.later.setdefault(first, []).append(then)
         self.columns: dict[int, Columns] = {}
         self.unseen: dict[int, list[int]] = {}  # direction -> units to look at
-        #: direction -> heap of units that can leave, the highest first: (depth, -unit)
-        self.free: dict[int, list[tuple[float, int]]] = {}
+        self.free: dict[int, list[int]] = {}  # direction -> heap of units that can leave, and some gone ones
         self.watching: dict[int, list[tuple[int, int]]] = {}  # blocking part -> (direction, unit)
         self.lengths_tried = 0
+        self.lengths_found: set[float] = set()  # of short legs that brought a unit out
 
     def run(self) -> Apart:
         result = Apart()
@@ -149,6 +152,8 @@ class TakeApart:
             turned = self._turned_way() if odd and bent is None and not self.likely else None
             if bent is not None:
                 unit, direction, legs = bent
+                self.lengths_tried = 0
+                self.lengths_found.add(round(float(np.linalg.norm(legs[-1])), 3))
                 result.legs[unit] = legs
                 result.before += [(unit, other) for other in self._in_the_way(unit, legs, result.sequence)]
             elif turned is not None:
@@ -181,23 +186,37 @@ class TakeApart:
         return -1
 
     def _next(self, directions: Sequence[int]) -> tuple[int, int] | None:
-        """The highest unit that can leave by one of the steepest ways that serve: what stands on the table
-        is left standing, and what hands could as well push out from under the rest comes off from above."""
-        for _, alike in groupby(directions, key=self.steepness.__getitem__):
-            tops = [(*top, direction) for direction in alike if (top := self._highest(direction)) is not None]
-            if tops:
-                unit, direction = min(tops)[1:]
-                heapq.heappop(self.free[direction])
-                return direction, -unit
+        """A unit that can leave by one of the steepest ways that serve.
+
+        Straight up any order will do. By other ways goes first what leaves nothing hanging, and of that the
+        highest: what stands on the table, and carries the rest, is left standing.
+        """
+        for steep, alike in groupby(directions, key=self.steepness.__getitem__):
+            ways = [way for way in alike if self._leaving(way)]
+            if ways and steep == 1.0:
+                return ways[0], -heapq.heappop(self.free[ways[0]])
+            if ways:
+                free = [(-unit, way) for way in ways for unit in self.free[way] if -unit in self.left]
+                needed = self._needed()
+                unit, way = min(free, key=lambda each: (each[0] in needed, self.depth[each[0]], -each[0]))
+                return way, unit
         return None
 
-    def _highest(self, direction: int) -> tuple[float, int] | None:
-        """Of the units that can leave this way, the first of the heap."""
+    def _leaving(self, direction: int) -> bool:
+        """Whether a unit can leave this way; then it is the first of the heap."""
         self._look(direction)
         heap = self.free[direction]
-        while heap and -heap[0][1] not in self.left:
+        while heap and -heap[0] not in self.left:
             heapq.heappop(heap)
-        return heap[0] if heap else None
+        return bool(heap)
+
+    def _needed(self) -> set[int]:
+        """Units without which others would not hang together, nor with the table, any longer."""
+        graph = nx.Graph()
+        graph.add_edges_from((-1, unit) for unit in self.left if self.site.grounded[unit])
+        for unit in self.left:
+            graph.add_edges_from((unit, other) for other in self.site.neighbours[unit] if other in self.left)
+        return set(nx.articulation_points(graph))
 
     def _look(self, direction: int) -> None:
         """Look again at every unit whose known blocker along the direction has gone."""
@@ -209,7 +228,7 @@ class TakeApart:
                 continue
             hit = self.blocker(unit, direction)
             if hit < 0:
-                heapq.heappush(heap, (self.depth[unit], -unit))
+                heapq.heappush(heap, -unit)
             else:
                 self.watching.setdefault(hit, []).append((direction, unit))
 
@@ -227,7 +246,7 @@ class TakeApart:
     def _bent_by(self, lengths: Callable[[int, int], Iterable[float]]) -> tuple[int, int, Array] | None:
         everyone = np.array(sorted(part for unit in self.left for part in self.site.units[unit].parts))
         table = self.site.spans[:, 0].min() - self.site.motion.along_mm
-        for unit in sorted(self.left):
+        for unit in self._easiest_first():
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
             others = everyone[~np.isin(everyone, self.site.units[unit].parts)]
@@ -252,11 +271,12 @@ class TakeApart:
         return None
 
     def _short_lengths(self, unit: int, short: int) -> list[float]:
-        """How far the first leg may go, shortest first: out of its joints, or by shares of a pitch."""
+        """How far the first leg may go, shortest first: out of its joints, by shares of a pitch, or as far as
+        others went."""
         pitch = self.site.motion.length_mm
         depths = [tie.joint.depth_mm for tie in self.site.joints_of[unit]]
         lengths = {round(depth + self.site.motion.along_mm, 3) for depth in depths if depth > 0}
-        lengths |= {round(share * pitch, 3) for share in SHORT_SHARES}
+        lengths |= {round(share * pitch, 3) for share in SHORT_SHARES} | self.lengths_found
         return sorted(lengths)
 
     def _every_length(self, unit: int, short: int) -> Iterator[float]:
@@ -309,7 +329,7 @@ class TakeApart:
         if among in turning.stuck:
             return None
         most = turning.looked_at + MOST_TURNED
-        for unit in sorted(self.left, key=self._held_by):  # what fewest hold comes off soonest
+        for unit in self._easiest_first():
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
             others = [other for other in self.left if other != unit]
@@ -323,24 +343,36 @@ class TakeApart:
             turning.stuck.add(among)
         return None
 
-    def _held_by(self, unit: int) -> tuple[int, int]:
-        return sum(other in self.left for other in self.site.neighbours[unit]), unit
+    def _easiest_first(self) -> list[int]:
+        """Units that are left: without which nothing hangs, then what fewest hold, then the highest."""
+        needed, around = self._needed(), self.site.neighbours
+        held = {unit: sum(other in self.left for other in around[unit]) for unit in self.left}
+        return sorted(self.left, key=lambda unit: (unit in needed, held[unit], self.depth[unit], unit))
 
     def _turned_about(
         self, unit: int, others: Sequence[int], axis: Array, point: Array, most: int
     ) -> tuple[int, Rotation] | None:
-        """The least turn about a line after which the unit leaves along it, and that way."""
+        """The least turn about a line after which the unit leaves along it, and that way; of several together
+        the one in their middle."""
         motion, own = self.site.motion, self.site.units[unit].parts
         ways = [way for way in self.above if abs(float(motion.vector(way) @ axis)) > ALONG_AXIS]
         ahead = {way: self._passed(unit, others, way) for way in ways}
         close = self._passed(unit, others)
+        out: list[Rotation] = []
         for turn in motion.turning.free_turns(own, close, axis, point, MOST_DEGREES) if ways else ():
-            for way in ways:
-                if motion.turning.slides_out(own, ahead[way], turn.begin, motion.vector(way)):
-                    return way, turn
-            if motion.turning.looked_at > most:
+            if out and turn.degrees * out[0].degrees < 0:
                 break
-        return None
+            asked = ways[:1] if out else ways
+            free = [
+                way
+                for way in asked
+                if motion.turning.slides_out(own, ahead[way], turn.begin, motion.vector(way))
+            ]
+            if free:
+                ways, out = free, [*out, turn]
+            elif out or motion.turning.looked_at > most:
+                break
+        return (ways[0], out[len(out) // 2]) if out else None
 
     def _passed(self, unit: int, others: Iterable[int], way: int | None = None) -> list[int]:
         """Part rows of the units that a unit could meet while it is turned on the spot, or then leaves."""

@@ -22,10 +22,11 @@ def moves_as_one(
 ) -> tuple[int, ...]:
     """The smallest set of the stuck units that leaves as one; empty when there is none.
 
-    Ties go to the direction nearest to up, then to the lowest unit numbers. ``wishes`` (earlier, later)
-    bind too: the earlier one drags the later one along. Ways through the table only if ``below``.
+    One that leaves what stands on the table standing comes before others. Ties go to the direction nearest
+    to up, then to the lowest unit numbers. ``wishes`` (earlier, later) bind too: the earlier one drags the
+    later one along. Ways through the table only if ``below``.
     """
-    best: tuple[int, int, tuple[int, ...]] | None = None
+    best: tuple[bool, int, int, tuple[int, ...]] | None = None
     left = set(stuck)
     for rank, direction in enumerate(directions_by_preference(site)):
         if is_under(site, direction) and not below:
@@ -36,9 +37,10 @@ def moves_as_one(
         for node in condensed.nodes:
             members = tuple(sorted(condensed.nodes[node]["members"]))
             if condensed.out_degree(node) == 0 and 1 < len(members) < len(stuck):
-                found = (len(members), rank, members)
+                standing = bool(site.grounded[list(members)].any())
+                found = (standing, len(members), rank, members)
                 best = found if best is None else min(best, found)
-    return best[2] if best else ()
+    return best[3] if best else ()
 
 
 def dragging(site: Site, units: Sequence[int], direction: int) -> nx.DiGraph:
@@ -101,7 +103,7 @@ def still_locked(site: Site, units: Sequence[int], straight: bool = False) -> tu
 
 def locked_problem(site: Site, stuck: Sequence[int]) -> Problem:
     """Which parts lock each other, as few as can be named: none of them can be left out."""
-    units = minimal_locked(site, stuck)
+    units = minimal_locked(site, stuck) or tuple(stuck)
     parts = sorted(part for unit in units for part in site.units[unit].parts)
     names = [site.model.parts[part].source for part in parts]
     return Problem(

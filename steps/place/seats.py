@@ -386,7 +386,9 @@ def _held(parts: Anatomy, stud: Round, feet: Array, way: Array) -> tuple[list[in
     )
     kind: TouchKind = "stud"
     met: list[tuple[int, Contact]] = []
-    for contact in plug_contacts(Plugs(rounds, (kind,) * len(rounds)), np.eye(4), parts, False):
+    for contact in plug_contacts(
+        Plugs(rounds, (kind,) * len(rounds), (0.0,) * len(rounds)), np.eye(4), parts, False
+    ):
         row = int(np.argmin([_apart(contact.point, foot, way) for foot in feet]))
         if _from_mouth(contact, feet[row], way, stud):
             met.append((row, contact))

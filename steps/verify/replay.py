@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 
 from steps.model import Array, Model
-from steps.planfile import AssemblyEntry, MoveEntry, PlanFile, StepEntry, TurnEntry
+from steps.planfile import AssemblyEntry, JointEntry, MoveEntry, PlanFile, StepEntry, TurnEntry
 from steps.progress import over
 from steps.verify.footing import ENOUGH, UPWARDS, Footing, Ground
 from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance
@@ -20,6 +20,10 @@ from steps.verify.standing import Stander
 RISES = 1e-6
 #: A stud has its gap to both sides, and this much more, mm, may be rounding of the file or of facets.
 ROOMS, ROOM_MM = 2.0, 0.1
+#: A pin has this share of its part's least side as play at most: a quarter of its own radius.
+PLAY_SHARE = 0.125
+#: Gaps and distances that differ by less are one: rounding of the plan.
+ROUNDED_MM = 0.01
 #: Less than this is no turn (cosine of 1 degree).
 SAME_WAY = float(np.cos(np.radians(1.0)))
 #: A stud keeps its part, however loose, while its build leans no further than this (cosine of 45 degrees).
@@ -493,12 +497,19 @@ class Replay:
         for joint in self.plan.joints:
             check.looked_at += 1
             apart = self.toucher.distance(joint.a, joint.b)
-            if apart <= self.toucher.within_mm:
+            if apart <= max(self.toucher.within_mm, self._play(joint)):
                 self.touching.add_edge(joint.a, joint.b)
             else:
                 check.fault(f"{joint.id}: the parts are {apart:.2f} mm apart", parts=[joint.a, joint.b])
         if self.plan.steps:
             self._none_left_out(np.array(self.plan.steps[-1].up), check)
+
+    def _play(self, joint: JointEntry) -> float:
+        """How far a pin may stand off its hole all round, mm: as the plan says, and no more than the thinner
+        of the two has room for."""
+        sides = [self.model.shape_by_id[self.model.part_by_id[each].shape] for each in (joint.a, joint.b)]
+        most = PLAY_SHARE * min(float(shape.size_mm.min()) for shape in sides)
+        return 0.0 if joint.kind == "rest" else min(joint.gap_mm, most) + ROUNDED_MM
 
     def _none_left_out(self, up: Array, check: Check) -> None:
         """What lies on another part in the finished model has a joint with it."""
