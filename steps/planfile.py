@@ -39,7 +39,7 @@ from steps.model import (
     TouchKind,
 )
 from steps.settings import Settings
-from steps.value_faults import what_is_wrong
+from steps.value_faults import place_of, what_is_wrong
 
 FORMAT = "stepleaf-plan"
 VERSION = 1
@@ -577,9 +577,9 @@ def parse_plan(text: str, name: str = "plan") -> PlanFile:
 
 
 def _faults(error: ValidationError) -> Iterable[str]:
-    faults = error.errors(include_url=False, include_input=False, include_context=False)
-    for fault in faults[:FAULTS_LISTED]:
-        yield f"- {'.'.join(str(at) for at in fault['loc'])}: {what_is_wrong(fault)}"
+    found = error.errors(include_url=False, include_input=False, include_context=False)
+    faults = list(dict.fromkeys(f"- {place_of(fault)}: {what_is_wrong(fault)}" for fault in found))
+    yield from faults[:FAULTS_LISTED]
     if len(faults) > FAULTS_LISTED:
         yield f"- and {len(faults) - FAULTS_LISTED} more"
 

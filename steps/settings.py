@@ -23,7 +23,7 @@ from steps.letters import unsteered
 from steps.limits import Limits, raised_by
 from steps.model import Aim
 from steps.toml_file import read_toml
-from steps.value_faults import shown, what_is_wrong
+from steps.value_faults import place_of, shown, what_is_wrong
 
 #: Classes that a number on the fit card can have, tightest first.
 CARD_CLASSES = ("tight", "press", "slide", "loose")
@@ -309,7 +309,7 @@ def load_settings(path: Path | None = None, *, found: bool = False, **options: A
 
 def _fault(fault: Any, path: Path | None, options: dict[str, Any]) -> str:
     """Where a wrong value stands, the option or the file's line, what it is, and what would be right."""
-    at = [str(each) for each in fault["loc"]]
+    at = place_of(fault).split(".")
     if at[:1] == ["limits"] and options.get("limits"):
         where = f"--limit {at[-1]}"
     elif at and options.get(at[0]) is not None:

@@ -39,6 +39,12 @@ def what_is_wrong(fault: Mapping[str, Any]) -> str:
     return words or str(fault["msg"]).replace("Input should be", "must be")
 
 
+def place_of(fault: Mapping[str, Any]) -> str:
+    """Where a fault stands, as "steps.1.move": without the kinds that were tried there, which only pydantic
+    names."""
+    return ".".join(str(at) for at in fault["loc"] if not (isinstance(at, str) and "[" in at))
+
+
 def shown(value: Any) -> str:
     """A wrong value as it stands in a file, cut where it is long."""
     if isinstance(value, (str, int, float)) and not isinstance(value, bool):

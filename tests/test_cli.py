@@ -779,3 +779,23 @@ def test_a_reader_that_leaves_early_causes_no_traceback(model: Path) -> None:
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
     assert "Traceback" not in done.stderr and "BrokenPipe" not in done.stderr
     assert shutil.which("head") is None or len(done.stdout) == 10
+
+
+def test_no_warning_of_a_library_reaches_the_terminal() -> None:
+    work = (
+        "import warnings, steps.cli as c; c.run = lambda a: warnings.warn('divide by zero') or 0; c.main([])"
+    )
+    made = subprocess.run([sys.executable, "-c", work], capture_output=True, text=True, check=True)
+    assert made.stderr == ""
+
+
+def test_letters_that_the_terminals_encoding_lacks_are_no_fault(tmp_path: Path) -> None:
+    cube().export(tmp_path / "wänd \u2713 x2.stl")
+    made = subprocess.run(
+        [sys.executable, "-m", "steps.cli", "inspect", str(tmp_path)],
+        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=False,
+    )
+    assert made.returncode == 0, made.stderr
+    assert b"w\\xe4nd \\u2713" in made.stdout

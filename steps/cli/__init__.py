@@ -7,9 +7,11 @@ Exit status: 0 done; 1 the model cannot be built as asked; 2 wrong use or unread
 from __future__ import annotations
 
 import errno
+import io
 import os
 import signal
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import NoReturn
 
@@ -26,6 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     even where interrupts were ignored at the start, as by a shell for what it runs in the background."""
     for number in TO_END:
         signal.signal(number, _stop)
+    _speak_plainly()
     try:
         status = run(sys.argv[1:] if arguments is None else list(arguments))
     except KeyboardInterrupt:  # after the last word
@@ -33,6 +36,15 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     for number in TO_END:  # the status stands; one that comes now would end the process by the signal
         signal.signal(number, signal.SIG_IGN)
     sys.exit(status)
+
+
+def _speak_plainly() -> None:
+    """No warning of a library's reaches the terminal, and a letter that its encoding lacks is no fault."""
+    if not os.environ.get(TRACE_VARIABLE):
+        warnings.simplefilter("ignore")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def run(arguments: Sequence[str]) -> int:

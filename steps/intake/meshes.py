@@ -88,7 +88,7 @@ def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
             found: dict[MendKind, int] = {"inside out": 1} if turned else {}
             return TidyMesh(*renumbered(vertices, outward), True, Mending(found), not turned)
     made = mend(vertices, faces)
-    if made is None:
+    if made is None or not len(made.faces) or _is_flat(made.vertices):  # all that closed may be dust
         return None
     return TidyMesh(made.vertices, made.faces, is_closed(made.faces), made.mending)
 
