@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from steps.errors import UnreadableInput, WrongSettings
+from steps.errors import BeyondLimit, WrongSettings
 
 #: Bytes of a file of settings or a build file: a thousand wishes in long words are a tenth of it.
 #: No setting itself, since it guards the reading of settings.
@@ -52,10 +52,10 @@ LIMITS = Limits()
 
 
 def refuse_more(what: str, many: float, limit: str, limits: Limits) -> None:
-    """Raises UnreadableInput where ``many`` is over the limit of that name; ``what`` is "m.stl: 7 faces"."""
+    """Raises BeyondLimit where ``many`` is over the limit of that name; ``what`` is "m.stl: 7 faces"."""
     most = getattr(limits, limit)
     if many > most:
-        raise UnreadableInput(
+        raise BeyondLimit(
             f"{what}, at most {most:,} are read. Export less at once, or raise it: --limit "
             f"{limit}={_round(many)}."
         )

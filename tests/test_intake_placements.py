@@ -246,3 +246,15 @@ def test_a_cell_without_end_is_told(folder):
     table(folder, "n" * 200_000 + ",screw.stl,red,0,0,0,0,0,0")
     with pytest.raises(UnreadableInput, match="too long"):
         read_model(folder, PLAIN)
+
+
+def test_a_table_that_is_wrong_all_over_is_not_told_to_the_end(folder):
+    table(folder, *["f 1 1 1"] * 50_000)
+    with pytest.raises(FaultyModel, match="nothing was looked at") as caught:
+        read_model(folder, PLAIN)
+    assert 100 <= len(caught.value.problems) < 120
+    many = [f"a{row},{row}.stl,red,0,0,0,0,0,0" for row in range(20_000)]
+    table(folder, *many)
+    with pytest.raises(FaultyModel, match=r"0\.stl") as caught:
+        read_model(folder, PLAIN)
+    assert len(caught.value.problems) <= 120

@@ -298,8 +298,8 @@ def test_what_moves_only_together_is_built_apart():
     assert last.attaches and np.allclose(last.attaches[0].move.legs, [[0, 0, -1]])
 
 
-def test_links_of_a_chain_lock():
-    """Two linked rings lock; the error names them and not the block beside them."""
+def linked_rings() -> tuple[Model, Measures, Joints]:
+    """Two rings through each other, and two blocks beside them."""
     ring = m3.Manifold.cube([40, 40, 10]) - m3.Manifold.cube([20, 20, 10]).translate([10, 10, 0])
     solid = to_solid("ring", ring)
     items = [
@@ -308,7 +308,12 @@ def test_links_of_a_chain_lock():
         ("free block", block(2, 2, Module()), shift(100, 0, -15)),
         ("top block", block(2, 2, Module()), shift(100, 0, -5)),
     ]
-    model, measures, joints = world(items, [("free block", "top block", UP)])
+    return world(items, [("free block", "top block", UP)])
+
+
+def test_links_of_a_chain_lock():
+    """Two linked rings lock; the error names them and not the block beside them."""
+    model, measures, joints = linked_rings()
     with pytest.raises(NoBuildableOrder) as caught:
         plan_order(model, measures, joints, Settings())
     named = set(names_of(model, caught.value.problems[0].parts))

@@ -21,6 +21,8 @@ from steps.model import Problem
 
 COLUMNS = ("id", "file", "colour", "x", "y", "z", "rx", "ry", "rz")
 NUMBERS = COLUMNS[3:]
+#: Faults told of one table: whoever mends these will see what the others are.
+MOST_FAULTS = 100
 #: Names that say what such a table is.
 CALLED = ("placement", "placements")
 
@@ -56,10 +58,17 @@ def read_placements(path: Path, limits: Limits = LIMITS) -> Scene:
     faults: list[Problem] = []
     meshes: list[RawMesh] = []
     where = _read_files(path, rows, meshes, faults, limits)
-    colours = [_checked_colour(row, faults) for row in rows]
-    places = np.array([_places(row, faults) for row in rows])
+    colours: list[Colour | None] = []
+    placed: list[list[float]] = []
+    for row in rows:
+        colours.append(_checked_colour(row, faults))
+        placed.append(_places(row, faults))
+        if len(faults) >= MOST_FAULTS:
+            text = f"{row}: from here on nothing was looked at, since so much before is wrong."
+            raise FaultyModel([*faults, Problem("placement-row", "error", (), text)])
     if faults:
         raise FaultyModel(faults)
+    places = np.array(placed)
     turns = Rotation.from_euler("xyz", places[:, 3:], degrees=True).as_matrix()
     files = [where[row.cells["file"]] for row in rows]
     parts = [
@@ -121,10 +130,14 @@ def _read_files(
 ) -> dict[str, tuple[int, Colour | None]]:
     """Row in ``meshes`` and own colour of every file named; one fault for each that cannot be read."""
     where: dict[str, tuple[int, Colour | None]] = {}
-    for name in dict.fromkeys(row.cells.get("file", "") for row in rows):
-        users = [row for row in rows if row.cells.get("file", "") == name]
+    users_of: dict[str, list[_Row]] = {}
+    for row in rows:
+        users_of.setdefault(row.cells.get("file", ""), []).append(row)
+    for name, users in users_of.items():
+        if len(faults) >= MOST_FAULTS:
+            break
         if not name:
-            faults += [_fault(row, "names no file.") for row in users]
+            faults += [_fault(row, "names no file.") for row in users[:MOST_FAULTS]]
             continue
         try:
             mesh, colour = read_whole(path.parent / name.replace("\\", "/"), limits)
@@ -145,7 +158,7 @@ def _checked_colour(row: _Row, faults: list[Problem]) -> Colour | None:
     written = row.cells.get("colour", "")
     colour = parse_colour(written) if written else None
     if written and colour is None:
-        faults.append(_fault(row, f"colour {written!r} is neither '#rrggbb' nor a plain colour name."))
+        faults.append(_fault(row, f"colour {written[:40]!r} is neither '#rrggbb' nor a plain colour name."))
     return colour
 
 
@@ -159,10 +172,10 @@ def _number(row: _Row, column: str, faults: list[Problem]) -> float:
     try:
         value = float(written.replace(",", "."))
     except ValueError:
-        faults.append(_fault(row, f"{column} is {written!r}, which is not a number."))
+        faults.append(_fault(row, f"{column} is {written[:40]!r}, which is not a number."))
         return math.nan
     if not math.isfinite(value):
-        faults.append(_fault(row, f"{column} is {written!r}; a place must be finite."))
+        faults.append(_fault(row, f"{column} is {written[:40]!r}; a place must be finite."))
     return value
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from weakref import WeakKeyDictionary
@@ -25,6 +26,8 @@ OPPOSED = np.cos(np.radians(0.6))
 AREA_SHARE = 0.002
 #: Corners kept of a shared area's outline.
 MAX_CORNERS = 8
+#: Grid of a union over the size of what is united: far below any tolerance, far above rounding.
+GRID_SHARE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,10 +44,14 @@ class Flat:
     def outline(self) -> shapely.Geometry:
         """The region; few of a shape's flats ever meet another, so it is made when first asked for."""
         triangles = shapely.polygons(self.triangles)
-        joined = shapely.coverage_union_all(triangles)
-        if shapely.is_valid(joined) and abs(joined.area - self.area) <= 1e-6 * self.area:
-            return joined
-        return shapely.union_all(triangles)  # triangles that overlap or do not share their edges
+        with suppress(shapely.GEOSException):
+            joined = shapely.coverage_union_all(triangles)
+            if shapely.is_valid(joined) and abs(joined.area - self.area) <= 1e-6 * self.area:
+                return joined
+        # triangles that overlap or do not share their edges: on a grid a union cannot fail
+        return shapely.union_all(
+            triangles, grid_size=GRID_SHARE * float(np.ptp(self.triangles, axis=(0, 1)).max())
+        )
 
 
 _known: WeakKeyDictionary[Anatomy, tuple[Flat, ...]] = WeakKeyDictionary()
