@@ -34,7 +34,8 @@ def final_holds(
     glued = bonded(structure, gluing.glued)
     held = {}
     for moments in over(list(sequence.by_assembly.values())):
-        hands = {moment.up.tobytes(): _hands(structure, glued, moment) for moment in moments}
+        by_up = {moment.up.tobytes(): moment for moment in moments}
+        hands = {up: _hands(structure, glued, moment) for up, moment in by_up.items()}
         for moment in over(moments):
             arriving = moment.arriving.tolist()
             here = hands[moment.up.tobytes()]
