@@ -587,7 +587,6 @@ class Step:
     attaches: tuple[Attach, ...]
     closes: tuple[str, ...]  #: joint ids that this step first closes
     up: Array  #: (3,) the model direction that points up on the table
-    expected_hold: tuple[str, ...] = ()  #: parts a hand must hold by what is known of glue yet; see Work
     doubtful: tuple[Wording, ...] = ()  #: why the step is doubtful (only with --anyway)
     note: str = ""  #: the user's note
     needs_push_n: float = 0.0  #: greatest force to press home in this step

@@ -52,7 +52,7 @@ def sample_plan() -> Plan:
     model, measures = _model()
     joints = _joints(model)
     order = _order(model, joints)
-    return Plan(model, measures, joints, order, _gluing(joints), _work(order))
+    return Plan(model, measures, joints, order, _gluing(joints), _work(model))
 
 
 def _model() -> tuple[Model, Measures]:
@@ -104,7 +104,7 @@ def _order(model: Model, joints: Joints) -> Order:
     tower = ("tower low", "tower middle", "tower high")
     lists = [
         ("A2", ("plinth front", "plinth back"), {}),
-        ("A2", ("plinth left", "plinth right"), {"expected_hold": ("plinth front",)}),
+        ("A2", ("plinth left", "plinth right"), {}),
         ("A1", tower[:2], {}),
         ("A1", tower[2:], {"up": [0, 1, 0]}),
         ("A2", (), {"note": "Mind the cable for the lamp."}),
@@ -128,8 +128,6 @@ def _order(model: Model, joints: Joints) -> Order:
             )
         attaches = () if names else (Attach("A1", 0, DOWN),)
         extra = {"up": [0, 0, 1], **extra}
-        if "expected_hold" in extra:
-            extra["expected_hold"] = tuple(ids[name] for name in extra["expected_hold"])
         steps.append(Step(number, assembly, adds, dict.fromkeys(adds, DOWN), attaches, closes, **extra))
     whole = Assembly(
         "A2", Term("whole model"), (tuple(part.id for part in model.parts),), Term("whole model")
@@ -155,12 +153,12 @@ def _gluing(joints: Joints) -> Gluing:
     return Gluing(marks, {}, loads, epoxy, drops={"J3": 4}, faces={"J3": faces})
 
 
-def _work(order: Order) -> Work:
-    held = {step.number: step.expected_hold for step in order.steps}
+def _work(model: Model) -> Work:
+    held = tuple(part.id for part in model.parts if part.source == "plinth front")
     work = [StepWork(n, by="child") for n in range(1, 9)]
-    work[1] = StepWork(2, ("J3",), 1, (), "adult", 2, 30.0)
+    work[1] = StepWork(2, ("J3",), 1, (), "adult", 2, 30.0, hold=held)
     work[4] = StepWork(5, (), None, ("J3",), "helper", 1, 0.0, lags_min=(30.0,))
-    return Work(tuple(replace(step, hold=held[step.number]) for step in work))
+    return Work(tuple(work))
 
 
 @dataclass

@@ -24,7 +24,10 @@ from steps.joints import find_joints
 from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Sight, StepWork, View, Work
 from steps.order import plan_order
 from steps.planfile import plan_file
+from steps.sequence import BuildSequence
 from steps.settings import OrderSettings, Settings
+from steps.settle.holds import Holds, final_holds
+from steps.statics import Structure
 from steps.verify import verify_plan
 from tests.order_models import joint, measures_of, model_of, planner_input
 
@@ -37,15 +40,22 @@ def wished(**wishes: object) -> Settings:
 GLUED = ("glued once", "glue bonds", "glue in time", "one piece", "lifted", "stays together")
 
 
+def without_glue(joints: Joints) -> Gluing:
+    marks = {each.id: "free" if each.moves else "press" for each in joints.joints}
+    return Gluing(marks, {}, {}, Adhesive())
+
+
+def held_in(model: Model, measures: Measures, joints: Joints, order: Order) -> Holds:
+    """What hands hold in each step of a plan without glue."""
+    structure = Structure.of(model, measures, joints, Settings())
+    return final_holds(structure, BuildSequence.of(model, order), without_glue(joints))
+
+
 def whole_plan(model: Model, measures: Measures, joints: Joints, order: Order) -> Plan:
     """A plan without glue and with the same view everywhere, for the verifier."""
-    gluing = Gluing(
-        {each.id: "free" if each.moves else "press" for each in joints.joints},
-        {},
-        {},
-        Adhesive(),
-    )
-    work = Work(tuple(StepWork(step.number, hold=step.expected_hold) for step in order.steps))
+    gluing = without_glue(joints)
+    holds = held_in(model, measures, joints, order)
+    work = Work(tuple(StepWork(step.number, hold=holds[step.number]) for step in order.steps))
     sights = tuple(Sight(step.number, View(0.7, 0.6), {}) for step in order.steps)
     return Plan(model, measures, joints, order, gluing, work, sights)
 
@@ -545,7 +555,8 @@ def test_what_leans_is_held():
         found, joints=tuple(replace(joint, push_n=0.0) for joint in found.joints)
     )  # nothing to press
     order = plan_order(model, measures, easy, wished(parts_per_step=1))
-    held = {name: bool(step.expected_hold) for step in order.steps for name in names_of(model, step.adds)}
+    holds = held_in(model, measures, easy, order)
+    held = {name: bool(holds[step.number]) for step in order.steps for name in names_of(model, step.adds)}
     masses = {part.source: measures.by_shape[part.shape].printed_g for part in model.parts}
     middle = {"pier": 10.0, "beam": 30.0, "weight 0": -20.0, "weight 1": -20.0, "weight 2": -20.0}
     built: list[str] = []
@@ -556,7 +567,8 @@ def test_what_leans_is_held():
             assert held[name] is not (0 < lean < 20), name
     assert held["beam"] and not held["pier"]
     order = plan_order(model, measures, found, wished(parts_per_step=1))
-    held = {name: bool(step.expected_hold) for step in order.steps for name in names_of(model, step.adds)}
+    holds = held_in(model, measures, found, order)
+    held = {name: bool(holds[step.number]) for step in order.steps for name in names_of(model, step.adds)}
     assert held == {name: name != "pier" for name in built}  # the weights are pressed on beyond the pier
 
 

@@ -25,20 +25,15 @@ def built(fits: dict[tuple[int, int], str], push_n: float = 0.0, hold_per_stud: 
     return replace(made, joints=Joints(joints))
 
 
-def one_by_one(made: Stack, hold: dict[int, tuple[str, ...]] | None = None) -> Order:
-    """A step for each part, in file order, with the given holds."""
+def one_by_one(made: Stack) -> Order:
+    """A step for each part, in file order."""
     steps = []
     for row, part in enumerate(made.model.parts):
         earlier = {each.id for each in made.model.parts[:row]}
         closes = tuple(
             joint.id for joint in made.joints.of_part.get(part.id, ()) if joint.other(part.id) in earlier
         )
-        number = row + 1
-        steps.append(
-            Step(
-                number, "A1", (part.id,), {part.id: DOWN}, (), closes, (0, 0, 1), (hold or {}).get(number, ())
-            )
-        )
+        steps.append(Step(row + 1, "A1", (part.id,), {part.id: DOWN}, (), closes, (0, 0, 1)))
     whole = Assembly("A1", "whole", (tuple(part.id for part in made.model.parts),))
     return Order((whole,), tuple(steps))
 
@@ -58,7 +53,7 @@ LOOSE = {(0, 1): "loose", (1, 2): "loose"}
 
 
 def test_a_loose_joint_that_is_left_bare_has_to_be_held():
-    """The order took both loose joints for glued; bare, the beam tips from its step on."""
+    """The beam tips from its step on."""
     made = built(LOOSE)
     work = settled(made, one_by_one(made), [])
     assert [bool(step.hold) for step in work.steps] == [False, True, True]
@@ -69,8 +64,7 @@ def test_a_loose_joint_that_is_left_bare_has_to_be_held():
 def test_glue_holds_from_the_step_after():
     """The beam's joint alone is glued: held while it sets, then not; and the next step waits for it."""
     made = built(LOOSE)
-    said = {2: ("P2",), 3: ("P2",)}
-    work = settled(made, one_by_one(made, said), ["J1"])
+    work = settled(made, one_by_one(made), ["J1"])
     assert [bool(step.hold) for step in work.steps] == [False, True, False]
     assert [step.needs_cured for step in work.steps] == [(), (), ("J1",)]
     assert [step.wait_min for step in work.steps] == [0.0, 30.0, 0.0]
@@ -88,22 +82,14 @@ def test_what_a_hand_does_not_hold_waits_for_its_glue():
     work = settled(made, one_by_one(made), ["J1"])
     assert work.steps[2].hold == ("P3",)
     assert work.steps[2].needs_cured == ("J1",)
-    both = settled(made, one_by_one(made, {3: ("P2", "P3")}), ["J1", "J2"])
-    assert both.steps[2].hold == ("P2", "P3") and both.steps[2].needs_cured == ()  # both are in hands
+    both = settled(made, one_by_one(made), ["J1", "J2"])
+    assert both.steps[2].hold == ("P3",) and both.steps[2].needs_cured == ("J1",)  # its own glue is wet
 
 
 def test_what_stands_bare_waits_for_no_glue():
-    """A hold that proves needless is taken back, and no wait is made of it."""
     made = built({(0, 1): "press", (1, 2): "loose"}, hold_per_stud=5.0)
-    work = settled(made, one_by_one(made, {2: ("P1",)}), [])
+    work = settled(made, one_by_one(made), [])
     assert not any(step.hold for step in work.steps) and not any(step.needs_cured for step in work.steps)
-
-
-def test_nothing_is_asked_where_the_order_knew():
-    """With the glue that the order reckoned with, what it expects to be held is held: nothing is weighed."""
-    made = built(LOOSE)
-    work = settled(made, one_by_one(made, {1: ("P1",)}), ["J1", "J2"])
-    assert [step.hold for step in work.steps] == [("P1",), (), ()]
 
 
 @pytest.mark.parametrize(("push_n", "hard"), [(130.0, True), (90.0, False)])

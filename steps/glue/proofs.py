@@ -22,7 +22,7 @@ from steps.glue.master import Cut
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
 from steps.statics.programme import least_growth, least_use
-from steps.statics.tree import Holds, holds_of, shallow_tree, tree_needs
+from steps.statics.tree import shallow_tree, tree_needs
 
 #: Contacts in all programmes that are solved for one model: about twenty seconds on one core. A count and not
 #: a clock, so that the same model gives the same set.
@@ -119,13 +119,7 @@ class Proofs:
         self.joint = np.append(self.structure.joint, np.full(len(table), -1))
         self.plain, self.strong = Contacts.join([plain, table]), Contacts.join([strong, table])
         self.equilibrium = Equilibrium(self.structure.bodies, self.plain)
-        self.bare_holds, self.glued_holds = self._holds(plain), self._holds(strong)
-
-    def _holds(self, contacts: Contacts) -> Holds:
-        joints, index = self.structure.joints.joints, self.structure.model.index_of
-        ends = np.array([(index[joint.b], index[joint.a]) for joint in joints], dtype=np.int64).reshape(-1, 2)
-        axis = np.array([joint.axis for joint in joints]).reshape(-1, 3)
-        return holds_of(contacts, self.structure.joint, axis, ends[:, 0], ends[:, 1])
+        self.bare_holds, self.glued_holds = self.structure.holds(plain), self.structure.holds(strong)
 
     def mask(self, glued: Iterable[int]) -> Mask:
         """(joints,) true at the rows."""

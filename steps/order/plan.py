@@ -9,7 +9,7 @@ from functools import cache
 import networkx as nx
 import numpy as np
 
-from steps.bonding import bonding_of
+from steps.bonding import bonding_of, needs_glue
 from steps.errors import NoBuildableOrder, WrongSettings
 from steps.model import Array, Joints, Measures, Model, Order, Problem
 from steps.motion import Motion
@@ -17,7 +17,6 @@ from steps.order.apart import take_apart
 from steps.order.build import Draft, SiteMeasures, StepLimits, Stuck, Variant, Walk, hangs_together
 from steps.order.columns import Columns
 from steps.order.cost import Weights, weights_from
-from steps.order.cured import cured
 from steps.order.divide import ATTEMPTS, ATTEMPTS_EACH, Divider, NoWay, Solved
 from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, main_up
@@ -58,10 +57,7 @@ class Planner:
         self.weights: Weights = weights_from(self.settings.order.weights)
         self.structure = Structure.of(self.model, self.measures, self.joints, self.settings)
         self.wishes = read_wishes(self.model, self.measures, self.joints, self.settings)
-        bonding = bonding_of(self.model, self.measures, self.joints, self.settings)
-        self.cured = cured(self.structure, bonding, self.settings)
-        pairs = zip(self.structure.joints.joints, self.cured.joints.joints, strict=True)
-        self.glued = frozenset(bare.id for bare, set_ in pairs if bare is not set_)
+        self.glued = self._surely_glued()
         self.finder: Finder = make_finder(self.model, self.measures, self.joints, self.motion)
 
     def run(self) -> Order:
@@ -69,7 +65,7 @@ class Planner:
         cannot be met."""
         up = np.array(self.settings.order.up)
         done = [self._divided(parts, up) for parts in things_of(self.finder, up)]
-        writer = Writer(self.model, self.structure, self.cured, self.wishes, up)
+        writer = Writer(self.model, self.joints, self.wishes, up)
         writer.problems = self.problems
         for thing in done:
             ordered = {id(each): self._ordered(each) for each in thing.walk()}
@@ -79,6 +75,14 @@ class Planner:
             self._tell_stopped(thing)
         writer.facts["orders_tried"] = float(self.orders_tried)
         return writer.order()
+
+    def _surely_glued(self) -> frozenset[str]:
+        """The joints that cannot do without glue, by the first rule of steps.glue, and those wished."""
+        if self.settings.adhesive == "none":
+            return frozenset()
+        bonding = bonding_of(self.model, self.measures, self.joints, self.settings)
+        needed = {joint.id for joint in self.joints.joints if needs_glue(joint, bonding)}
+        return frozenset(needed | bonding.forced)
 
     def _divided(self, parts: Sequence[int], up: Array) -> Solved:
         """One thing that stands on the table, divided into groups."""

@@ -7,14 +7,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from steps.model import Array, Assembly, Attach, Joint, Model, Move, Order, Problem, Step
-from steps.order.apart import Apart, step_up, way_in
+from steps.model import Array, Assembly, Attach, Joint, Joints, Model, Move, Order, Problem, Step
+from steps.order.apart import step_up, way_in
 from steps.order.build import Draft
 from steps.order.divide import Solved
-from steps.order.hands import Hands
 from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
-from steps.statics import Structure
 from steps.wishes import Wishes
 from steps.wording import Wording
 
@@ -28,8 +26,7 @@ class Writer:
     table by itself comes one thing after the other."""
 
     model: Model
-    structure: Structure
-    cured: Structure  #: as it holds once the glue of earlier steps has set
+    joints: Joints
     wishes: Wishes
     up: Array
     problems: list[Problem] = field(default_factory=list)
@@ -40,8 +37,7 @@ class Writer:
         self._ids: dict[tuple[int, ...], str] = {}
         self._begun: list[Group] = []
         self._names = [part.id for part in self.model.parts]
-        self._row = self.structure.joints.row_of
-        self._programmes = 0
+        self._row = self.joints.row_of
 
     def write(self, thing: Solved, ordered: Mapping[int, Ordered]) -> None:
         """All steps of a thing that stands on the table, by the steps of each group (by its identity)."""
@@ -59,15 +55,13 @@ class Writer:
         ``outer`` takes the first copy's parts to those of each copy of what the group lies in.
         """
         done, drafts = ordered[id(done)]
-        group, site, apart = done.group, done.site, done.apart
+        group, site = done.group, done.site
         copies = tuple(
             tuple(there.get(part, part) for part in copy) for there in outer for copy in group.copies
         )
         across = [dict(zip(group.parts, copy, strict=True)) for copy in copies]
         inner = {each.group.parts: each for each in done.inner}
         placed: set[int] = set()
-        ups = {up.tobytes(): up for up in (step_up(site, apart, draft.units[0]) for draft in drafts)}
-        hands = {key: Hands(self.structure, self.cured, up, group.parts) for key, up in sorted(ups.items())}
         for draft in drafts:
             for unit in draft.units:
                 child = site.units[unit].group
@@ -76,16 +70,8 @@ class Writer:
             if group.parts not in self._ids:
                 self._ids[group.parts] = f"A{len(self._ids) + 1}"
                 self._begun.append(replace(group, copies=copies))
-            step = self._step(done, self._ids[group.parts], draft, placed)
-            parts = draft_parts(site, draft)
-            for key, other in hands.items():
-                if key != step.up.tobytes():
-                    other.pass_by(parts)
-            here = hands[step.up.tobytes()]
-            pressed = here.during(_arrivals(site, apart, draft))
-            self.steps.append(replace(step, expected_hold=here.both(pressed, here.after(step, parts))))
+            self.steps.append(self._step(done, self._ids[group.parts], draft, placed))
             placed.update(draft.units)
-        self._programmes += sum(each.programmes for each in hands.values())
 
     def _step(self, done: Solved, assembly: str, draft: Draft, placed: set[int]) -> Step:
         site, apart = done.site, done.apart
@@ -158,7 +144,7 @@ class Writer:
             self._assembly(group, named.get(place), whole) for place, group in enumerate(self._begun)
         )
         counted = figures(self.model, assemblies, self.steps, self.up)
-        facts = {**self.facts, **counted, "programmes": float(self._programmes)}
+        facts = {**self.facts, **counted}
         return Order(assemblies, tuple(self.steps), tuple(self.problems), facts, self.up)
 
     def _assembly(self, group: Group, wished: str | None, whole: Group) -> Assembly:
@@ -170,11 +156,6 @@ class Writer:
 def draft_parts(site: Site, draft: Draft) -> list[int]:
     """Part rows that a draft brings in."""
     return [part for unit in draft.units for part in site.units[unit].parts]
-
-
-def _arrivals(site: Site, apart: Apart, draft: Draft) -> list[tuple[tuple[int, ...], Array]]:
-    """Part rows of each unit and the direction of its last leg, in the order they go in."""
-    return [(site.units[unit].parts, way_in(site, apart, unit).legs[-1]) for unit in draft.units]
 
 
 def figures(
@@ -210,5 +191,4 @@ def figures(
         "turned_over": float(over),
         "directions": float(len(directions)),
         "longest_hop_mm": hop,
-        "held_steps": float(sum(bool(step.expected_hold) for step in steps)),
     }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from steps.bonding import bonding_of
 from steps.model import Gluing, Joints, Measures, Model, Order, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -22,8 +21,7 @@ def settle(
     """Final holds and times of every step, and a warning for what hands cannot press home."""
     structure = Structure.of(model, measures, joints, settings)
     sequence = BuildSequence.of(model, order)
-    bonding = bonding_of(model, measures, joints, settings)
-    holds = final_holds(structure, sequence, gluing, bonding, settings)
+    holds = final_holds(structure, sequence, gluing)
     on_glue = waiting_steps(structure, sequence, gluing, holds)
     on_hard = on_glue and on_glue & hard_steps(structure, sequence, gluing, holds)
     curing = strength_of(gluing)

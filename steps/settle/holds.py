@@ -1,36 +1,27 @@
-"""What a hand must hold in each step, asked again with the glue that was chosen.
+"""What a hand must hold in each step, with the glue that was chosen.
 
-The order reckons with every loose joint glued; the least set of glue leaves some of them bare. So each step
-is asked again what must be held, with the joints that are glued in earlier steps as bonds and all others
-bare; nothing is asked again where the glue is what the order took it to be. Where a hand is spared, or not
+The joints that are glued in earlier steps hold as bonds, all others bare. Where a hand is spared, or not
 enough, because of glue that the schedule did not wait for, the step has to wait for it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import replace
 
-from steps.bonding import Bonding
 from steps.model import Gluing
-from steps.order.cured import bonded, cured
-from steps.order.hands import Hands
 from steps.order.stability import Watch
 from steps.progress import over
 from steps.sequence import BuildSequence, Moment
-from steps.settings import Settings
-from steps.statics import Structure
+from steps.settle.hands import Hands
+from steps.statics import Structure, bond_strength
 
 #: Step number -> ids of the parts that a hand must hold.
 Holds = Mapping[int, tuple[str, ...]]
 
 
-def final_holds(
-    structure: Structure, sequence: BuildSequence, gluing: Gluing, bonding: Bonding, settings: Settings
-) -> Holds:
-    """What a hand must hold in each step; what the order expected, where it reckoned with this very glue."""
-    if gluing.glued == _reckoned(structure, bonding, settings):
-        return {moment.step.number: moment.step.expected_hold for moment in sequence.moments}
+def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Holds:
+    """What a hand must hold in each step."""
     glued = bonded(structure, gluing.glued)
     held = {}
     for moments in over(list(sequence.by_assembly.values())):
@@ -52,11 +43,16 @@ def _hands(structure: Structure, glued: Structure, moment: Moment) -> Hands:
     return Hands(structure, glued, moment.up, sorted(rows[part] for part in moment.copies[0]))
 
 
-def _reckoned(structure: Structure, bonding: Bonding, settings: Settings) -> frozenset[str]:
-    """The joints that the order took to be glued."""
-    after = cured(structure, bonding, settings).joints.joints
-    return frozenset(
-        bare.id for bare, bond in zip(structure.joints.joints, after, strict=True) if bare is not bond
+def bonded(structure: Structure, glued: Set[str]) -> Structure:
+    """The structure with the given joints glued and set; itself where there are none."""
+    if not glued:
+        return structure
+    held = tuple(
+        replace(joint, hold_n=max(joint.hold_n, bond_strength(joint))) if joint.id in glued else joint
+        for joint in structure.joints.joints
+    )
+    return replace(
+        structure, joints=replace(structure.joints, joints=held), contacts=structure.glued(sorted(glued))
     )
 
 

@@ -12,17 +12,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
 from steps.statics.equilibrium import Case, Equilibrium
+from steps.statics.findings import Finding
 from steps.statics.flat import axes_across, extreme_points, flat, unit
-from steps.statics.known import Answer
+from steps.statics.footing import stands_along_trees
 from steps.statics.programme import elastic, limit
 from steps.statics.rigid import GROUND, Bodies, Contacts
 from steps.statics.structure import UPRIGHT_COSINE, Structure
+from steps.statics.tree import Holds
 
 #: How far inside its support a centre of mass must lie for the cheap proof, as a share of the support's
 #: half width: the programme decides what is nearer the edge.
@@ -185,7 +188,7 @@ class Stand:
 
     def _help(
         self, region: Mask, present: Mask, table: Contacts, extra: Mapping[int, Array]
-    ) -> tuple[Answer, bool]:
+    ) -> tuple[Finding, bool]:
         """The least help of hands in a region, and whether any is needed; and whether a programme was solved
         to know."""
         bodies, contacts = self._region(region, present, table)
@@ -194,7 +197,19 @@ class Stand:
         for row, force in extra.items():
             if region[row]:
                 loads[np.searchsorted(rows, row), : len(force)] += force
-        return self.structure.known.answer(Equilibrium(bodies, contacts), Case.make(loads), elastic)
+        if stands_along_trees(bodies, contacts, self._holds.among(self._local(rows)), loads):
+            return (None, False), False
+        return self.structure.findings.answer(Equilibrium(bodies, contacts), Case.make(loads), elastic)
+
+    @cached_property
+    def _holds(self) -> Holds:
+        return self.structure.holds(self.contacts)
+
+    def _local(self, rows: IntArray) -> IntArray:
+        """(n,) the number of each part among those of a region, GROUND for the others."""
+        numbers = np.full(len(self.structure.bodies), GROUND)
+        numbers[rows] = np.arange(len(rows))
+        return numbers
 
     def _region(self, region: Mask, present: Mask, table: Contacts) -> tuple[Bodies, Contacts]:
         """Bodies and contacts of a region; carried parts below it are ground."""
@@ -203,8 +218,7 @@ class Stand:
         inside = np.flatnonzero(region[first] & region[second])
         edge = np.flatnonzero(region[self._upper] & present[self._lower] & ~region[self._lower])
         rows = np.flatnonzero(region)
-        to_local = np.full(len(bodies), GROUND)
-        to_local[rows] = np.arange(len(rows))
+        to_local = self._local(rows)
         within = _renumbered(all_contacts.take(inside), to_local)
         carried_by = Contacts.make(
             all_contacts.point[self._at[edge]], self.up, to_local[self._upper[edge]], GROUND

@@ -13,9 +13,10 @@ from steps.materials import material
 from steps.model import Array, IntArray, Joint, Joints, Mask, Measures, Model, frozen_array, frozen_indices
 from steps.settings import Settings
 from steps.statics.contacts import contacts_of
+from steps.statics.findings import Findings, findings_of
 from steps.statics.flat import extreme_points, flat, unit
-from steps.statics.known import Known, known_of
 from steps.statics.rigid import GROUND, Bodies, Contacts
+from steps.statics.tree import Holds, holds_of
 
 #: Two faces this near the lowest one lie on the table too, mm: less than a printed layer.
 TABLE_TOLERANCE_MM = 0.05
@@ -48,7 +49,7 @@ class Structure:
     contacts: Contacts
     joint: IntArray
     friction: float
-    known: Known = field(default_factory=Known, repr=False)  #: answers about these contacts, bare or glued
+    findings: Findings = field(default_factory=Findings, repr=False)  #: about these contacts, bare or glued
 
     @staticmethod
     def of(
@@ -65,7 +66,7 @@ class Structure:
         friction = material(settings.material).friction[0]
         contacts, joint = contacts_of(joints.joints, model.index_of, friction, coarse)
         bodies = bodies_of(model, measures)
-        return Structure(model, joints, bodies, contacts, joint, friction, known_of(joints))
+        return Structure(model, joints, bodies, contacts, joint, friction, findings_of(joints))
 
     @staticmethod
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
@@ -100,6 +101,13 @@ class Structure:
         push[bonded] = True
         old = self.contacts
         return Contacts(old.point, old.normal, old.first, old.second, old.friction, pull, grip, push)
+
+    def holds(self, contacts: Contacts) -> Holds:
+        """What each joint holds by its contacts, ``contacts`` being the structure's, bare or glued."""
+        index, joints = self.model.index_of, self.joints.joints
+        ends = np.array([(index[joint.b], index[joint.a]) for joint in joints], dtype=np.int64).reshape(-1, 2)
+        axis = np.array([joint.axis for joint in joints]).reshape(-1, 3)
+        return holds_of(contacts, self.joint, axis, ends[:, 0], ends[:, 1])
 
     @cached_property
     def _pinned(self) -> Mask:

@@ -61,6 +61,15 @@ class Holds:
         )
         return Holds(pull, arm, edge, one, self.axis, press, pinned, self.first, self.second)
 
+    def among(self, to_local: IntArray) -> Holds:
+        """The joints between bodies that have a number in ``to_local`` (n,), renumbered; -1 has none."""
+        rows = np.flatnonzero((to_local[self.first] >= 0) & (to_local[self.second] >= 0))
+        pull, arm, edge, middle, axis = (
+            each[rows] for each in (self.pull, self.arm, self.edge, self.middle, self.axis)
+        )
+        ends = to_local[self.first[rows]], to_local[self.second[rows]]
+        return Holds(pull, arm, edge, middle, axis, self.press[rows], self.pinned[rows], *ends)
+
 
 def holds_of(contacts: Contacts, joint: IntArray, axis: Array, first: IntArray, second: IntArray) -> Holds:
     """What each joint holds: ``joint`` (k,) its row for each contact; ``axis`` (j, 3) from its body

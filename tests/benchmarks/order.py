@@ -150,8 +150,6 @@ COLUMNS = (
     ("longest hop, pitches", "hop_pitches", "{:.0f}"),
     ("steps of one part", "alone", "{:.0%}"),
     ("new parts seen", "seen", "{:.0%}"),
-    ("held steps", "held_steps", "{:.0f}"),
-    ("programmes", "programmes", "{:.0f}"),
     ("orders tried", "orders_tried", "{:.0f}"),
 )
 

@@ -19,18 +19,18 @@ from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.programme import USE_TOLERANCE, Help
 
 #: The least help of hands (None: the solver cannot tell), and whether any is needed.
-Answer = tuple[Help | None, bool]
+Finding = tuple[Help | None, bool]
 #: A programme that finds it.
 Solver = Callable[[Equilibrium, Case, Capacity], Help | None]
 
 
 @dataclass(eq=False)
-class Known:
+class Findings:
     """Answers by question: bodies, contact points and loads. What it keeps never makes an answer wrong."""
 
-    _found: dict[bytes, list[tuple[Capacity, Answer]]] = field(default_factory=dict)
+    _found: dict[bytes, list[tuple[Capacity, Finding]]] = field(default_factory=dict)
 
-    def answer(self, equilibrium: Equilibrium, case: Case, solve: Solver) -> tuple[Answer, bool]:
+    def answer(self, equilibrium: Equilibrium, case: Case, solve: Solver) -> tuple[Finding, bool]:
         """What is known of a case, or else what ``solve`` finds; and whether it was asked."""
         capacity = Capacity.of(equilibrium.contacts)
         earlier = self._found.setdefault(_question(equilibrium, case), [])
@@ -43,12 +43,12 @@ class Known:
         return found, True
 
 
-_of_joints: WeakKeyDictionary[Joints, Known] = WeakKeyDictionary()
+_of_joints: WeakKeyDictionary[Joints, Findings] = WeakKeyDictionary()
 
 
-def known_of(joints: Joints) -> Known:
+def findings_of(joints: Joints) -> Findings:
     """What is known so far of structures of these very joints."""
-    return _of_joints.setdefault(joints, Known())
+    return _of_joints.setdefault(joints, Findings())
 
 
 def _question(equilibrium: Equilibrium, case: Case) -> bytes:
@@ -67,7 +67,7 @@ def _same(one: Capacity, other: Capacity) -> bool:
     return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
 
 
-def _bears(equilibrium: Equilibrium, case: Case, capacity: Capacity, found: Answer) -> bool:
+def _bears(equilibrium: Equilibrium, case: Case, capacity: Capacity, found: Finding) -> bool:
     """Whether forces that were found to balance the case are within what the contacts can do."""
     help_, needed = found
     return (
