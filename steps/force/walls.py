@@ -103,7 +103,7 @@ class Wall:
 def plate_stiffness(
     wall: Wall, at: float, lines: Sequence[tuple[float, float]], poisson: float
 ) -> tuple[float, ...]:
-    """k / E (mm) of a wall loaded along each of some upright lines, one at a time.
+    """k / E (mm) of a wall loaded along each of some upright lines, one at a time; inf where it cannot give.
 
     ``at`` mm along the wall; a line runs between two distances below the roof, mm. The load is even over it
     and the give is its mean there; a line of no length is a point. Zero for a wall that nothing holds.
@@ -126,7 +126,8 @@ def plate_stiffness(
     loads = (means[:, None] * shape[None, :, None]).reshape(len(lines), -1)[:, free]
     width = 4 * HEIGHT_TERMS - 1
     solved = scipy.linalg.solve_banded((width, width), _bands(stiff[np.ix_(free, free)], width), loads.T)
-    return tuple(float(1 / (load @ column)) for load, column in zip(loads, solved.T, strict=True))
+    gives = [float(load @ column) for load, column in zip(loads, solved.T, strict=True)]
+    return tuple(1 / give if give > 0 else float("inf") for give in gives)
 
 
 @lru_cache(maxsize=4)
