@@ -57,6 +57,8 @@ if TYPE_CHECKING:
 FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
 #: Joints whose gaps agree to so many decimals (0.01 mm) are one row of the scale law.
 GAP_DIGITS = 2
+#: Letters that columns keep on a narrow terminal (60): of names, sizes, counts, figures ("240.0").
+LEAST_NAME, LEAST_SIZE, LEAST_COUNT, LEAST_FIGURE = 8, 6, 4, 5
 #: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
 SCALE_ROWS = 8
 #: A direction is along an axis from this cosine on.
@@ -366,9 +368,8 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
         text = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         blocks.append(text.append(problem.text, style="default"))
     if not report.problems:
-        blocks.append(
-            Text("No problems found in parts and joints; `stepleaf plan` looks at order and loads.")
-        )
+        then = " and joints; `stepleaf plan` looks at order and loads" if report.placed else ""
+        blocks.append(Text(f"No problems found in parts{then}."))
     return blocks
 
 
@@ -394,11 +395,11 @@ def shapes_table(report: Inspection) -> Table:
     from rich.text import Text
 
     table = _table("Shapes")
-    for name in ("shape", "name"):
-        table.add_column(name, no_wrap=name == "shape")
-    table.add_column("count", justify="right")
-    table.add_column("colours")
-    table.add_column("size mm", justify="right", no_wrap=True)
+    table.add_column("shape", no_wrap=True)
+    table.add_column("name", min_width=LEAST_NAME)
+    table.add_column("count", justify="right", no_wrap=True)
+    table.add_column("colours", min_width=LEAST_NAME)
+    table.add_column("size mm", justify="right", min_width=LEAST_SIZE)
     for name in ("studs", "g each"):
         table.add_column(name, justify="right", no_wrap=True)
     for shape in report.shapes:
@@ -456,9 +457,9 @@ def joints_table(report: Inspection) -> Table:
     for name in ("kind", "fit"):
         table.add_column(name, no_wrap=True)
     for name in ("joints", "contacts"):
-        table.add_column(name, justify="right", no_wrap=True)
+        table.add_column(name, justify="right", overflow="fold", min_width=LEAST_COUNT)
     for name in ("least gap", "mean gap", "depth", "hold N", "push N"):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", overflow="fold", min_width=LEAST_FIGURE)
     for (kind, fit), joints in _by_class(report).items():
         if kind == "rest":
             cells = ["-"] * len(table.columns[3:])
@@ -569,7 +570,14 @@ def _table(title: str) -> Table:
     from rich import box
     from rich.table import Table
 
-    return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False, title_style="bold")
+    return Table(
+        title=title,
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        collapse_padding=True,
+        title_style="bold",
+    )
 
 
 def _colours_of(report: Inspection, shape: str) -> str:

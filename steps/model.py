@@ -203,6 +203,7 @@ class Part:
     colour: str  #: "#rrggbb"
     colour_name: Wording | str  #: plain words, one name per distinct colour
     pose: Array  #: (4, 4)
+    called: str = ""  #: the maker's own name for the print, of loose parts
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "pose", frozen_array(self.pose, (4, 4), "pose"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import json
+import locale
 import struct
 import zipfile
 from pathlib import Path
@@ -127,7 +128,9 @@ class ThreeMF:
         return made
 
     def write(self, path: Path) -> Path:
+        before = locale.setlocale(locale.LC_ALL)
         self.model.QueryWriter("3mf").WriteToFile(str(path))
+        locale.setlocale(locale.LC_ALL, before)  # the writer leaves that of C, and text files would be ASCII
         return path
 
 

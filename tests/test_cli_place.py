@@ -108,6 +108,7 @@ def test_prints_spare_what_is_not_ours_and_keep_the_makers_entries(parts: Path, 
     assert run(["prints", str(parts), "-o", str(out), "--left"]) == 0
     err = capsys.readouterr().err
     assert "Since the last run" in err and "Next: enter in" in err
+    assert "2 left to print of 3 parts, on 1 plates" in err
     assert ".3mf,1,,,S1,," in entries.read_text()
     (out / "filament.csv").write_text("mine")
     assert run(["prints", str(parts), "-o", str(out)]) == 2

@@ -17,6 +17,7 @@ from demo_model.scene import DemoModel
 from demo_model.solids import Module, Solid, block, slab
 from demo_model.specials import arch, post, tyre
 from demo_model.tug import tug
+from steps.errors import FaultyModel
 from steps.features import measure
 from steps.intake import read_model
 from steps.model import Model
@@ -241,6 +242,25 @@ def test_the_build_file_wins_over_a_table_of_placements(tmp_path: Path) -> None:
     assert [part.source for part in model.parts] == ["mine"]
     assert "build-wins" in [problem.code for problem in model.problems]
     assert read_model(folder / "placements.csv", PLAIN).parts[0].source == "a"
+
+
+def test_a_bad_file_beside_the_others_is_a_warning_and_what_the_maker_calls_parts_stays(
+    tmp_path: Path,
+) -> None:
+    folder = folder_of(tmp_path, "one red x2", "post blue")
+    flat = trimesh.Trimesh([[0, 0, 0], [9, 0, 0], [9, 9, 0]], [[0, 1, 2]], process=False)
+    flat.export(folder / "a flat one.stl")
+    (folder / "b empty.stl").write_bytes(b"solid nothing\nendsolid")
+    (folder / "c words.stl").write_text("<html>not found</html>")
+    loose = read_model(folder, PLAIN)
+    assert [each.file for each in loose.listed] == ["one red x2.stl", "post blue.stl"]
+    model = built(folder, '[build]\nlines = """\na = one, table, 1 1\nb = post blue, a, 1 1\n"""\n')
+    for found in (loose, model):
+        told = " ".join(problem.text for problem in found.problems if problem.severity == "warning")
+        assert all(name in told for name in ("a flat one", "b empty", "c words"))
+    assert [(part.source, part.called) for part in model.parts] == [("a", "one"), ("b", "post")]
+    with pytest.raises(FaultyModel, match="there is no part file|in no legend"):
+        built(folder, '[build]\nlines = "a = a flat one, table, 1 1"\n')
 
 
 def test_scale_is_applied_once(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from steps.errors import UnreadableInput
 from steps.features import measure
 from steps.model import Model
 from steps.prints import RUN, Prints, prepare, write_out
-from steps.prints.advice import advice_of, carried_grams
+from steps.prints.advice import CARRYING, LARGE, advice_of, carried_grams
 from steps.prints.entries import FORMER_HEAD, read_entries
 from steps.prints.run import print_run
 from steps.prints.trays import TRAY_PARTS, trays_of
@@ -149,10 +149,13 @@ def test_advice_follows_size_and_load(model: Model) -> None:
     made = prepare(model, measure(model, SETTINGS), SETTINGS)
     printer = SETTINGS.printer
     large = next(item for item in made.items if np.ptp(item.laid.vertices, axis=0).max() >= 150)
-    told = [str(phrase) for phrase in advice_of(large, printer)]
+    told = [str(each.what) for each in advice_of(large, printer)]
     assert "infill 10 %" in told and "5 layers on top" in told and "3 lines of wall" in told
-    loaded = [str(phrase) for phrase in advice_of(large, printer, 11 * large.laid.use.grams)]
-    assert "infill 20 %" in loaded and "4 layers on top" in loaded
+    load = 11 * large.laid.use.grams
+    loaded = [str(each.what) for each in advice_of(large, printer, load)]
+    assert f"infill 20 % (carries {load:.0f} g)" in loaded and "4 layers on top" in loaded
+    assert LARGE in [each.why for each in advice_of(large, printer)]
+    assert CARRYING in [each.why for each in advice_of(large, printer, load)]
     carried = carried_grams(model, {item.laid.shape: item.laid.use.grams for item in made.items})
     top = max(model.parts, key=lambda part: part.pose[2, 3]).id
     lowest = min(model.parts, key=lambda part: part.pose[2, 3]).id

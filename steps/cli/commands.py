@@ -97,7 +97,7 @@ def inspect(
     ] = None,
 ) -> None:
     """Parts, shapes, joints and problems, on the terminal. Status 1 if there are errors."""
-    from steps.cli.loose import write_parts_list, write_stud_sheets
+    from steps.cli.loose import sheets_named, write_parts_list, write_stud_sheets
     from steps.cli.telling import Teller, message, show
     from steps.inspect_report import inspection, report_blocks
     from steps.pipeline import STAGES, errors_of, survey
@@ -107,7 +107,7 @@ def inspect(
     if scales is not None:
         _scales(model, scales, settings, json, run.quiet)
         return
-    kept = None if stud_sheets is None else _kept(run, model, stud_sheets)
+    kept = None if stud_sheets is None else _kept(run, model, sheets_named(stud_sheets))
     with Teller(STAGES[:3], run.quiet) as progress:
         found = survey(model, settings, progress)
         report = inspection(found, settings)
@@ -122,6 +122,8 @@ def inspect(
         write_parts_list(model, found.model, settings.limits, run.quiet)
     if errors_of(found.problems):
         raise typer.Exit(1)
+    if not json:
+        message(_after_inspect(model, found.model.placed, write_list), run.quiet)
 
 
 @app.command(epilog="Example: stepleaf plan my-model.3mf --scale 4")
@@ -221,7 +223,8 @@ def prints(
     result(str(folder))
     message(kept.wrote(written), run.quiet)
     message(
-        f"Next: enter in {folder / RUN} what is done, then stepleaf prints {model} --left",
+        f"Next: enter in {folder / RUN} what is done (failed ones among them), what of it failed and what is "
+        f"wanted again, then stepleaf prints {model} --left",
         run.quiet,
     )
 
@@ -278,7 +281,7 @@ def place(
         return
     path = placing.build_file_of(model)
     settings = run.settings_for(path)
-    targets = (path.with_suffix(".png"), *([out] if out is not None else []))
+    targets = (path.with_suffix(".png"), *placing.whole_named(path, out))
     kept = _kept(run, path, *targets)
     with Teller(("read", "measure", "joints"), run.quiet) as progress:
         checked = placing.checked(path, settings, progress)
@@ -311,6 +314,17 @@ def verify(
             message(f"doubtful, as the plan says itself:\n{report.doubts_text()}", quiet)
     if not report.ok:
         raise PlanMismatch(f"{plan} does not replay to {model}:\n{report.faults_text()}")
+    message(f"Next: stepleaf booklet {model}", quiet)
+
+
+def _after_inspect(model: Path, placed: bool, listed: bool) -> str:
+    """What to do with a model that was looked at."""
+    if placed:
+        return f"Next: stepleaf coupon {model} before printing; then stepleaf booklet {model}"
+    correct = f"stepleaf inspect {model} --write-list to correct this; "
+    listing = correct if model.is_dir() and not listed else ""
+    sheets = f"stepleaf inspect {model} --stud-sheets studs.pdf shows what to write build.toml by"
+    return f"Next: {listing}stepleaf prints {model}; {sheets}"
 
 
 def _scales(model: Path, named: str, settings: Settings, json: bool, quiet: bool) -> None:

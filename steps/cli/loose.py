@@ -46,12 +46,17 @@ def written_or_compared(path: Path, text: str, by: str, then: str, quiet: bool) 
         result(line)
 
 
+def sheets_named(path: Path) -> Path:
+    """The name for stud sheets, if it can be theirs. Raises WrongSettings for another ending."""
+    if path.suffix.lower() != ".pdf":
+        raise WrongSettings(f"--stud-sheets: {path}: the sheets are a PDF; choose a name that ends in .pdf.")
+    return path
+
+
 def write_stud_sheets(found: Survey, path: Path, settings: Settings) -> None:
-    """Write the PDF of all shapes with their seats numbered. Raises WrongSettings for another ending."""
+    """Write the PDF of all shapes with their seats numbered."""
     from steps.output import write_whole
     from steps.place.sheets import stud_sheets
 
-    if path.suffix.lower() != ".pdf":
-        raise WrongSettings(f"--stud-sheets: {path}: the sheets are a PDF; choose a name that ends in .pdf.")
     write_whole(path, stud_sheets(found.model, found.measures, settings))
     result(str(path))

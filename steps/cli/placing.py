@@ -44,6 +44,20 @@ def build_file_of(given: Path) -> Path:
     return path
 
 
+def whole_named(build: Path, out: Path | None) -> tuple[Path, ...]:
+    """The name for the whole, if one is given and can be its. Raises WrongSettings for another ending, and
+    for the folder of the build file itself."""
+    if out is None:
+        return ()
+    if out.suffix.lower() not in WHOLE:
+        raise WrongSettings(
+            f"{out}: the whole is written as {' or '.join(WHOLE)}; choose such a name with -o."
+        )
+    if out.absolute().parent == build.absolute().parent:
+        raise WrongSettings(f"{out}: there it would be read as one more part; choose another folder with -o.")
+    return (out,)
+
+
 @dataclass(frozen=True, eq=False)
 class Checked:
     """A build file, its model at 1x with its joints, and what of it does not seat."""
@@ -91,12 +105,6 @@ def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bo
     from steps.intake.assemble import assemble
     from steps.place.check import left_over_lines
 
-    if out is not None and out.suffix.lower() not in WHOLE:
-        raise WrongSettings(
-            f"{out}: the whole is written as {' or '.join(WHOLE)}; choose such a name with -o."
-        )
-    if out is not None and out.absolute().parent == made.path.absolute().parent:
-        raise WrongSettings(f"{out}: there it would be read as one more part; choose another folder with -o.")
     picture = made.path.with_suffix(".png")
     _write_picture(made.found, picture, settings)
     if out is not None:

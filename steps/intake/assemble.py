@@ -63,7 +63,9 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     if (fatal and scene.placed) or not placings:
         raise FaultyModel([*_errors(scene), *fatal, *left_out])
     left_out += [replace(fault, severity="warning") for fault in fatal]  # one bad file of a folder
-    listed = tuple(_shown(each, limits) for each in scene.listed)
+    whole = {scene.parts[placing.part].mesh for placing in placings}
+    kept = [not scene.samples or scene.samples[row].mesh in whole for row in range(len(scene.listed))]
+    listed = tuple(_shown(each, limits) for each, own in zip(scene.listed, kept, strict=True) if own)
     shapes, parts = _shapes_and_parts(scene, placings, tidied, limits)
     model = Model(
         printable(origin.title, limits.name_letters),
@@ -211,6 +213,7 @@ def _parts(
             colours[row],
             words[colours[row]],
             placing.pose @ local[placing.mesh][1],
+            printable(raw[row].called, limits.name_letters) if raw[row].called else "",
         )
         for row, placing in enumerate(placings)
     )

@@ -183,7 +183,7 @@ class _Heap:
             colour = _rgb(each.colour) if each.colour_by else None
             if colour is not None and each.colour_word:
                 self.words[colour] = each.colour_word
-            self.samples.append(RawPart(each.name, print_.mesh, transform, colour))
+            self.samples.append(RawPart(each.name, print_.mesh, transform, colour, each.name))
             self.parts += [self.samples[-1]] * each.count
         if len(lines) == 0 and not alone and path.name in self.lines:
             text = f"{PARTS_CSV}: {path.name} holds several parts, so its line is not used. Name them in it."
@@ -271,7 +271,7 @@ def as_loose_if_on_plates(scene: Scene, file: str) -> Scene:
         each = understood[print_]
         colour = _rgb(each.colour) if each.colour_by else None
         copies = 1 if print_.times > 1 else each.count
-        parts += [replace(part, name=each.name, colour=colour)] * copies
+        parts += [replace(part, name=each.name, colour=colour, called=each.name)] * copies
     words = {_rgb(each.colour): each.colour_word for each in listed if each.colour_word}
     return replace(
         scene,

@@ -35,6 +35,7 @@ class RawPart:
     mesh: int  #: row in the scene's meshes
     transform: Array
     colour: Colour | None = None  #: None where the file gives none
+    called: str = ""  #: the maker's own name for the print, of loose parts
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ import numpy as np
 from steps.errors import FaultyModel
 from steps.features import measure
 from steps.intake.assemble import Origin, assemble
+from steps.intake.checks import without_body
 from steps.intake.colours import to_hex
 from steps.intake.loose import read_loose
 from steps.intake.said import colour_said
@@ -62,7 +63,7 @@ class Built:
             sample = self.heap.samples[each.piece]
             world = each.pose @ np.linalg.inv(self.own[each.piece]) @ sample.transform
             colour = (int(each.colour[1:3], 16), int(each.colour[3:5], 16), int(each.colour[5:7], 16))
-            parts.append(RawPart(each.name, sample.mesh, world, colour))
+            parts.append(RawPart(each.name, sample.mesh, world, colour, sample.called))
         return replace(self.heap, parts=tuple(parts), placed=True, title=self.title, listed=(), samples=())
 
 
@@ -74,10 +75,9 @@ def read_build(path: Path, limits: Limits = LIMITS) -> Built:
     faults = Faults(path.name)
     source = read_source(path, faults)
     heap = read_loose(path.resolve().parent, limits)
-    once = replace(heap, parts=heap.samples)
-    loose = assemble(once, Origin(path.parent.name, "", ""), 1.0, limits)
-    if len(loose.parts) != len(heap.listed):
-        raise FaultyModel([problem for problem in loose.problems if problem.severity != "note"])
+    once = [replace(sample, name=str(row)) for row, sample in enumerate(heap.samples)]
+    loose = assemble(replace(heap, parts=tuple(once)), Origin(path.parent.name, "", ""), 1.0, limits)
+    heap = _with_bodies(heap, [int(part.source) for part in loose.parts])
     bodies = bodies_of(loose, measure(loose, USUAL))
     own = tuple(part.pose for part in loose.parts)
     site = _Site(source, faults, heap.listed, tuple(bodies[part.shape] for part in loose.parts), own)
@@ -96,6 +96,18 @@ def read_build(path: Path, limits: Limits = LIMITS) -> Built:
         own,
         tuple(site.placed.values()),
         site.left_over,
+    )
+
+
+def _with_bodies(heap: Scene, rows: Sequence[int]) -> Scene:
+    """The loose parts of these rows; of the others a warning that they are left out."""
+    lost = sorted(set(range(len(heap.samples))) - set(rows))
+    told = without_body(replace(heap, parts=heap.samples), lost)
+    return replace(
+        heap,
+        listed=tuple(heap.listed[row] for row in rows),
+        samples=tuple(heap.samples[row] for row in rows),
+        problems=(*heap.problems, *told),
     )
 
 

@@ -167,6 +167,6 @@ def _off_a_seat(built: Built, each: Set, row: int, part: str) -> list[Problem]:
 def left_over_lines(built: Built) -> Sequence[str]:
     """What the file has not set yet, a line each."""
     return [
-        f"{count} x {built.listed[row].name}, {built.listed[row].colour_word or built.listed[row].colour}"
-        for row, count in built.left_over.items()
+        f"{count} x {each.name}{f', {each.colour_word or each.colour}' if each.colour_by else ''}"
+        for each, count in ((built.listed[row], count) for row, count in built.left_over.items())
     ]

@@ -24,7 +24,7 @@ from steps.prints.adapter import Adapter
 from steps.prints.advice import carried_grams
 from steps.prints.bed import bed_fit, too_large
 from steps.prints.entries import Entries, entries_table, read_entries
-from steps.prints.items import PrintItem, by_colour, print_items, print_problems
+from steps.prints.items import PrintItem, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.run import APART_MM, Plate, print_run
 from steps.prints.sheet import sheet_pdf
@@ -55,15 +55,22 @@ class Prints:
     problems: tuple[Problem, ...]
     wedge: Adapter | None = None  #: to show the model on
     entries: Entries = field(default_factory=Entries)  #: what the maker entered in the print run
+    only_left: bool = False  #: the plates hold what is still to be printed
 
     def __str__(self) -> str:
         """What it all comes to, in one line."""
-        sums = by_colour(self.items).values()
-        grams, metres, minutes = (sum(each) for each in zip(*sums, strict=True)) if sums else (0, 0, 0)
-        return (
-            f"{sum(item.count for item in self.items)} parts in {len(self.items)} files and "
-            f"{len(self.plates)} plates: {grams / 1000:.2f} kg, {metres:.0f} m, about {minutes / 60:.0f} h"
-        )
+        total = sum(item.count for item in self.items)
+        if self.only_left:
+            left = [self.entries.left(item) for item in self.items]
+            what = f"{sum(left)} left to print of {total} parts, on {len(self.plates)} plates"
+        else:
+            left = [item.count for item in self.items]
+            what = f"{total} parts in {len(self.items)} files and {len(self.plates)} plates"
+        uses = [(item.laid.use, count) for item, count in zip(self.items, left, strict=True)]
+        grams = sum(count * (use.grams + use.support_g) for use, count in uses)
+        metres = sum(count * use.metres for use, count in uses)
+        minutes = sum(count * use.minutes for use, count in uses)
+        return f"{what}: {grams / 1000:.2f} kg, {metres:.0f} m, about {minutes / 60:.0f} h"
 
 
 def prepare(
@@ -94,6 +101,7 @@ def prepare(
         problems,
         wedge,
         entries or Entries(),
+        left is not None,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
@@ -25,33 +26,62 @@ HEAVY = 10.0
 FLAT_MM, FLAT_SHARE, WIDE = 100.0, 0.25, 1.5
 #: Bridges from this length on want a slow line and the whole fan.
 BRIDGE_MM = 10.0
+#: Why each of it.
+WALLS = phrase("Walls: what is pressed together cracks along a layer where walls are thin.")
+TOP = phrase("Top: thin tops sag between the lines of the infill, over sparse infill most.")
+INFILL = phrase("Infill: as set; a middling print holds by its walls.")
+SMALL = phrase("Infill of prints under {n} mm: it costs next to nothing and stiffens thin walls.", n=SMALL_MM)
+LARGE = phrase("Infill of prints from {n} mm on: most of the plastic; the walls carry.", n=LARGE_MM)
+CARRYING = phrase("Infill under a load of over {n} times its own mass: walls buckle over hollows.", n=HEAVY)
+LINES = phrase("Wide lines on large flat prints: fewer of them, less time, and better hold on the bed.")
+BRIDGES = phrase("Bridges: threads sag until they are cold.")
+EARS = phrase("Ears: sharp corners shrink and lift from the bed.")
 
 
-def advice_of(item: PrintItem, printer: PrinterSettings, carried_g: float = 0.0) -> tuple[Phrase, ...]:
+@dataclass(frozen=True)
+class Advice:
+    """What to set for one print, and why."""
+
+    what: Phrase
+    why: Phrase
+
+
+def advice_of(item: PrintItem, printer: PrinterSettings, carried_g: float = 0.0) -> tuple[Advice, ...]:
     """What to set for one print; ``carried_g`` is the mass that rests on one copy."""
     laid = item.laid
     size = np.ptp(laid.vertices, axis=0)
-    infill = _infill(float(size.max()), carried_g, laid.use.grams, printer)
+    infill, filled = _infill(float(size.max()), carried_g, laid.use.grams, printer)
     lines = max(LEAST_LINES, round(printer.wall_mm / printer.nozzle_mm))
-    top = SPARSE_TOP_MM if infill < SPARSE else TOP_MM
+    top = ceil((SPARSE_TOP_MM if infill < SPARSE else TOP_MM) / printer.layer_mm - 1e-9)
     told = [
-        phrase_n("{n} line of wall", "{n} lines of wall", lines),
-        phrase_n("{n} layer on top", "{n} layers on top", ceil(top / printer.layer_mm - 1e-9)),
-        phrase("infill {n} %", n=round(100 * infill)),
+        Advice(phrase_n("{n} line of wall", "{n} lines of wall", lines), WALLS),
+        Advice(phrase_n("{n} layer on top", "{n} layers on top", top), TOP),
+        filled,
     ]
     if size[:2].max() >= FLAT_MM and size[2] <= FLAT_SHARE * size[:2].max():
-        told.append(phrase("lines {n} % of the nozzle wide", n=round(100 * WIDE)))
+        told.append(Advice(phrase("lines {n} % of the nozzle wide", n=round(100 * WIDE)), LINES))
     if laid.lie.hanging.bridge_mm >= BRIDGE_MM:
-        told.append(phrase("bridge of {n} mm: slow, fan full", n=round(laid.lie.hanging.bridge_mm)))
+        long = round(laid.lie.hanging.bridge_mm)
+        told.append(Advice(phrase("bridge of {n} mm: slow, fan full", n=long), BRIDGES))
     if len(laid.ears):
-        told.append(phrase_n("{n} ear", "{n} ears", len(laid.ears)))
+        told.append(Advice(phrase_n("{n} ear", "{n} ears", len(laid.ears)), EARS))
     return tuple(told)
 
 
-def _infill(longest_mm: float, carried_g: float, own_g: float, printer: PrinterSettings) -> float:
-    if longest_mm < SMALL_MM or carried_g > HEAVY * own_g:
-        return max(SMALL_INFILL, printer.infill)
-    return min(LARGE_INFILL, printer.infill) if longest_mm >= LARGE_MM else printer.infill
+def _infill(
+    longest_mm: float, carried_g: float, own_g: float, printer: PrinterSettings
+) -> tuple[float, Advice]:
+    """The share of infill, and what is said of it."""
+    if carried_g > HEAVY * own_g:
+        share, why = max(SMALL_INFILL, printer.infill), CARRYING
+        what = phrase("infill {n} % (carries {mass} g)", n=round(100 * share), mass=round(carried_g))
+        return share, Advice(what, why)
+    share, why = printer.infill, INFILL
+    if longest_mm < SMALL_MM:
+        share, why = max(SMALL_INFILL, printer.infill), SMALL
+    elif longest_mm >= LARGE_MM:
+        share, why = min(LARGE_INFILL, printer.infill), LARGE
+    return share, Advice(phrase("infill {n} %", n=round(100 * share)), why)
 
 
 def carried_grams(model: Model, grams: Mapping[str, float]) -> dict[str, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,7 +12,7 @@ import trimesh
 from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
 from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
-from steps.prints.labels import label_of, stem_of
+from steps.prints.labels import called_by_maker, label_of, stem_of
 from steps.prints.lie import Lie, best_lie
 from steps.prints.mending import done, left
 from steps.progress import over
@@ -60,19 +59,11 @@ class PrintItem:
     parts: tuple[str, ...]  #: part ids
     sources: tuple[str, ...]  #: their names in the model file
     stem: str  #: file name without ending
-    loose: bool = False  #: of a folder of loose parts: sources are names of prints, not of places
+    called: str = ""  #: the maker's own name, where it is another
 
     @property
     def count(self) -> int:
         return len(self.parts)
-
-    @property
-    def called(self) -> str:
-        """The maker's own name of a loose part, where all copies share one ("deck plate", "deck plate#2")."""
-        if not self.loose:
-            return ""
-        names = {re.sub(r"#\d+$", "", source) for source in self.sources}
-        return names.pop() if len(names) == 1 else ""
 
     @cached_property
     def source_of(self) -> Mapping[str, str]:
@@ -100,12 +91,12 @@ def print_items(model: Model, measures: Measures, settings: Settings) -> tuple[P
     rows = {shape.id: row for row, shape in enumerate(model.shapes)}
     taken: set[str] = set()
     return tuple(
-        _item(laid[key], parts, taken, not model.placed)
+        _item(laid[key], parts, taken)
         for (key, _), parts in sorted(alike.items(), key=lambda entry: rows[entry[0][0]])
     )
 
 
-def _item(laid: Laid, parts: list[Part], taken: set[str], loose: bool) -> PrintItem:
+def _item(laid: Laid, parts: list[Part], taken: set[str]) -> PrintItem:
     """The print of these parts, under a file name that is not yet ``taken``."""
     colour, name = parts[0].colour, parts[0].colour_name
     stem = stem_of(laid.shape, laid.name, name, len(parts))
@@ -113,7 +104,7 @@ def _item(laid: Laid, parts: list[Part], taken: set[str], loose: bool) -> PrintI
         stem = stem_of(laid.shape, laid.name, f"{colour} {name}", len(parts))
     taken.add(stem)
     ids, sources = tuple(part.id for part in parts), tuple(part.source for part in parts)
-    return PrintItem(laid, colour, name, ids, sources, stem, loose)
+    return PrintItem(laid, colour, name, ids, sources, stem, called_by_maker(parts, str(laid.name)))
 
 
 def has_body(shape: Shape) -> bool:

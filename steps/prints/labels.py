@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
+from steps.model import Part
 from steps.wording import Wording
 
 #: Longest name part and longest colour, in characters: with label, count and folder every system's limit
@@ -34,3 +36,11 @@ def plain(text: Wording | str, longest: int) -> str:
     ascii_only = unicodedata.normalize("NFKD", str(text)).encode("ascii", "ignore").decode().lower()
     closed = re.sub(r"(?<=\d) x (?=\d)", "x", ascii_only)
     return re.sub(r"[^a-z0-9.]+", "-", closed).strip("-.")[:longest].strip("-.") or "part"
+
+
+def called_by_maker(parts: Iterable[Part], own: str) -> str:
+    """What the maker calls a print, where all its ``parts`` are called so and it is not our ``own`` name for
+    it, with a label before it or not; else empty."""
+    names = {part.called for part in parts}
+    name = names.pop() if len(names) == 1 else ""
+    return "" if plain(name, LONGEST_NAME).endswith(plain(own, LONGEST_NAME)) else name

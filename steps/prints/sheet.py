@@ -56,7 +56,8 @@ def sheet_pdf(
         paper.title(say("How to slice")),
         paper.line(say("Common practice, no source.")),
     ]
-    flow += [Spacer(1, 2 * MM), _advice(items, paper, settings, carried or {})]
+    table, reasons = _advice(items, paper, settings, carried or {})
+    flow += [Spacer(1, 2 * MM), table, Spacer(1, 3 * MM), *(paper.line(why) for why in reasons)]
     if needed:
         flow += [PageBreak(), paper.title(say("Sorting")), _trays(items, needed, paper)]
     return paper.pdf(flow, title)
@@ -124,7 +125,7 @@ def _prints(items: Sequence[PrintItem], needed: Mapping[str, int], paper: PrintP
 def _what(item: PrintItem, words: Words) -> str:
     name = shortened(words.said(item.laid.name), LONGEST_NAME)
     colour = shortened(words.said(item.colour_name), LONGEST_NAME)
-    if item.called and item.called != str(item.laid.name):
+    if item.called:
         name += f" ({shortened(item.called, LONGEST_NAME)})"
     return f"{words.number(item.count)}{NBSP}×{NBSP}{item.laid.label} {name}, {colour}"
 
@@ -188,14 +189,17 @@ def _run(plates: Sequence[Plate], items: Sequence[PrintItem], paper: PrintPaper)
 
 def _advice(
     items: Sequence[PrintItem], paper: PrintPaper, settings: Settings, carried: Mapping[str, float]
-) -> Table:
+) -> tuple[Table, list[str]]:
+    """What to set for each print, and why: each reason once."""
     words = paper.words
     rows: list[list[Any]] = [[words.say("Print"), words.say("Set")]]
+    reasons: dict[str, None] = {}
     for item in items:
         mass = max((carried.get(part, 0.0) for part in item.parts), default=0.0)
-        told = [words.said(each) for each in advice_of(item, settings.printer, mass)]
-        rows.append([_what(item, words), ", ".join(told)])
-    return paper.grid(rows, ADVICE_WIDTHS_MM, repeatRows=1)
+        told = advice_of(item, settings.printer, mass)
+        rows.append([_what(item, words), ", ".join(words.said(each.what) for each in told)])
+        reasons.update(dict.fromkeys(words.said(each.why) for each in told))
+    return paper.grid(rows, ADVICE_WIDTHS_MM, repeatRows=1), sorted(reasons)
 
 
 def _trays(items: Sequence[PrintItem], needed: Mapping[str, int], paper: PrintPaper) -> Table:

@@ -151,7 +151,7 @@ def parts_sheet(matter: Matter) -> Sheet:
             total = sum(each.count for each in matter.lots if each.colour == colour)
             count = words.say_n("{n} part", "{n} parts", total)
             blocks.append(Heading(f"{words.said(lot.colour_name)}: {count}"))
-        name = matter.shape_name(lot.shape)
+        name = matter.print_name(lot)
         lines = [matter.label(lot.shape)]
         if matter.edition.numbers:
             each = words.say("{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g))

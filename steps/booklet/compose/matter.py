@@ -13,7 +13,7 @@ from steps.booklet.words import Words, later
 from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
 from steps.model import Assembly, Measure, Plan, Step, StepWork
 from steps.order.turns import Turn, turn_between
-from steps.prints.labels import label_of, stem_of
+from steps.prints.labels import called_by_maker, label_of, stem_of
 from steps.settings import Settings
 from steps.settle.schedule import GLUE_MIN, PART_MIN
 from steps.wording import Wording
@@ -88,6 +88,12 @@ class Matter:
 
     def shape_name(self, shape: str) -> str:
         return self.words.said(self.measure(shape).name)
+
+    def print_name(self, lot: Lot) -> str:
+        """ "block 2 × 4 (wall)": with the maker's own name for it, where there is one."""
+        alike = [p for p in self.plan.model.parts if (p.shape, p.colour) == (lot.shape, lot.colour)]
+        own = called_by_maker(alike, str(self.measure(lot.shape).name))
+        return f"{self.shape_name(lot.shape)} ({own})" if own else self.shape_name(lot.shape)
 
     def part_words(self, part_id: str) -> str:
         """ "block 2 × 4, slate blue"."""
