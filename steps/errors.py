@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from steps.model import Model, Problem
+from steps.model import Array, Model, Problem
 
 
 class StepleafError(Exception):
@@ -75,7 +75,7 @@ class WrongSettings(StepleafError):
 
 class FaultyModel(StepleafError):
     """The model cannot be built as it is. All faults found are gathered in ``problems``; ``model`` is what
-    they were found in, where it could be read."""
+    they were found in, where it could be read, and ``up`` (3,) its way up."""
 
     cause = (
         "Parts stand in each other, hang on nothing, are of no number or size, or a line of a table is wrong."
@@ -84,6 +84,7 @@ class FaultyModel(StepleafError):
     then = "Move or mend the parts named. `stepleaf inspect` shows all that was measured; `--anyway` goes on."
 
     model: Model | None = None
+    up: Array | None = None
 
     def __init__(self, problems: Sequence[Problem]):
         self.problems = tuple(problems)

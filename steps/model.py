@@ -340,6 +340,10 @@ class Measures:
     by_shape: Mapping[str, Measure]
     pitch_mm: float | None  #: measured stud spacing; None when no shape has two studs
     problems: tuple[Problem, ...] = ()
+    up: Array = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))  #: (3,) way up, found from the model
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
 
 
 # ---------------------------------------------------------------------------------- join

@@ -92,7 +92,9 @@ def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: 
             raise FaultyModel(faults)
         return plan_survey(found.model, found.measures, found.joints, settings, progress)
     except FaultyModel as fault:
-        fault.model = found.model
+        from steps.upright import way_up
+
+        fault.model, fault.up = found.model, way_up(found.measures, settings)
         raise
 
 

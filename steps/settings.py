@@ -171,8 +171,8 @@ class FitSettings(SettingsTable):
 class OrderSettings(SettingsTable):
     """The builder's wishes."""
 
-    #: the face that lies on the table, or the direction in the file that is down
-    down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] | tuple[float, float, float] = "-z"
+    #: the face that lies on the table, or the direction in the file that is down; None: found from the model
+    down: Literal["-x", "+x", "-y", "+y", "-z", "+z"] | tuple[float, float, float] | None = None
     together: tuple[tuple[str, ...], ...] = ()
     before: tuple[tuple[str, str], ...] = ()  # (earlier, later) part names
     last: tuple[str, ...] = ()
@@ -183,8 +183,10 @@ class OrderSettings(SettingsTable):
 
     @property
     def up(self) -> tuple[float, float, float]:
-        """The direction that points up when the face that is down lies on the table."""
-        if isinstance(self.down, str):
+        """The direction that points up when what is down lies on the table; +z where that is not said."""
+        if self.down is None:
+            x, y, z = 0.0, 0.0, 1.0
+        elif isinstance(self.down, str):
             away = 1.0 if self.down[0] == "-" else -1.0
             x, y, z = (away * (axis == self.down[1]) for axis in "xyz")
         else:
@@ -194,7 +196,7 @@ class OrderSettings(SettingsTable):
 
     @model_validator(mode="after")
     def _some_way_down(self) -> Self:
-        if not isinstance(self.down, str) and math.hypot(*self.down) < LEAST_DOWN:
+        if isinstance(self.down, tuple) and math.hypot(*self.down) < LEAST_DOWN:
             raise ValueError("down is a direction; one without a length points nowhere")
         return self
 

@@ -152,7 +152,7 @@ def plan(
         made = make_plan(model, settings, progress)
         write_whole(target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
-    picture_faults(made.model, made.problems, target, settings, run.quiet)
+    picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     result(str(target))
     message(kept.wrote([target]), run.quiet)
     message(f"Next: stepleaf booklet {model}, or stepleaf verify {target} {model}", run.quiet)
@@ -379,7 +379,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
             write_labels(made, label_target, settings, progress, pictures)
         write_whole(plan_target, plan_to_json(made, settings))
     tell_problems(made.problems, run.quiet)
-    picture_faults(made.model, made.problems, target, settings, run.quiet)
+    picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     for line in filter(None, (pictures.log, pictures.notice)):
         message(line, run.quiet)
     for path in targets:

@@ -10,7 +10,7 @@ from pathlib import Path
 from steps.cli.telling import message
 from steps.errors import CannotWrite, FaultyModel
 from steps.kept import Kept
-from steps.model import Model, Problem
+from steps.model import Array, Model, Problem
 from steps.settings import Settings
 
 #: Kinds of fault that get a picture; the first of them tell most.
@@ -25,13 +25,13 @@ def faults_pictured(target: Path, settings: Settings, quiet: bool) -> Iterator[N
     try:
         yield
     except FaultyModel as fault:
-        if fault.model is not None:
-            picture_faults(fault.model, fault.problems, target, settings, quiet)
+        if fault.model is not None and fault.up is not None:
+            picture_faults(fault.model, fault.problems, fault.up, target, settings, quiet)
         raise
 
 
 def picture_faults(
-    model: Model, problems: Sequence[Problem], target: Path, settings: Settings, quiet: bool
+    model: Model, problems: Sequence[Problem], up: Array, target: Path, settings: Settings, quiet: bool
 ) -> list[Path]:
     """One picture for each kind of error that names parts, where no file is in its way; the paths."""
     by_code: dict[str, list[str]] = {}
@@ -49,7 +49,7 @@ def picture_faults(
             except CannotWrite as spared:
                 message(f"no picture of the parts in question: {spared}", quiet)
                 continue
-            _write(model, list(dict.fromkeys(parts)), path, settings)
+            _write(model, list(dict.fromkeys(parts)), up, path, settings)
             kept.wrote([path])
             message(f"picture of the parts in question: {path}", quiet)
             written.append(path)
@@ -60,15 +60,14 @@ def _stem(target: Path) -> str:
     return target.name.removesuffix(".plan.json") if target.name.endswith(".plan.json") else target.stem
 
 
-def _write(model: Model, parts: Sequence[str], path: Path, settings: Settings) -> None:
-    import numpy as np
+def _write(model: Model, parts: Sequence[str], up: Array, path: Path, settings: Settings) -> None:
     from PIL import Image
 
     from renderer.flatten import flatten
     from steps.draw.faults import fault_picture
     from steps.output import write_whole
 
-    pixels = flatten(fault_picture(model, parts, settings, np.array(settings.order.up)), DPI)
+    pixels = flatten(fault_picture(model, parts, settings, up), DPI)
     content = io.BytesIO()
     Image.fromarray(pixels).save(content, "PNG", optimize=True)
     write_whole(path, content.getvalue())

@@ -15,6 +15,7 @@ from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, P
 from steps.naming import Outline, name_shapes
 from steps.progress import over
 from steps.settings import Settings
+from steps.upright import Z, find_up
 
 #: Bosses within this share of a radius have the same radius.
 SAME_RADIUS = 0.04
@@ -30,7 +31,8 @@ def measure(model: Model, settings: Settings) -> Measures:
     """Measure every shape of the model; nothing here needs a unit or a pitch in advance.
 
     Returns one Measure per shape in the model's shape order, the stud pitch in mm (None when no
-    shape has two studs), and problems: ``open-mesh`` notes, ``degenerate-mesh`` warnings.
+    shape has two studs), which way is up where the settings do not say, and problems: notes ``open-mesh``
+    and ``turned-up``, ``degenerate-mesh`` warnings.
     Raises nothing for a bad mesh.
     """
     parts = {shape.id: anatomy(shape) for shape in over(model.shapes)}
@@ -58,7 +60,8 @@ def measure(model: Model, settings: Settings) -> Measures:
             printed_mass(volume, area, settings),
             features[shape.id],
         )
-    return Measures(found, pitch, tuple(_problems(model, parts)))
+    up, turned = find_up(model, found) if settings.order.down is None else (Z, ())
+    return Measures(found, pitch, (*_problems(model, parts), *turned), up)
 
 
 def printed_mass(volume_mm3: float, area_mm2: float, settings: Settings) -> float:

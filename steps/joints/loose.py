@@ -24,6 +24,7 @@ from steps.joints.swept import swept
 from steps.model import Array, IntArray, Joint, Measures, Model
 from steps.motion import Motion
 from steps.settings import Settings
+from steps.upright import way_up
 
 #: A part comes to rest within this share of the unit length (0.6 mm at a pitch of 10): the room that sliding
 #: prints are drawn with is 0.1 to 0.5 mm a side (common practice, no source).
@@ -43,7 +44,7 @@ def let_down(
     settings: Settings,
 ) -> Iterator[Placed]:
     """Joints of groups that touch nothing and cannot get out: what they would come to rest on."""
-    up, play = np.array(settings.order.up), PLAY_SHARE * unit
+    up, play = way_up(measures, settings), PLAY_SHARE * unit
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
     group = components(len(model.parts), tied)
     boxes = model.part_bounds
@@ -125,7 +126,7 @@ class Shut:
 
     def __init__(self, model: Model, measures: Measures, settings: Settings):
         self.motion = Motion(model, measures)
-        self.up = self.motion.direction_index(settings.order.up)
+        self.up = self.motion.direction_index(way_up(measures, settings))
         frame = self.motion.half(self.up).frame
         self.level = [self.motion.direction_index(frame[:, k]) for k in (0, 1)]
         self.everyone = np.arange(len(model.parts))

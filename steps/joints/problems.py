@@ -12,6 +12,7 @@ from steps.joints.leaning import distance
 from steps.joints.overlap import Overlap
 from steps.model import Array, Joint, Measures, Model, Problem
 from steps.settings import Settings
+from steps.upright import way_up
 
 #: A stud engaged over less than this share of its height is only half seated.
 SEATED = 0.5
@@ -45,7 +46,7 @@ def placed_problems(
     notes ``separate-things`` and ``no-feature`` for shapes that only rest."""
     return (
         *_overlaps(model, overlaps, unit),
-        *_floating(model, _ties(model, joints, overlaps), unit, np.array(settings.order.up)),
+        *_floating(model, _ties(model, joints, overlaps), unit, way_up(measures, settings)),
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
     )

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 
 import networkx as nx
-import numpy as np
 
 from steps.bonding import bonding_of, needs_glue
 from steps.errors import NoBuildableOrder, WrongSettings
@@ -28,6 +27,7 @@ from steps.order.wishes import unit_sets, unit_wishes
 from steps.order.writer import Writer
 from steps.settings import Settings
 from steps.statics import Structure
+from steps.upright import way_up
 from steps.wishes import circle_text, read_wishes, unmet_text
 from steps.wording import phrase
 
@@ -63,7 +63,7 @@ class Planner:
     def run(self) -> Order:
         """Raises NoBuildableOrder with the parts that lock each other, and WrongSettings for wishes that
         cannot be met."""
-        up = np.array(self.settings.order.up)
+        up = way_up(self.measures, self.settings)
         done = [self._divided(parts, up) for parts in things_of(self.finder, up)]
         writer = Writer(self.model, self.joints, self.wishes, up)
         writer.problems = self.problems
