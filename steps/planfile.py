@@ -49,6 +49,10 @@ SCHEMA_FILE = Path(__file__).parent / "data" / "plan.schema.json"
 FAULTS_LISTED = 12
 
 
+#: No plan has a coordinate (mm) or an amount (mm³, minutes, ...) beyond these; their squares are numbers yet.
+FAR, MOST = LIMITS.coordinate, 1e18
+
+
 def rounded(digits: int) -> PlainSerializer:
     """Serialise a float to so many decimals, never as -0.0, so that equal plans are equal bytes."""
     return PlainSerializer(lambda value: round(float(value), digits) + 0.0, return_type=float)
@@ -56,10 +60,10 @@ def rounded(digits: int) -> PlainSerializer:
 
 # mm to a hundredth of a micrometre; unit vectors and poses so fine that a pose of 1 m stays rigid
 # to 1e-6 mm; newtons, grams and the rest far below what they are known to
-Millimetres = Annotated[float, AllowInfNan(False), rounded(5)]
-Cosine = Annotated[float, AllowInfNan(False), rounded(10)]
-Amount = Annotated[float, AllowInfNan(False), rounded(4)]
-Degrees = Annotated[float, AllowInfNan(False), rounded(4)]
+Millimetres = Annotated[float, AllowInfNan(False), Field(ge=-FAR, le=FAR), rounded(5)]
+Cosine = Annotated[float, AllowInfNan(False), Field(ge=-FAR, le=FAR), rounded(10)]
+Amount = Annotated[float, AllowInfNan(False), Field(ge=-MOST, le=MOST), rounded(4)]
+Degrees = Annotated[float, AllowInfNan(False), Field(ge=-FAR, le=FAR), rounded(4)]
 Share = Annotated[float, Field(ge=0, le=1), rounded(3)]
 
 Point = tuple[Millimetres, Millimetres, Millimetres]

@@ -139,6 +139,7 @@ def test_stretched_node_is_another_shape(tmp_path):
 
 def test_quantised_positions_and_strips(tmp_path):
     file = Gltf()
+    file.document["extensionsRequired"] = ["KHR_mesh_quantization"]
     corners = file.accessor([[0, 0, 0], [40, 0, 0], [0, 40, 0], [0, 0, 40]], 5122)
     # a strip winds 0 2 1, 1 2 3, 1 3 0, 0 3 2: the four sides of the tetrahedron, seen from outside
     order = file.accessor([0, 2, 1, 3, 0, 2], 5123, "SCALAR")

@@ -23,7 +23,17 @@ CHUNK = 4 * 1024**2
 _TAG = re.compile(rb"<(?:\w+:)?(model|object|component|item)\s([^>]*)>")
 _TRIANGLE = re.compile(rb"<(?:\w+:)?triangle\s")
 _ATTRIBUTE = re.compile(r"([\w:]+)\s*=\s*[\"']([^\"']*)[\"']")
-_NOT_FINITE = re.compile(rb"<(?:\w+:)?vertex\s[^>]*[\"'][-+]?(?:nan|inf)[^>]*>", re.IGNORECASE)
+#: A number as the 3MF core specification's schema has it (ST_Number).
+_NUMBER = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)(?:e[-+]?\d+)?"
+#: A vertex that is not plainly three numbers; most are, and are passed over at once.
+_ODD_VERTEX = re.compile(
+    rb"<(?:\w+:)?vertex\s++(?!(?:[xyz]=[\"']" + _NUMBER + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
+)
+_IS_NUMBER = re.compile(_NUMBER.decode(), re.IGNORECASE)
+_NOT_FINITE = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
+#: A colour as the specifications have it (ST_ColorValue), and the tags that carry one.
+_COLOUR = re.compile(r"#[0-9a-f]{6}(?:[0-9a-f]{2})?", re.IGNORECASE)
+_COLOURED = re.compile(rb"<(?:\w+:)?(base|color)(?=[\s/>])[^>]*>")
 
 Key = tuple[str, str]  #: model part of the package, object id
 
@@ -36,6 +46,8 @@ class Census:
     names: dict[Key, str] = field(default_factory=dict)
     items: list[Key] = field(default_factory=list)
     not_finite: list[Key] = field(default_factory=list)
+    no_number: dict[Key, str] = field(default_factory=dict)  #: objects with a coordinate that is none, and it
+    no_colour: list[str] = field(default_factory=list)  #: values of colours that are none, or empty
     triangles: int = 0
     spaces: dict[str, str] = field(default_factory=dict)  #: prefix -> namespace, of all model parts
     required: list[str] = field(default_factory=list)  #: prefixes of extensions that must be understood
@@ -62,8 +74,7 @@ def _read_part(archive: zipfile.ZipFile, name: str, census: Census) -> None:
     for tag in _tags(archive, name, census):
         match = _TAG.match(tag)
         if match is None:
-            if _NOT_FINITE.match(tag) and now not in census.not_finite:
-                census.not_finite.append(now)
+            _read_odd(tag, now, census)
             continue
         written = _ATTRIBUTE.findall(match.group(2).decode("utf-8", "replace"))
         if match.group(1) == b"model":
@@ -84,6 +95,24 @@ def _read_part(archive: zipfile.ZipFile, name: str, census: Census) -> None:
             census.items.append(key)
 
 
+def _read_odd(tag: bytes, now: Key, census: Census) -> None:
+    """A vertex that may hold what is no number, or a colour that may have no value."""
+    text = tag.decode("utf-8", "replace")
+    given = {key: unescape(value).strip() for key, value in _ATTRIBUTE.findall(text)}
+    coloured = _COLOURED.match(tag)
+    if coloured is not None:
+        value = given.get("displaycolor" if coloured.group(1) == b"base" else "color", "")
+        if not _COLOUR.fullmatch(value):
+            census.no_colour.append(value)
+        return
+    for value in (given[axis] for axis in "xyz" if axis in given):
+        if _NOT_FINITE.fullmatch(value):
+            if now not in census.not_finite:
+                census.not_finite.append(now)
+        elif not _IS_NUMBER.fullmatch(value):
+            census.no_number.setdefault(now, value)
+
+
 def _read_root(given: dict[str, str], census: Census) -> None:
     for key, value in given.items():
         if key.startswith("xmlns:"):
@@ -92,9 +121,9 @@ def _read_root(given: dict[str, str], census: Census) -> None:
 
 
 def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes]:
-    """Model, object, component and item tags, and vertex tags that are not finite, in file order; triangles
-    are counted."""
-    wanted = re.compile(_TAG.pattern + b"|" + _NOT_FINITE.pattern, re.IGNORECASE)
+    """Model, object, component and item tags, those of colours, and of vertices that are not plainly numbers,
+    in file order; triangles are counted."""
+    wanted = re.compile(b"|".join((_TAG.pattern, _ODD_VERTEX.pattern, _COLOURED.pattern)), re.IGNORECASE)
     rest = b""
     with archive.open(name) as stream:
         while chunk := stream.read(CHUNK):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from steps.model import Array, Problem
 
 #: glTF 2.0 specification, section 3.6.2.2: component types and element widths.
 NUMBERS = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
+FLOAT, UNSIGNED = 5126, (5121, 5123, 5125)
 WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
 #: Extensions that change geometry and are understood, or change nothing that is read here.
 UNDERSTOOD = {"KHR_mesh_quantization", "EXT_mesh_gpu_instancing"}
@@ -145,6 +146,8 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
             f"{path.name}: {said} (asset.version); only version 2 is read. Export it again as glTF 2.0."
         )
     needed = document.get("extensionsRequired", [])
+    if not isinstance(needed, list) or not all(isinstance(name, str) for name in needed):
+        raise _Contradiction("extensionsRequired is no list of names")
     strange = [name for name in needed if name not in UNDERSTOOD and not name.startswith(IGNORABLE)]
     if strange:
         raise UnreadableInput(
@@ -186,7 +189,7 @@ class _Reader:
     def _roots(self) -> tuple[list[int], str | None]:
         scenes = self.document.get("scenes", [])
         if scenes:
-            scene = scenes[self.document.get("scene", 0)]
+            scene = _one_of(scenes, self.document.get("scene", 0), "scene")
             return list(scene.get("nodes", [])), (scene.get("name") or "").strip() or None
         nodes = self.document.get("nodes", [])
         below = {child for node in nodes for child in node.get("children", [])}
@@ -199,13 +202,13 @@ class _Reader:
         while stack:
             row, above, inherited, depth = stack.pop()
             refuse_more(f"{self.path.name}: nodes nested {depth} deep", depth, "nesting", self.limits)
-            if row in seen or row < 0:
+            if row in seen:
                 raise UnreadableInput(
                     f"{self.path.name}: node {row} stands at two places of the tree, which the glTF "
                     "standard forbids."
                 )
             seen.add(row)
-            node = nodes[row]
+            node = _one_of(nodes, row, "node")
             placed = above @ _local(node)
             name = str(node.get("name") or "").strip() or inherited
             if "mesh" in node:
@@ -240,7 +243,9 @@ class _Reader:
         """Row among the meshes read and the colour with most area; None for lines and points."""
         if row in self.mesh_rows:
             return self.mesh_rows[row]
-        mesh = self.document["meshes"][row]
+        mesh = _one_of(self.document["meshes"], row, "mesh")
+        if not mesh["primitives"]:
+            raise _Contradiction(f"mesh {row} has no primitives")
         vertices: list[Array] = []
         faces: list[NDArray] = []
         colours: list[Colour | None] = []
@@ -263,10 +268,16 @@ class _Reader:
     def _triangles(self, primitive: Mapping[str, Any]) -> tuple[Array, NDArray]:
         """Corners and triangles; strips and fans are spelt out."""
         mode = primitive.get("mode", 4)
+        if mode not in range(7):
+            raise _Contradiction(f"mode {str(mode)[:20]} of a primitive is none")
         if mode not in (4, 5, 6) or "POSITION" not in primitive["attributes"]:
             return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64)
-        corners = self._accessor(primitive["attributes"]["POSITION"])
+        quantised = "KHR_mesh_quantization" in self.document.get("extensionsRequired", [])
+        numbers = NUMBERS if quantised else (FLOAT,)
+        corners = self._accessor(self._of_kind(primitive["attributes"]["POSITION"], "VEC3", numbers))
         given = primitive.get("indices")
+        if given is not None:
+            given = self._of_kind(given, "SCALAR", UNSIGNED)
         order = (
             np.arange(len(corners)) if given is None else self._accessor(given).reshape(-1).astype(np.int64)
         )
@@ -285,7 +296,7 @@ class _Reader:
         """By the material's factor or the corners' commonest colour, both linear (glTF 2.0, 3.9.2)."""
         material = primitive.get("material")
         if material is not None:
-            given = self.document["materials"][material]
+            given = _one_of(self.document["materials"], material, "material")
             physical = given.get("pbrMetallicRoughness", {})
             gloss = given.get("extensions", {}).get("KHR_materials_pbrSpecularGlossiness", {})
             factor = physical.get("baseColorFactor") or gloss.get("diffuseFactor")
@@ -300,12 +311,19 @@ class _Reader:
             return from_linear(shades[np.argmax(counts)])
         return None
 
+    def _of_kind(self, row: int, kind: str, numbers: Iterable[int]) -> int:
+        """The accessor's row, where it is of that type and of one of these numbers (glTF 2.0, 3.7.2.1)."""
+        accessor = _one_of(self.document["accessors"], row, "accessor")
+        if accessor["type"] != kind or accessor["componentType"] not in numbers:
+            raise _Contradiction(f"accessor {row} is not of the type and numbers that belong there")
+        return row
+
     def _accessor(self, row: int) -> Array:
         """(count, width) numbers; normalised integers become fractions."""
-        accessor = self.document["accessors"][row]
-        count, width = int(accessor["count"]), WIDTHS[accessor["type"]]
-        if count < 0:
-            raise _Contradiction(f"accessor {row} claims {count:,} elements")
+        accessor = _one_of(self.document["accessors"], row, "accessor")
+        count, width = accessor["count"], WIDTHS[accessor["type"]]
+        if not isinstance(count, int) or count < 1:
+            raise _Contradiction(f"accessor {row} claims {str(count)[:20]} elements")
         self.numbers_read += count * width
         told = f"{self.path.name}: accessor {row} claims {count:,} elements; triangles for so many"
         refuse_more(told, self.numbers_read / NUMBERS_A_TRIANGLE, "triangles", self.limits)
@@ -330,19 +348,26 @@ class _Reader:
         return values
 
     def _view(self, row: int, offset: int, number: np.dtype, count: int, width: int) -> NDArray:
-        view = self.document["bufferViews"][row]
-        data, start = self._buffer(view["buffer"]), view.get("byteOffset", 0) + offset
-        size = number.itemsize * width
-        stride = view.get("byteStride") or size
+        view = _one_of(self.document["bufferViews"], row, "buffer view")
+        data, begun = self._buffer(view["buffer"]), view.get("byteOffset", 0)
+        start, size = begun + offset, number.itemsize * width
+        stride = view.get("byteStride", size)
         end = start + stride * (count - 1) + size if count else start
-        if start < 0 or offset < 0 or end > len(data):
-            raise _Contradiction(f"buffer view {row} reaches byte {end:,} of {len(data):,}")
+        room = min(len(data), begun + view["byteLength"])
+        if begun < 0 or offset < 0 or end > room:
+            raise _Contradiction(f"what is read of buffer view {row} reaches byte {end:,} of {room:,}")
+        if stride < size or start % number.itemsize:
+            raise _Contradiction(f"what is read of buffer view {row} is not aligned (glTF 2.0, 3.6.2.4)")
         return np.ndarray((count, width), number, data, start, (stride, number.itemsize))
 
     def _buffer(self, row: int) -> bytes:
         if row not in self.buffers:
-            uri = self.document["buffers"][row].get("uri")
-            self.buffers[row] = self.chunk if uri is None else _resolve(self.path, str(uri), self.limits)
+            buffer = _one_of(self.document["buffers"], row, "buffer")
+            uri = buffer.get("uri")
+            data = self.chunk if uri is None else _resolve(self.path, str(uri), self.limits)
+            if len(data) < buffer["byteLength"]:
+                raise _Contradiction(f"buffer {row} holds {len(data):,} of {buffer['byteLength']:,} bytes")
+            self.buffers[row] = data[: buffer["byteLength"]]
         return self.buffers[row]
 
     def _unit(self) -> tuple[float, list[Problem]]:
@@ -366,10 +391,21 @@ class _Reader:
         return 1.0, [Problem("gltf-in-millimetres", "note", (), text)]
 
 
+def _one_of(things: Any, row: Any, what: str) -> Any:
+    """An item by its row, which counts from 0. Raises _Contradiction where there is none."""
+    if not isinstance(row, int) or isinstance(row, bool) or not 0 <= row < len(things):
+        raise _Contradiction(f"it names {what} {str(row)[:20]}, which is not there")
+    return things[row]
+
+
 def _local(node: Mapping[str, Any]) -> Array:
+    apart = {"translation", "rotation", "scale"} & node.keys()
     if "matrix" in node:
-        return np.array(node["matrix"], dtype=np.float64).reshape(4, 4).T
-    if not {"translation", "rotation", "scale"} & node.keys():
+        matrix = np.array(node["matrix"], dtype=np.float64).reshape(4, 4).T
+        if apart or not np.array_equal(matrix[3], (0, 0, 0, 1)):
+            raise _Contradiction("a node's matrix is no place of a part, or stands beside another of it")
+        return matrix
+    if not apart:
         return np.eye(4)
     linear = np.eye(3)
     if "rotation" in node:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -42,15 +42,31 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     check_package(path, limits)
     census = take_census(path, limits)
     check_required(path, census)
+    if census.no_number:
+        (key, value), *_ = census.no_number.items()
+        raise UnreadableInput(
+            f"{path.name}: {census.named(key)}: a vertex has {value[:20]!r} where a number belongs. "
+            "Export it again."
+        )
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     try:
         model, problems = _open(path)
+        if census.no_colour and not problems:
+            problems.append(_no_colour(path, census.no_colour))
         return _Walk(path, model, problems).scene()
     except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
         raise UnreadableInput(
             f"{path.name}: is not a 3MF file that can be read ({_told(error)}). Export it again."
         ) from error
+
+
+def _no_colour(path: Path, values: Sequence[str]) -> Problem:
+    text = (
+        f"{path.name}: {len(values)} of its colours have no value that is one (as {values[0][:20]!r}, where "
+        "#RRGGBB belongs); what has them may be shown white or black. Export it again if the colours matter."
+    )
+    return Problem("colour-value", "note", (), text)
 
 
 def _not_finite(name: str) -> Problem:

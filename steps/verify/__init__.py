@@ -22,7 +22,7 @@ from steps.pipeline import made_with
 from steps.planfile import PlanFile, plan_file, read_plan
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
-from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model
+from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model, settings_faults
 from steps.verify.gluing import NAMES, check_glue
 from steps.verify.mended import check_mended
 from steps.verify.refitted import as_printed, check_refit
@@ -64,7 +64,7 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     first.append(check_refit(plan, read, model))
     names = (("copies alike", "copies"), *CHECKS, *NAMES)
     skipped = [Check(name, what, skipped=True) for name, what in names]
-    if _names_unknown(plan, model) or _no_direction(plan):
+    if _names_unknown(plan, model) or _no_direction(plan) or settings_faults(plan):
         return Report((*first, *skipped))
     copies = check_copies(plan, model)
     if not copies.ok:
@@ -81,11 +81,15 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
     copies = {(entry.id, number) for entry in plan.assemblies for number in range(len(entry.copies))}
     named = [part for entry in plan.assemblies for copy in entry.copies for part in copy]
     named += [part for joint in plan.joints for part in (joint.a, joint.b)]
-    named += [part for step in plan.steps for part in step.adds]
+    named += [part for step in plan.steps for part in (*step.adds, *step.hold)]
+    named += [touch.carrier for joint in plan.joints for touch in joint.touches]
     return (
         not set(named) <= parts
         or not {part.shape for part in model.parts} <= shapes
-        or any(not set(step.closes) <= joints or set(step.move) != set(step.adds) for step in plan.steps)
+        or any(
+            not {*step.closes, *step.glues, *step.needs_cured} <= joints or set(step.move) != set(step.adds)
+            for step in plan.steps
+        )
         or any((step.assembly, 0) not in copies for step in plan.steps)
         or any((at.assembly, at.copy_number) not in copies for step in plan.steps for at in step.attaches)
     )

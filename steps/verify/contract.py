@@ -6,12 +6,17 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
+from pydantic import ValidationError
 from scipy.spatial import cKDTree
 
 from steps.model import KIND_ORDER, Array, Model
 from steps.planfile import AssemblyEntry, JointEntry, PlanFile, StepEntry
+from steps.settings import Settings
+from steps.value_faults import place_of, what_is_wrong
 from steps.verify.report import Check
 
+#: Settings that the replay itself reads.
+REPLAYED = ("material", "aim", "refit", "glue")
 #: How far a plan's vectors may be off unit length, and poses off rigid: rounding in the file is 1e-10.
 UNIT_TOLERANCE = 1e-6
 #: A plan's pose may differ from the model's by so much at any corner of the part, mm.
@@ -29,6 +34,8 @@ def check_contract(plan: PlanFile) -> Check:
     """Ids unique and known, vectors unit, glue never a child's, nothing glued that moves."""
     check = Check("contract", "entries")
     check.looked_at = sum(map(len, (plan.shapes, plan.parts, plan.joints, plan.assemblies, plan.steps)))
+    for text in settings_faults(plan):
+        check.fault(f"the setting {text}")
     _ids(plan, check)
     _references(plan, check)
     for step in plan.steps:
@@ -75,6 +82,17 @@ def _references(plan: PlanFile, check: Check) -> None:
                 check.fault(
                     f"it attaches {attach.assembly} copy {attach.copy_number}: none such", step.number
                 )
+
+
+def settings_faults(plan: PlanFile) -> list[str]:
+    """Which of the settings that the replay reads are none; those of a later program may say more."""
+    used = {name: value for name, value in plan.settings.items() if name in REPLAYED}
+    try:
+        Settings.model_validate(used)
+    except ValidationError as error:
+        found = [fault for fault in error.errors() if fault["type"] != "extra_forbidden"]
+        return [f"{place_of(fault)} {what_is_wrong(fault)}" for fault in found]
+    return []
 
 
 def _step_form(step: StepEntry, check: Check) -> None:

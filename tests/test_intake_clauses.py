@@ -1,0 +1,317 @@
+"""Small files for the clauses that intake relies on: what must fail is refused with the reason or read with a
+note that names it, what is valid is read whole.
+
+3MF: core specification 1.3, materials and properties extension 1.2, production extension 1.1 (published by
+the 3MF consortium). glTF: the Khronos group's specification 2.0. Section numbers are from memory.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import struct
+
+import pytest
+
+from steps.errors import FaultyModel, StepleafError
+from steps.intake import read_model
+from tests.intake_files import CORE, PRODUCTION, Gltf, box, mesh_xml, package
+
+MESH = mesh_xml(box())
+MATERIAL = 'xmlns:m="http://schemas.microsoft.com/3dmanufacturing/material/2015/02"'
+PRODUCED = f'xmlns:p="{PRODUCTION}"'
+UUIDS = tuple(f"f47ac10b-58cc-4372-a567-0e02b2c3d4{row:02d}" for row in range(10))
+ITEM = '<item objectid="1"/>'
+RED = '<basematerials id="7"><base name="a" displaycolor="#FF0000"/></basematerials>'
+
+
+def root(resources: str, build: str = ITEM, unit: str = "millimeter", attributes: str = "") -> str:
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?><model unit="{unit}" xml:lang="en-US" xmlns="{CORE}" '
+        f"{attributes}><resources>{resources}</resources><build>{build}</build></model>"
+    )
+
+
+def solid(inner: str = MESH, more: str = "", number: str = "1", kind: str = "model") -> str:
+    return f'<object id="{number}" type="{kind}" {more}>{inner}</object>'
+
+
+def vertex(was: str, now: str) -> str:
+    return root(solid(MESH.replace(was, now, 1)))
+
+
+def placed(transform: str) -> str:
+    return root(solid(), f'<item objectid="1" transform="{transform}"/>')
+
+
+def coloured(resources: str, used: str = 'pid="7" pindex="0"') -> str:
+    return root(resources + solid(more=used), attributes=MATERIAL)
+
+
+def group(colours: str) -> str:
+    return f'<m:colorgroup id="7">{colours}</m:colorgroup>'
+
+
+def produced(on_object: str, on_item: str, on_build: str) -> str:
+    text = root(
+        solid(more=f'p:UUID="{on_object}"'), f'<item objectid="1" p:UUID="{on_item}"/>', attributes=PRODUCED
+    )
+    return text.replace("<build>", f'<build p:UUID="{on_build}">')
+
+
+#: Clause -> (model part, how the refusal or the note reads).
+MUST_FAIL_3MF = {
+    "core 3.4 unit": (root(solid(), unit="parsec"), "Unit"),
+    "core 3.4.1 metadata twice": (
+        root(solid()).replace("<resources>", '<metadata name="Title">a</metadata>' * 2 + "<resources>"),
+        "Duplicate Model Metadata",
+    ),
+    "core 3.4.2 build missing": (root(solid()).replace(f"<build>{ITEM}</build>", ""), "No build"),
+    "core 3.4.3 build empty": (root(solid(), ""), "holds no part"),
+    "core 3.4.3.1 item of no object": (root(solid(), '<item objectid="9"/>'), "Could not find Object"),
+    "core 3.4.3.1 item of type other": (root(solid(kind="other")), "OTHER"),
+    "core 3.3 matrix of eleven": (placed("1 0 0 0 1 0 0 0 1 0 0"), "Not enough values"),
+    "core 3.3 matrix of thirteen": (placed("1 0 0 0 1 0 0 0 1 0 0 0 0"), "Too many values"),
+    "core 3.3 matrix of no number": (placed("1 0 0 0 1 0 0 0 1 0 x 0"), "empty string"),
+    "core 3.3 matrix that flattens": (placed("1 0 0 0 1 0 0 0 0 0 0 0"), "no thickness"),
+    "core 4 two of one id": (root(solid() + solid()), "Duplicate Resource ID"),
+    "core 4 id of zero": (root(solid(number="0"), '<item objectid="0"/>'), "No Model Object ID"),
+    "core 4 object of nothing": (root(solid("")), "no supported content"),
+    "core 4 object of an unknown type": (root(solid(kind="ghost")), "Object Type"),
+    "core 4.1.1 vertex of a word": (vertex('x="0.0"', 'x="abc"'), "'abc' where a number"),
+    "core 4.1.1 vertex of two points": (vertex('x="0.0"', 'x="1.2.3"'), "'1.2.3' where a number"),
+    "core 4.1.1 vertex of a comma": (vertex('x="0.0"', 'x="0,5"'), "'0,5' where a number"),
+    "core 4.1.1 vertex of nothing": (vertex('x="0.0"', 'x=""'), "'' where a number"),
+    "core 4.1.1 vertex not finite": (vertex('x="0.0"', 'x="INF"'), "not finite"),
+    "core 4.1.1 vertex of two numbers": (vertex('y="0.0"', ""), "missing a coordinate"),
+    "core 4.1.3 corner beyond": (vertex('v1="0"', 'v1="99"'), "node index"),
+    "core 4.1.3 corner below": (vertex('v1="0"', 'v1="-1"'), "node index"),
+    "core 4.1.3 corner twice": (
+        vertex("</triangles>", '<triangle v1="0" v2="0" v3="1"/></triangles>'),
+        "Coordinate Indices",
+    ),
+    "core 4.2 component before its object": (
+        root(
+            f'<object id="2"><components><component objectid="1"/></components></object>{solid()}',
+            '<item objectid="2"/>',
+        ),
+        "Could not find Object",
+    ),
+    "core 2.3 namespace not declared": (root(f'{solid()}<zz:thing id="4"/>'), "Namespace"),
+    "core 2.3 element of no name": (root(f'{solid()}<thing id="4"/>'), "Invalid Element"),
+    "core 5.1 colour missing": (
+        coloured('<basematerials id="7"><base name="a"/></basematerials>'),
+        "1 of its colours have no value .*''",
+    ),
+    "core 5.1 colour of a word": (
+        coloured('<basematerials id="7"><base name="a" displaycolor="red"/></basematerials>'),
+        "no value that is one .*'red'",
+    ),
+    "core 5 property of no resource": (coloured("", 'pid="77" pindex="0"'), "colours and materials"),
+    "core 5 property beyond": (coloured(RED, 'pid="7" pindex="9"'), "colours and materials"),
+    "core 4.1.4 triangle's property of no resource": (
+        vertex('v1="0"', 'pid="77" p1="0" v1="0"'),
+        "No valid Model Resource",
+    ),
+    "materials 3.1 colour missing": (coloured(group("<m:color/>")), "no value that is one"),
+    "materials 3.1 colour of no number": (coloured(group('<m:color color="#GG0000"/>')), "hex value"),
+    "materials 3 group of nothing": (coloured(group("")), "colours and materials"),
+    "materials 4.1 texture of no file": (
+        coloured(
+            '<m:texture2d id="5" path="/3D/none.png" contenttype="image/png"/>'
+            '<m:texture2dgroup id="7" texid="5"><m:tex2coord u="0" v="0"/></m:texture2dgroup>'
+        ),
+        "Invalid texture",
+    ),
+    "materials 5.1 composite of no material": (
+        coloured(
+            '<m:compositematerials id="7" matid="9" matindices="0 1"><m:composite values="1 0"/>'
+            "</m:compositematerials>"
+        ),
+        "No valid Model Resource",
+    ),
+    "materials 5.2 layers of no resource": (
+        coloured('<m:multiproperties id="7" pids="9 10"><m:multi pindices="0 0"/></m:multiproperties>'),
+        "Resource not found",
+    ),
+    "production 4 identifier missing": (root(solid(), attributes=PRODUCED), "UUID .* is missing"),
+    "production 4 identifier of no form": (produced("x", UUIDS[1], UUIDS[2]), "ill formatted"),
+    "production 4 identifier twice": (produced(UUIDS[1], UUIDS[1], UUIDS[1]), "not unique"),
+    "production 4.1 path to no part": (
+        root(
+            f'<object id="2" p:UUID="{UUIDS[1]}"><components><component objectid="1" p:path="/3D/none.model" '
+            f'p:UUID="{UUIDS[2]}"/></components></object>',
+            f'<item objectid="2" p:UUID="{UUIDS[3]}"/>',
+            attributes=PRODUCED,
+        ).replace("<build>", f'<build p:UUID="{UUIDS[4]}">'),
+        "Could not find Object",
+    ),
+}
+VALID_3MF = {
+    "core 4.1.1 exponents and signs": vertex('x="10.0"', 'x="+1.0E+01"'),
+    "core 2.3 comments": root(solid(MESH.replace("<vertices>", '<vertices><!-- a "vertex" -->'))),
+    "core 2.3 strange content with a namespace": root(
+        f'{solid()}<z:thing id="4"/>', attributes='xmlns:z="http://example.com/z"'
+    ),
+    "core 4 surface": root(solid(kind="surface")),
+    "core 5.1 colour with opacity": coloured(RED.replace("#FF0000", "#FF000080")),
+    "materials 3.1 colour": coloured(group('<m:color color="#ff0000"/>')),
+    "production 4 identifiers": produced(*UUIDS[1:4]),
+}
+
+
+@pytest.mark.parametrize("clause", MUST_FAIL_3MF)
+def test_3mf_that_must_fail_is_refused_or_read_with_a_note(clause, tmp_path):
+    text, says = MUST_FAIL_3MF[clause]
+    assert re.search(says, said_of(package(tmp_path / "m.3mf", text)))
+
+
+@pytest.mark.parametrize("clause", VALID_3MF)
+def test_3mf_that_is_valid_is_read_whole(clause, tmp_path):
+    whole(package(tmp_path / "m.3mf", VALID_3MF[clause]), red="colour" in clause)
+
+
+def said_of(path) -> str:
+    """The refusal, or the notes and warnings of what was read."""
+    try:
+        return "\n".join(problem.text for problem in read_model(path).problems)
+    except StepleafError as error:
+        assert isinstance(error, FaultyModel) or path.name in str(error)
+        return str(error)
+
+
+def whole(path, red: bool) -> None:
+    model = read_model(path)
+    assert not model.problems
+    (part,) = model.parts
+    assert sorted(model.shapes[0].size_mm) == pytest.approx([10, 20, 30], abs=1e-3)
+    assert part.colour == ("#ff0000" if red else "#9a9a9a")
+
+
+# ------------------------------------------------------------------------------------ glTF
+
+
+def scene() -> Gltf:
+    file = Gltf()
+    file.document["materials"] = [{"pbrMetallicRoughness": {"baseColorFactor": [1, 0, 0, 1]}}]
+    file.node(mesh=file.mesh(file.primitive((box()[0] / 1000, box()[1]), 0), name="lid"), name="a")
+    return file
+
+
+def changed(*changes):
+    """Writes the scene with values put at places of its document; None drops one."""
+
+    def write(path):
+        file = scene()
+        for place, value in changes:
+            *above, last = place
+            holder = file.document
+            for key in above:
+                holder = holder[key]
+            holder[last] = value
+        return file.write(path)
+
+    return write
+
+
+def at(*place):
+    return place
+
+
+def bytes_changed(change):
+    def write(path):
+        path.write_bytes(change(scene().write(path).read_bytes()))
+        return path
+
+    return write
+
+
+def beside(**buffer):
+    """Writes the scene with its buffer in a file, or wherever the uri says."""
+
+    def write(path):
+        file = scene()
+        path = path.with_suffix(".gltf")
+        path.with_name("m.bin").write_bytes(file.data)
+        document = file.document | {"buffers": [{"byteLength": len(file.data)} | buffer]}
+        path.write_text(json.dumps({key: value for key, value in document.items() if value != []}))
+        return path
+
+    return write
+
+
+NODE, PRIMITIVE = ("nodes", 0), ("meshes", 0, "primitives", 0)
+EYE = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]
+BLOB = "data:application/octet-stream;base64,"
+MUST_FAIL_GLTF = {
+    "3.2 asset missing": (changed((at("asset"), {})), r"asset\.version"),
+    "3.2 least version": (changed((at("asset", "minVersion"), "2.1")), r"asset\.minVersion"),
+    "3.5.1 scene that is not there": (changed((at("scene"), 7)), "scene 7"),
+    "3.5.1 node that is not there": (changed((at("scenes", 0, "nodes"), [9])), "node 9"),
+    "3.5.1 node twice": (changed((at("scenes", 0, "nodes"), [0, 0])), "two places"),
+    "3.5.2 node below itself": (changed((at(*NODE, "children"), [0])), "two places"),
+    "3.5.3 matrix of fifteen": (changed((at(*NODE, "matrix"), [1] * 15)), "not of the kind"),
+    "3.5.3 matrix with a last row": (changed((at(*NODE, "matrix"), [1, 0, 0, 1, *EYE[4:]])), "matrix"),
+    "3.5.3 matrix and translation": (
+        changed((at(*NODE, "matrix"), EYE), (at(*NODE, "translation"), [1, 0, 0])),
+        "matrix",
+    ),
+    "3.5.3 rotation of no length": (changed((at(*NODE, "rotation"), [0, 0, 0, 0])), "not of the kind"),
+    "3.5.3 scale of nothing": (changed((at(*NODE, "scale"), [0, 0, 0])), "no thickness"),
+    "3.5.3 translation of a word": (changed((at(*NODE, "translation"), ["a", 0, 0])), "not of the kind"),
+    "3.6.1.1 buffer that is short": (beside(byteLength=10_000, uri="m.bin"), "bytes"),
+    "3.6.1.1 buffer outside": (beside(uri="http://a/b.bin"), "outside"),
+    "3.6.1.1 buffer that is not there": (beside(uri="none.bin"), "none.bin"),
+    "3.6.1.1 buffer of no base64": (beside(uri=f"{BLOB}!!!"), "bytes"),
+    "3.6.2.1 view that is short": (changed((at("bufferViews", 0, "byteLength"), 4)), "reaches byte"),
+    "3.6.2.4 offset not aligned": (changed((at("accessors", 0, "byteOffset"), 1)), "reaches byte|aligned"),
+    "3.6.2.1 stride too small": (changed((at("bufferViews", 0, "byteStride"), 2)), "aligned"),
+    "3.6.2.2 numbers of no kind": (changed((at("accessors", 0, "componentType"), 5124)), "type and numbers"),
+    "3.6.2.2 type of no kind": (changed((at("accessors", 0, "type"), "VEC5")), "type and numbers"),
+    "3.6.2 count of nothing": (changed((at("accessors", 0, "count"), 0)), "claims 0"),
+    "3.6.2 count of a part": (changed((at("accessors", 0, "count"), 2.5)), r"claims 2\.5"),
+    "3.7.2.1 places of two numbers": (changed((at("accessors", 0, "type"), "VEC2")), "type and numbers"),
+    "3.7.2.1 places of whole numbers": (
+        changed((at("accessors", 0, "componentType"), 5123)),
+        "type and numbers",
+    ),
+    "3.7.2.1 indices not whole": (
+        changed((at("accessors", 1, "componentType"), 5126)),
+        "type and numbers",
+    ),
+    "3.7.2.1 index beyond": (changed((at("accessors", 0, "count"), 4)), "corner 7 of 4"),
+    "3.7.2.1 mode of no kind": (changed((at(*PRIMITIVE, "mode"), 9)), "mode 9"),
+    "3.7.2 mesh of nothing": (changed((at("meshes", 0, "primitives"), [])), "no primitives"),
+    "3.7.2 mesh that is not there": (changed((at(*NODE, "mesh"), -1)), "mesh -1"),
+    "3.9 material that is not there": (changed((at(*PRIMITIVE, "material"), 5)), "material 5"),
+    "3.12 extension that must be understood": (changed((at("extensionsRequired"), ["X_y"])), "needs X_y"),
+    "3.12 extensions that are no list": (changed((at("extensionsRequired"), "X_y")), "no list"),
+    "4.4.2 version 1": (bytes_changed(lambda data: data[:4] + struct.pack("<I", 1) + data[8:]), "version 1"),
+    "4.4.2 length beyond": (
+        bytes_changed(lambda data: data[:8] + struct.pack("<I", len(data) + 8) + data[12:]),
+        "cut short",
+    ),
+    "4.4.3 document missing": (bytes_changed(lambda data: data[:16] + b"BIN\0" + data[20:]), "no document"),
+}
+VALID_GLTF = {
+    "3.2 later minor version": changed((at("asset", "version"), "2.1")),
+    "3.5.3 matrix alone": changed((at(*NODE, "matrix"), EYE)),
+    "3.12 extension that need not be understood": changed((at("extensionsUsed"), ["X_y"])),
+    "3.12 extension that changes no shape": changed((at("extensionsRequired"), ["KHR_texture_basisu"])),
+    "3.6.1.1 buffer in a file": beside(uri="m.bin"),
+    "4.4.3 chunk of another kind": bytes_changed(
+        lambda data: data[:8] + struct.pack("<I", len(data) + 12) + data[12:] + b"\4\0\0\0XYZWabcd"
+    ),
+}
+
+
+@pytest.mark.parametrize("clause", MUST_FAIL_GLTF)
+def test_gltf_that_must_fail_is_refused(clause, tmp_path):
+    write, says = MUST_FAIL_GLTF[clause]
+    with pytest.raises(StepleafError, match=says):
+        read_model(write(tmp_path / "m.glb"))
+
+
+@pytest.mark.parametrize("clause", VALID_GLTF)
+def test_gltf_that_is_valid_is_read_whole(clause, tmp_path):
+    whole(VALID_GLTF[clause](tmp_path / "m.glb"), red=True)
