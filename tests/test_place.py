@@ -259,7 +259,7 @@ def test_a_bad_file_beside_the_others_is_a_warning_and_what_the_maker_calls_part
         told = " ".join(problem.text for problem in found.problems if problem.severity == "warning")
         assert all(name in told for name in ("a flat one", "b empty", "c words"))
     assert [(part.source, part.called) for part in model.parts] == [("a", "one"), ("b", "post")]
-    with pytest.raises(FaultyModel, match="there is no part file|in no legend"):
+    with pytest.raises(FaultyModel, match=r"there is no part file|in no legend"):
         built(folder, '[build]\nlines = "a = a flat one, table, 1 1"\n')
 
 
