@@ -90,6 +90,10 @@ def test_a_model_becomes_a_build_file_and_a_plan(tmp_path: Path, capsys: Capture
     mine.write_text(mine.read_text().replace("lamp", "light"))
     assert run(["place", str(tmp_path / "beacon.3mf"), "--write-table", "-o", str(folder)]) == 0
     assert "+lamp" in capsys.readouterr().out and "light" in mine.read_text()
+    mesh = next(folder.glob("*.stl"))
+    mesh.write_bytes(b"another")
+    assert run(["place", str(tmp_path / "beacon.3mf"), "--write-table", "-o", str(folder)]) == 2
+    assert mesh.name in capsys.readouterr().err and mesh.read_bytes() == b"another"
 
 
 def test_stud_sheets_are_a_pdf(parts: Path, capsys: Capture) -> None:

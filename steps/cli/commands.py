@@ -224,7 +224,7 @@ def prints(
     message(kept.wrote(written), run.quiet)
     message(
         f"Next: enter in {folder / RUN} what is done (failed ones among them), what of it failed and what is "
-        f"wanted again, then stepleaf prints {model} --left",
+        f"wanted again, then stepleaf prints {model} --left{'' if out is None else f' -o {out}'}",
         run.quiet,
     )
 
@@ -277,7 +277,8 @@ def place(
     from steps.cli.telling import Teller, message
 
     if write_table:
-        placing.write_table(model, out or Path(stem_of(model) + "-build"), run.settings_for(model), run.quiet)
+        folder = out or Path(stem_of(model) + "-build")
+        placing.write_table(model, folder, run.settings_for(model), run.force, run.quiet)
         return
     path = placing.build_file_of(model)
     settings = run.settings_for(path)

@@ -153,10 +153,11 @@ def _write_whole(model: Model, out: Path) -> None:
     write_whole(out, whole_3mf(model) if out.suffix.lower() == ".3mf" else whole_glb(model))
 
 
-def write_table(given: Path, folder: Path, settings: Settings, quiet: bool) -> None:
+def write_table(given: Path, folder: Path, settings: Settings, force: bool, quiet: bool) -> None:
     """Turn a placed model into a build file and its print files, in ``folder``; what is there stays.
 
-    Raises FaultyModel for loose parts.
+    Raises FaultyModel for loose parts, and CannotWrite where another mesh has the name of a print, unless
+    ``force``: the build file would stand for others than the model's.
     """
     from steps.cli.loose import written_or_compared
     from steps.intake import BUILD_TOML, read_model
@@ -167,9 +168,13 @@ def write_table(given: Path, folder: Path, settings: Settings, quiet: bool) -> N
     if not model.placed:
         raise FaultyModel([loose_parts(model)])
     written = build_table(model)
-    for name, content in written.files.items():
-        if not (folder / name).exists():
-            write_whole(folder / name, content)
+    new = {folder / name: content for name, content in written.files.items()}
+    new = {path: mesh for path, mesh in new.items() if not path.exists() or path.read_bytes() != mesh}
+    kept = Kept(force=force)
+    kept.allow(new)
+    for path, content in new.items():
+        write_whole(path, content)
+    kept.wrote(new)
     message(f"{written.in_stud_terms} parts in stud terms, {written.by_coordinates} by coordinates.", quiet)
     then = f"Change it as you like; `stepleaf place {folder}` checks and draws it."
     written_or_compared(folder / BUILD_TOML, written.text, "the model", then, quiet)

@@ -39,8 +39,9 @@ def plain(text: Wording | str, longest: int) -> str:
 
 
 def called_by_maker(parts: Iterable[Part], own: str) -> str:
-    """What the maker calls a print, where all its ``parts`` are called so and it is not our ``own`` name for
-    it, with a label before it or not; else empty."""
+    """What the maker calls a print, where all its ``parts`` are called so; empty where that is our ``own``
+    name for it, or a name with a label of ours, which is from our files."""
     names = {part.called for part in parts}
     name = names.pop() if len(names) == 1 else ""
-    return "" if plain(name, LONGEST_NAME).endswith(plain(own, LONGEST_NAME)) else name
+    is_ours = plain(name, LONGEST_NAME) == plain(own, LONGEST_NAME) or re.match(r"S\d\d+ ", name)
+    return "" if is_ours else name
