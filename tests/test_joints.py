@@ -7,6 +7,7 @@ from math import pi
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
@@ -18,6 +19,7 @@ from demo_model.seawall import sea_wall
 from demo_model.solids import Module
 from demo_model.specials import BallMeasures
 from demo_model.tug import tug
+from steps.joints.flats import Flat
 from steps.model import Joints, Model
 from tests.joint_cases import (
     CLEARANCE,
@@ -322,6 +324,16 @@ def test_a_square_peg_through_a_plate_is_found_wherever_it_lies(seed: int) -> No
     joint = only(joints_of(placed([(plate, pose), (peg, pose @ shift(0, 0, -3.3))])))
     assert (joint.kind, joint.contacts, len(joint.touches)) == ("peg", 1, 1)
     assert joint.gap_mm == pytest.approx(0.15, abs=NEAR)
+
+
+def test_a_flat_of_triangles_that_cross_has_an_outline() -> None:
+    """Of a mesh that could not be mended: their union, whatever the library thinks of their edges."""
+    triangles = np.array(
+        [[(1, 2), (3, 3), (0, 0)], [(3, 3), (0, 1), (3, 1)], [(1, 3), (1, 1), (2, 2)]], float
+    )
+    flat = Flat(np.array([0.0, 0, 1]), 0.0, np.eye(3)[:2], triangles, 5.0)
+    union = shapely.union_all(shapely.polygons(triangles))
+    assert flat.outline.area == pytest.approx(union.area) and flat.outline.area < flat.area
 
 
 def test_a_hinge() -> None:
