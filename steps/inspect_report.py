@@ -58,7 +58,7 @@ FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
 #: Joints whose gaps agree to so many decimals (0.01 mm) are one row of the scale law.
 GAP_DIGITS = 2
 #: Letters that columns keep on a narrow terminal (60): of names, sizes, counts, figures ("240.0").
-LEAST_NAME, LEAST_SIZE, LEAST_COUNT, LEAST_FIGURE = 8, 6, 4, 5
+LEAST_NAME, LEAST_SIZE, LEAST_COUNT, LEAST_FIGURE = 8, 6, 3, 5
 #: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
 SCALE_ROWS = 8
 #: A direction is along an axis from this cosine on.
@@ -458,7 +458,9 @@ def joints_table(report: Inspection) -> Table:
         table.add_column(name, no_wrap=True)
     for name in ("joints", "contacts"):
         table.add_column(name, justify="right", overflow="fold", min_width=LEAST_COUNT)
-    for name in ("least gap", "mean gap", "depth", "hold N", "push N"):
+    for name in ("least gap", "mean gap", "depth"):
+        table.add_column(name, justify="right", overflow="fold", min_width=LEAST_FIGURE - 1)
+    for name in ("hold N", "push N"):
         table.add_column(name, justify="right", overflow="fold", min_width=LEAST_FIGURE)
     for (kind, fit), joints in _by_class(report).items():
         if kind == "rest":

@@ -136,13 +136,14 @@ def test_the_scale_at_which_the_class_changes() -> None:
     assert 0.035 < 0.04 * slide < 0.055 and 0.09 < 0.04 * loose < 0.11
 
 
-@pytest.mark.parametrize("columns", [80, 120])
+@pytest.mark.parametrize("columns", [60, 80, 120])
 def test_the_printed_report_reads_whole(columns: int) -> None:
     """No column is cut off, and each figure that a person needs is there."""
     text = printed(report_of(lid_on_plate()), columns)
     assert "…" not in text
     assert all(len(line) <= columns for line in text.splitlines() if " │ " in line or "──" in line)
-    for words in ("least", "mean", "depth", "hold N", "push N", "0.10 slide", "0.20 loose", "0.40 loose"):
+    heads = ("least", "mean", "depth", "hold N", "push N") if columns >= 80 else ()  # narrower they fold
+    for words in (*heads, "0.10 slide", "0.20 loose", "0.40 loose"):
         assert words in text, words
     assert "lid on plate: 4 studs, gap 0.10 mm per side at 1x: slide; holds about 0 N (" in text
     assert "Lets lid go along +z." in text
