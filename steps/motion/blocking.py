@@ -146,12 +146,15 @@ class Motion:
         self._half.append(_HalfSpace(self, _frame(direction, self._axes)))
 
     def _part_axes(self) -> Array:
-        """Distinct axes of the parts' poses, most frequent first."""
-        columns = np.swapaxes(self.model.poses[:, :3, :3], 1, 2).reshape(-1, 3)
+        """Distinct axes of the parts' poses, most frequent first, then by the first part that has them (its z,
+        y, x): so that a model turned in its file has them turned too, and nothing else."""
+        columns = np.swapaxes(self.model.poses[:, :3, :3], 1, 2)[:, ::-1].reshape(-1, 3)
         if not len(columns):
             return np.eye(3)
-        axes, count = np.unique(np.round(columns, 9) + 0.0, axis=0, return_counts=True)
-        return axes[np.argsort(-count, kind="stable")]
+        axes, first, count = np.unique(
+            np.round(columns, 9) + 0.0, axis=0, return_index=True, return_counts=True
+        )
+        return axes[np.lexsort((first, -count))]
 
     def _exact(self, axis: Array) -> Array:
         """A measured axis, replaced by the axis of a part's pose that it agrees with."""

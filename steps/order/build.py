@@ -41,6 +41,8 @@ MODULE_LEVELS = 3
 MODULE_SHARE = 1 / 3
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
+#: Costs that agree to so many decimals are alike: files round places to a hundred-thousandth of a pitch.
+COST_DIGITS = 4
 #: Why a step is doubtful: nothing carries its part; its part lies loose for longer than a step.
 UNHELD = phrase("it is held by nothing that is placed before it")
 WAITS = phrase("it waits on the table, joined to nothing, for more than one step")
@@ -291,7 +293,7 @@ class Walk:
         units = np.flatnonzero(mask)
         if not len(units):
             return [], []
-        cost = np.round(self.costs(units), 6)
+        cost = np.round(self.costs(units), COST_DIGITS)
         order = np.lexsort((units, cost))
         return units[order].tolist(), cost[order].tolist()
 
@@ -440,7 +442,7 @@ class Walk:
                 if joiner is not None:
                     joiners.append(joiner)
             cost = np.linalg.norm(self.centre[remaining] - self.centre[laid[-1]], axis=1)
-            remaining = [remaining[k] for k in np.lexsort((remaining, np.round(cost, 6)))]
+            remaining = [remaining[k] for k in np.lexsort((remaining, np.round(cost, COST_DIGITS)))]
         if not laid:
             return None
         draft = Draft(list(laid))
