@@ -146,8 +146,8 @@ class Motion:
         self._half.append(_HalfSpace(self, _frame(direction, self._axes)))
 
     def _part_axes(self) -> Array:
-        """Distinct axes of the parts' poses, most frequent first, then by the first part that has them (its z,
-        y, x): so that a model turned in its file has them turned too, and nothing else."""
+        """Distinct axes of the parts' poses, most frequent first, then by the first part that has them, its z
+        before y and x: a model turned in its file has them turned too, and nothing else."""
         columns = np.swapaxes(self.model.poses[:, :3, :3], 1, 2)[:, ::-1].reshape(-1, 3)
         if not len(columns):
             return np.eye(3)
