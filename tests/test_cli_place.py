@@ -113,6 +113,8 @@ def test_prints_spare_what_is_not_ours_and_keep_the_makers_entries(parts: Path, 
     err = capsys.readouterr().err
     assert "Since the last run" in err and "Next: enter in" in err
     assert "2 left to print of 3 parts, on 1 plates" in err
+    assert run(["prints", str(parts), "-o", str(parts.parent / "four"), "--scale", "4"]) == 0
+    assert f"then stepleaf prints {parts} --scale 4 --left -o" in capsys.readouterr().err
     assert ".3mf,1,,,S1,," in entries.read_text()
     (out / "filament.csv").write_text("mine")
     assert run(["prints", str(parts), "-o", str(out)]) == 2

@@ -123,7 +123,7 @@ def inspect(
     if errors_of(found.problems):
         raise typer.Exit(1)
     if not json:
-        message(_after_inspect(model, found.model.placed, write_list), run.quiet)
+        message(_after_inspect(model, found.model.placed, write_list, run.again), run.quiet)
 
 
 @app.command(epilog="Example: stepleaf plan my-model.3mf --scale 4")
@@ -155,7 +155,7 @@ def plan(
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     result(str(target))
     message(kept.wrote([target]), run.quiet)
-    message(f"Next: stepleaf booklet {model}, or stepleaf verify {target} {model}", run.quiet)
+    message(f"Next: stepleaf booklet {model}{run.again}, or stepleaf verify {target} {model}", run.quiet)
 
 
 @app.command(epilog="Example: stepleaf booklet my-model.3mf --scale 4 --reader child")
@@ -224,7 +224,7 @@ def prints(
     message(kept.wrote(written), run.quiet)
     message(
         f"Next: enter in {folder / RUN} what is done (failed ones among them), what of it failed and what is "
-        f"wanted again, then stepleaf prints {model} --left{'' if out is None else f' -o {out}'}",
+        f"wanted again, then stepleaf prints {model}{run.again} --left{'' if out is None else f' -o {out}'}",
         run.quiet,
     )
 
@@ -290,7 +290,7 @@ def place(
     message(kept.wrote(targets), run.quiet)
     if not right:
         raise typer.Exit(1)
-    message(f"Next: stepleaf booklet {path.parent}", run.quiet)
+    message(f"Next: stepleaf booklet {path.parent}{run.again}", run.quiet)
 
 
 @app.command(epilog="Example: stepleaf verify my-model.plan.json my-model.3mf")
@@ -318,14 +318,14 @@ def verify(
     message(f"Next: stepleaf booklet {model}", quiet)
 
 
-def _after_inspect(model: Path, placed: bool, listed: bool) -> str:
-    """What to do with a model that was looked at."""
+def _after_inspect(model: Path, placed: bool, listed: bool, again: str) -> str:
+    """What to do with a model that was looked at, ``again`` with what this command was told."""
     if placed:
-        return f"Next: stepleaf coupon {model} before printing; then stepleaf booklet {model}"
+        return f"Next: stepleaf coupon {model}{again} before printing; then stepleaf booklet {model}{again}"
     correct = f"stepleaf inspect {model} --write-list to correct this; "
     listing = correct if model.is_dir() and not listed else ""
     sheets = f"stepleaf inspect {model} --stud-sheets studs.pdf shows what to write build.toml by"
-    return f"Next: {listing}stepleaf prints {model}; {sheets}"
+    return f"Next: {listing}stepleaf prints {model}{again}; {sheets}"
 
 
 def _scales(model: Path, named: str, settings: Settings, json: bool, quiet: bool) -> None:
@@ -386,7 +386,10 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     for path in targets:
         result(str(path))
     message(kept.wrote(targets), run.quiet)
-    message(f"Next: stepleaf prints {model}; before printing stepleaf coupon {model}", run.quiet)
+    message(
+        f"Next: stepleaf prints {model}{run.again}; before printing stepleaf coupon {model}{run.again}",
+        run.quiet,
+    )
 
 
 def _kind_of(target: Path) -> str:

@@ -52,6 +52,8 @@ COMMON: dict[str, Any] = {
     "force": _flag("--force", help_text="Write over files that Stepleaf did not write."),
     "quiet": _flag("--quiet", "-q", help_text="No progress and no messages, errors only."),
 }
+#: What the next command is to be told again.
+REPEATED = ("scale", "material")
 FLAGS = ("fold", "mono", "anyway", "force", "quiet")
 
 
@@ -79,6 +81,16 @@ class Run:
 
             family(settings.adhesive)  # refused now rather than after the order is found
         return settings
+
+    @property
+    def again(self) -> str:
+        """What the next command is to be told as well: " --scale 4"; empty where nothing was."""
+        told: dict[str, Any] = {key: value for key, value in self.given.items() if key in REPEATED}
+        if self.settings_file is not None:
+            told["settings"] = self.settings_file
+        return "".join(
+            f" --{key} {f'{value:g}' if isinstance(value, float) else value}" for key, value in told.items()
+        )
 
     def with_option(self, name: str, value: Any) -> Run:
         """The same with one command's own option; None: not given."""
