@@ -1,13 +1,23 @@
 """Frames: full pictures that stay where they are from page to page."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_model.seawall import sea_wall
-from steps.draw.frames import GREATEST_PITCH_MM, LEAST_PITCH_MM, SERVES_SHARE, frame_of, shared_frames
+from steps.draw.frames import (
+    GREATEST_PITCH_MM,
+    LEAST_PART_MM,
+    LEAST_PITCH_MM,
+    SERVES_SHARE,
+    _widest,
+    frame_of,
+    shared_frames,
+)
 from steps.draw.lift import lifted_things
 from steps.draw.studio import Studio
 from steps.settings import Settings
@@ -72,3 +82,14 @@ def test_a_single_small_part_is_not_blown_up_to_the_whole_sheet():
     studio = Studio(plan, Settings())
     frame = frame_of(studio, plan.order.steps[0], 400.0, 300.0)
     assert 10 * 400.0 / (frame[1] - frame[0])[0] <= GREATEST_PITCH_MM + 1e-9
+
+
+def test_without_a_pitch_a_step_that_only_attaches_has_no_close_up():
+    """Nothing says how small is too small; by itself a part says so by its own size."""
+    plan = plan_of(sea_wall(parts=50), per_step=1)
+    plan = replace(plan, measures=replace(plan.measures, pitch_mm=None))
+    studio, step = Studio(plan, Settings()), plan.order.steps[-1]
+    (part,) = step.adds
+    extent = studio.solids[plan.model.part_by_id[part].shape].extent
+    assert _widest(studio, step, 180.0) == pytest.approx(180.0 * extent / LEAST_PART_MM)
+    assert _widest(studio, replace(step, adds=()), 180.0) == np.inf

@@ -68,19 +68,20 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
             of = bounds[[rows[part] for part in one.thing.parts], :, :2]
             focus = np.concatenate([focus, of, of + (axes @ one.shift)[:2]])
         built = _around(np.concatenate([built[None], focus]))
-        run.append(_Seen(step.number, built, _around(focus), width_mm / _least_scale(studio, step)))
+        run.append(_Seen(step.number, built, _around(focus), _widest(studio, step, width_mm)))
     frames.update(_shared(studio, run, width_mm, height_mm))
     return frames
 
 
-def _least_scale(studio: Studio, step: Step) -> float:
-    """Paper mm per model mm below which the neighbourhood is shown instead of the whole."""
+def _widest(studio: Studio, step: Step, width_mm: float) -> float:
+    """Model mm across a drawing of ``width_mm`` beyond which the neighbourhood is shown instead of the whole:
+    no bound without a pitch, where only a sub-assembly is attached."""
     pitch = studio.plan.measures.pitch_mm
     if pitch:
-        return LEAST_PITCH_MM / pitch
+        return width_mm * pitch / LEAST_PITCH_MM
     part_of = studio.plan.model.part_by_id
     sizes = [studio.solids[part_of[part].shape].extent for part in step.adds]
-    return LEAST_PART_MM / max(min(sizes, default=np.inf), 1e-6)
+    return width_mm * min(sizes, default=np.inf) / LEAST_PART_MM
 
 
 def _no_larger(studio: Studio, box: Array, width_mm: float) -> Array:
