@@ -26,7 +26,7 @@ NAMED = 5
 
 
 @dataclass(frozen=True)
-class Choice:
+class Suitability:
     """One family judged for one set of joints; ``unfit`` says why it cannot be recommended, ``barred`` what
     is so grave about it that the reader's booklet has it only when asked for."""
 
@@ -37,7 +37,7 @@ class Choice:
     barred: tuple[str, ...]
 
 
-def rank(joints: Sequence[Joint], settings: Settings) -> tuple[Choice, ...]:
+def rank(joints: Sequence[Joint], settings: Settings) -> tuple[Suitability, ...]:
     """Every family judged for the joints to glue, the most fitting first.
 
     Raises WrongSettings for an unknown plastic.
@@ -49,7 +49,7 @@ def rank(joints: Sequence[Joint], settings: Settings) -> tuple[Choice, ...]:
     )
 
 
-def judge(chosen: Family, joints: Sequence[Joint], settings: Settings) -> Choice:
+def judge(chosen: Family, joints: Sequence[Joint], settings: Settings) -> Suitability:
     """How well a family fits the joints, whether or not it reaches them all."""
     bond = chosen.bond(settings.material)
     share = _best_gap_share(joints, chosen)
@@ -62,7 +62,7 @@ def judge(chosen: Family, joints: Sequence[Joint], settings: Settings) -> Choice
         f"holds by itself after {chosen.wait_min:g} min, full strength after {chosen.cure_h:g} h",
     )
     unfit = tuple(_unfit(chosen, bond.rating, settings))
-    return Choice(chosen, points, reasons, unfit, grave if settings.reader in GUARDED else ())
+    return Suitability(chosen, points, reasons, unfit, grave if settings.reader in GUARDED else ())
 
 
 def _unfit(chosen: Family, rating: int, settings: Settings) -> list[str]:
@@ -104,7 +104,7 @@ class Chosen:
     problems: tuple[Problem, ...]
 
 
-def only_when_asked(choice: Choice, joints: Sequence[str], settings: Settings) -> Problem:
+def only_when_asked(choice: Suitability, joints: Sequence[str], settings: Settings) -> Problem:
     """That only a family with a grave hazard would hold the joints, and the word that asks for it."""
     text = (
         f"Only {choice.family.words} would hold {listed(joints)}, and it is {' and '.join(choice.barred)}: "
@@ -115,7 +115,7 @@ def only_when_asked(choice: Choice, joints: Sequence[str], settings: Settings) -
     return Problem("adhesive-barred", "warning", (), text, tuple(joints))
 
 
-def out_of_reach(chosen: Family, choice: Choice, joints: Sequence[str]) -> Problem:
+def out_of_reach(chosen: Family, choice: Suitability, joints: Sequence[str]) -> Problem:
     """Which family would serve joints of which no face is near enough for the one that was asked for."""
     text = (
         f"{start(chosen.words)} cannot hold {listed(joints)}: too wide a gap. {start(choice.family.words)} "
@@ -124,7 +124,7 @@ def out_of_reach(chosen: Family, choice: Choice, joints: Sequence[str]) -> Probl
     return Problem("adhesive-out-of-reach", "warning", (), text, tuple(joints))
 
 
-def none_suits(nearest: Choice, count: int, settings: Settings) -> Problem:
+def none_suits(nearest: Suitability, count: int, settings: Settings) -> Problem:
     """That no family can be recommended for any of the joints."""
     why = nearest.unfit[0] if nearest.unfit else "no face is near enough to another"
     text = (
@@ -135,7 +135,7 @@ def none_suits(nearest: Choice, count: int, settings: Settings) -> Problem:
 
 
 def too_much_at_once(
-    pushes: Pushes, settings: Settings, chosen: Family, slower: Choice | None
+    pushes: Pushes, settings: Settings, chosen: Family, slower: Suitability | None
 ) -> tuple[Problem, ...]:
     """That some pushes close more than can be glued well in time, and which family stays open longer."""
     if not pushes:
@@ -157,7 +157,7 @@ def too_much_at_once(
 
 
 def doubts(
-    choice: Choice, near_moving: Sequence[str], joints: Sequence[Joint], celsius: float
+    choice: Suitability, near_moving: Sequence[str], joints: Sequence[Joint], celsius: float
 ) -> list[Problem]:
     """Warnings about a family in force; ``near_moving``: ids of glued joints beside one that moves."""
     chosen = choice.family

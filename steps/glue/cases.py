@@ -69,7 +69,7 @@ def load_cases(
     up: Array,
 ) -> list[LoadCase]:
     """The cases that the aim and the settings ask for, in a fixed order."""
-    site = _Site(model, structure, settings, unit(up))
+    site = _CaseMaker(model, structure, settings, unit(up))
     makers: dict[LoadCaseName, Callable[[], Iterator[LoadCase]]] = {
         "shelf": site.shelf,
         "base": site.base,
@@ -83,7 +83,7 @@ def load_cases(
     return [case for kind, make in makers.items() if site.factor(kind) > 0 for case in make()]
 
 
-class _Site:
+class _CaseMaker:
     def __init__(self, model: Model, structure: Structure, settings: Settings, up: Array) -> None:
         self.model, self.structure, self.settings, self.up = model, structure, settings, up
         self.bodies = structure.bodies

@@ -14,7 +14,7 @@ from scipy.spatial import ConvexHull, QhullError
 
 from steps.cites import Cite, cites, data_file
 from steps.glue.families import Family, family, glue_book
-from steps.glue.hazards import Component, ExposureLimit, Survey, components_of, grave_of, hazard_book
+from steps.glue.hazards import AirSurvey, Component, ExposureLimit, components_of, grave_of, hazard_book
 from steps.glue.small_parts import is_small_ball, is_small_part
 from steps.model import Array, Gluing, Measures, Model, Order, Work
 from steps.settings import Settings
@@ -92,7 +92,7 @@ class Air:
     peak_limit: ExposureLimit | None
 
     @property
-    def survey(self) -> Survey | None:
+    def survey(self) -> AirSurvey | None:
         return self.component.survey
 
     @property

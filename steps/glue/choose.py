@@ -10,8 +10,8 @@ import numpy as np
 
 from steps.bonding import Bonding, bonding_of, ties_surely
 from steps.glue.adhesive import (
-    Choice,
     Chosen,
+    Suitability,
     doubts,
     judge,
     none_suits,
@@ -50,7 +50,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     sequence = BuildSequence.of(model, order)
     cases = load_cases(model, measures, structure, sequence, settings, order.up)
     sure = ties_surely(model, measures, joints, settings)
-    search = _Search(structure, cases, joints, sequence, bonding, settings, sure)
+    search = _FamilySearch(structure, cases, joints, sequence, bonding, settings, sure)
     found, chosen = search.settle()
     wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
@@ -101,16 +101,16 @@ def mark_of(joint: Joint, glued: set[str], bonding: Bonding) -> Mark:
 
 
 @dataclass(frozen=True)
-class _Way:
+class _Course:
     """What one family would make of the model: joints (ids) that it ties into one piece, and how many pieces
     are left apart."""
 
-    choice: Choice
+    choice: Suitability
     tied: tuple[str, ...]
     apart: int
 
 
-class _Search:
+class _FamilySearch:
     """The least set and the adhesive: the family that ties the most together, then what the load cases ask
     of it within its open time."""
 
@@ -157,7 +157,7 @@ class _Search:
         names = [self.joints.joints[row].id for row in found.glued]
         return found, Chosen(None, choice.barred, (only_when_asked(choice, names, self.settings),))
 
-    def _ways(self) -> list[_Way]:
+    def _ways(self) -> list[_Course]:
         """What each family would make of it: first those that leave the fewest pieces apart, then those that
         fit best what they tie."""
         ranked = rank(self.may, self.settings)
@@ -167,10 +167,10 @@ class _Search:
             tied = self._least(each.family, (), one_piece=True)
             joints = [self.joints.joints[row] for row in tied.glued]
             choice = judge(each.family, joints or self.may, self.settings)
-            found.append(_Way(choice, tuple(joint.id for joint in joints), len(tied.untied)))
+            found.append(_Course(choice, tuple(joint.id for joint in joints), len(tied.untied)))
         return sorted(found, key=lambda way: (way.apart, -way.choice.points, way.choice.family.name))
 
-    def _with(self, way: _Way, ways: Sequence[_Way]) -> tuple[LeastGlue, Chosen]:
+    def _with(self, way: _Course, ways: Sequence[_Course]) -> tuple[LeastGlue, Chosen]:
         """With one family in force, or with a slower one where its open time is too short."""
         used = way.choice.family
         found = self._in_time(used)
@@ -192,7 +192,7 @@ class _Search:
         problems += too_much_at_once(self.hurried, self.settings, used, slower)
         return found, Chosen(used, (*reasons, *choice.reasons), problems)
 
-    def _slower(self, way: _Way, ways: Sequence[_Way]) -> Choice | None:
+    def _slower(self, way: _Course, ways: Sequence[_Course]) -> Suitability | None:
         """The most fitting family that stays open longer and leaves no more apart."""
         open_s = way.choice.family.open_s
         able = [
@@ -202,7 +202,7 @@ class _Search:
         ]
         return min(able, key=lambda one: (bool(one.barred), -one.points), default=None)
 
-    def _beyond(self, way: _Way, ways: Sequence[_Way]) -> tuple[Problem, ...]:
+    def _beyond(self, way: _Course, ways: Sequence[_Course]) -> tuple[Problem, ...]:
         """Which family would tie what this one cannot reach."""
         better = next((one for one in ways if not one.choice.unfit and one.apart < way.apart), None)
         if better is None or self.settings.aim == "display":

@@ -50,7 +50,7 @@ class ExposureLimit:
 
 
 @dataclass(frozen=True)
-class Survey:
+class AirSurvey:
     """What was measured where people work with it, ppm: mean over a shift, highest short peak."""
 
     mean_ppm: float
@@ -75,7 +75,7 @@ class Component:
     evaporating: float = 0.0
     nco_groups: int = 1
     limits: tuple[ExposureLimit, ...] = ()
-    survey: Survey | None = None
+    survey: AirSurvey | None = None
     gloves: str = ""
     storage: str = ""
     disposal: str = ""
@@ -167,8 +167,8 @@ def _component(row: Mapping[str, Any]) -> Component:
     return Component(**{**row, **lists, **made})
 
 
-def _survey(row: Mapping[str, Any]) -> Survey:
-    return Survey(row["mean_ppm"], row["peak_ppm"], cites(row["cite"]))
+def _survey(row: Mapping[str, Any]) -> AirSurvey:
+    return AirSurvey(row["mean_ppm"], row["peak_ppm"], cites(row["cite"]))
 
 
 def components_of(family: Family, plastic: str) -> tuple[Component, ...]:

@@ -16,7 +16,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
-from steps.glue.master import Choice, Cut, Ties, least_effort
+from steps.glue.master import CoveringSet, Cut, Ties, least_effort
 from steps.glue.proofs import Known, Proofs
 from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
@@ -85,7 +85,7 @@ def least_glue(
     proofs = Proofs(structure, asked.strength, up, known or Known())
     reachable, loose = _reachable(proofs, asked, cases)
     ties = _ties(structure, asked, up)
-    found = _Search(proofs, ties, list(reachable))
+    found = _SetSearch(proofs, ties, list(reachable))
     choice = found.run(row for row in start if asked.strength[row] > 0)
     lumps, untied = _lumps(structure, asked, choice.joints)
     loads, needs, asks = found.loads()
@@ -107,7 +107,7 @@ def least_glue(
     )
 
 
-class _Search:
+class _SetSearch:
     """Passes through the cases. In each the set grows where a case asks for more, so that it ends with a set
     that holds; what the falls demanded makes the next set to try, and bounds all."""
 
@@ -121,7 +121,7 @@ class _Search:
             if id(load) in self._demands:
                 self._demands[id(load)] += proofs.cuts(load, motion)
 
-    def run(self, start: Iterable[int] = ()) -> Choice:
+    def run(self, start: Iterable[int] = ()) -> CoveringSet:
         """The best set with which all open cases hold; what cannot be helped or told is set aside. The first
         one holds ``start`` and what it lacks to one piece."""
         begun = self.ties.free.copy()
@@ -143,7 +143,7 @@ class _Search:
             if self._effort(tried) < self._effort(best) - SAME:
                 best, needs = tried, self._need
         self._need = needs
-        return Choice(best, self._effort(best), min(choice.bound, self._effort(best)))
+        return CoveringSet(best, self._effort(best), min(choice.bound, self._effort(best)))
 
     @property
     def _cuts(self) -> list[Cut]:

@@ -58,7 +58,7 @@ class Ties:
 
 
 @dataclass(frozen=True)
-class Choice:
+class CoveringSet:
     """The joints (rows) of the best set found, its ``effort`` and the ``bound`` below which no set's lies."""
 
     joints: frozenset[int]
@@ -66,14 +66,14 @@ class Choice:
     bound: float
 
 
-def least_effort(ties: Ties, cuts: Sequence[Cut]) -> Choice:
+def least_effort(ties: Ties, cuts: Sequence[Cut]) -> CoveringSet:
     """The best set found, within counted rounds. There must be no cut that not even all joints meet."""
     may = np.isfinite(ties.cost)
     plain = _spanning(ties, np.where(may, ties.cost, np.inf)) | ties.free
     best = _thinned(ties, cuts, mended(cuts, plain, ties.cost))
     effort, bound = _effort(ties, best), _effort(ties, plain)
     if not cuts or effort <= bound + SAME:
-        return Choice(_rows(best), effort, min(bound, effort))
+        return CoveringSet(_rows(best), effort, min(bound, effort))
     matrix = _matrix(cuts, len(ties.cost))
     prices, scale, stale = np.zeros(len(cuts)), 1.0, 0
     for _ in range(ROUNDS):
@@ -94,7 +94,7 @@ def least_effort(ties: Ties, cuts: Sequence[Cut]) -> Choice:
             scale, stale = scale / 2, 0
         step = scale * (effort - lower) / max(float(short @ short), 1e-12)
         prices = np.maximum(prices + step * short, 0.0)
-    choice = Choice(_rows(best), effort, min(bound, effort))
+    choice = CoveringSet(_rows(best), effort, min(bound, effort))
     return choice if effort <= bound + SAME else _exact(ties, cuts, choice)
 
 
@@ -169,7 +169,7 @@ def _thinned(ties: Ties, cuts: Sequence[Cut], chosen: Mask) -> Mask:
     return kept
 
 
-def _exact(ties: Ties, cuts: Sequence[Cut], known: Choice) -> Choice:
+def _exact(ties: Ties, cuts: Sequence[Cut], known: CoveringSet) -> CoveringSet:
     """The least set by mixed-integer programme, in which what stays apart is cut off again and again; what is
     known already where it takes too long."""
     rows = np.flatnonzero(np.isfinite(ties.cost))
@@ -197,7 +197,7 @@ def _exact(ties: Ties, cuts: Sequence[Cut], known: Choice) -> Choice:
         demands += fresh
     if effort > known.effort:
         best, effort = known.joints, known.effort
-    return Choice(best, effort, min(bound, effort))
+    return CoveringSet(best, effort, min(bound, effort))
 
 
 def _apart(ties: Ties, rows: IntArray, label: IntArray) -> list[tuple[IntArray, Array]]:

@@ -45,7 +45,7 @@ LEAST_DEPTH = 0.1
 
 
 @dataclass(frozen=True, eq=False)
-class Facing:
+class Pair:
     """A flat of the first shape and one of the second that look at each other, in the first's coordinates."""
 
     rows: tuple[int, int]
@@ -85,7 +85,7 @@ def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) ->
     return Prisms(tuple(contacts), frozenset(rows))
 
 
-def _clusters(across: Sequence[Facing], axis: Array, body: Anatomy, pose: Array) -> list[list[Facing]]:
+def _clusters(across: Sequence[Pair], axis: Array, body: Anatomy, pose: Array) -> list[list[Pair]]:
     """Faces on the outline of one piece of the body's section across the axis, piece by piece.
 
     ``pose`` takes the body's coordinates to the first shape's.
@@ -113,7 +113,7 @@ def _clusters(across: Sequence[Facing], axis: Array, body: Anatomy, pose: Array)
     return found
 
 
-def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: float) -> Iterator[Facing]:
+def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: float) -> Iterator[Pair]:
     """Flats that look at each other over a small gap and share an area."""
     if not ours or not theirs:
         return
@@ -137,10 +137,10 @@ def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: flo
         lift = one.normal * one.offset
         corners = shapely.get_coordinates(shapely.envelope(common.convex_hull))[:-1] @ one.basis + lift
         middle = np.array([common.centroid.x, common.centroid.y]) @ one.basis + lift
-        yield Facing((int(i), int(j)), one.normal, float(apart[i, j]), corners, middle, float(common.area))
+        yield Pair((int(i), int(j)), one.normal, float(apart[i, j]), corners, middle, float(common.area))
 
 
-def _axes(facing: Sequence[Facing]) -> list[Array]:
+def _axes(facing: Sequence[Pair]) -> list[Array]:
     """Lines across which faces look in at least three ways."""
     ways: list[Array] = []
     for each in facing:
@@ -155,7 +155,7 @@ def _axes(facing: Sequence[Facing]) -> list[Array]:
     return axes
 
 
-def _sides(across: Sequence[Facing], axis: Array, carrier: int) -> list[Facing]:
+def _sides(across: Sequence[Pair], axis: Array, carrier: int) -> list[Pair]:
     """The faces that look outwards all round a prism of the carrier; none where they leave a side open."""
     sign = 1.0 if carrier == 0 else -1.0
     sides = list(across)
@@ -179,8 +179,8 @@ def _sides(across: Sequence[Facing], axis: Array, carrier: int) -> list[Facing]:
 
 
 def _contact(
-    sides: Sequence[Facing],
-    stops: Sequence[Facing],
+    sides: Sequence[Pair],
+    stops: Sequence[Pair],
     axis: Array,
     carrier: int,
     body: Anatomy,
