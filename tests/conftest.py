@@ -1,5 +1,6 @@
-"""Property tests are judged by their answers alone: no deadline, and a busy machine is no failure. And the
-fast tier: ``pytest -m fast`` runs what ``tests/durations.toml`` knows to be quick."""
+"""Property tests are judged by their answers alone: the same examples every time, no deadline, and a busy
+machine is no failure. And the fast tier: ``pytest -m fast`` runs what ``tests/durations.toml`` knows to be
+quick."""
 
 from __future__ import annotations
 
@@ -12,7 +13,9 @@ from hypothesis import HealthCheck, settings
 from steps.kept import RECORD
 from tests.measure import durations, is_fast
 
-settings.register_profile("stepleaf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "stepleaf", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile("stepleaf")
 
 

@@ -62,9 +62,9 @@ SQUEEZES = st.lists(st.floats(-0.2, 0.3), min_size=5, max_size=5)
 
 
 @settings(max_examples=60, deadline=None)
-@given(SQUEEZES, st.lists(st.floats(0, 359), min_size=5, max_size=5))
+@given(SQUEEZES, st.lists(st.integers(0, 359), min_size=5, max_size=5))
 def test_forces_balance_and_no_line_pulls_or_is_pressed_through(
-    squeeze: list[float], degrees: list[float]
+    squeeze: list[float], degrees: list[int]
 ) -> None:
     """The conditions of least energy: f >= 0 in balance, and with the shift u of the part every line that
     presses gives exactly what it is squeezed, and one that does not press has room."""
@@ -79,6 +79,11 @@ def test_forces_balance_and_no_line_pulls_or_is_pressed_through(
     if pressing.any():
         shift, *_ = np.linalg.lstsq(directions[pressing], room[pressing], rcond=None)
         assert room[pressing] == pytest.approx(directions[pressing] @ shift, abs=1e-5)
+
+
+def test_a_squeeze_of_rounding_is_none() -> None:
+    found = settle(np.eye(5) / K, [-0.15, 0, 0, 0, 1e-17], ways(0, 180, 90, 270, 45))
+    assert not found.any()
 
 
 def test_along_a_sweep_the_forces_are_those_of_each_squeeze() -> None:

@@ -17,6 +17,8 @@ from steps.model import Array
 
 #: How much softer than the springs a part is held in place while it floats: what is left unbalanced.
 FLOATS = 1e7
+#: A squeeze of less (mm) is rounding of coordinates: nothing presses.
+ROUNDING_MM = 1e-9
 
 
 def settle(give: ArrayLike, squeeze: ArrayLike, ways: ArrayLike) -> Array:
@@ -31,7 +33,7 @@ def settle(give: ArrayLike, squeeze: ArrayLike, ways: ArrayLike) -> Array:
     """
     give_, squeeze_, ways_ = (np.asarray(x, dtype=np.float64) for x in (give, squeeze, ways))
     forces = np.zeros(len(squeeze_))
-    if squeeze_.max(initial=0.0) <= 0:  # as it stands no spring is pressed
+    if squeeze_.max(initial=0.0) <= ROUNDING_MM:  # as it stands no spring is pressed
         return forces
     size = float(np.sqrt((ways_**2).sum(axis=0)).max())
     held = ways_ / max(size, 1e-300)
