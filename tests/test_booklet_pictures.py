@@ -174,6 +174,7 @@ def test_a_picture_that_crashes_twice_is_drawn_by_the_other_source(alone):
     )
 
 
+@pytest.mark.long
 def test_a_source_that_always_crashes_is_given_up(alone):
     with Crew(1, sit_down_at_a_dead_card) as crew:
         pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)

@@ -313,7 +313,8 @@ def test_inspect_prints_shapes_joints_and_the_scale_law(model: Path, capsys: Cap
     ):
         assert words in said.out, words
     told = [line.rstrip(" .") for line in said.err.splitlines()]  # a busy machine sets dots
-    assert told == [f"{n} of 3 {stage}" for n, stage in enumerate(STAGES[:3], start=1)]
+    assert told[:3] == [f"{n} of 3 {stage}" for n, stage in enumerate(STAGES[:3], start=1)]
+    assert [line.startswith("Next: stepleaf coupon ") for line in told[3:]] == [True]
 
 
 def test_inspect_json_is_for_machines(model: Path, capsys: Capture) -> None:

@@ -92,6 +92,7 @@ def tug_plan() -> tuple[Model, Measures, Joints, Order]:
 # -------------------------------------------------------------------- buildable, by other means
 
 
+@pytest.mark.long
 def test_the_tug_replays(tug_plan):
     """Collisions by FCL, connection, standing and bookkeeping, all by the verifier's own means."""
     model, measures, joints, order = tug_plan

@@ -117,6 +117,7 @@ def test_parts_of_a_step_and_the_face_that_is_down(tmp_path):
     assert np.allclose(order.up, [1, 0, 0]) and np.allclose(order.steps[-1].up, [1, 0, 0])
 
 
+@pytest.mark.long
 def test_a_roof_that_goes_in_before_what_it_covers_is_built_apart(tmp_path):
     order = plan_with('[order]\nbefore = [["roof", "boiler"]]', tmp_path)
     at = number_of(order)

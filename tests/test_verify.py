@@ -726,7 +726,8 @@ def _noisy(model: Model, mm: float) -> Model:
 
 
 @pytest.mark.parametrize(
-    ("parts", "scale", "noise"), [(0, 1.0, 0.05), (0, 4.0, 0.0), (0, 4.0, 0.05), (50, 1.0, 0.05)]
+    ("parts", "scale", "noise"),
+    [(0, 1.0, 0.05), (0, 4.0, 0.0), (0, 4.0, 0.05), pytest.param(50, 1.0, 0.05, marks=pytest.mark.long)],
 )
 def test_what_is_planned_is_verified(parts: int, scale: float, noise: float, tmp_path) -> None:
     """The beacon or a wall, clean or with noise as in a float32 file cut coarsely (mm): plans replay."""

@@ -56,7 +56,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Made]:
         ("beacon", 1.0, "child"),
         ("beacon", 4.0, "adult"),
         ("wall", 4.0, "helper"),
-        ("tug", 1.0, "helper"),
+        pytest.param("tug", 1.0, "helper", marks=pytest.mark.long),
         ("tug", 4.0, "helper"),
     ],
 )

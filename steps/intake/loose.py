@@ -177,9 +177,9 @@ class _Heap:
         said = _understood(path.name, print_, stem, inner, alone)
         lines = self.lines.get(path.name, ()) if alone else ()
         for each in [_overruled(said, line) for line in lines] or [said]:
-            self.listed.append(each)
             many = len(self.parts) + each.count
             refuse_more(f"{path.name}: {many:,} parts or more", many, "parts", self.limits)
+            self.listed.append(each)
             colour = _rgb(each.colour) if each.colour_by else None
             if colour is not None and each.colour_word:
                 self.words[colour] = each.colour_word
