@@ -135,3 +135,11 @@ class CannotWrite(StepleafError):
     )
     seen = "Which file, and why; what stood there is as it was."
     then = "Choose another name with `-o`, make room, move the file away, or write over it with `--force`."
+
+
+class MixedSet(StepleafError):
+    """Booklet, stickers and plan that lie together are not of one run. The next run tells it as a warning."""
+
+    cause = "A run was ended between its files, or one was made anew with another model, settings or version."
+    seen = "Each file with the id of its run; `verify` has proved the plan, but not what the booklet shows."
+    then = "Run `stepleaf booklet` again, with `--stickers` where there are some; throw away printed sheets."

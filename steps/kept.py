@@ -1,6 +1,8 @@
 """Hands off: what was read and what Stepleaf did not write is never written over.
 
 A small record of hashes lies beside the outputs; a file whose hash is in it is ours, an edited one theirs.
+What is about to be moved into place is recorded first, so that a run which is ended half-way leaves nothing
+that the next one takes for another's.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ import io
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from steps.errors import CannotWrite
@@ -76,7 +78,7 @@ class Kept:
                 if target.name not in self.ours and target.samefile(path):
                     raise CannotWrite(f"{target} is {what}; choose another name with -o.")
             now = self.before[target] = _sum(target)
-            if target.name not in self.ours and recorded(target) != now:
+            if target.name not in self.ours and now not in recorded(target):
                 theirs.append(target)
         if theirs and not self.force:
             it = "it" if len(theirs) == 1 else "them"
@@ -87,20 +89,22 @@ class Kept:
 
     def is_ours(self, path: Path) -> bool:
         """Whether a file is as the record beside it has it."""
-        return path.is_file() and recorded(path) == _sum(path)
+        return path.is_file() and _sum(path) in recorded(path)
+
+    def coming(self, drafts: Mapping[Path, Path]) -> None:
+        """Record what is about to be moved to each place, beside what stands there."""
+        for folder, places in _by_folder(drafts):
+            record = _read(folder)
+            coming = {place.name: _sum(drafts[place]) for place in places}
+            _write(folder, replace(record, coming={**record.coming, **coming}))
 
     def wrote(self, targets: Iterable[Path]) -> str:
         """Record what was written; in one line what changed since the last run, empty at the first."""
         written = [path for path in targets if path.is_file()]
         sums = {path: _sum(path) for path in written}
-        for folder in dict.fromkeys(path.parent for path in written):
-            record = _read(folder)
-            record.update({path.name: sums[path] for path in written if path.parent == folder})
-            record = {name: known for name, known in record.items() if (folder / name).exists()}
-            with suppress(CannotWrite):  # the outputs stand; without a record they are spared next time
-                write_whole(
-                    folder / RECORD, json.dumps({"files": dict(sorted(record.items()))}, indent=1) + "\n"
-                )
+        for folder, places in _by_folder(written):
+            known = {**_read(folder).files, **{path.name: sums[path] for path in places}}
+            _write(folder, Record({name: sum_ for name, sum_ in known.items() if (folder / name).exists()}))
         return "".join(self._changes(sums))
 
     def _changes(self, sums: dict[Path, str]) -> Iterator[str]:
@@ -114,17 +118,40 @@ class Kept:
         yield f"Since the last run {'; '.join(told)}." if told else "Nothing changed since the last run."
 
 
-def recorded(path: Path) -> str | None:
-    """The hash that the record beside a file has for it."""
-    return _read(path.parent).get(path.name)
+@dataclass(frozen=True)
+class Record:
+    """Hashes by name of a folder's files: as they were left, and as a run was about to leave them."""
+
+    files: Mapping[str, str] = field(default_factory=dict)
+    coming: Mapping[str, str] = field(default_factory=dict)
 
 
-def _read(folder: Path) -> dict[str, str]:
+def recorded(path: Path) -> frozenset[str]:
+    """The hashes that the record beside a file has for it."""
+    record = _read(path.parent)
+    return frozenset(known[path.name] for known in (record.files, record.coming) if path.name in known)
+
+
+def _read(folder: Path) -> Record:
     try:
-        found = json.loads((folder / RECORD).read_text(encoding="utf-8"))["files"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return {}
-    return {str(name): str(known) for name, known in found.items()} if isinstance(found, dict) else {}
+        found = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+        known = (found.get(key, {}).items() for key in ("files", "coming"))
+        return Record(*({str(name): str(sum_) for name, sum_ in each} for each in known))
+    except (OSError, ValueError, AttributeError):
+        return Record()
+
+
+def _write(folder: Path, record: Record) -> None:
+    content = {key: dict(sorted(known.items())) for key, known in asdict(record).items() if known}
+    with suppress(CannotWrite):  # the outputs stand; without a record they are spared next time
+        write_whole(folder / RECORD, json.dumps(content, indent=1) + "\n")
+
+
+def _by_folder(paths: Iterable[Path]) -> Iterator[tuple[Path, list[Path]]]:
+    folders: dict[Path, list[Path]] = {}
+    for path in paths:
+        folders.setdefault(path.parent, []).append(path)
+    yield from folders.items()
 
 
 def _sum(path: Path) -> str:

@@ -8,10 +8,11 @@ import platform
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Protocol
 
 from steps.errors import CannotWrite
 
@@ -70,13 +71,20 @@ def write_whole(path: Path, content: bytes | str) -> None:
         draft.write_bytes(data)
 
 
+class Watch(Protocol):
+    """Who is asked about places before files are moved there, and told just before."""
+
+    def allow(self, targets: Iterable[Path], /) -> None:
+        """Refuses by raising."""
+
+    def coming(self, drafts: Mapping[Path, Path], /) -> None:
+        """Each place, and the whole file that is about to be moved there."""
+
+
 def write_folder(
-    folder: Path,
-    files: Iterable[tuple[str, bytes]],
-    allow: Callable[[Sequence[Path]], None] | None = None,
+    folder: Path, files: Iterable[tuple[str, bytes]], watch: Watch | None = None
 ) -> tuple[str, ...]:
-    """Write many files (path within ``folder``, content), all whole before the first is moved into place;
-    ``allow`` is asked before that with where they will be, and refuses by raising.
+    """Write many files (path within ``folder``, content), all whole before the first is moved into place.
 
     Returns the paths written. Raises CannotWrite; a full disk, a folder that refuses or an interruption
     before all were written leaves everything as it was, and so does an error of whoever makes the contents,
@@ -90,17 +98,20 @@ def write_folder(
             _drop_abandoned(folder)
             drafts = Path(tempfile.mkdtemp(prefix=_own_drafts(), dir=folder))
         for name, content in files:
-            with _told_as_writing(folder):
+            with _told_as_writing(folder / name):
                 (drafts / str(len(names))).write_bytes(content)
             names.append(name)
-        if allow is not None:
-            allow([folder / name for name in names])
+        places = {folder / name: drafts / str(row) for row, name in enumerate(names)}
+        if watch is not None:
+            watch.allow(places)
         with _told_as_writing(folder):
-            _make_way([folder / name for name in names])
+            _make_way(list(places))
             # a disk puts many files down at once in little more time than one
             with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
-                list(pool.map(_force_to_disk, [drafts / str(row) for row in range(len(names))]))
-        _move_all(drafts, folder, names)
+                list(pool.map(_force_to_disk, places.values()))
+        if watch is not None:
+            watch.coming(places)
+        _move_all(folder, places)
     finally:
         if drafts is not None:
             shutil.rmtree(drafts, ignore_errors=True)
@@ -118,17 +129,17 @@ def _told_as_writing(path: Path) -> Iterator[None]:
         raise _cannot_write(path, error) from error
 
 
-def _move_all(drafts: Path, folder: Path, names: Sequence[str]) -> None:
+def _move_all(folder: Path, places: Mapping[Path, Path]) -> None:
     """Move each draft into its place. Raises CannotWrite, with how many are new."""
-    for moved, name in enumerate(names):
+    for moved, (place, draft) in enumerate(places.items()):
         try:
-            os.replace(drafts / str(moved), folder / name)
+            os.replace(draft, place)
         except OSError as error:
             if not moved:
                 raise _cannot_write(folder, error) from error
             reason = error.strerror or error
             raise CannotWrite(
-                f"{folder}: cannot be written ({reason}). {moved} of {len(names)} files are new."
+                f"{folder}: cannot be written ({reason}). {moved} of {len(places)} files are new."
             ) from error
 
 

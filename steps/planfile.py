@@ -38,6 +38,7 @@ from steps.model import (
     Sure,
     TouchKind,
 )
+from steps.one_set import run_of
 from steps.settings import Settings
 from steps.value_faults import place_of, what_is_wrong
 
@@ -267,6 +268,7 @@ class PlanFile(Entry):
     problems: tuple[ProblemEntry, ...]
     name: str = ""
     pieces: int | None = Field(None, ge=1)  # what the finished model comes to, what moves counted apart
+    run: str = ""  # hash of model, settings and program: booklet and stickers of the same run carry it too
 
 
 # ------------------------------------------------------------------------------- writing
@@ -313,6 +315,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
         ),
         name=plan.model.name,
         pieces=plan.gluing.lumps,
+        run=run_of(plan.model, settings),
     )
 
 

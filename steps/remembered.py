@@ -29,6 +29,8 @@ from pydantic import BaseModel
 Value = TypeVar("Value")
 #: Libraries whose numbers enter what is remembered.
 LIBRARIES = ("numpy", "scipy", "trimesh", "manifold3d", "embreex", "shapely")
+#: Packages whose text decides what comes out.
+PACKAGES = ("steps", "renderer")
 MAGIC = b"stepleaf remembered 1\n"
 #: A file larger than this holds only what the last run used.
 MOST_BYTES = 64 * 1024**2
@@ -141,12 +143,18 @@ def remembered(what: str, basis: object, make: Callable[[], Value]) -> Value:
     return make() if memory is None else memory.recall(what, basis, make)
 
 
+def sum_of(value: object) -> str:
+    """The sum of a value with all it holds, as a key would have it."""
+    return Memory()._told(value)  # type: ignore[no-any-return]
+
+
 @cache
 def program() -> str:
     """The sum of this program's text and of the versions of what it computes with."""
     sum_ = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.rglob("*.py")):
-        sum_.update(path.read_bytes())
+    for package in PACKAGES:
+        for path in sorted((Path(__file__).parents[1] / package).rglob("*.py")):
+            sum_.update(path.read_bytes())
     for library in LIBRARIES:
         with suppress(PackageNotFoundError):
             sum_.update(f"{library} {version(library)}\n".encode())

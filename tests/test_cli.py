@@ -538,14 +538,13 @@ def test_a_booklet_that_fails_while_written_leaves_the_old_one(
     model: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
 ) -> None:
     import steps.booklet
-    from steps.output import whole_file
+    import steps.output
 
-    def burst(plan: object, path: Path, *rest: object) -> None:
-        with whole_file(path) as draft:
-            draft.write_bytes(b"%PDF-1.4 half")
-            raise OSError(28, "No space left on device")
+    def full(path: Path) -> None:
+        raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(steps.booklet, "write_booklet", burst, raising=False)
+    monkeypatch.setattr(steps.booklet, "booklet_pdf", lambda *rest: b"%PDF-1.4 whole")
+    monkeypatch.setattr(steps.output, "_force_to_disk", full)
     old = tmp_path / "old.pdf"
     old.write_bytes(b"an older booklet")
     assert run(["booklet", str(model), "-o", str(old), "--force"]) == 2
@@ -559,11 +558,12 @@ def test_what_the_picture_source_has_to_say_reaches_the_user_once(
 ) -> None:
     import steps.booklet
 
-    def fallen_back(plan: object, path: Path, settings: object, progress: object, pictures: Any) -> None:
+    def fallen_back(plan: object, settings: object, progress: object, pictures: Any) -> bytes:
         said = "OpenGL does not work here (no card); the pictures are drawn with rays."
         monkeypatch.setattr(type(pictures), "notice", property(lambda self: said))
+        return b"%PDF-1.4"
 
-    monkeypatch.setattr(steps.booklet, "write_booklet", fallen_back)
+    monkeypatch.setattr(steps.booklet, "booklet_pdf", fallen_back)
     assert run(["booklet", str(model), "-o", str(tmp_path / "new.pdf")]) == 0
     assert capsys.readouterr().err.count("OpenGL does not work here (no card)") == 1
 

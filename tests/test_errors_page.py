@@ -18,6 +18,7 @@ from steps.errors import (
     CannotWrite,
     FaultyModel,
     MissingExtra,
+    MixedSet,
     NoBuildableOrder,
     NotPlaced,
     PlanMismatch,
@@ -28,6 +29,7 @@ from steps.errors import (
 )
 from steps.errors_page import PAGE, classes, page
 from steps.intake import read_model
+from steps.one_set import DIGITS, identifier
 from steps.output import may_write
 from steps.pipeline import make_plan
 from steps.settings import Settings, load_settings
@@ -105,6 +107,13 @@ def mismatch(folder: Path, patch: pytest.MonkeyPatch) -> None:
     verify(folder / "m.plan.json", folder / "m.3mf", quiet=True)
 
 
+def mixed_set(folder: Path, patch: pytest.MonkeyPatch) -> None:
+    for name, content in seeds("plan")[0].files.items():
+        (folder / name).write_bytes(content)
+    (folder / "m.html").write_text(f'<meta name="dc.identifier" content="{identifier("0" * DIGITS)}">')
+    verify(folder / "m.plan.json", folder / "m.3mf", quiet=True)
+
+
 def unwritable(folder: Path, patch: pytest.MonkeyPatch) -> None:
     may_write(folder)
 
@@ -119,6 +128,7 @@ PROVOKED = {
     NotPlaced: loose,
     NoBuildableOrder: locked,
     CannotDraw: undrawn,
+    MixedSet: mixed_set,
     PlanMismatch: mismatch,
     CannotWrite: unwritable,
 }

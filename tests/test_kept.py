@@ -9,6 +9,7 @@ import pytest
 
 from steps.errors import CannotWrite
 from steps.kept import RECORD, Kept, files_read, recorded
+from steps.output import write_folder
 
 
 def once(folder: Path, text: str = "first") -> Path:
@@ -51,7 +52,7 @@ def test_without_its_record_nothing_is_ours(tmp_path: Path) -> None:
     target = once(tmp_path)
     for content in ("", "[]", '{"files": 3}'):
         (tmp_path / RECORD).write_text(content)
-        assert recorded(target) is None
+        assert not recorded(target)
         with pytest.raises(CannotWrite):
             Kept().allow([target])
 
@@ -80,4 +81,27 @@ def test_files_that_are_gone_leave_the_record(tmp_path: Path) -> None:
     target.unlink()
     (tmp_path / "b.txt").write_text("b")
     Kept().wrote([tmp_path / "b.txt"])
-    assert recorded(target) is None and recorded(tmp_path / "b.txt") is not None
+    assert not recorded(target) and recorded(tmp_path / "b.txt")
+
+
+def test_a_run_that_is_ended_between_two_files_leaves_both_to_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = [("a.txt", b"1"), ("sub/b.txt", b"1")]
+    Kept().wrote([tmp_path / name for name in write_folder(tmp_path, files, Kept())])
+    replace = os.replace
+
+    def ended(draft: str | Path, place: Path) -> None:
+        if place.name == "b.txt":
+            raise KeyboardInterrupt
+        replace(draft, place)
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(os, "replace", ended)
+        write_folder(tmp_path, [(name, b"2") for name, _ in files], Kept())
+    assert [(tmp_path / name).read_bytes() for name, _ in files] == [b"2", b"1"]
+    again = Kept()
+    assert again.wrote([tmp_path / name for name in write_folder(tmp_path, files, again)])
+    (tmp_path / "a.txt").write_bytes(b"2")  # as the ended run had it: that is over
+    with pytest.raises(CannotWrite):
+        Kept().allow([tmp_path / "a.txt"])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from steps.booklet.compose import compose
@@ -20,6 +21,7 @@ from steps.booklet.pictures import Pictures, StudioPictures
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.model import Plan
+from steps.one_set import run_of
 from steps.output import may_write, write_whole
 from steps.pipeline import made_with
 from steps.progress import Tell
@@ -43,14 +45,16 @@ def write_booklet(
     does not go together, or another scale than the plan's; CannotDraw where all that draws crashes;
     CannotWrite, and then what stood at ``path`` still stands there.
     """
-    may_write(Path(path))
+    _write(booklet_pdf, plan, Path(path), settings, progress, pictures, workers)
+
+
+def booklet_pdf(plan: Plan, settings: Settings, progress: Tell | None, pictures: Pictures) -> bytes:
+    """What :func:`write_booklet` writes."""
     words = words_in(settings.language)
     face, edition, paper = typeface(words), edition_of(settings), paper_of(settings)
     booklet = compose(plan, settings, words)
     pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
-    with _studio(plan, settings, progress, workers, pictures) as drawn:
-        content = paint(pages, booklet, face, words, drawn, settings, progress)
-    write_whole(Path(path), content)
+    return paint(pages, booklet, face, words, pictures, settings, progress)
 
 
 def write_html(
@@ -66,14 +70,15 @@ def write_html(
 
     Raises WrongSettings for an unknown language or another scale than the plan's; CannotWrite.
     """
-    may_write(Path(path))
+    _write(booklet_html, plan, Path(path), settings, progress, pictures, workers)
+
+
+def booklet_html(plan: Plan, settings: Settings, progress: Tell | None, pictures: Pictures) -> bytes:
+    """What :func:`write_html` writes."""
     words = words_in(settings.language)
-    face = typeface(words)
     screen = settings.model_copy(update={"fold": False, "paper": "a4"})  # a screen has no paper
-    booklet = compose(plan, screen, words)
-    with _studio(plan, settings, progress, workers, pictures) as drawn:
-        content = html_of(booklet, words, face, edition_of(screen), drawn, settings.mono)
-    write_whole(Path(path), content)
+    booklet = replace(compose(plan, screen, words), run=run_of(plan.model, settings))
+    return html_of(booklet, words, typeface(words), edition_of(screen), pictures, settings.mono).encode()
 
 
 def write_labels(
@@ -89,19 +94,35 @@ def write_labels(
 
     Raises WrongSettings for a sticker sheet that is not known; CannotWrite.
     """
-    may_write(Path(path))
+    _write(labels_pdf, plan, Path(path), settings, progress, pictures, workers)
+
+
+def labels_pdf(plan: Plan, settings: Settings, progress: Tell | None, pictures: Pictures) -> bytes:
+    """What :func:`write_labels` writes."""
     words = words_in(settings.language)
     face = typeface(words)
     setter = label_setter(Typesetter(edition_of(settings), face))
-    sheet = sticker_sheet(settings)
     matter = Matter(plan, settings, words)
-    pages = label_pages(matter, setter, sheet)
-    title = words.say("Stickers")
-    booklet = Booklet(f"{matter.title}: {title}", matter.model_line, words.language, title, ())
+    pages = label_pages(matter, setter, sticker_sheet(settings))
+    title, run = words.say("Stickers"), run_of(plan.model, settings)
+    booklet = Booklet(f"{matter.title}: {title}", matter.model_line, words.language, title, (), run)
     flat = settings.model_copy(update={"fold": False})
+    return paint(pages, booklet, face, words, pictures, flat, progress)
+
+
+def _write(
+    make: Callable[[Plan, Settings, Tell | None, Pictures], bytes],
+    plan: Plan,
+    path: Path,
+    settings: Settings,
+    progress: Tell | None,
+    pictures: Pictures | None,
+    workers: int,
+) -> None:
+    may_write(path)
     with _studio(plan, settings, progress, workers, pictures) as drawn:
-        content = paint(pages, booklet, face, words, drawn, flat, progress)
-    write_whole(Path(path), content)
+        content = make(plan, settings, progress, drawn)
+    write_whole(path, content)
 
 
 @contextmanager
@@ -117,4 +138,12 @@ def _studio(
         yield StudioPictures(plan, settings, crew, progress)
 
 
-__all__ = ["StudioPictures", "write_booklet", "write_html", "write_labels"]
+__all__ = [
+    "StudioPictures",
+    "booklet_html",
+    "booklet_pdf",
+    "labels_pdf",
+    "write_booklet",
+    "write_html",
+    "write_labels",
+]

@@ -232,3 +232,4 @@ class Booklet:
     language: str
     subject: str
     sheets: tuple[Sheet, ...]
+    run: str  #: id of the run, see steps/one_set.py

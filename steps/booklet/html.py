@@ -30,6 +30,7 @@ from steps.booklet.paint import (
 from steps.booklet.pictures import PictureOrder, Pictures
 from steps.booklet.typeset import SIGNAL_COLOURS
 from steps.booklet.words import Words
+from steps.one_set import identifier
 
 #: Sizes at which pictures are drawn for the screen, mm; the page scales them. Those with letters or numbers
 #: are small: on a phone 70 mm wide their circles are still 5 mm.
@@ -104,6 +105,7 @@ class _Page:
         return (
             f'<!DOCTYPE html>\n<html lang="{escape(booklet.language)}">\n<head>\n<meta charset="utf-8">\n'
             '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+            f'<meta name="dc.identifier" content="{identifier(booklet.run)}">\n'
             f"<title>{title}</title>\n<style>\n{_fonts(face)}{STYLE}"
             f":root{{--size:{self.edition.body / 12.5:.2f}}}\n</style>\n</head>\n<body>\n"
             f'<a class="skip" href="#sheet-1">{skip}</a>\n'

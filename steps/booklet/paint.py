@@ -23,6 +23,7 @@ from steps.booklet.marks import mark_lines
 from steps.booklet.pictures import Pictures, orders_of
 from steps.booklet.tags import TAG_OF, Tags, add_xmp
 from steps.booklet.words import Words
+from steps.one_set import identifier
 from steps.progress import Tell
 from steps.settings import Settings
 
@@ -368,7 +369,14 @@ def _describe(canvas: Canvas, booklet: Booklet) -> None:
     canvas.setAuthor("")
     canvas.setSubject(booklet.subject)
     canvas.setCreator(CREATOR)
-    add_xmp(canvas, booklet.title, booklet.subject, booklet.language, CREATOR)
+    add_xmp(
+        canvas,
+        title=booklet.title,
+        subject=booklet.subject,
+        language=booklet.language,
+        creator=CREATOR,
+        identifier=identifier(booklet.run),
+    )
     canvas.setViewerPreference("DisplayDocTitle", "true")
 
 

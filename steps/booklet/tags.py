@@ -129,6 +129,7 @@ XMP = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
 <rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:xmp="http://ns.adobe.com/xap/1.0/">
 <dc:format>application/pdf</dc:format>
+<dc:identifier>{identifier}</dc:identifier>
 <dc:title><rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt></dc:title>
 <dc:description><rdf:Alt><rdf:li xml:lang="x-default">{subject}</rdf:li></rdf:Alt></dc:description>
 <dc:language><rdf:Bag><rdf:li>{language}</rdf:li></rdf:Bag></dc:language>
@@ -137,9 +138,9 @@ XMP = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <?xpacket end="r"?>"""
 
 
-def add_xmp(canvas: Canvas, title: str, subject: str, language: str, creator: str) -> None:
-    """The file's description of itself in XML (XMP, ISO 16684-1), beside the older information dictionary."""
-    values = {"title": title, "subject": subject, "language": language, "creator": creator}
+def add_xmp(canvas: Canvas, **values: str) -> None:
+    """The file's description of itself in XML (XMP, ISO 16684-1), beside the older information dictionary:
+    ``title``, ``subject``, ``language``, ``creator`` and ``identifier``."""
     text = XMP.format(**{key: escape(_allowed(value)) for key, value in values.items()})
     kind = PDFDictionary({"Type": PDFName("Metadata"), "Subtype": PDFName("XML")})
     # not compressed, so that programs which know nothing of PDF find it (ISO 32000-1, 14.3.2)

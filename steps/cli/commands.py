@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,7 +27,6 @@ app = typer.Typer(
 
 MODEL_HELP = "3MF, GLB, glTF, OBJ, STL of several bodies, STEP, build.toml, or a folder or CSV of placements."
 Model = Annotated[Path, typer.Argument(metavar="MODEL", help=MODEL_HELP, show_default=False)]
-PLAN_SUFFIX = ".plan.json"
 PRINTED, SCREEN = ".pdf", ".html"  #: endings of a booklet's name
 STICKERS_HELP = (
     "Also a PDF of stickers for the printed parts, on a sheet of stickers named by their size, e.g. 70x37; "
@@ -139,18 +139,22 @@ def plan(
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.errors import WrongSettings
-    from steps.output import write_whole
+    from steps.one_set import PLAN
     from steps.pipeline import STAGES, make_plan
     from steps.planfile import plan_to_json
 
     settings = run.settings_for(model)
-    target = out or Path(stem_of(model) + PLAN_SUFFIX)
-    if not target.name.endswith(PLAN_SUFFIX):
-        raise WrongSettings(f"{target}: a plan's name ends in {PLAN_SUFFIX}; choose such a name with -o.")
+    target = out or Path(stem_of(model) + PLAN)
+    if not target.name.endswith(PLAN):
+        raise WrongSettings(f"{target}: a plan's name ends in {PLAN}; choose such a name with -o.")
     kept = _kept(run, model, target)
-    with faults_pictured(target, settings, run.quiet), Teller(STAGES[:7], run.quiet) as progress:
+    with (
+        faults_pictured(target, settings, run.quiet),
+        _one_set(target.with_name(target.name[: -len(PLAN)]), run.quiet),
+        Teller(STAGES[:7], run.quiet) as progress,
+    ):
         made = make_plan(model, settings, progress)
-        write_whole(target, plan_to_json(made, settings))
+        _write_set({target: plan_to_json(made, settings).encode()}, kept)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     result(str(target))
@@ -304,7 +308,8 @@ def verify(
 ) -> None:
     """Replay a plan against its model by means other than the planner's."""
     from steps.cli.telling import Teller, message, show
-    from steps.errors import PlanMismatch
+    from steps.errors import MixedSet, PlanMismatch
+    from steps.one_set import MAKE_ANEW, PLAN, mixed, set_of
     from steps.verify import verify_plan
 
     with Teller(("read", "replay"), quiet) as progress:
@@ -315,6 +320,8 @@ def verify(
             message(f"doubtful, as the plan says itself:\n{report.doubts_text()}", quiet)
     if not report.ok:
         raise PlanMismatch(f"{plan} does not replay to {model}:\n{report.faults_text()}")
+    if told := mixed(dict.fromkeys((plan, *set_of(plan.with_name(plan.name.removesuffix(PLAN)))))):
+        raise MixedSet(f"{plan} replays to {model}, but not all beside it is of its run. {told} {MAKE_ANEW}")
     message(f"Next: stepleaf booklet {model}", quiet)
 
 
@@ -351,34 +358,36 @@ def _scales(model: Path, named: str, settings: Settings, json: bool, quiet: bool
 
 
 def _booklet(model: Path, target: Path, run: Run) -> None:
-    from steps.booklet import StudioPictures, write_booklet, write_html, write_labels
+    from steps.booklet import StudioPictures, booklet_html, booklet_pdf, labels_pdf
     from steps.booklet.crew import crew_for
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
-    from steps.output import write_whole
+    from steps.one_set import PLAN, STICKERS
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
     kept = _kept(run, model, target)
     kind = _kind_of(target)
     settings = run.booklet_settings_for(model, printed=kind == PRINTED)
-    stem = target.name[: -len(kind)]
-    plan_target, label_target = (target.with_name(stem + end) for end in (PLAN_SUFFIX, "-stickers.pdf"))
+    stem = target.with_name(target.name[: -len(kind)])
+    plan_target, label_target = (stem.with_name(stem.name + end) for end in (PLAN, STICKERS))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     targets = (target, *([label_target] if stickers else []), plan_target)
     kept.allow(targets[1:])
     with (
         crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
         faults_pictured(target, settings, run.quiet),
+        _one_set(stem, run.quiet),
         Teller(quiet=run.quiet) as progress,
     ):
         made = make_plan(model, settings, progress)
         pictures = StudioPictures(made, settings, crew, progress)
-        write = write_booklet if kind == PRINTED else write_html
-        write(made, target, settings, progress, pictures)
+        make = booklet_pdf if kind == PRINTED else booklet_html
+        files = {target: make(made, settings, progress, pictures)}
         if stickers:
-            write_labels(made, label_target, settings, progress, pictures)
-        write_whole(plan_target, plan_to_json(made, settings))
+            files[label_target] = labels_pdf(made, settings, progress, pictures)
+        files[plan_target] = plan_to_json(made, settings).encode()
+        _write_set(files, kept)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     for line in filter(None, (pictures.log, pictures.notice)):
@@ -390,6 +399,27 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
         f"Next: stepleaf prints {model}{run.again}; before printing stepleaf coupon {model}{run.again}",
         run.quiet,
     )
+
+
+@contextmanager
+def _one_set(stem: Path, quiet: bool) -> Iterator[None]:
+    """Say before the block, and after it ended well, if the files of the set are of different runs."""
+    from steps.cli.telling import message
+    from steps.one_set import MAKE_ANEW, mixed, set_of
+
+    if before := mixed(set_of(stem)):
+        message(f"warning: {before}", quiet)
+    yield
+    if after := mixed(set_of(stem)):
+        message(f"warning: {after} {MAKE_ANEW}", quiet)
+
+
+def _write_set(files: Mapping[Path, bytes], kept: Kept) -> None:
+    """Files of one folder, all whole before the first is moved into place. Raises CannotWrite."""
+    from steps.output import write_folder
+
+    folder = next(iter(files)).parent
+    write_folder(folder, ((path.name, content) for path, content in files.items()), kept)
 
 
 def _kind_of(target: Path) -> str:

@@ -135,8 +135,7 @@ def write_out(
     an old count does not lie beside a new one. Raises CannotWrite; then all files are as they were.
     """
     earlier = _listed(folder)
-    allow = None if kept is None else kept.allow
-    written = write_folder(folder, print_files(prints, model, settings), allow)
+    written = write_folder(folder, print_files(prints, model, settings), kept)
     for name in sorted(earlier.difference(written)):
         if kept is None or kept.is_ours(folder / name):
             (folder / name).unlink(missing_ok=True)

@@ -57,7 +57,7 @@ def write_coupon(
     """
     coupon = make_coupon(model, measures, joints, settings)
     files = _files(coupon, model, measures, settings)
-    write_folder(folder, files, None if kept is None else kept.allow)
+    write_folder(folder, files, kept)
     return coupon
 
 

@@ -12,6 +12,7 @@ from steps.booklet.compose.work import work_sheets
 from steps.booklet.content import Booklet, Marked, Sheet
 from steps.booklet.words import Words
 from steps.model import Plan
+from steps.one_set import run_of
 from steps.settings import Settings
 
 
@@ -30,7 +31,8 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
         last_sheet(matter),
         sources_sheet(matter),
     )
-    return Booklet(matter.title, matter.model_line, words.language, words.say("Building booklet"), sheets)
+    subject, run = words.say("Building booklet"), run_of(plan.model, settings)
+    return Booklet(matter.title, matter.model_line, words.language, subject, sheets, run)
 
 
 def _marks(sheets: Sequence[Sheet]) -> frozenset[str]:
