@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
+from steps.canonical import Canonical
 from steps.errors import FaultyModel, NotPlaced, WrongSettings
-from steps.model import Fit, Joints, Measures, Model, Plan, Problem
+from steps.model import Fit, Joints, Measures, Model, Order, Plan, Problem
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 
@@ -50,29 +51,32 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
             model, _ = source, made_with(source, settings)
         else:
             model = read_model(source, settings)
+    here = Canonical.of(model)
     with stage(progress, "measure"):
-        measures = _with_earlier(model.problems, lambda: measure(model, settings))
+        measures = _with_earlier(model.problems, lambda: measure(here.model, settings))
     if not model.placed:
         if settings.refit is not None:
             raise NotPlaced([*errors_of(model.problems + measures.problems), loose_parts(model)])
         return Survey(model, measures, None)
     earlier = model.problems + measures.problems
     with stage(progress, "joints"):
-        joints = _with_earlier(earlier, lambda: find_joints(model, measures, settings))
+        joints = _with_earlier(earlier, lambda: find_joints(here.model, measures, settings))
         if settings.refit is not None and not any(shape.changes for shape in model.shapes):
-            return _refitted(model, measures, joints, settings.refit, settings)
-    return Survey(model, measures, joints)
+            return _refitted(here, measures, joints, settings.refit, settings)
+    return Survey(model, measures, here.back(joints))
 
 
 def _refitted(
-    model: Model, measures: Measures, joints: Joints, aim: Fit | float, settings: Settings
+    here: Canonical, measures: Measures, joints: Joints, aim: Fit | float, settings: Settings
 ) -> Survey:
     """The model as it will be printed, with what the refit could not do among its problems."""
     from steps.refit import refit
 
+    model = here.model
     earlier = model.problems + measures.problems + joints.problems
     done = _with_earlier(earlier, lambda: refit(model, measures, joints, aim, settings))
-    return Survey(replace(done.model, problems=model.problems + done.problems), done.measures, done.joints)
+    made = here.with_shapes(replace(done.model, problems=model.problems + done.problems))
+    return Survey(made, done.measures, here.back(done.joints))
 
 
 def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: Tell | None = None) -> Plan:
@@ -112,20 +116,30 @@ def plan_survey(
     from steps.settle import settle
 
     earlier = model.problems + measures.problems + joints.problems
+    here = Canonical.of(model)
+    known = (here.model, measures, here.here(joints))
     with stage(progress, "order"):
-        order = _with_earlier(earlier, lambda: plan_order(model, measures, joints, settings))
+        order = _with_earlier(earlier, lambda: plan_order(*known, settings))
     earlier += order.problems
     with stage(progress, "glue"):
-        gluing = _with_earlier(earlier, lambda: choose_glue(model, measures, joints, order, settings))
+        gluing = _with_earlier(earlier, lambda: choose_glue(*known, order, settings))
     earlier += gluing.problems
     with stage(progress, "settle"):
-        work = _with_earlier(earlier, lambda: settle(model, measures, joints, order, gluing, settings))
+        work = _with_earlier(earlier, lambda: settle(*known, order, gluing, settings))
     faults = errors_of(earlier + work.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)
-    plan = Plan(model, measures, joints, order, gluing, work)
     with stage(progress, "pictures"):
-        return replace(plan, sights=choose_views(plan, settings))
+        sights = choose_views(Plan(*known, order, gluing, work), settings)
+    return Plan(model, measures, joints, here.order_back(order), here.gluing_back(gluing), work, sights)
+
+
+def order_survey(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Order:
+    """The order alone, as :func:`plan_survey` finds it."""
+    from steps.order import plan_order
+
+    here = Canonical.of(model)
+    return here.order_back(plan_order(here.model, measures, here.here(joints), settings))
 
 
 def made_with(model: Model, settings: Settings) -> Settings:

@@ -65,12 +65,12 @@ def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
 
 def order_of(found: Survey, settings: Settings, progress: Tell | None = None) -> Order | None:
     """The building order, so that plates come in turn; None where there is none to follow."""
-    from steps.order import plan_order
+    from steps.pipeline import order_survey
 
     if found.joints is None:
         return None
     try:
         with stage(progress, "order"):
-            return plan_order(found.model, found.measures, found.joints, settings)
+            return order_survey(found.model, found.measures, found.joints, settings)
     except FaultyModel:  # it can be printed all the same
         return None

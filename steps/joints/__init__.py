@@ -26,7 +26,7 @@ from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Placed, place
 from steps.joints.prisms import prism_contacts
 from steps.joints.problems import misread, placed_problems
-from steps.joints.situations import Situations, relative_poses, situations
+from steps.joints.situations import Situations, relative_pose, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
 from steps.progress import over
 from steps.remembered import remembered
@@ -98,7 +98,7 @@ def _leaning(
     across = group[found.pairs[:, 0]] != group[found.pairs[:, 1]]
     for pairs in _repeats(found.pairs[across], found.situation[across]):
         a, b = (int(row) for row in model.shape_index[pairs[0]])
-        pose = relative_poses(model.poses[pairs[0][:1]], model.poses[pairs[0][1:]])[0]
+        pose = relative_pose(model, pairs[0])
         contact = leaning_contact(bodies[a], bodies[b], pose, unit)
         if contact is not None:
             yield from place(model, pairs, [contact], 0.0, settings)
@@ -164,7 +164,7 @@ class _Kit:
     def measured(self, model: Model, pair: IntArray) -> tuple[list[Contact], Overlap | None]:
         """All contacts of one situation, in the coordinates of the pair's first part, and its overlap."""
         a, b = (int(model.shape_index[row]) for row in pair)
-        to_first = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
+        to_first = relative_pose(model, pair)
         basis = (
             *(self.bodies[a].mesh, self.carried[a], self.bodies[b].mesh, self.carried[b]),
             *(to_first, self.unit),

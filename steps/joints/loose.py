@@ -18,7 +18,7 @@ from steps.features.mesh import components
 from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
 from steps.joints.placing import Placed, place
-from steps.joints.situations import relative_poses
+from steps.joints.situations import relative_pose
 from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
 from steps.model import Array, IntArray, Joint, Measures, Model
@@ -84,7 +84,7 @@ def _come_to_rest(
     """The joint of a part with one below it that it would come to lie on, both by row."""
     pair = np.array([[other, row]]) if other < row else np.array([[row, other]])
     first, second = (bodies[int(model.shape_index[each])] for each in pair[0])
-    pose = relative_poses(model.poses[pair[0][:1]], model.poses[pair[0][1:]])[0]
+    pose = relative_pose(model, pair[0])
     turn = model.poses[pair[0, 0], :3, :3]
     above = 1.0 if pair[0, 1] == row else -1.0
     found = rest_contacts(first, second, pose, unit, play)

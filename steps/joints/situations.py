@@ -16,6 +16,8 @@ from steps.model import Array, IntArray, Model
 POSE_SHARE = 2e-4
 #: Rotation entries that agree to this are alike: over a block 10 units long, 0.002 units.
 ROTATION_STEP = 2e-4
+#: Decimals of a relative pose (mm, and entries of its rotation): finer than any file's numbers mean.
+TOLD_DIGITS = 9
 #: Cells of the grid, in median part sizes: small enough for few pairs a cell, large enough for few cells.
 CELL_SHARE = 1.0
 
@@ -41,6 +43,13 @@ def situations(model: Model, unit: float, reach: float) -> Situations:
     key = np.column_stack([model.shape_index[pairs], turn, place])
     _, group = np.unique(key, axis=0, return_inverse=True)
     return Situations(pairs, group.ravel().astype(np.int64))
+
+
+def relative_pose(model: Model, pair: IntArray) -> Array:
+    """(4, 4) pose of a pair's second part in the coordinates of its first, without the digits that hang on
+    where in the model the two stand."""
+    pose = relative_poses(model.poses[pair[:1]], model.poses[pair[1:]])[0]
+    return np.asarray(np.round(pose, TOLD_DIGITS) + 0.0)
 
 
 def relative_poses(first: Array, second: Array) -> Array:

@@ -59,7 +59,8 @@ def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> l
     words: list[Wording] = [Term(what_it_is(model, group.parts, group.up))]
     outer = _repeated_around(group, groups) or root
     here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
-    places = list(dict.fromkeys(where_it_sits(model, copy, root.up, outer.parts) for copy in sorted(here)))
+    # by the alphabet back comes before front, left before right
+    places = sorted({where_it_sits(model, copy, root.up, outer.parts) for copy in here})
     if len(places) == 1:
         words.append(Term(places[0]))
     elif len(places) == 2:  # copies in more places than two are only counted

@@ -1,0 +1,94 @@
+"""A model is computed with in rows and about a middle that do not hang on how it stands in its file."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from steps.canonical import Canonical
+from steps.model import GlueFace, Model, Move, Rotation
+from steps.pipeline import make_plan, order_survey, survey
+from steps.settings import Settings
+from tests.models.families import family
+from tests.models.files import model_of
+from tests.models.structures import structure
+from tests.models.value import Made, moved, shuffled
+
+QUARTER = np.array([[0.0, -1, 0, 0], [1, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
+AWAY = np.eye(4)
+AWAY[:3, 3] = (123.4, -77.7, 31.1)
+
+
+def twin(made: Made, quarters: int) -> Model:
+    """The same model with its parts in another order, turned and moved."""
+    pose = AWAY @ np.linalg.matrix_power(QUARTER, quarters)
+    return model_of(shuffled(moved(made, pose), np.random.default_rng(quarters)))
+
+
+@pytest.mark.parametrize("quarters", range(4))
+def test_rows_and_lengths_are_those_of_the_twin(quarters: int) -> None:
+    made = structure("arcade", 40)
+    one, two = (Canonical.of(model) for model in (model_of(made), twin(made, quarters)))
+    assert [part.source for part in one.model.parts] == [part.source for part in two.model.parts]
+    assert [shape.source for shape in one.model.shapes] == [shape.source for shape in two.model.shapes]
+    turn = np.linalg.matrix_power(QUARTER, quarters)
+    assert np.array_equal(turn @ one.model.poses, two.model.poses)
+    assert {part.id: part.source for part in two.given.parts} == {
+        part.id: part.source for part in two.model.parts
+    }
+
+
+#: Parts that rest on arches, and such as hang; see tests/benchmarks/sameness.py.
+@pytest.mark.parametrize(("name", "parts"), [("arcade", 24), ("hung courses", 14)])
+def test_twins_are_built_by_the_same_steps_and_seen_from_the_same_side(name: str, parts: int) -> None:
+    made = structure(name, parts) if name == "arcade" else family(name, 0, parts)
+    settings, told = Settings(anyway=True), []
+    for model, quarters in ((model_of(made), 0), (twin(made, 1), 1)):
+        plan = make_plan(model, settings)
+        names = {part.id: part.source for part in plan.model.parts}
+        told.append([([names[part] for part in step.adds], len(step.closes)) for step in plan.order.steps])
+        told.append([round(np.degrees(sight.view.azimuth) - 90 * quarters) % 360 for sight in plan.sights])
+    assert told[0] == told[2]
+    assert told[1] == told[3]
+
+
+def test_what_was_computed_lies_where_the_file_has_it() -> None:
+    made = family("axles", 0, 8)
+    near, far = model_of(made), model_of(moved(made, AWAY))
+    settings = Settings(anyway=True)
+    plans = [make_plan(model, settings) for model in (near, far)]
+    for model, plan in zip((near, far), plans, strict=True):
+        assert plan.model is model
+        touches = [touch.point for joint in plan.joints.joints for touch in joint.touches]
+        assert np.all(touches >= model.bounds[0] - 1e-3) and np.all(touches <= model.bounds[1] + 1e-3)
+    one, two = (found.joints.joints for found in plans)
+    for a, b in zip(one, two, strict=True):
+        for s, t in zip(a.touches, b.touches, strict=True):
+            assert np.allclose(s.point + AWAY[:3, 3], t.point, atol=1e-5)
+            assert np.allclose(s.points + AWAY[:3, 3], t.points, atol=1e-5)
+
+
+def test_turns_and_glued_faces_are_carried_back() -> None:
+    made = structure("wall", 24)
+    here = Canonical.of(model_of(moved(made, AWAY)))
+    found = survey(here.given, Settings())
+    assert found.joints is not None
+    order = order_survey(found.model, found.measures, found.joints, Settings())
+    step = order.steps[-1]
+    turn = Rotation([0, 0, 1], [1, 2, 3], 90)
+    turned = replace(step, moves={part: replace(move, turn=turn) for part, move in step.moves.items()})
+    carried = here.order_back(replace(order, steps=(turned,))).steps[0].moves.values()
+    assert carried and all(np.allclose(move.turn.point - here.middle, [1, 2, 3]) for move in carried)
+    assert isinstance(next(iter(carried)), Move)
+    face = GlueFace("rest", "P1", 1.0, 0.0, np.eye(3))
+    plan = make_plan(here.given, Settings(anyway=True))
+    back = here.gluing_back(replace(plan.gluing, faces={"J1": (face,)}))
+    assert np.allclose(back.faces["J1"][0].outline, np.eye(3) + here.middle)
+
+
+def test_a_plan_made_twice_and_of_loose_parts_is_the_same() -> None:
+    model = replace(model_of(structure("tower", 24)), placed=False)
+    here = Canonical.of(model)
+    assert here.model is model and not here.middle.any()
