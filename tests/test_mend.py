@@ -19,10 +19,13 @@ from steps.intake import read_model
 from steps.intake.meshes import tidy
 from steps.joints import find_joints
 from steps.mend import mend, sound
+from steps.mend.flood import looks_out
+from steps.mend.planes import set_on_planes
 from steps.model import Shape
 from steps.settings import Settings
 from steps.verify.mended import CLOSED_SHARE, LOST_SHARE, check_mended, unlike
 from tests.models import raw
+from tests.models.spoil import halves_of
 
 PILE = raw.pile()
 #: Faults that move no corner: their solids are the clean ones to float32.
@@ -89,6 +92,55 @@ def test_other_proportions_and_scales() -> None:
         made = mended(soup * factor)
         whole, clean = solid(made.vertices, made.faces), part.clean.scale([factor] * 3)
         assert apart(whole, clean) < 2e-3 * clean.volume()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_shells_that_lie_on_each_other_with_all_faults(seed: int) -> None:
+    """Both halves of a holed plate reach over its middle: their flanks and bores lie on each other there.
+
+    Nothing is lost; where two facets of a bore are gone, a flat may bridge it: 35 mm3 in the worst of these.
+    """
+    whole = raw._box((0, 0, 0), (40, 24, 7))
+    for x, radius in ((12, 4.0), (21, 2.5)):
+        whole -= Manifold.cylinder(20, radius, radius, 24).translate([x, 11, -3])
+    halves = raw.RawPart(tuple(halves_of(whole)), (), ())
+    made = mended(raw.everything(halves, np.random.default_rng(seed)))
+    found = solid(made.vertices, made.faces)
+    assert (whole - found).volume() < 0.001 * 1.8 * whole.surface_area()
+    assert (found - whole).volume() < 0.007 * whole.volume()
+
+
+def test_a_hollow_that_opens_is_out_and_a_crack_is_closed() -> None:
+    """A box without its lid is void within; one that lacks a narrow face, or gapes along an edge, is not."""
+    soup = box((0, 0, 0), (10, 10, 10))
+    lid = (np.abs(soup[:, :, 2] - 10) < 1e-9).all(axis=1)
+    narrow = raw.soup_of(raw._box((0, 0, 0), (10, 10, 10)).refine_to_length(0.7))
+    crack = np.delete(narrow, 5, axis=0)
+    for faces, open_ in ((soup, False), (soup[~lid], True), (crack, False)):
+        vertices, rows = np.unique(faces.reshape(-1, 3).round(9), axis=0, return_inverse=True)
+        front, back = looks_out(vertices, rows.reshape(-1, 3), 1e-5)
+        assert front.all() and (back == open_).all()
+
+
+def test_what_was_drawn_flush_is_flush_again() -> None:
+    """Corners up to 0.002 mm off: each goes back to where its planes meet, within what they average to."""
+    random = np.random.default_rng(4)
+    body = raw._box((0, 0, 0), (40, 20, 10)).refine_to_length(3.0)
+    mesh = body.to_mesh64()
+    vertices, faces = np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
+    moved = vertices + random.uniform(-0.001, 0.001, vertices.shape)
+    set_ = set_on_planes(moved, faces, 0.002)
+    top = vertices[:, 2] > 10 - 1e-9
+    assert np.ptp(moved[top, 2]) > 1.5e-3 and np.ptp((set_ - vertices)[top, 2]) < 4e-4
+    assert np.abs(set_ - moved).max() <= 0.002
+
+
+def test_a_face_doubled_by_two_shells_stays_and_one_doubled_by_mistake_goes() -> None:
+    """Two boxes wall against wall, one of the walls' four faces repeated once more."""
+    soup = np.concatenate([box((0, 0, 0), (10, 10, 10)), box((10, 0, 0), (20, 10, 10))])
+    made = mended(np.concatenate([soup, soup[:1]]))
+    assert solid(made.vertices, made.faces).volume() == pytest.approx(2000, abs=0.2)
+    assert made.mending.found["doubled faces"] == 1 and "rims closed" not in made.mending.found
 
 
 # ------------------------------------------------------------------------ small and plain

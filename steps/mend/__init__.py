@@ -1,23 +1,26 @@
 """Mending: what a careless mesh shows becomes the solid that a printer would print.
 
-Soup -> sewn (corners, T-joints) -> closed (lids) -> cells (which side is material) -> shells -> one solid.
-See :func:`mend`. Which way round faces run is a hint, never a need; no length comes from anything but corners
-of the file.
+Soup -> sewn (corners, T-joints) -> set on planes (noise) -> closed (lids) -> cells (which side is material)
+-> shells -> one solid. Where cells cannot tell, faces are cut apart and flooded from round about. See
+:func:`mend`. Which way round faces run is a hint, never a need; no length comes from anything but corners of
+the file.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from steps.mend.caps import Lid, close_rims
 from steps.mend.cells import Piece, pieces_of
 from steps.mend.crossing import cut_apart
+from steps.mend.flood import looks_out
+from steps.mend.planes import set_on_planes
 from steps.mend.rays import Rays
-from steps.mend.sew import sew
-from steps.mend.soup import components, edge_runs
+from steps.mend.sew import LEAST_REACH, ON_EDGE, once, sew
+from steps.mend.soup import components, edge_runs, is_closed
 from steps.mend.unite import Shell, is_dust, is_sheet, merged_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
 
@@ -28,8 +31,8 @@ __all__ = ["Mended", "mend", "one_shell", "sound"]
 CARRIED_SHARE = 0.3
 #: So is one narrower than this share of the diagonal, 3 mm in 50: less than a socket.
 NARROW_SHARE = 0.06
-#: Cutting a shell apart must leave its box as it was, to this share of the diagonal.
-SAME_BOX = 1e-3
+#: What encloses something reaches as far as all of its faces, to so many reaches.
+BOX_REACHES = 4.0
 #: Corners that lie on a straight side to this share of the diagonal, where sides were split, go: 0.001 mm in
 #: 50.
 STRAIGHT_SHARE = 2e-5
@@ -53,7 +56,7 @@ class _Gathered:
 
     shells: list[Shell] = field(default_factory=list)
     inverted: list[bool] = field(default_factory=list)
-    lids: list[tuple[Array, Lid]] = field(default_factory=list)
+    lids: list[Lid] = field(default_factory=list)
     lost: list[Unsure] = field(default_factory=list)
     turned: int = 0
     within: int = 0
@@ -86,6 +89,8 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
     if not len(sewn.faces):
         return None
     diagonal = float(np.linalg.norm(np.ptp(sewn.vertices, axis=0)))
+    if sewn.reach > ROUNDING * diagonal:
+        sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, sewn.reach))
     got = _gather(sewn.vertices, sewn.faces, sewn.reach, diagonal)
     if not got.shells:
         return None
@@ -96,7 +101,7 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
         made = unite(got.shells, hollow, diagonal)
         solid, united, loose = made.solid, made.united, made.loose
         unsure = [*got.lost, *made.unsure]
-    unsure += _guessed(got.lids, solid, diagonal)
+    unsure += _guessed(sewn.vertices, got.lids, solid, diagonal)
     if sewn.split or got.crossing:
         solid = merged_sides(solid, min(sewn.reach, STRAIGHT_SHARE * diagonal))
     counts: dict[MendKind, int] = {
@@ -120,37 +125,46 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
 # -------------------------------------------------------------------------------- pieces
 
 
-def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float, cut: bool = False) -> _Gathered:
-    """The shells of a sewn mesh; pieces that cross themselves are cut apart first, once."""
+def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> _Gathered:
+    """The shells of a sewn mesh; the pieces that do not say which side of them is material are flooded
+    together."""
     got = _Gathered()
-    closed, made = close_rims(vertices, faces, reach)
-    got.lids += [(vertices, lid) for lid in made]
+    closed, got.lids = close_rims(vertices, faces, reach)
+    closed = once(closed)
+    tangled = []
     for piece in pieces_of(vertices, closed):
         shell = shell_of(vertices, piece.faces)
-        if not cut and _tangled(piece, vertices, closed, shell, reach):
-            untangled = _untangled(vertices[closed[piece.all_rows]], vertices, diagonal)
-            if untangled is not None:
-                _add(got, untangled)
-                continue
-        if is_sheet(shell, reach):
+        if _tangled(piece, vertices, closed, shell, reach):
+            tangled.append(piece.all_rows)
+        elif is_sheet(shell, reach):
             got.sheets += 1
-            if piece.astray and not _is_flat(piece, vertices, closed, reach):
-                got.lost.append(_lost(vertices[closed[piece.all_rows]]))
         elif is_dust(shell, diagonal):
             got.dust += 1
         else:
-            got.shells.append(shell)
-            got.inverted.append(piece.inside_out)
-            got.turned += piece.turned
-            got.within += piece.within
+            _add(got, piece, shell)
+    if tangled:
+        rows = np.concatenate(tangled)
+        got.crossing = len(tangled)
+        _flooded(got, vertices, closed[rows], reach, diagonal)
     return got
 
 
+def _add(got: _Gathered, piece: Piece, shell: Shell) -> None:
+    got.shells.append(shell)
+    got.inverted.append(piece.inside_out)
+    got.turned += piece.turned
+    got.within += piece.within
+
+
 def _tangled(piece: Piece, vertices: Array, faces: IntArray, shell: Shell, reach: float) -> bool:
-    """Whether a piece crosses itself, so that which side of it is material cannot be told from its edges."""
-    if piece.astray:
-        return not _is_flat(piece, vertices, faces, reach)
-    return not is_sheet(shell, reach) and shell.rays.crosses_itself()
+    """Whether a piece crosses itself or leaks, so that its edges cannot tell which side of it is material."""
+    if _is_flat(piece, vertices, faces, reach):
+        return False
+    every = vertices[np.unique(faces[piece.all_rows])]
+    box = np.array([every.min(axis=0), every.max(axis=0)])
+    if piece.astray or is_sheet(shell, reach) or np.abs(shell.box - box).max() > BOX_REACHES * reach:
+        return True
+    return shell.rays.crosses_itself()
 
 
 def _is_flat(piece: Piece, vertices: Array, faces: IntArray, reach: float) -> bool:
@@ -159,31 +173,25 @@ def _is_flat(piece: Piece, vertices: Array, faces: IntArray, reach: float) -> bo
     return bool(spread <= 2 * reach * len(points) ** 0.5)
 
 
-def _untangled(corners: Array, vertices: Array, diagonal: float) -> _Gathered | None:
-    """What a piece that crosses itself comes to when it is cut apart; None where that loses part of it."""
-    tied, rows = np.unique(corners.reshape(-1, 3), axis=0, return_inverse=True)
-    soup = cut_apart(tied, rows.reshape(-1, 3))
-    again = sew(soup.reshape(-1, 3), np.arange(3 * len(soup)).reshape(-1, 3), everywhere=True)
-    got = _gather(again.vertices, again.faces, again.reach, diagonal, cut=True)
-    got.crossing += 1
-    if not got.shells:
-        return None
-    boxes = np.array([shell.box for shell in got.shells])
-    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
-    off = max(np.abs(low - tied.min(axis=0)).max(), np.abs(high - tied.max(axis=0)).max())
-    return got if off <= SAME_BOX * diagonal else None
-
-
-def _add(got: _Gathered, more: _Gathered) -> None:
-    got.shells += more.shells
-    got.inverted += more.inverted
-    got.lids += more.lids
-    got.lost += more.lost
-    got.turned += more.turned
-    got.within += more.within
-    got.dust += more.dust
-    got.sheets += more.sheets
-    got.crossing += more.crossing
+def _flooded(got: _Gathered, vertices: Array, faces: IntArray, reach: float, diagonal: float) -> None:
+    """Adds what faces come to that are cut apart where they cross, and flooded from round about."""
+    near = LEAST_REACH * diagonal
+    tied = sew(vertices, faces, near)
+    soup = cut_apart(tied.vertices, tied.faces, ON_EDGE * near)
+    cut = sew(soup.reshape(-1, 3), np.arange(3 * len(soup)).reshape(-1, 3), near)
+    apart = once(cut.faces)
+    front, back = looks_out(cut.vertices, apart, near)
+    kept = front != back
+    out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
+    out, _ = close_rims(cut.vertices, out, near)
+    shell = shell_of(cut.vertices, out)
+    if not is_closed(out) or is_sheet(shell, reach):
+        got.lost.append(_lost(vertices[faces]))
+        return
+    got.shells.append(shell)
+    got.inverted.append(False)
+    got.turned += int(back[kept].sum())
+    got.within += int((~front & ~back).sum())
 
 
 def _hollow(shells: Sequence[Shell], inverted: Sequence[bool]) -> list[bool]:
@@ -206,16 +214,19 @@ def _lost(corners: Array) -> Unsure:
     return Unsure("lost", (low + high) / 2, np.zeros(3), float((high - low).max()))
 
 
-def _guessed(lids: Sequence[tuple[Array, Lid]], solid: Shell, diagonal: float) -> list[Unsure]:
+def _guessed(vertices: Array, lids: Sequence[Lid], solid: Shell, diagonal: float) -> list[Unsure]:
     """Lids on the outside that carry on nothing: what they close might be open, or hollow."""
     found = []
-    for vertices, lid in lids:
+    for lid in lids:
         if lid.carried >= CARRIED_SHARE or lid.span <= NARROW_SHARE * diagonal:
             continue
         corners = vertices[lid.faces]
         cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        largest = int(np.argmax(np.linalg.norm(cross, axis=1)))
-        normal = cross[largest] / np.linalg.norm(cross[largest])
+        length = np.linalg.norm(cross, axis=1)
+        largest = int(np.argmax(length))
+        if length[largest] == 0:  # over a side cut in two: it closes nothing
+            continue
+        normal = cross[largest] / length[largest]
         off = NARROW_SHARE * diagonal / 30 * normal
         before, behind = solid.rays.winding(corners[largest].mean(axis=0) + np.array([off, -off])) > 0
         if before != behind:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 
-from steps.mend.sew import open_edges
+from steps.mend.sew import rim_edges
 from steps.model import Array, IntArray
 
 #: A rim is flat when its corners lie in one plane within this share of its span, and within some reaches.
@@ -49,7 +49,7 @@ def close_rims(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray
     """The faces with a lid on every rim, and the lids."""
     made: list[Lid] = []
     for _ in range(MAX_ROUNDS):
-        if not len(open_edges(faces)):
+        if not len(rim_edges(faces)):
             break
         new = [lid for lid in _lids(vertices, faces, reach) if len(lid.faces)]
         if not new:
@@ -81,8 +81,8 @@ def _lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
 
 
 def _sides(faces: IntArray) -> Iterator[tuple[tuple[int, int], int]]:
-    """The two ends of each open edge, and the face beside it."""
-    for face, corner in open_edges(faces).tolist():
+    """The two ends of each edge of a rim, and a face beside it."""
+    for face, corner in rim_edges(faces).tolist():
         yield (int(faces[face, corner]), int(faces[face, (corner + 1) % 3])), face
 
 
@@ -108,11 +108,11 @@ def _lid(
 
 
 def _rims(faces: IntArray) -> tuple[list[IntArray], list[IntArray]]:
-    """Closed runs of open edges, no vertex twice in one; and the face beside each of their edges.
+    """Closed runs of edges with an odd number of faces, no vertex twice in one; and a face beside each edge.
 
     A rim runs against most of its faces, as a lid should.
     """
-    lone = open_edges(faces)
+    lone = rim_edges(faces)
     start, end = faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]
     at: dict[int, list[int]] = {}
     for row, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
@@ -143,7 +143,11 @@ def _loops(
     seen = {places[0]: 0, places[1]: 1}
     while path:
         here = places[-1]
-        onward = next((row for row in at[here] if not used[row]), None)
+        onward = min(
+            (row for row in at[here] if not used[row]),
+            key=lambda row: int(start[row]) != places[-1],
+            default=None,
+        )
         if onward is None:
             break
         used[onward] = True
@@ -219,22 +223,20 @@ def _flat_lids(
 
 
 def _by_plane(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: float) -> list[list[int]]:
+    middles = np.array([vertices[rim].mean(axis=0) for rim, _ in rims]).reshape(-1, 3)
+    normals = np.array([normal for _, normal in rims]).reshape(-1, 3)
+    spans = np.array([np.ptp(vertices[rim], axis=0).max() for rim, _ in rims])
     groups: list[list[int]] = []
-    for row, (rim, normal) in enumerate(rims):
-        middle = vertices[rim].mean(axis=0)
-        for group in groups:
-            other, facing = rims[group[0]]
-            off = abs(float((middle - vertices[other].mean(axis=0)) @ facing))
-            span = max(
-                float(np.ptp(vertices[rim], axis=0).max()), float(np.ptp(vertices[other], axis=0).max())
-            )
-            if np.linalg.norm(np.cross(normal, facing)) < SAME_PLANE and off <= max(
-                FLAT_REACHES * reach, FLAT_SHARE * span
-            ):
-                group.append(row)
-                break
-        else:
-            groups.append([row])
+    left = np.arange(len(rims))
+    while len(left):
+        first = left[0]
+        off = np.abs((middles[left] - middles[first]) @ normals[first])
+        bend = np.linalg.norm(np.cross(normals[left], normals[first]), axis=1)
+        slack = np.maximum(FLAT_REACHES * reach, FLAT_SHARE * np.maximum(spans[left], spans[first]))
+        same = (bend < SAME_PLANE) & (off <= slack)
+        same[0] = True
+        groups.append(left[same].tolist())
+        left = left[~same]
     return groups
 
 
@@ -248,14 +250,14 @@ def _nested(loops: Sequence[Array]) -> list[tuple[int, list[int]]]:
     round."""
     areas = np.array([_signed_area(loop) for loop in loops])
     order = np.argsort(-np.abs(areas), kind="stable")
-    parent = {int(order[0]): -1}
-    for place in range(1, len(order)):
-        row = int(order[place])
-        around = [int(o) for o in order[:place] if _holds(loops[int(o)], loops[row])]
-        parent[row] = around[-1] if around else -1
+    points = np.array([(loop[0] + loop[1]) / 2 for loop in loops])
+    low, high = (np.array([each(loop, axis=0) for loop in loops]) for each in (np.min, np.max))
     outer: dict[int, list[int]] = {}
-    for row in map(int, order):
-        above = parent[row]
+    for place, row in enumerate(map(int, order)):
+        before = order[:place]
+        boxed = ((low[before] <= points[row]) & (high[before] >= points[row])).all(axis=1)
+        around = [int(o) for o in before[boxed] if _holds(loops[int(o)], points[row])]
+        above = around[-1] if around else -1
         if above in outer and areas[above] * areas[row] < 0:
             outer[above].append(row)
         else:
@@ -263,9 +265,8 @@ def _nested(loops: Sequence[Array]) -> list[tuple[int, list[int]]]:
     return sorted(outer.items())
 
 
-def _holds(outer: Array, inner: Array) -> bool:
-    """Whether a loop lies within another, by the middle of its first side."""
-    point = (inner[0] + inner[1]) / 2
+def _holds(outer: Array, point: Array) -> bool:
+    """Whether a point, the middle of a loop's first side, lies within a loop."""
     a, b = outer - point, np.roll(outer, -1, axis=0) - point
     turns = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1)).sum()
     return bool(abs(turns) > np.pi)
@@ -287,28 +288,30 @@ def _bent_lid(vertices: Array, rim: IntArray, normals: Array) -> IntArray:
     if n > LONGEST_RIM:
         return np.column_stack([np.full(n - 2, rim[0]), rim[1:-1], rim[2:]])
     p = vertices[rim]
+    flat = 1e-12 * float(np.ptp(p, axis=0).max()) ** 2
     cost = np.zeros((n, n))
     middle = np.full((n, n), -1, dtype=np.int64)
     normal = np.zeros((n, n, 3))
     inner = np.zeros((n, n), dtype=bool)
-    for i in range(n):
-        normal[i, (i + 1) % n] = normals[i]
+    normal[np.arange(n), (np.arange(n) + 1) % n] = normals
     for width in range(2, n):
-        for i in range(n - width):
-            k = i + width
-            m = np.arange(i + 1, k)
-            cross = np.cross(p[m] - p[i], p[k] - p[i])
-            twice = np.linalg.norm(cross, axis=1)
-            unit = cross / np.maximum(twice, 1e-300)[:, None]
-            total = cost[i, m] + cost[m, k] + AREA_COST * twice / 2
-            total += _crease(unit, normal[i, m], inner[i, m]) * np.linalg.norm(p[m] - p[i], axis=1)
-            total += _crease(unit, normal[m, k], inner[m, k]) * np.linalg.norm(p[k] - p[m], axis=1)
-            if width == n - 1:
-                closing = np.tile(normals[n - 1], (len(m), 1))
-                total += _crease(unit, closing, np.zeros(len(m), dtype=bool)) * np.linalg.norm(p[k] - p[i])
-            total[twice <= 1e-12 * float(np.ptp(p, axis=0).max()) ** 2] += 1e6
-            best = int(np.argmin(np.round(total, 9)))
-            cost[i, k], middle[i, k], normal[i, k], inner[i, k] = total[best], m[best], unit[best], True
+        i = np.arange(n - width)[:, None]  # all chords of this width at once, and the corners between
+        k, m = i + width, i + np.arange(1, width)
+        cross = np.cross(p[m] - p[i], p[k] - p[i])
+        twice = np.linalg.norm(cross, axis=2)
+        unit = cross / np.maximum(twice, 1e-300)[:, :, None]
+        total = cost[i, m] + cost[m, k] + AREA_COST * twice / 2
+        total += _crease(unit, normal[i, m], inner[i, m]) * np.linalg.norm(p[m] - p[i], axis=2)
+        total += _crease(unit, normal[m, k], inner[m, k]) * np.linalg.norm(p[k] - p[m], axis=2)
+        if width == n - 1:
+            total += _crease(unit, normals[n - 1], np.zeros(m.shape, dtype=bool)) * np.linalg.norm(
+                p[k] - p[i], axis=2
+            )
+        total[twice <= flat] += 1e6
+        best = np.round(total, 9).argmin(axis=1)
+        row, a, b = np.arange(n - width), i[:, 0], k[:, 0]
+        cost[a, b], middle[a, b] = total[row, best], m[row, best]
+        normal[a, b], inner[a, b] = unit[row, best], True
     return rim[_triangles_of(middle)]
 
 
@@ -328,7 +331,7 @@ def _triangles_of(middle: IntArray) -> IntArray:
 
 def _crease(unit: Array, other: Array, sure: np.ndarray) -> Array:
     """Cost of the creases between triangles, 0..1; the neighbours at the rim may run either way round."""
-    cosine = np.einsum("ij,ij->i", unit, other)
+    cosine = (unit * other).sum(axis=-1)
     cosine = np.where(sure, cosine, np.abs(cosine))
     angle = np.arccos(np.clip(cosine, -1.0, 1.0))
     return angle / (angle + GENTLE)

@@ -104,12 +104,12 @@ def _cells(vertices: Array, faces: IntArray, piece: IntArray) -> IntArray:
     links.append(np.column_stack([f + m, np.where(along, g, g + m)]))
     many = np.flatnonzero(counts > 2)
     if len(many):
-        links.append(_round_edges(vertices, faces, order, starts, counts, sense, many))
+        links.append(round_edges(vertices, faces, order, starts, counts, sense, many)[0])
     label = components(2 * m, np.concatenate(links))
     return label.reshape(2, m).astype(np.int64)
 
 
-def _round_edges(
+def round_edges(
     vertices: Array,
     faces: IntArray,
     order: IntArray,
@@ -117,8 +117,9 @@ def _round_edges(
     counts: IntArray,
     sense: IntArray,
     many: IntArray,
-) -> IntArray:
-    """Links between the sides that face each other round edges of three faces and more."""
+) -> tuple[IntArray, Array]:
+    """Links between the sides (the back of face f is f + m) that face each other round some edges, and the
+    edges' lengths."""
     at = np.concatenate([np.arange(starts[row], starts[row] + counts[row]) for row in many])
     edge = np.repeat(np.arange(len(many)), counts[many])
     side = order[at]
@@ -126,7 +127,8 @@ def _round_edges(
     low = np.minimum(faces[face, corner], faces[face, (corner + 1) % 3])
     high = np.maximum(faces[face, corner], faces[face, (corner + 1) % 3])
     along = vertices[high] - vertices[low]
-    along /= np.linalg.norm(along, axis=1)[:, None]
+    length = np.linalg.norm(along, axis=1)
+    along /= length[:, None]
     apex = vertices[faces[face, (corner + 2) % 3]] - vertices[low]
     apex -= np.einsum("ij,ij->i", apex, along)[:, None] * along
     lead = apex[np.searchsorted(edge, np.arange(len(many)))][edge]
@@ -134,14 +136,14 @@ def _round_edges(
         np.einsum("ij,ij->i", along, np.cross(lead, apex)), np.einsum("ij,ij->i", lead, apex)
     ) % (2 * np.pi)
     turn = np.lexsort((face, np.round(angle, 9), edge))
-    edge, face, up = edge[turn], face[turn], sense[side[turn]] > 0
+    edge, face, length, up = edge[turn], face[turn], length[turn], sense[side[turn]] > 0
     m = len(faces)
     ahead = np.where(up, face, face + m)  # the side towards greater angles
     behind = np.where(up, face + m, face)
     last = np.r_[edge[1:] != edge[:-1], True]
     begin = np.searchsorted(edge, edge)
     following = np.where(last, begin, np.arange(len(edge)) + 1)
-    return np.column_stack([ahead, behind[following]])
+    return np.column_stack([ahead, behind[following]]), length
 
 
 def _volumes(vertices: Array, faces: IntArray, cell: IntArray) -> Array:

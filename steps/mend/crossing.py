@@ -17,8 +17,6 @@ from scipy.spatial import cKDTree
 from steps.mend.soup import components
 from steps.model import Array, IntArray
 
-#: Corners this near another face's plane, as a share of the diagonal, lie in it.
-ON_SHARE = 1e-6
 #: Coordinates in a face are rounded to this share of the diagonal: above what float32 leaves of them (6e-8),
 #: or the ends of cuts would miss each other.
 GRID_SHARE = 5e-7
@@ -26,55 +24,56 @@ GRID_SHARE = 5e-7
 CHUNK = 500_000
 
 
-def cut_apart(vertices: Array, faces: IntArray) -> Array:
+def cut_apart(vertices: Array, faces: IntArray, near: float) -> Array:
     """(k, 3, 3) corners of the faces, each cut wherever another crosses it; of faces that overlap in one
-    plane only what they cover together is left, once."""
-    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    plane only what they cover together is left, once. What is ``near`` (mm) a plane lies in it."""
+    grid = GRID_SHARE * float(np.linalg.norm(np.ptp(vertices, axis=0)))
     corners = vertices[faces]
-    lines, over = _meetings(corners, faces, ON_SHARE * diagonal)
-    lines = _joined(lines, vertices, ON_SHARE * diagonal)
+    owner, segments, over = _meetings(corners, faces, near)
+    owner, segments = _joined(owner, segments, vertices, near)
     group = components(len(faces), over)
-    order = np.argsort(group, kind="stable")
-    pieces = []
+    apart = np.bincount(group)[group] == 1
+    apart[owner] = False
+    at = np.argsort(group[owner], kind="stable")
+    owner, segments = owner[at], segments[at]
+    order = np.flatnonzero(~apart)
+    order = order[np.argsort(group[order], kind="stable")]
+    pieces = [corners[apart]]
     for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
-        segments = [segment for row in rows.tolist() for segment in lines.get(row, ())]
-        if len(rows) == 1 and not segments:
-            pieces.append(corners[rows])
-        else:
-            pieces.append(_cut(corners[rows], np.array(segments).reshape(-1, 2, 3), GRID_SHARE * diagonal))
+        if len(rows):
+            first, last = np.searchsorted(group[owner], [group[rows[0]], group[rows[0]] + 1])
+            pieces.append(_cut(corners[rows], segments[first:last], grid))
     return np.concatenate(pieces)
 
 
 # --------------------------------------------------------------------------------- lines
 
 
-def _meetings(corners: Array, faces: IntArray, near: float) -> tuple[dict[int, list[Array]], IntArray]:
-    """For each face the segments (2, 3) along which others cross it; and pairs of faces that overlap in a
+def _meetings(corners: Array, faces: IntArray, near: float) -> tuple[IntArray, Array, IntArray]:
+    """Faces and the segments (k, 2, 3) along which others cross them; and pairs of faces that overlap in a
     plane."""
-    lines: dict[int, list[Array]] = {}
-    over = [np.zeros((0, 2), dtype=np.int64)]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals = cross / np.maximum(np.linalg.norm(cross, axis=1), 1e-300)[:, None]
     a, b = _near_pairs(corners, near)
-    for rows in np.array_split(np.arange(len(a)), 1 + len(a) // CHUNK):
-        over.append(_cross(corners, faces, a[rows], b[rows], near, lines))
-    return lines, np.concatenate(over)
+    found = [
+        _cross(corners, normals, faces, a[rows], b[rows], near)
+        for rows in np.array_split(np.arange(len(a)), 1 + len(a) // CHUNK)
+    ]
+    owner, segments, over = (np.concatenate(each) for each in zip(*found, strict=True))
+    return owner, segments, over
 
 
-def _joined(lines: dict[int, list[Array]], vertices: Array, near: float) -> dict[int, list[Array]]:
+def _joined(owner: IntArray, segments: Array, vertices: Array, near: float) -> tuple[IntArray, Array]:
     """The segments, their ends drawn to the mesh's vertices or to each other where they are that near."""
-    if not lines:
-        return lines
-    rows = [row for row, own in lines.items() for _ in own]
-    ends = np.array([segment for own in lines.values() for segment in own]).reshape(-1, 3)
-    points = np.concatenate([vertices, ends])
+    if not len(owner):
+        return owner, segments
+    points = np.concatenate([vertices, segments.reshape(-1, 3)])
     label = components(len(points), cKDTree(points).query_pairs(near, output_type="ndarray"))
     first = np.full(int(label.max()) + 1, len(points))
     np.minimum.at(first, label, np.arange(len(points)))
-    drawn = points[first[label[len(vertices) :]]].reshape(-1, 2, 3)
-    found: dict[int, list[Array]] = {}
-    for row, segment in zip(rows, drawn, strict=True):
-        if (segment[0] != segment[1]).any():
-            found.setdefault(row, []).append(segment)
-    return found
+    drawn = first[label[len(vertices) :]].reshape(-1, 2)
+    kept = drawn[:, 0] != drawn[:, 1]
+    return owner[kept], points[drawn[kept]]
 
 
 def _near_pairs(corners: Array, near: float) -> tuple[IntArray, IntArray]:
@@ -87,33 +86,30 @@ def _near_pairs(corners: Array, near: float) -> tuple[IntArray, IntArray]:
 
 
 def _cross(
-    corners: Array, faces: IntArray, a: IntArray, b: IntArray, near: float, lines: dict[int, list[Array]]
-) -> IntArray:
-    """Adds the segments along which pairs of faces cross; returns the pairs (k, 2) that overlap in a
+    corners: Array, normals: Array, faces: IntArray, a: IntArray, b: IntArray, near: float
+) -> tuple[IntArray, Array, IntArray]:
+    """Faces and the segments along which these pairs cross, both ways; and the pairs that overlap in a
     plane."""
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals = normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
     of_b = _heights(corners[b], normals[a], corners[a, 0], near)
     of_a = _heights(corners[a], normals[b], corners[b, 0], near)
     flat = (of_b == 0).all(axis=1) | (of_a == 0).all(axis=1)
-    shared = (faces[a][:, :, None] == faces[b][:, None, :]).any(axis=2).sum(axis=1)
-    crossing = ~flat & _both_sides(of_a) & _both_sides(of_b) & (shared < 2)
-    for row in np.flatnonzero(crossing).tolist():
-        one, two = int(a[row]), int(b[row])
-        way = np.cross(normals[one], normals[two])
-        first = _span(corners[one], of_a[row], way)
-        second = _span(corners[two], of_b[row], way)
-        begin, end = max(first[0], second[0], key=_along), min(first[1], second[1], key=_along)
-        if begin[0] < end[0] and np.linalg.norm(end[1] - begin[1]) > near:
-            segment = np.array([begin[1], end[1]])
-            lines.setdefault(one, []).append(segment)
-            lines.setdefault(two, []).append(segment)
+    meet = ~flat & _both_sides(of_a) & _both_sides(of_b)
+    shared = (faces[a[meet]][:, :, None] == faces[b[meet]][:, None, :]).any(axis=2).sum(axis=1)
+    rows = np.flatnonzero(meet)[shared < 2]
+    way = np.cross(normals[a[rows]], normals[b[rows]])
+    first, second = _span(corners[a[rows]], of_a[rows], way), _span(corners[b[rows]], of_b[rows], way)
+    begin, end = np.where(
+        np.stack([first[0][:, 0] >= second[0][:, 0], first[0][:, 1] <= second[0][:, 1]])[:, :, None],
+        first[1].transpose(1, 0, 2),
+        second[1].transpose(1, 0, 2),
+    )
+    forward = np.maximum(first[0][:, 0], second[0][:, 0]) < np.minimum(first[0][:, 1], second[0][:, 1])
+    long = forward & (np.linalg.norm(end - begin, axis=1) > near)
+    segments = np.stack([begin[long], end[long]], axis=1)
+    own = np.concatenate([a[rows[long]], b[rows[long]]])
     rows = np.flatnonzero(flat)
-    return np.column_stack([a[rows], b[rows]])[_overlap(corners, normals, a[rows], b[rows], near)]
-
-
-def _along(end: tuple[float, Array]) -> float:
-    return end[0]
+    over = np.column_stack([a[rows], b[rows]])[_overlap(corners, normals, a[rows], b[rows], near)]
+    return own, np.concatenate([segments, segments]), over
 
 
 def _overlap(corners: Array, normals: Array, a: IntArray, b: IntArray, near: float) -> np.ndarray:
@@ -141,16 +137,19 @@ def _both_sides(height: Array) -> np.ndarray:
     return (height.min(axis=1) <= 0) & (height.max(axis=1) >= 0) & ((height != 0).sum(axis=1) >= 1)
 
 
-def _span(face: Array, height: Array, way: Array) -> list[tuple[float, Array]]:
-    """The two ends of what a face shares with the line in a plane, least along ``way`` first."""
-    ends = [face[k] for k in range(3) if height[k] == 0]
-    for k in range(3):
-        here, there = float(height[k]), float(height[(k + 1) % 3])
-        if here * there < 0:
-            share = here / (here - there)
-            ends.append(face[k] + share * (face[(k + 1) % 3] - face[k]))
-    along = sorted(((float(end @ way), end) for end in ends), key=lambda end: end[0])
-    return [along[0], along[-1]]
+def _span(face: Array, height: Array, way: Array) -> tuple[Array, Array]:
+    """What each face (p, 3, 3) shares with the line in a plane: how far along ``way`` its two ends lie
+    (p, 2), least first, and the ends (p, 2, 3)."""
+    ahead, there = np.roll(face, -1, axis=1), np.roll(height, -1, axis=1)
+    passes = height * there < 0
+    share = np.where(passes, height / np.where(passes, height - there, 1.0), 0.0)
+    ends = np.concatenate([face, face + share[:, :, None] * (ahead - face)], axis=1)
+    met = np.concatenate([height == 0, passes], axis=1)
+    along = np.einsum("pki,pi->pk", ends, way)
+    least = np.where(met, along, np.inf).argmin(axis=1)
+    most = np.where(met, along, -np.inf).argmax(axis=1)
+    pick = np.stack([least, most], axis=1)
+    return np.take_along_axis(along, pick, axis=1), np.take_along_axis(ends, pick[:, :, None], axis=1)
 
 
 # --------------------------------------------------------------------------------- cutting
@@ -158,7 +157,7 @@ def _span(face: Array, height: Array, way: Array) -> list[tuple[float, Array]]:
 
 def _cut(faces: Array, segments: Array, grid: float) -> Array:
     """(k, 3, 3) triangles of what faces (n, 3, 3) in one plane cover together, cut along segments in that
-    plane."""
+    plane. Corners and ends of segments keep their places to the last bit."""
     cross = np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0])
     largest = int(np.argmax(np.linalg.norm(cross, axis=1)))
     origin, along = faces[largest, 0], faces[largest, 1] - faces[largest, 0]
@@ -176,8 +175,18 @@ def _cut(faces: Array, segments: Array, grid: float) -> Array:
         rings = [np.asarray(ring.coords)[:-1] for ring in (cell.exterior, *cell.interiors)]
         rings = [_turned(ring, row == 0) for row, ring in enumerate(rings)]
         rows = np.asarray(manifold3d.triangulate(rings, allow_convex=False), dtype=np.int64).reshape(-1, 3)
-        made.append(np.concatenate(rings)[rows] @ frame + origin)
-    return np.concatenate(made) if made else faces
+        made.append(np.concatenate(rings)[rows])
+    if not made:
+        return faces
+    flat = np.concatenate(made)
+    known = np.concatenate([faces.reshape(-1, 3), segments.reshape(-1, 3)])
+    apart, nearest = cKDTree((known - origin) @ frame.T).query(
+        flat.reshape(-1, 2), distance_upper_bound=2 * grid
+    )
+    met = np.isfinite(apart)
+    points = flat.reshape(-1, 2) @ frame + origin
+    points[met] = known[nearest[met]]
+    return points.reshape(-1, 3, 3)
 
 
 def _turned(ring: Array, outer: bool) -> Array:

@@ -30,7 +30,7 @@ LARGE_SHARE = 0.02
 
 
 class Rays:
-    """A mesh ready for rays, float32 about its middle."""
+    """A mesh ready for rays: float32 about its middle, its diagonal 1, so that no size is too small."""
 
     def __init__(self, vertices: Array, faces: IntArray):
         self.vertices, self.faces = vertices, faces
@@ -40,8 +40,12 @@ class Rays:
     @cached_property
     def scene(self) -> EmbreeScene:
         scene = EmbreeScene(robust=True)
-        TriangleMesh(scene, np.ascontiguousarray(self.vertices[self.faces] - self.middle, dtype=np.float32))
+        TriangleMesh(scene, self._own(self.vertices[self.faces]))
         return scene
+
+    def _own(self, points: Array) -> Array:
+        """Points as the scene has them."""
+        return np.ascontiguousarray((points - self.middle) / max(self.diagonal, 1e-300), dtype=np.float32)
 
     @cached_property
     def crosses(self) -> Array:
@@ -67,7 +71,7 @@ class Rays:
         """(k,) faces that rays leave by less those they enter by."""
         total = np.zeros(len(points), dtype=np.int64)
         live = np.arange(len(points))
-        at = points - self.middle
+        at = (points - self.middle) / max(self.diagonal, 1e-300)
         ahead = self.normals @ way
         direction = way.astype(np.float32)
         for _ in range(MOST_HITS):
@@ -79,7 +83,7 @@ class Rays:
             if not len(live):
                 break
             total[live] += np.sign(ahead[face]).astype(np.int64)
-            at[live] += (far + STEP_SHARE * self.diagonal)[:, None] * way
+            at[live] += (far + STEP_SHARE)[:, None] * way
         return total
 
     def crosses_itself(self) -> bool:
@@ -102,7 +106,7 @@ class Rays:
 
     def _meets(self, spots: Array, ways: Array, leaving: bool) -> np.ndarray:
         """(k,) whether each ray's first face is met as ``leaving`` says; none is met where one enters."""
-        met = self._first(spots + OFF_SHARES[0] * self.diagonal * ways, ways)
+        met = self.first(spots + OFF_SHARES[0] * self.diagonal * ways, ways)
         leaves = np.einsum("ij,ij->i", self.normals[met], ways) > 0
         return np.where(met < 0, not leaving, leaves == leaving)
 
@@ -118,11 +122,11 @@ class Rays:
 
     def first_distance(self, points: Array, ways: Array) -> Array:
         """(k,) how far each ray goes before it meets a face; infinite where it meets none."""
-        origins = np.ascontiguousarray(points - self.middle, dtype=np.float32)
-        far = self.scene.run(origins, np.ascontiguousarray(ways, dtype=np.float32), query="DISTANCE")
-        return np.where(far < 1e30, far, np.inf).astype(np.float64)
+        far = self.scene.run(
+            self._own(points), np.ascontiguousarray(ways, dtype=np.float32), query="DISTANCE"
+        )
+        return np.where(far < 1e30, far, np.inf).astype(np.float64) * self.diagonal
 
-    def _first(self, points: Array, ways: Array) -> IntArray:
+    def first(self, points: Array, ways: Array) -> IntArray:
         """(k,) the first face on each ray, -1 where there is none."""
-        origins = np.ascontiguousarray(points - self.middle, dtype=np.float32)
-        return np.asarray(self.scene.run(origins, np.ascontiguousarray(ways, dtype=np.float32)))
+        return np.asarray(self.scene.run(self._own(points), np.ascontiguousarray(ways, dtype=np.float32)))

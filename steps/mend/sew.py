@@ -27,6 +27,8 @@ REACH_STEP = 2.0
 WORTH = 0.01
 #: A vertex lies on an edge within this many reaches: both have been moved by up to one.
 ON_EDGE = 2.0
+#: A side is split where open sides run along this share of it: a face cut in two may lack one half.
+COVERED_SHARE = 0.49
 #: Rounds of splitting: a side with many vertices on it is split at all of them in one round.
 MAX_ROUNDS = 12
 
@@ -44,24 +46,30 @@ class Sewn:
     split: int  #: sides split where a corner of another face lies on them
 
 
-def sew(vertices: Array, faces: IntArray, everywhere: bool = False) -> Sewn:
+def sew(vertices: Array, faces: IntArray, reach: float | None = None) -> Sewn:
     """The soup sewn. Coordinates must be finite; corners are moved by at most the reach.
 
-    Only what is open is split at corners on it; ``everywhere`` splits every side, as faces that were cut
-    apart need.
+    Only what is open is split at corners on it; with a ``reach`` given every side is, as faces need that are
+    cut apart.
     """
     vertices, faces = merge_equal(vertices, faces)
-    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
-    label, reach = _welding(vertices, faces, diagonal)
+    everywhere = reach is not None
+    if reach is None:
+        diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
+        label, reach = _welding(vertices, faces, diagonal)
+    else:
+        pairs = cKDTree(vertices).query_pairs(reach, output_type="ndarray")
+        label = components(len(vertices), pairs).astype(np.int64)
     joined = len(vertices) - len(np.unique(label))
     vertices, faces = _middles(vertices, label), label[faces]
     start = len(faces)
     faces = _proper(vertices, faces, reach)
     empty = start - len(faces)
-    faces, doubled = _once(faces)
+    faces, doubled = _once(vertices, faces)
     faces, split = _split(vertices, faces, ON_EDGE * reach, reach, everywhere)
+    faces, more = _once(vertices, faces)
     used, rows = np.unique(faces, return_inverse=True)
-    return Sewn(vertices[used], rows.reshape(-1, 3), reach, empty, doubled, joined, split)
+    return Sewn(vertices[used], rows.reshape(-1, 3), reach, empty, doubled + more, joined, split)
 
 
 def mostly_joined(vertices: Array, faces: IntArray) -> IntArray:
@@ -77,6 +85,20 @@ def open_edges(faces: IntArray) -> IntArray:
     order, starts, _ = edge_runs(faces)
     lone = order[starts[np.diff(np.r_[starts, len(order)]) == 1]]
     return np.column_stack(np.divmod(np.sort(lone), 3))
+
+
+def rim_edges(faces: IntArray) -> IntArray:
+    """(k, 2) rows (face, corner) of the edges with an odd number of faces, one each, that runs it as most of
+    them do. They make closed runs, whatever the faces are; a mesh encloses something only where there are
+    none."""
+    order, starts, sense = edge_runs(faces)
+    counts = np.diff(np.r_[starts, len(order)])
+    odd = np.repeat(counts % 2 == 1, counts)
+    edge = np.repeat(np.arange(len(starts)), counts)
+    most = np.sign(np.bincount(edge, sense[order], len(starts)))[edge]
+    fit = np.flatnonzero(odd & (sense[order] == most))
+    first = order[fit[np.unique(edge[fit], return_index=True)[1]]]
+    return np.column_stack(np.divmod(np.sort(first), 3))
 
 
 # ------------------------------------------------------------------------------- corners
@@ -141,17 +163,47 @@ def _proper(vertices: Array, faces: IntArray, reach: float) -> IntArray:
     return faces[twice > reach * sides.max(axis=1, initial=0.0)]
 
 
-def _once(faces: IntArray) -> tuple[IntArray, int]:
-    """Of faces on the same three corners, whichever way round, the first; and how many more there were."""
-    _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
-    return faces[np.sort(first)], len(faces) - len(first)
+def once(faces: IntArray) -> IntArray:
+    """Of faces on the same three corners, whichever way round, the first."""
+    return faces[np.sort(np.unique(np.sort(faces, axis=1), axis=0, return_index=True)[1])]
+
+
+def _once(vertices: Array, faces: IntArray) -> tuple[IntArray, int]:
+    """Of faces on the same three corners, whichever way round, the first; and how many more there were.
+
+    Two stay where a run of them so closes more than it leaves open: there two shells lie on each other.
+    """
+    _, first, times = np.unique(np.sort(faces, axis=1), axis=0, return_index=True, return_counts=True)
+    order = np.argsort(first)
+    first, times = first[order], times[order]
+    once, twice = faces[first], np.flatnonzero(times > 1)
+    if not len(twice):
+        return once, 0
+    sides, starts, _ = edge_runs(once)
+    counts = np.diff(np.r_[starts, len(sides)])
+    edge = np.empty(len(sides), dtype=np.int64)
+    edge[sides] = np.repeat(np.arange(len(starts)), counts)
+    length = np.linalg.norm(vertices[once] - vertices[np.roll(once, -1, axis=1)], axis=2).reshape(-1)
+    gain = np.where(counts % 2 == 1, length[sides[starts]], -length[sides[starts]])
+    own = edge.reshape(-1, 3)[twice]
+    run = components(
+        len(twice) + len(starts),
+        np.column_stack([np.repeat(np.arange(len(twice)), 3), len(twice) + own.reshape(-1)]),
+    )[: len(twice)]
+    touched, times = np.unique(
+        np.column_stack([np.repeat(run, 3), own.reshape(-1)]), axis=0, return_counts=True
+    )
+    odd = times % 2 == 1
+    whole = np.bincount(touched[odd, 0], gain[touched[odd, 1]], int(run.max()) + 1)
+    more = twice[whole[run] > 0]
+    return np.concatenate([once, once[more]]), len(faces) - len(first) - len(more)
 
 
 def _split(
     vertices: Array, faces: IntArray, near: float, reach: float, everywhere: bool
 ) -> tuple[IntArray, int]:
-    """Faces with every vertex that lies on an open side worked into the face; and how many sides were
-    split."""
+    """Faces with every vertex that lies on a side worked into the face, where other open sides run along it;
+    and how many sides were split."""
     total = 0
     for _ in range(MAX_ROUNDS):
         found = _on_sides(vertices, faces, near, everywhere)
@@ -160,53 +212,94 @@ def _split(
         side, vertex = found
         total += len(np.unique(side))
         faces, _ = _fanned(faces, side, vertex)
-        faces, _ = _once(_proper(vertices, faces, min(reach, near)))
+        faces = _proper(vertices, faces, min(reach, near))
     return faces, total
 
 
 def _on_sides(
     vertices: Array, faces: IntArray, near: float, everywhere: bool
 ) -> tuple[IntArray, IntArray] | None:
-    """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face.
-
-    Sides between two ends of open edges are looked at, whether open or not: where three faces meet at a side,
-    two may close it and leave the third open.
-    """
-    rim = np.zeros(len(vertices), dtype=bool)
+    """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face."""
+    lone = rim_edges(faces)
+    ends = np.column_stack([faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]])
     if everywhere:
-        rim[faces] = True
+        candidates, side = np.unique(faces), np.arange(faces.size)
     else:
-        lone = open_edges(faces)
-        rim[faces[lone[:, 0], lone[:, 1]]] = rim[faces[lone[:, 0], (lone[:, 1] + 1) % 3]] = True
-    if not rim.any():
+        candidates, side = np.unique(ends), 3 * lone[:, 0] + lone[:, 1]
+    if not len(side):
         return None
-    candidates = np.flatnonzero(rim)
-    side = np.flatnonzero((rim[faces] & rim[np.roll(faces, -1, axis=1)]).reshape(-1))
     start, end = faces.reshape(-1)[side], np.roll(faces, -1, axis=1).reshape(-1)[side]
-    along = vertices[end] - vertices[start]
-    length = np.linalg.norm(along, axis=1)
-    tree = cKDTree(vertices[candidates])
-    balls = tree.query_ball_point(
-        (vertices[start] + vertices[end]) / 2, length / 2 + near, return_sorted=True
-    )
-    of = np.repeat(np.arange(len(side)), [len(ball) for ball in balls])
-    vertex = candidates[np.concatenate([np.asarray(ball, dtype=np.int64) for ball in balls])]
-    offset = vertices[vertex] - vertices[start[of]]
-    share = np.einsum("ij,ij->i", offset, along[of]) / length[of] ** 2
-    across = np.linalg.norm(offset - share[:, None] * along[of], axis=1)
-    margin = near / length[of]
-    own = (vertex == start[of]) | (vertex == end[of])
-    inside = (across <= near) & (share > margin) & (share < 1 - margin) & ~own
-    of, vertex, share = of[inside], vertex[inside], share[inside]
+    of, vertex, share = _beside(vertices, start, end, candidates, near)
+    if not everywhere:
+        kept = _run_along(vertices, start, end, of, vertex, share, ends, near)
+        of, vertex, share = of[kept], vertex[kept], share[kept]
     if not len(of):
         return None
-    first: dict[int, int] = {}
-    for row in np.unique(of).tolist():
-        first.setdefault(int(side[row]) // 3, row)
-    kept = np.isin(of, list(first.values()))
+    rows = np.unique(of)
+    kept = np.isin(of, rows[np.unique(side[rows] // 3, return_index=True)[1]])
     of, vertex, share = of[kept], vertex[kept], share[kept]
     order = np.lexsort((share, of))
     return side[of[order]], vertex[order]
+
+
+def _beside(
+    vertices: Array, start: IntArray, end: IntArray, candidates: IntArray, near: float
+) -> tuple[IntArray, IntArray, Array]:
+    """Sides and the vertices within them, and how far along; each side is looked along in short lengths."""
+    along = vertices[end] - vertices[start]
+    length = np.linalg.norm(along, axis=1)
+    short = max(2 * float(np.median(length)), 1e-300)
+    count = np.ceil(length / short).astype(np.int64)
+    of = np.repeat(np.arange(len(start)), count)
+    step = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+    middle = vertices[start[of]] + ((step + 0.5) / count[of])[:, None] * along[of]
+    balls = cKDTree(vertices[candidates]).query_ball_point(middle, (length / count)[of] / 2 + near)
+    size = np.array([len(ball) for ball in balls])
+    of = np.repeat(of, size)
+    vertex = candidates[np.fromiter((row for ball in balls for row in ball), np.int64, int(size.sum()))]
+    of, vertex = np.unique(np.column_stack([of, vertex]), axis=0).T
+    share, across = _placed(vertices, start[of], end[of], vertex)
+    margin = near / length[of]
+    own = (vertex == start[of]) | (vertex == end[of])
+    inside = (across <= near) & (share > margin) & (share < 1 - margin) & ~own
+    return of[inside], vertex[inside], share[inside]
+
+
+def _placed(vertices: Array, start: IntArray, end: IntArray, vertex: IntArray) -> tuple[Array, Array]:
+    """How far along lines vertices lie, as a share of each, and how far off them."""
+    along, offset = vertices[end] - vertices[start], vertices[vertex] - vertices[start]
+    share = np.einsum("ij,ij->i", offset, along) / np.einsum("ij,ij->i", along, along)
+    return share, np.linalg.norm(offset - share[:, None] * along, axis=1)
+
+
+def _run_along(
+    vertices: Array,
+    start: IntArray,
+    end: IntArray,
+    of: IntArray,
+    vertex: IntArray,
+    share: Array,
+    rims: IntArray,
+    near: float,
+) -> np.ndarray:
+    """Which vertices on sides end open sides that run along them, over at least half of the side: what else
+    has a corner there only touches."""
+    both = np.concatenate([rims, rims[:, ::-1]])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    first, last = (np.searchsorted(both[:, 0], vertex, where) for where in ("left", "right"))
+    at = np.repeat(np.arange(len(of)), last - first)
+    other = both[
+        np.arange(len(at)) + np.repeat(first - np.cumsum(last - first) + (last - first), last - first), 1
+    ]
+    there, across = _placed(vertices, start[of[at]], end[of[at]], other)
+    low, high = np.minimum(share[at], there).clip(0, 1), np.maximum(share[at], there).clip(0, 1)
+    along = (across <= near) & (high > low)
+    # a piece within the side is met from both its ends
+    weight = np.where((there > 0) & (there < 1) & np.isin(other, vertex), 0.5, 1.0)
+    covered = np.bincount(of[at[along]], (weight * (high - low))[along], len(start))
+    kept = np.zeros(len(of), dtype=bool)
+    kept[at[along]] = True
+    return kept & (covered[of] >= COVERED_SHARE)
 
 
 def split_sides(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:

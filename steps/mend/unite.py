@@ -80,6 +80,9 @@ def shell_of(vertices: Array, faces: IntArray) -> Shell:
 
 
 def is_sheet(shell: Shell, reach: float) -> bool:
+    """Whether a closed piece encloses nothing: less thick than the noise, or but a line."""
+    if not len(shell.faces) or shell.area <= reach * float((shell.box[1] - shell.box[0]).max()):
+        return True
     return 3 * shell.volume <= SHEET_REACHES * reach * shell.area
 
 
@@ -159,24 +162,24 @@ def _pushed(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) ->
                 shells[b].box[0] > shells[a].box[1] + near
             ).any():
                 continue
-            for flat in flats[a]:
-                gap = _touching(flat, flats[b], near)
-                if gap is not None:
-                    moved[a][flat.rows] = shells[a].vertices[flat.rows] + (gap + push) * flat.normal
+            for row, gap in _touching(flats[a], flats[b], shells[a].box, near):
+                rows = flats[a].rows[row]
+                moved[a][rows] = shells[a].vertices[rows] + (gap + push) * flats[a].normals[row]
     return [Shell(points, shell.faces) for points, shell in zip(moved, shells, strict=True)]
 
 
 @dataclass(frozen=True, eq=False)
-class _Flat:
-    """Faces of a shell in one plane: unit normal, offset, vertex rows, corners."""
+class _Flats:
+    """The flat patches of a shell, a plane each: unit normals, offsets, boxes, vertex rows."""
 
-    normal: Array
-    offset: float
-    rows: IntArray
-    points: Array
+    normals: Array
+    offsets: Array
+    low: Array
+    high: Array
+    rows: tuple[IntArray, ...]
 
 
-def _flats(shell: Shell, near: float) -> list[_Flat]:
+def _flats(shell: Shell, near: float) -> _Flats:
     """The shell's flat patches, a plane at a time."""
     a, b, c = (shell.vertices[shell.faces[:, k]] for k in range(3))
     cross = np.cross(b - a, c - a)
@@ -187,23 +190,30 @@ def _flats(shell: Shell, near: float) -> list[_Flat]:
     keys = np.round(np.column_stack([normals * 1e3, offsets / near])).astype(np.int64)
     _, group = np.unique(keys, axis=0, return_inverse=True)
     group = group.reshape(-1)
-    order = np.argsort(group, kind="stable")
-    found = []
-    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
-        biggest = rows[np.argmax(length[real[rows]])]
-        vertices = np.unique(shell.faces[real[rows]])
-        found.append(_Flat(normals[biggest], float(offsets[biggest]), vertices, shell.vertices[vertices]))
-    return found
+    order = np.lexsort((-length[real], group))  # of each plane the biggest face first
+    starts = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
+    corners = shell.vertices[shell.faces[real[order]]]
+    return _Flats(
+        normals[order[starts]],
+        offsets[order[starts]],
+        np.minimum.reduceat(corners.min(axis=1), starts),
+        np.maximum.reduceat(corners.max(axis=1), starts),
+        tuple(np.unique(rows) for rows in np.split(shell.faces[real[order]], starts[1:])),
+    )
 
 
-def _touching(flat: _Flat, others: Sequence[_Flat], near: float) -> float | None:
-    """How far a flat patch lies before one of another shell that looks at it and overlaps its box, mm."""
-    found = None
-    for other in others:
-        gap = -other.offset - flat.offset
-        if flat.normal @ other.normal > -OPPOSITE or abs(gap) > near:
-            continue
-        low, high = flat.points.min(axis=0) - near, flat.points.max(axis=0) + near
-        if (low <= other.points.max(axis=0)).all() and (high >= other.points.min(axis=0)).all():
-            found = max(gap, 0.0 if found is None else found)
-    return found
+def _touching(own: _Flats, others: _Flats, box: Array, near: float) -> list[tuple[int, float]]:
+    """The flat patches that lie before some of another shell that looks at them and overlaps their box, and
+    how far, mm. ``box`` of the first shell."""
+    close = np.flatnonzero(
+        (others.low <= box[1] + near).all(axis=1) & (others.high >= box[0] - near).all(axis=1)
+    )
+    gap = -others.offsets[close] - own.offsets[:, None]
+    meets = (own.normals @ others.normals[close].T <= -OPPOSITE) & (np.abs(gap) <= near)
+    row, other = np.nonzero(meets)
+    lies = (own.low[row] - near <= others.high[close[other]]).all(axis=1)
+    lies &= (own.high[row] + near >= others.low[close[other]]).all(axis=1)
+    most: dict[int, float] = {}
+    for at, by in zip(row[lies].tolist(), gap[row[lies], other[lies]].tolist(), strict=True):
+        most[at] = max(by, most.get(at, 0.0))
+    return list(most.items())

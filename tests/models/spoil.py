@@ -34,14 +34,14 @@ def spoiled(made: Made, fault: str, random: np.random.Generator) -> Made:
 def _raw_part(made: Made, key: str, fault: str, random: np.random.Generator) -> RawPart:
     if key not in made.shells:
         whole = body_of(made.solids[key])
-        return RawPart(tuple(_halves(whole)) if fault in BY_SHELLS else (whole,), (), ())
+        return RawPart(tuple(halves_of(whole)) if fault in BY_SHELLS else (whole,), (), ())
     shells = made.shells[key]()
     walls = fault in BY_SHELLS and random.random() < 0.5
     body = shells.body if walls else (union(shells.body),)
     return RawPart(body, shells.studs, shells.grips)
 
 
-def _halves(whole: Body) -> list[Body]:
+def halves_of(whole: Body) -> list[Body]:
     """Two closed bodies that overlap in the middle and unite to the whole."""
     low, high = np.array(whole.bounding_box()).reshape(2, 3)
     axis = int((high - low).argmax())
