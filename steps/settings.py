@@ -269,7 +269,7 @@ class Settings(SettingsTable):
     pictures: Literal["gl", "rays"] | None = None
     mono: bool = False
     fold: bool = False  # impose for folding and stapling: pages half the paper, two a side
-    steps_per_sheet: int = Field(2, ge=1, le=2)  # two small steps share a sheet; never in a child's booklet
+    steps_per_sheet: int = Field(4, ge=1, le=4)  # at most; small steps share a sheet, two in a child's
     stickers: str | None = None  # sheet of stickers for labels, "70x37"; see booklet/labels.py
     sticker_sheet: StickerSettings | None = None  # one that has no name there
     anyway: bool = False

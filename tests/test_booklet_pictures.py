@@ -21,6 +21,7 @@ from steps.booklet.crew import BROKEN, RUN, Crew, crew_for
 from steps.booklet.pictures import PictureOrder, StudioPictures
 from steps.draw import desk
 from steps.draw.desk import Desk
+from steps.draw.thumbs import thumbs_of
 from steps.errors import CannotDraw
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
@@ -38,8 +39,8 @@ def small_orders() -> tuple[PictureOrder, ...]:
         Wish("finished", index=2),
     ]
     wishes += [
-        Wish("thumbnail", shape=part.shape, colour=part.colour, family=family)
-        for family in ("take", "parts")
+        Wish("thumbnail", shape=part.shape, colour=part.colour, scale=scale)
+        for scale in (0.0, 0.1)
         for part in plan.model.parts
     ]
     orders = [PictureOrder(wish, 14.0, 10.0) for wish in wishes]
@@ -256,14 +257,13 @@ def test_a_picture_wished_for_twice_is_drawn_once_and_handed_out_twice():
     assert told == [("pictures", 1, 2), ("pictures", 2, 2)]
 
 
-def test_thumbnails_of_one_family_share_a_scale():
+def test_thumbnails_are_drawn_at_the_scale_that_the_pages_ask_for():
     plan = sample_plan()
     table = Desk(plan, Settings(pictures="rays"))
-    wishes = [Wish("thumbnail", shape=shape.id, colour="#808080", family="x") for shape in plan.model.shapes]
-    drawn = [table.draw(PictureOrder(wish, 20, 15).request) for wish in wishes]
-    scales = [picture.mm_per_model_mm for picture in drawn if picture is not None]
-    assert len(scales) == len(plan.model.shapes)
-    assert max(scales) == pytest.approx(min(scales))
+    for shape, thumb in thumbs_of(plan, (40.0, 34.0)).items():
+        wish = Wish("thumbnail", shape=shape, colour="#808080", scale=thumb.scale)
+        picture = table.draw(PictureOrder(wish, *thumb.size_mm).request)
+        assert picture is not None and picture.mm_per_model_mm == pytest.approx(thumb.scale)
 
 
 def test_a_kind_of_picture_that_nobody_draws_is_an_error():

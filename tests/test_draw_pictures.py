@@ -25,7 +25,6 @@ from steps.draw import (
     overview_picture,
     step_picture,
     thumbnail,
-    thumbnail_scale,
     turn_picture,
 )
 from steps.draw.balloons import RADIUS_MM
@@ -34,6 +33,7 @@ from steps.draw.lift import lifted_things
 from steps.draw.pictures import HERE
 from steps.draw.sheet import DPI
 from steps.draw.step import new_items, uncovered
+from steps.draw.thumbs import LEAST_THUMB_MM, thumbs_of
 from steps.draw.views import HIDDEN_SHARE
 from steps.model import Sight
 from steps.settings import Settings
@@ -428,10 +428,13 @@ def test_every_overview_shows_the_model_from_the_same_side(studio):
 
 def test_thumbnails_share_one_scale_and_tell_it(studio):
     shapes = [shape.id for shape in studio.plan.model.shapes]
-    scale = thumbnail_scale(studio, shapes, 28, 20)
+    thumbs = thumbs_of(studio.plan, (28.0, 20.0))
+    (scale,) = {thumb.scale for thumb in thumbs.values()}
     widths = []
     for shape in shapes:
-        picture = thumbnail(studio, shape, "#808080", 28, 20, scale)
+        size = thumbs[shape].size_mm
+        assert max(size) >= LEAST_THUMB_MM and size[0] <= 28.001 and size[1] <= 20.001
+        picture = thumbnail(studio, shape, "#808080", *size, scale)
         assert picture.mm_per_model_mm == pytest.approx(scale)
         points = np.concatenate([stroke.points for stroke in picture.strokes])
         assert points.min() > 0 and (points < [28, 20]).all()

@@ -61,8 +61,8 @@ class Rect:
 class Text:
     """One line of words. (x, y) is the left end of its baseline; ``width`` its set width, mm.
 
-    ``scale_of``: the words hold ``{scale}``, known once that picture is drawn; ``width`` then allows
-    for the longest scale.
+    ``scale_of``: the words hold ``{scale}``, known once those pictures are drawn; ``width`` then allows
+    for the longest scales.
     """
 
     x: float
@@ -72,7 +72,7 @@ class Text:
     width: float
     bold: bool = False
     colour: Colour = BLACK
-    scale_of: Wish | None = None
+    scale_of: tuple[Wish, ...] = ()
     slot: tuple[int, int] | None = None  #: row and column of the table it stands in
 
     def rect(self) -> Rect:
@@ -166,7 +166,8 @@ class Page:
     bookmark: str = ""  #: empty: no bookmark
     bookmark_level: int = 0
     kind: str = ""
-    also: str = ""  #: bookmark of a second step on the page
+    also: tuple[str, ...] = ()  #: bookmarks of the other steps on the page
+    also_levels: tuple[int, ...] = ()  #: of these
     for_adult: bool = False  #: read by the adult, whoever the booklet is for
 
 

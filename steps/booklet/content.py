@@ -9,9 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 WishKind = Literal["step", "overview", "thumbnail", "assembly", "turn", "cover", "finished", "glue"]
-SheetKind = Literal[
-    "cover", "reading", "before", "adult", "parts", "opening", "step", "glue", "finished", "last"
-]
+SheetKind = Literal["cover", "reading", "adult", "parts", "opening", "step", "glue", "finished", "last"]
 SignalWord = Literal["DANGER", "WARNING", "CAUTION", "NOTICE"]
 
 
@@ -25,7 +23,7 @@ class Wish:
     colour: str = ""
     assembly: str = ""
     index: int = 0
-    family: str = ""  #: thumbnails of one family share one scale
+    scale: float = 0.0  #: of a thumbnail, mm on paper per mm of the model; 0: as large as fits
 
 
 @dataclass(frozen=True)
@@ -70,14 +68,14 @@ class Titled:
 
 @dataclass(frozen=True)
 class Take:
-    """One kind of thing to take for a step."""
+    """Alike things to take for a step: how many of each letter."""
 
-    count: str
-    letter: str
+    letters: tuple[tuple[str, str], ...]  #: count and letter; several where they are joined otherwise
     name: str
     remark: str  #: its colour, or that it was built before
     label: str  #: of the printed part
-    wish: Wish | None
+    wish: Wish
+    size_mm: tuple[float, float]  #: of its picture
     alt: str
 
     @property
@@ -89,7 +87,8 @@ class Take:
 class PartLine:
     """One row of the parts list."""
 
-    wish: Wish | None
+    wish: Wish
+    size_mm: tuple[float, float]  #: of its picture
     count: str
     name: str
     lines: tuple[str, ...]
@@ -177,6 +176,19 @@ class Rule:
     """A thin line across the column."""
 
 
+@dataclass(frozen=True)
+class Strip:
+    """What stands over a drawing: a number found while leafing (or a name), who does it, when to begin,
+    what to wait for then."""
+
+    number: str = ""
+    name: str = ""
+    by: str = ""
+    by_mark: str = ""
+    begin: str = ""
+    then: str = ""
+
+
 Block = (
     Heading
     | Para
@@ -199,9 +211,9 @@ Block = (
 class Sheet:
     """One sheet (or a run of them, if its blocks need more room).
 
-    With ``figure`` the drawing fills the field and the blocks stand in the column beside it; without,
-    the blocks run in columns over the whole field. ``foot`` takes what is left of the column, ``band`` the
-    full width at the bottom of the first page.
+    With ``figure`` the drawing fills the field and the blocks stand beside or below it; without, the blocks
+    run in columns over the whole field. ``foot`` takes what is left of the words' room, ``band`` the full
+    width at the bottom of the first page.
     """
 
     kind: SheetKind
@@ -209,18 +221,26 @@ class Sheet:
     blocks: tuple[Block, ...] = ()
     figure: Figure | None = None
     foot: Figure | None = None
+    strip: Strip | None = None
+    take: tuple[Take, ...] = ()  #: before the blocks
+    take_title: str = ""
     part: str = ""
-    by: str = ""
-    by_mark: str = ""
-    wait: str = ""
-    step: str = ""
-    step_number: int = 0
+    step: int = 0
     level: int = 0  #: of the bookmark
     bookmark: str = ""  #: the title, if empty
     for_adult: bool = False  #: read by the adult whoever the booklet is for: set in the adult's type
     leaf: bool = False  #: to be cut out: it begins on a right-hand page, one page if type of 10 points allows
     band: tuple[Block, ...] = ()
-    small: bool = False  #: its drawing can be read on half a sheet, so it may share one with its neighbour
+    share: int = 1  #: most sheets of one part of the model that may share a page with it, itself counted
+    view: str = ""  #: four share a page only where this is the same
+
+    @property
+    def words(self) -> tuple[Block, ...]:
+        """All that stands beside or below the drawing, or in the columns."""
+        if not self.take:
+            return self.blocks
+        below = (Rule(), *self.blocks) if self.blocks else ()
+        return (Heading(self.take_title), *self.take, *below)
 
 
 @dataclass(frozen=True)

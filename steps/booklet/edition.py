@@ -8,8 +8,10 @@ from steps.booklet.boxes import Rect
 from steps.errors import WrongSettings
 from steps.settings import Settings
 
-#: Least type sizes, points: large print 18 (UKAAF G003); clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37)
+#: Least type sizes of words, points: large print 18, clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37)
 LEAST_PT = {"child": 18.0, "helper": 12.0, "adult": 10.0}
+#: The same of the foot strip, which is not read to build: 10 (ISO/IEC Guide 37)
+LABEL_PT = {"child": 14.0, "helper": 10.0, "adult": 10.0}
 
 # ISO 216 and ANSI/ASME Y14.1 sizes, landscape
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9), "a5": (210.0, 148.0)}
@@ -24,13 +26,16 @@ class Edition:
     reader: str
     least: float
     body: float
-    strong: float  #: counts, names that stand out, values of the title block
+    strong: float  #: counts and names that stand out
     head: float
-    title: float
+    title: float  #: of a sheet; of a step its number, found at arm's length
+    label: float  #: of the foot strip
     column: float
-    thumb: tuple[float, float]
+    thumb: tuple[float, float]  #: a part's picture is at most so wide and high
     balloon: float  #: diameter of a letter's circle
     gap: float  #: between blocks
+    strip: float  #: height of the strip over a drawing
+    foot: float  #: height of the strip at the foot of a page
     numbers: bool  #: print gaps, holds, loads
 
 
@@ -42,31 +47,28 @@ class Paper:
     width: float
     height: float
     frame: Rect
-    title_row: float  #: height of one row of the title block
     portrait: bool
     least_foot: float  #: least height for "Where you are"
 
 
 EDITIONS = {
-    "child": Edition("child", 18, 18, 21, 24, 36, 94, (28, 18), 11.5, 3.2, False),
-    "helper": Edition("helper", 12, 12.5, 14, 16, 30, 79, (24, 15), 8.5, 2.6, False),
-    "adult": Edition("adult", 10, 10.5, 12, 13.5, 26, 74, (22, 13.5), 7.5, 2.2, True),
+    "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (40, 34), 11.5, 4.0, 20, 8, False),
+    "helper": Edition("helper", 12, 12, 12, 12, 28, 10, 70, (40, 34), 8.5, 3.0, 13, 7, False),
+    "adult": Edition("adult", 10, 10.5, 10.5, 10.5, 28, 10, 66, (38, 32), 8.0, 2.4, 13, 7, True),
 }
 #: Type of the pages that the adult reads, whoever the booklet is for: least size and body, the largest first.
 #: A page to be cut out takes the first that lets it be one page.
 ADULT_TYPE = ((12.0, 12.5), (11.0, 11.5), (10.0, 10.5), (10.0, 10.0))
-SMALL_COLUMN = {"helper": 70.0, "adult": 62.0}  # of an A5 page, mm
-FOLD_THUMB_MM = (16.0, 12.0)
-FOLD_COLUMN_MM = 57.0  # one of the two under the drawing of a folded page
+SMALL_COLUMN = {"helper": 60.0, "adult": 56.0}  # of an A5 page, mm
+SMALL_THUMB_MM = (30.0, 22.0)
 
 
 def edition_of(settings: Settings) -> Edition:
     """The edition for the reader of the settings, its column fitted to the paper."""
     edition = EDITIONS[settings.reader]
-    if settings.fold:
-        return replace(edition, column=FOLD_COLUMN_MM, thumb=FOLD_THUMB_MM)
-    if settings.paper == "a5" and settings.reader in SMALL_COLUMN:
-        return replace(edition, column=SMALL_COLUMN[settings.reader], thumb=(19, 14))
+    if settings.fold or settings.paper == "a5":
+        column = SMALL_COLUMN.get(settings.reader, edition.column)
+        return replace(edition, column=column, thumb=SMALL_THUMB_MM)
     return edition
 
 
@@ -82,6 +84,7 @@ def adult_editions(edition: Edition) -> tuple[Edition, ...]:
             strong=body,
             head=body + 2.0,
             title=1.8 * body,
+            label=min(base.label, edition.label),
             gap=base.gap * body / base.body,
             column=min(base.column, edition.column),
         )
@@ -104,20 +107,14 @@ def paper_of(settings: Settings) -> Paper:
     if fold:
         width, height = height, width / 2
         width, height = min(width, height), max(width, height)
-        return _paper(HALF_NAMES[settings.paper], width, height, settings.reader, left=10.0, other=10.0)
+        return _paper(HALF_NAMES[settings.paper], width, height, left=10.0, other=10.0)
     small = settings.paper == "a5"
     # 20 mm filing margin at the left and 10 mm elsewhere (ISO 5457, from memory); less on A5
     left, other = (14.0, 8.0) if small else (20.0, 10.0)
-    return _paper(PAPER_NAMES[settings.paper], width, height, settings.reader, left, other)
+    return _paper(PAPER_NAMES[settings.paper], width, height, left, other)
 
 
-def _paper(name: str, width: float, height: float, reader: str, left: float, other: float) -> Paper:
+def _paper(name: str, width: float, height: float, left: float, other: float) -> Paper:
     frame = Rect(left, other, width - left - other, height - 2 * other)
     portrait = height > width
-    row = title_row_mm(EDITIONS[reader])
-    return Paper(name, width, height, frame, row, portrait, 30.0 if width < 250 else 42.0)
-
-
-def title_row_mm(edition: Edition) -> float:
-    """Height of a row of the title block: a label over a value."""
-    return (edition.least + edition.strong) * 25.4 / 72 * 1.24 + 2.4
+    return Paper(name, width, height, frame, portrait, 30.0 if width < 250 else 42.0)

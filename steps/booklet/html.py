@@ -42,7 +42,7 @@ SIZES_MM = {
     "glue": (100.0, 64.0),
 }
 FINISHED_MM = (120.0, 100.0)
-SMALL_MM = {"turn": (75.0, 34.0), "thumbnail": (26.0, 20.0), "assembly": (26.0, 20.0)}
+SMALL_MM = {"turn": (75.0, 34.0)}
 WIDE_EM = 0.66  # widest bold digit or small letter of the typeface over its size
 QUALITY = 90  # of the effort WebP puts into lossless packing, percent
 
@@ -60,9 +60,9 @@ def _orders(sheet: c.Sheet) -> Iterator[PictureOrder]:
     """The pictures of a sheet in the order in which the page shows them."""
     if sheet.figure is not None:
         yield _large(sheet.figure.wish)
-    for block in sheet.blocks:
-        if isinstance(block, (c.Take, c.PartLine)) and block.wish is not None:
-            yield _small(block.wish)
+    for block in sheet.words:
+        if isinstance(block, (c.Take, c.PartLine)):
+            yield _thumb(block)
         elif isinstance(block, c.GlueView):
             yield _large(block.wish)
         elif isinstance(block, c.Figure):
@@ -77,6 +77,10 @@ def _large(wish: c.Wish) -> PictureOrder:
 
 def _small(wish: c.Wish) -> PictureOrder:
     return PictureOrder(wish, *SMALL_MM[wish.kind])
+
+
+def _thumb(block: c.Take | c.PartLine) -> PictureOrder:
+    return PictureOrder(block.wish, *(round(each, 3) for each in block.size_mm))
 
 
 @dataclass
@@ -117,7 +121,7 @@ class _Page:
     def section(self, sheet: c.Sheet, n: int, booklet: c.Booklet) -> str:
         """One sheet: heading, who and where, picture, blocks, and the way on."""
         figure = self.figure(sheet.figure, _large(sheet.figure.wish)) if sheet.figure else ""
-        blocks = self.blocks((*sheet.blocks, *sheet.band))
+        blocks = self.blocks((*sheet.words, *sheet.band))
         foot = self.figure(sheet.foot, _large(sheet.foot.wish)) if sheet.foot else ""
         title = sheet.bookmark or sheet.title
         body = f'<div class="field">{figure}</div><div class="column">{blocks}{foot}</div>'
@@ -130,10 +134,11 @@ class _Page:
         )
 
     def facts_of(self, sheet: c.Sheet) -> str:
-        if sheet.kind != "step":
+        if sheet.kind != "step" or sheet.strip is None:
             return ""
-        say = self.words.say
-        rows = ((say("Part of the model"), sheet.part), (say("Done by"), sheet.by), (say("Wait"), sheet.wait))
+        say, strip = self.words.say, sheet.strip
+        times = ". ".join(filter(None, (strip.begin, strip.then))) or say("none")
+        rows = ((say("Part of the model"), sheet.part), (say("Done by"), strip.by), (say("Wait"), times))
         cells = "".join(f"<dt>{_text(name)}</dt><dd>{_text(value)}</dd>" for name, value in rows)
         return f'<dl class="block">{cells}</dl>'
 
@@ -208,14 +213,16 @@ class _Page:
 
     @block.register
     def _(self, block: c.Take) -> str:
-        letter = f'<span class="letter">{_text(block.letter)}</span>'
-        picture = self.small(block.wish, block.alt)
-        count = f'<b class="count">{_text(block.count)}</b>'
-        return f'<div class="take">{count}{letter}{picture}{_named(block)}</div>'
+        letters = "".join(
+            f'<b class="count">{_text(count)}</b><span class="letter">{_text(letter)}</span>'
+            for count, letter in block.letters
+        )
+        picture = f'<span class="thumb">{self.picture(_thumb(block), block.alt)}</span>'
+        return f'<div class="take">{letters}{picture}{_named(block)}</div>'
 
     @block.register
     def _(self, block: c.PartLine) -> str:
-        picture = self.small(block.wish, block.alt)
+        picture = f'<span class="thumb">{self.picture(_thumb(block), block.alt)}</span>'
         return (
             f'<label class="take"><input type="checkbox"><b class="count">{_text(block.count)}</b>'
             f"{picture}{_named(block)}</label>"
@@ -298,9 +305,6 @@ class _Page:
         caption = f"<figcaption>{_text(figure.caption)}</figcaption>" if figure.caption else ""
         picture = self.picture(order, figure.alt)
         return f"<figure>{caption}{picture}</figure>" if picture else ""
-
-    def small(self, wish: c.Wish | None, alt: str) -> str:
-        return f'<span class="thumb">{self.picture(_small(wish), alt)}</span>' if wish is not None else ""
 
     def picture(self, order: PictureOrder, alt: str) -> str:
         """The next picture, drawn once and shown again by reference."""

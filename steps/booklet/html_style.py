@@ -36,7 +36,7 @@ input{width:1.5rem;height:1.5rem;flex:none;margin:.2rem}
 .count{min-width:2.6em;text-align:right;flex:none}
 .letter{flex:none;width:2em;height:2em;border:2px solid #000;border-radius:50%;
 display:grid;place-items:center;font-weight:bold}
-.thumb{flex:none;width:5.5rem}
+.thumb{flex:none;max-width:10rem}
 .name{overflow-wrap:anywhere;min-width:0}
 .line,.detail{display:block}
 .detail,.quiet{color:#595959}

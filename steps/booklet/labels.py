@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from steps.booklet import content as c
@@ -12,6 +12,7 @@ from steps.booklet.compose.matter import Lot, Matter
 from steps.booklet.edition import EDITIONS, PAPER_NAMES, PAPERS_MM
 from steps.booklet.typeset import Typesetter, line_height
 from steps.booklet.words import NBSP
+from steps.draw.thumbs import Thumb, thumbs_of
 from steps.errors import WrongSettings
 from steps.settings import Settings, StickerSettings
 
@@ -129,12 +130,14 @@ def label_setter(setter: Typesetter) -> Typesetter:
 
 
 def _page(matter: Matter, setter: Typesetter, sheet: StickerSheet, lots: Sequence[Lot]) -> Page:
-    cells = [_sticker(matter, setter, lot, sheet.place(index)) for index, lot in enumerate(lots)]
+    inner = sheet.place(0).inset(PAD_MM)
+    thumbs = thumbs_of(matter.plan, (PICTURE_SHARE * inner.width, inner.height))
+    cells = [_sticker(matter, setter, lot, sheet.place(index), thumbs) for index, lot in enumerate(lots)]
     title = matter.words.say("Stickers")
     return Page(*sheet.paper, tuple(cells), bookmark=title, kind="labels")
 
 
-def _sticker(matter: Matter, setter: Typesetter, lot: Lot, rect: Rect) -> Cell:
+def _sticker(matter: Matter, setter: Typesetter, lot: Lot, rect: Rect, thumbs: Mapping[str, Thumb]) -> Cell:
     """One sticker; nothing printed within the pad of its edge."""
     words, inner = matter.words, rect.inset(PAD_MM)
     name, colour = matter.shape_name(lot.shape), words.said(lot.colour_name)
@@ -145,7 +148,7 @@ def _sticker(matter: Matter, setter: Typesetter, lot: Lot, rect: Rect) -> Cell:
     label = setter.fit(matter.label(lot.shape), 0.55 * width, LABEL_PT, True)
     room = int((inner.height - line_height(LABEL_PT)) / line_height(NAME_PT))
     galleys = [setter.fit(name, width, NAME_PT, True, max(1, room - 1)), setter.fit(colour, width, LINE_PT)]
-    wish = c.Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="labels")
+    wish = c.Wish("thumbnail", shape=lot.shape, colour=lot.colour, scale=thumbs[lot.shape].scale)
     items: list[Item] = [Image(wish, picture, f"{name}, {colour}")]
     items += setter.text(label, x, inner.top)
     items += setter.text(count, x, inner.top, right=inner.right)

@@ -33,6 +33,7 @@ LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; 
 FINE = 100  # units of a stroke's points in a mm
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
 TEXT_SHARE = 0.8  # of a balloon's diameter, for its text
+MOST_SCALES = 2  # of the drawings of one page that are printed
 CAP_HEIGHT = 0.668  # of the type size, from the font
 
 
@@ -87,7 +88,8 @@ class Painter:
     def cell(self, cell: Cell) -> None:
         """The cell's words as one element, or a table of them; each of its pictures as one of its own."""
         if cell.alt:
-            with self.tags.element("Figure", cell.alt):
+            tag = f"H{cell.level}" if cell.role == "heading" else "Figure"
+            with self.tags.element(tag, cell.alt):
                 self.items(cell.items)
             return
         alone = [item for item in cell.items if _stands_alone(item)]
@@ -136,8 +138,9 @@ class Painter:
 
     def text(self, text: Text) -> None:
         words = text.words
-        if text.scale_of is not None:
-            words = words.replace("{scale}", self.words.scale(self.scales.get(text.scale_of, 1.0)))
+        if text.scale_of:
+            scales = [self.words.scale(self.scales.get(wish, 1.0)) for wish in text.scale_of]
+            words = words.replace("{scale}", ", ".join(list(dict.fromkeys(scales))[:MOST_SCALES]))
         # the space parts this line from the next one for those who listen or copy
         self.write(text.x, text.y, words + " ", text.size_pt, text.bold, text.colour)
 
@@ -387,7 +390,10 @@ def _titles(pages: Sequence[Page]) -> dict[int, list[tuple[str, str, int]]]:
     level, count = -1, 0
     for page in pages:
         entries = found.setdefault(id(page), [])
-        for title in filter(None, (page.bookmark, page.also)):
-            level, count = min(page.bookmark_level, level + 1), count + 1
+        titles = zip((page.bookmark, *page.also), (page.bookmark_level, *page.also_levels), strict=True)
+        for title, wanted in titles:
+            if not title:
+                continue
+            level, count = min(wanted, level + 1), count + 1
             entries.append((f"entry-{count}", title, level))
     return found

@@ -33,11 +33,12 @@ from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
-LIST_THUMB = 0.75  # height of a picture in the parts list, against one in a "Take" column
+LIST_LINES = 4  # of a name in the parts list
+LETTER_GAP_MM = 1.0  # between letters of alike things
+TAKE_LINES = 3  # of a name under "Take"
 GLUE_SHARE = 0.6  # of the width of a glued step, for its picture
 GLUE_HEIGHT = {"child": 0.32, "helper": 0.36, "adult": 0.36}  # its height, so that three stand in a column
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
-NARROW_EM = 6.0  # a column of words narrower than this many type sizes is too narrow
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 SIGN_MM = 10.0  # height of a safety sign: h = z / 40 (ISO 3864-1, from memory) reads at 0.4 m
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
@@ -222,47 +223,47 @@ class Typesetter:
 
     @set.register
     def _(self, block: c.Take, width: float) -> Cell:
-        """Count, letter, picture, words in a row; in a narrow column the words stand under the others."""
+        """Count and letter, one below the other, the picture beside them; below, name and label."""
         e = self.edition
-        count = self.fit(block.count, 0.3 * width, e.strong, True)
-        count_width = max(self.face.width_mm("4 ×", e.strong, True), self._widest(count))
-        thumb_x = count_width + 2.0 + e.balloon + 2.0
-        text_x = thumb_x + e.thumb[0] + 2.5
-        narrow = width - text_x < NARROW_EM * e.body * MM_PER_POINT
-        beside = [self.fit(block.label, width - text_x, e.least)] if narrow and block.label else []
-        below: list[Galley] = []
-        if narrow:
-            below = [self.fit(", ".join(filter(None, (block.name, block.remark))), width, e.body, True, 2)]
-        else:
-            beside = self._name_and_lines(block.name, block.lines, width - text_x, most=4)
-        high = max(e.thumb[1], e.balloon, sum(g.height for g in beside))
-        middle = -high / 2
-        items: list[Item] = [*self.text(count, 0, middle + count.height / 2, right=count_width)]
-        items.append(self.balloon(block.letter, count_width + 2.0 + e.balloon / 2, middle))
-        if block.wish is not None:
-            items.append(Image(block.wish, Rect(thumb_x, middle - e.thumb[1] / 2, *e.thumb), block.alt))
-        items += self._stack(beside, text_x, middle + sum(g.height for g in beside) / 2)
-        items += self._stack(below, 0, -high)
-        return _cell(width, high + sum(g.height for g in below), items, "list")
+        counts = [self.fit(count, 0.25 * width, e.strong, True) for count, _ in block.letters]
+        count_width = max(self.face.width_mm("4 ×", e.strong, True), *map(self._widest, counts))
+        letter_x = count_width + 2.0
+        wide, high = self._within(block.size_mm, self.take_room(width))
+        line = e.balloon + LETTER_GAP_MM
+        row = max(high, line * len(counts) - LETTER_GAP_MM)
+        label = Galley((block.label,) if block.label else (), e.least, False)
+        words = ", ".join(filter(None, (block.name, block.remark)))
+        name = self.fit(words, width - self._widest(label) - 2.0, e.body, True, TAKE_LINES)
+        items: list[Item] = []
+        middle = (line * (len(counts) - 1) - row) / 2
+        for count, (_, letter) in zip(counts, block.letters, strict=True):
+            items += self.text(count, 0, middle + count.height / 2, right=count_width)
+            items.append(self.balloon(letter, letter_x + e.balloon / 2, middle))
+            middle -= line
+        x = (letter_x + e.balloon + 2.0 + width - wide) / 2  # amid what is left of the row
+        items.append(Image(block.wish, Rect(x, -(row + high) / 2, wide, high), block.alt))
+        items += self._stack([name], 0, -row - 0.5)
+        items += self.text(label, 0, -row - 0.5, GREY, right=width)
+        return _cell(width, row + 0.5 + max(name.height, label.height), items, "list")
 
     @set.register
     def _(self, block: c.PartLine, width: float) -> Cell:
+        """The picture; below it a box to tick, the count and the name, and then the lines."""
         e = self.edition
-        thumb = (e.thumb[0], LIST_THUMB * e.thumb[1])
+        wide, high = self._within(block.size_mm, width)
         tick = line_height(e.body)
-        count = self.fit(block.count, 0.25 * width, e.strong, True)
-        count_width = max(self.face.width_mm("20 ×", e.strong, True), self._widest(count))
-        thumb_x = tick + 2.0 + count_width + 2.0
-        text_x = thumb_x + thumb[0] + 2.5
-        galleys = self._name_and_lines(block.name, block.lines, width - text_x, most=4)
-        height = max(thumb[1], sum(g.height for g in galleys))
-        middle = -height / 2
-        items: list[Item] = [Mark("tick", tick / 2, middle, tick)]
-        items += self.text(count, 0, middle + count.height / 2, right=tick + 2.0 + count_width)
-        if block.wish is not None:
-            items.append(Image(block.wish, Rect(thumb_x, middle - thumb[1] / 2, *thumb), block.alt))
-        items += self._stack(galleys, text_x, middle + sum(g.height for g in galleys) / 2)
-        return _cell(width, height, items, "list")
+        count = self.fit(block.count, 0.5 * width, e.strong, True)
+        name_x = tick + 1.5 + self._widest(count) + 2.0
+        name = self.fit(block.name, width - name_x, e.body, True, LIST_LINES)
+        items: list[Item] = [Image(block.wish, Rect(0, -high, wide, high), block.alt)]
+        top = -high - 0.5
+        items.append(Mark("tick", tick / 2, top - tick / 2, tick))
+        items += self.text(count, tick + 1.5, top)
+        items += self._stack([name], name_x, top)
+        top -= max(tick, name.height)
+        lines = [self.fit(line, width - tick - 1.5, e.least, most=3) for line in block.lines if line]
+        items += self._stack(lines, tick + 1.5, top)
+        return _cell(width, -top + sum(line.height for line in lines), items, "list")
 
     @set.register
     def _(self, block: c.Facts, width: float) -> Cell:
@@ -417,9 +418,15 @@ class Typesetter:
         size = self.fit(letter, 0.8 * self.edition.balloon, self.edition.strong, True).size
         return Mark("balloon", x, y, self.edition.balloon, letter, size)
 
-    def _name_and_lines(self, name: str, lines: Sequence[str], width: float, most: int) -> list[Galley]:
-        galleys = [self.fit(name, width, self.edition.body, True, most)]
-        return galleys + [self.fit(line, width, self.edition.least, most=most) for line in lines if line]
+    def take_room(self, width: float) -> float:
+        """Width left for a part's picture under "Take"."""
+        e = self.edition
+        return width - self.face.width_mm("4 ×", e.strong, True) - 2.0 - e.balloon - 2.0
+
+    def _within(self, size_mm: tuple[float, float], width: float) -> tuple[float, float]:
+        """A picture's size, reduced where it is wider than its place."""
+        share = min(1.0, width / size_mm[0])
+        return share * size_mm[0], share * size_mm[1]
 
     def _stack(self, galleys: Sequence[Galley], x: float, top: float) -> list[Text]:
         placed: list[Text] = []

@@ -11,7 +11,6 @@ from steps.draw.pictures import (
     finished_pictures,
     overview_picture,
     thumbnail,
-    thumbnail_scale,
     turn_picture,
 )
 from steps.draw.step import step_picture
@@ -32,6 +31,5 @@ __all__ = [
     "overview_picture",
     "step_picture",
     "thumbnail",
-    "thumbnail_scale",
     "turn_picture",
 ]

@@ -4,7 +4,7 @@ the booklet is imported here: a worker that needs not load the rest starts in ha
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 from renderer.picture import Picture
@@ -16,7 +16,7 @@ from steps.settings import Settings
 
 @dataclass(frozen=True)
 class Request:
-    """A picture to draw, and the size of its place, mm. Thumbnails of one family share one scale."""
+    """A picture to draw, and the size of its place, mm."""
 
     kind: str
     width_mm: float
@@ -26,16 +26,15 @@ class Request:
     colour: str = ""
     assembly: str = ""
     index: int = 0
-    family: str = ""
+    scale: float = 0.0  #: of a thumbnail, mm on paper per mm of the model; 0: as large as fits
 
 
 @dataclass
 class Desk:
-    """One studio and the scales that its thumbnails share."""
+    """One studio, and what is asked of it."""
 
     plan: Plan
     settings: Settings
-    scales: dict[tuple[str, float, float], float] = field(default_factory=dict)
 
     @cached_property
     def studio(self) -> Studio:
@@ -53,8 +52,7 @@ class Desk:
         if asked.kind == "assembly":
             return draw.assembly_picture(studio, asked.assembly, *size)
         if asked.kind == "thumbnail":
-            scale = self._scale(asked.family, *size)
-            return draw.thumbnail(studio, asked.shape, asked.colour, *size, mm_per_mm=scale)
+            return draw.thumbnail(studio, asked.shape, asked.colour, *size, mm_per_mm=asked.scale or None)
         if asked.kind == "glue":
             return draw.glue_picture(studio, asked.step, *size)
         if asked.kind == "cover":
@@ -62,13 +60,6 @@ class Desk:
         if asked.kind == "finished":
             return draw.finished_picture(studio, asked.index, *size)
         raise ValueError(f"no picture of kind {asked.kind}")
-
-    def _scale(self, family: str, width_mm: float, height_mm: float) -> float:
-        key = (family, width_mm, height_mm)
-        if key not in self.scales:
-            shapes = [shape.id for shape in self.plan.model.shapes]
-            self.scales[key] = draw.thumbnail_scale(self.studio, shapes, width_mm, height_mm)
-        return self.scales[key]
 
 
 _desks: list[Desk] = []  # of this worker process: one, made when it starts

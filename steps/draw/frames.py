@@ -12,17 +12,23 @@ from steps.draw.lift import lifted_things
 from steps.draw.studio import Studio
 from steps.model import Array, Step
 
+#: Free margin round a step's drawing, for balloons (mm on paper).
+STEP_MARGIN_MM = 7.0
+#: The same in shares of a small field, as cameras have it.
+MOST_MARGIN = 0.4
 #: A step keeps the frame of its neighbours while its own picture would be at most this much larger.
 SERVES_SHARE = 0.86
 #: A close-up serves several steps where their new parts stay this share of its size off its rim: enough to
 #: see what is next to them.
 RIM_SHARE = 0.06
 #: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
-#: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3 mm wide, its lines 0.7 mm apart.
-LEAST_PITCH_MM = 5.0
+#: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3.6 mm wide (by eye).
+LEAST_PITCH_MM = 6.0
+#: The pitch of such a close-up: what is cut off should show well.
+CLOSE_PITCH_MM = 7.0
 #: Nor is the pitch drawn larger than this: a single small part need not fill a sheet.
 GREATEST_PITCH_MM = 34.0
-#: As LEAST_PITCH_MM where there is no pitch: the largest extent of the smallest new part on paper (mm).
+#: As both where there is no pitch: the largest extent of the smallest new part on paper (mm).
 LEAST_PART_MM = 12.0
 
 
@@ -42,7 +48,8 @@ class _Seen:
     number: int
     whole: Array  #: the build so far, new parts lifted and in place
     focus: Array  #: the new parts alone
-    widest: float  #: field that is not exceeded, mm
+    widest: float  #: field beyond which it is a close-up, mm
+    close: float  #: field of a close-up
 
     def is_close_up(self, ratio: float) -> bool:
         return bool(np.isfinite(self.focus).all()) and _need(self.whole, ratio) > self.widest
@@ -68,7 +75,9 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
             of = bounds[[rows[part] for part in one.thing.parts], :, :2]
             focus = np.concatenate([focus, of, of + (axes @ one.shift)[:2]])
         built = _around(np.concatenate([built[None], focus]))
-        run.append(_Seen(step.number, built, _around(focus), _widest(studio, step, width_mm)))
+        widest = _widest(studio, step, width_mm)
+        close = widest * LEAST_PITCH_MM / CLOSE_PITCH_MM
+        run.append(_Seen(step.number, built, _around(focus), widest, close))
     frames.update(_shared(studio, run, width_mm, height_mm))
     return frames
 
@@ -77,6 +86,7 @@ def _widest(studio: Studio, step: Step, width_mm: float) -> float:
     """Model mm across a drawing of ``width_mm`` beyond which the neighbourhood is shown instead of the whole:
     no bound without a pitch, where only a sub-assembly is attached."""
     pitch = studio.plan.measures.pitch_mm
+    width_mm = _free(width_mm)
     if pitch:
         return width_mm * pitch / LEAST_PITCH_MM
     part_of = studio.plan.model.part_by_id
@@ -95,9 +105,19 @@ def _no_larger(studio: Studio, box: Array, width_mm: float) -> Array:
 
 def _shared(studio: Studio, run: Sequence[_Seen], width_mm: float, height_mm: float) -> dict[int, Array]:
     """The frame of each step of a run in one view."""
-    ratio = width_mm / height_mm
+    ratio = _ratio(width_mm, height_mm)
     boxes = [_no_larger(studio, box, width_mm) for box in _boxes(run, ratio)]
     return {one.number: frame for one, frame in zip(run, shared_frames(boxes, ratio), strict=True)}
+
+
+def _ratio(width_mm: float, height_mm: float) -> float:
+    """Width over height of a field, its margin left out."""
+    return _free(width_mm) / _free(height_mm)
+
+
+def _free(size_mm: float) -> float:
+    """A field's width or height without its margin, which takes least of a small one."""
+    return size_mm - 2 * min(STEP_MARGIN_MM, MOST_MARGIN * size_mm)
 
 
 def _boxes(run: Sequence[_Seen], ratio: float) -> list[Array]:
@@ -110,7 +130,7 @@ def _boxes(run: Sequence[_Seen], ratio: float) -> list[Array]:
         if not one.is_close_up(ratio):
             boxes.append(one.whole)
             continue
-        size = np.maximum([one.widest, one.widest / ratio], one.focus[1] - one.focus[0])
+        size = np.maximum([one.close, one.close / ratio], one.focus[1] - one.focus[0])
         union, stop = one.focus, at + 1
         while stop < len(run) and run[stop].is_close_up(ratio):
             wider = _union(union, run[stop].focus)

@@ -15,6 +15,7 @@ from renderer.table import Item
 from steps.draw.sheet import Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
+from steps.draw.thumbs import telling_axes
 from steps.model import Array
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
@@ -61,23 +62,13 @@ def thumbnail(
     None, or a scale at which it would not fit: as large as fits. ``Picture.mm_per_model_mm`` tells
     which scale was used."""
     field = Field(width_mm, height_mm)
-    axes = _telling_axes(studio, shape_id)
+    axes = telling_axes(studio.plan.measures.by_shape[shape_id].up, studio.solids[shape_id].outer)
     item = Item(studio.solids[shape_id], np.eye(4), colour, 0, "new")
     camera = field.camera(axes, item.outer, PLAIN_MARGIN_MM)
     if mm_per_mm is not None and mm_per_mm <= field.mm_per_pixel / camera.pixel * (1 + 1e-9):
         camera = field.at_scale(axes, item.outer, mm_per_mm)
     table = studio.source.table([item], camera)
     return inked(studio, field, table, [item])
-
-
-def thumbnail_scale(studio: Studio, shape_ids: Sequence[str], width_mm: float, height_mm: float) -> float:
-    """The greatest common scale (paper mm per model mm) at which each of the shapes fits its box."""
-    field = Field(width_mm, height_mm)
-    pixels = [
-        field.camera(_telling_axes(studio, shape), studio.solids[shape].outer, PLAIN_MARGIN_MM).pixel
-        for shape in shape_ids
-    ]
-    return field.mm_per_pixel / max(pixels, default=field.mm_per_pixel)
 
 
 def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_mm: float) -> Picture:
@@ -170,14 +161,3 @@ def _rows(items: Iterable[Item]) -> NDArray[np.int64]:
 
 def _points(items: Sequence[Item]) -> Array:
     return np.concatenate([item.outer for item in items])
-
-
-def _telling_axes(studio: Studio, shape_id: str) -> Array:
-    """Isometric from above as the studs point, the longest side running to the right."""
-    up = studio.plan.measures.by_shape[shape_id].up
-    views = [USUAL_VIEW.azimuth + turn * np.pi / 2 for turn in range(2)]
-    outer = studio.solids[shape_id].outer
-    axes = [axes_of(view, ISOMETRIC_ELEVATION, up) for view in views]
-    # the view in which the shape runs down to the right; of equal ones the first
-    lean = [float(np.cov((outer @ one.T)[:, :2].T)[0, 1]) for one in axes]
-    return axes[int(np.argmin(np.round(lean, 6)))]

@@ -21,7 +21,7 @@ from steps.draw.balloons import (
     place_balloons,
 )
 from steps.draw.clear import cleared
-from steps.draw.frames import frame_of
+from steps.draw.frames import STEP_MARGIN_MM, frame_of
 from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
@@ -32,8 +32,8 @@ from steps.draw.studio import Studio
 from steps.draw.views import HIDDEN_SHARE, shares_of_things
 from steps.model import Array, Step
 
-#: Free margin round a step's drawing, for balloons; within an inset (mm on paper).
-STEP_MARGIN_MM, INSET_MARGIN_MM = 7.0, 5.0
+#: Free margin within an inset, for balloons (mm on paper).
+INSET_MARGIN_MM = 5.0
 #: A new part of less than this extent on paper (mm) gets an inset, as hidden ones do.
 TINY_MM = 3.0
 #: An inset's sides in shares of the drawing's, and the most insets of one drawing.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from steps.booklet.compose.adult import adult_sheets
-from steps.booklet.compose.back import finished_sheet, last_sheet, sources_sheet
-from steps.booklet.compose.front import before_sheet, cover_sheet, parts_sheet, reading_sheet
+from steps.booklet.compose.back import finished_sheet, sources_sheet
+from steps.booklet.compose.front import cover_sheet, parts_sheet, reading_sheet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.work import work_sheets
 from steps.booklet.content import Booklet, Marked, Sheet
@@ -24,11 +24,9 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
         cover_sheet(matter),
         reading_sheet(matter, _marks(work)),
         *adult_sheets(matter),
-        before_sheet(matter),
         parts_sheet(matter),
         *work,
         finished_sheet(matter),
-        last_sheet(matter),
         sources_sheet(matter),
     )
     subject, run = words.say("Building booklet"), run_of(plan.model, settings)
@@ -38,7 +36,9 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
 def _marks(sheets: Sequence[Sheet]) -> frozenset[str]:
     """Every mark that the sheets carry."""
     beside = {block.mark for sheet in sheets for block in sheet.blocks if isinstance(block, Marked)}
-    return frozenset(beside | {sheet.by_mark for sheet in sheets})
+    strips = [sheet.strip for sheet in sheets if sheet.strip is not None]
+    waits = {"wait" for strip in strips if strip.begin or strip.then}
+    return frozenset(beside | waits | {strip.by_mark for strip in strips})
 
 
 __all__ = ["compose"]

@@ -10,7 +10,7 @@ from steps.glue.cautions import people_for
 from steps.glue.hazards import hazard_book
 from steps.settle.schedule import GLUE_MIN, PART_MIN
 
-ROOMY, CROWDED = 0.6, 0.5  # height of a small view of the finished model, of the column's width
+SIDE_SHARE = 0.55  # height of a small view of the finished model, of the column's width
 SOURCES: tuple[tuple[str, str, str], ...] = (
     (later("Isometric drawing"), later("elevation 35.26°, axes at 30°"), "ISO 5456-3"),
     (later("Line widths"), "0.5 / 0.25 mm", later("ISO 128-20, from memory")),
@@ -23,22 +23,18 @@ SOURCES: tuple[tuple[str, str, str], ...] = (
 
 
 def finished_sheet(matter: Matter) -> Sheet:
-    """The finished model from four sides."""
+    """The finished model from all sides, and how to care for it."""
     words = matter.words
     title = words.say("The finished model")
     alt = words.say("{title} from side {n} of 4.", title=matter.title)
-    blocks: list[Block] = [Heading(title)]
-    height = (CROWDED if matter.terse else ROOMY) * matter.edition.column
-    blocks += [
-        Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height) for k in (1, 2, 3)
+    height = SIDE_SHARE * matter.edition.column
+    sides = [
+        Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height)
+        for k in (() if matter.terse else (1, 2))
     ]
+    care = [Marked("dot", line) for line in _care(matter)]
+    blocks: list[Block] = [Heading(title), *sides, Heading(words.say("Care and display")), *care]
     return Sheet("finished", title, tuple(blocks), Figure(Wish("finished", index=0), alt.replace("{n}", "1")))
-
-
-def last_sheet(matter: Matter) -> Sheet:
-    """Care and display."""
-    blocks = tuple(Marked("dot", line) for line in _care(matter))
-    return Sheet("last", matter.words.say("Care and display"), blocks)
 
 
 def sources_sheet(matter: Matter) -> Sheet:
@@ -105,4 +101,4 @@ def _sources(matter: Matter) -> list[Block]:
     )
     substitute = words.say("The sign ¤ stands for a character that the typeface lacks.")
     # the table last: it can be divided, and leaves no line alone on a page
-    return [Para(caveat), Para(substitute, quiet=True), Table(header, tuple(rows), (0.32, 0.34, 0.34))]
+    return [Para(caveat), Para(substitute, quiet=True), Table(header, tuple(rows), (0.22, 0.28, 0.5))]

@@ -11,42 +11,30 @@ from steps.booklet.words import NBSP, later
 
 #: The marks that a sheet may carry, in the order they are explained, with their words per reader.
 LEGEND: tuple[tuple[str, str], ...] = (
-    ("press", later("Press or push the part home by hand, all the way down.")),
+    ("press", later("Press the part home by hand, all the way down.")),
     ("glue", later("Glue this joint. Only an adult glues.")),
-    ("free", later("This joint moves or opens: it stays free. Never put glue on it.")),
-    ("rest", later("The part only rests here; a later part will hold it.")),
+    ("free", later("This joint moves or opens: never put glue on it.")),
+    ("rest", later("The part only rests here; a later part holds it.")),
     ("turn", later("Turn it before you go on.")),
     ("hold", later("Hold these parts with your other hand.")),
-    ("wait", later("Glue must harden: how long, or that it must be hard before you begin.")),
-    ("together", later("A part of the model that is built by itself, as often as said.")),
+    ("wait", later("Glue must harden.")),
+    ("together", later("Build it by itself, as often as said.")),
     ("people", later("Two people are needed.")),
     ("child", later("A child can do this step.")),
     ("helper", later("A child and a helper do this step together.")),
     ("adult", later("An adult does this step.")),
-    ("doubt", later("The planner is not sure of this step: an adult tries it first.")),
+    ("doubt", later("Not sure: an adult tries it first.")),
     ("note", later("A note by the maker of the model.")),
 )
 
 
 #: How a step sheet is read; a child gets the first three.
 HOW_TO_READ = (
-    later(
-        "The drawing shows the model so far in pale tints. What you add is drawn in full colour with "
-        "wide outlines, a little apart; the dash-dot lines lead to where it goes."
-    ),
-    later(
-        "A letter in a circle ties each part of the drawing to the list “Take”. The number before the "
-        "name says how many to take."
-    ),
-    later("“Where you are” shows the whole model, with what this step adds in colour."),
-    later(
-        "A label such as S07 is the printed part: the print file, the parts list and the sticker carry "
-        "the same label."
-    ),
-    later(
-        "At the bottom: the model, the part of it being built, who does the step, how long to wait "
-        "afterwards, and the sheet number."
-    ),
+    later("Pale: what is built. Wide outlines: what you add, held apart; dash-dot lines lead to its place."),
+    later("A letter in a circle ties a part of the drawing to the list “Take”, which says how many."),
+    later("“Where you are” shows this step's place in the whole model."),
+    later("A label such as S07 is the printed part: in the parts list, on its print file and its sticker."),
+    later("Over the drawing: the step, who does it, when to begin, how long to wait before the next."),
 )
 
 
@@ -90,20 +78,7 @@ def _people(matter: Matter) -> str:
 
 
 def reading_sheet(matter: Matter, used: Container[str]) -> Sheet:
-    """Every mark that the booklet uses, explained once."""
-    words = matter.words
-    blocks: list[Block] = [Heading(words.say("A step sheet"))]
-    lines = HOW_TO_READ if matter.settings.reader != "child" else HOW_TO_READ[:3]
-    blocks += [Para(words.say(line)) for line in lines]
-    blocks += [
-        Heading(words.say("Marks")),
-        *(Marked(mark, words.say(text)) for mark, text in LEGEND if mark in used),
-    ]
-    return Sheet("reading", words.say("How to read this booklet"), tuple(blocks))
-
-
-def before_sheet(matter: Matter) -> Sheet:
-    """What to lay out, the fit check, when who is busy."""
+    """What to lay out, the fit check, when who is busy; how a step is read, with every mark in use."""
     words, child = matter.words, matter.settings.reader == "child"
     fit = (
         words.say("Press two parts together and pull them apart again. Too hard, or too loose? Ask an adult.")
@@ -119,8 +94,12 @@ def before_sheet(matter: Matter) -> Sheet:
     times = timeline(matter)
     if times is not None and not child:
         blocks += [Heading(words.say("Building and waiting")), times]
-        blocks.append(Para(words.say("Above: numbers of the steps. Below: the time.")))
-    return Sheet("before", words.say("Before you begin"), tuple(blocks))
+        blocks.append(Para(words.say("Above: numbers of the steps. Below: the time."), quiet=True))
+    blocks.append(Heading(words.say("How to read a step")))
+    blocks += [Para(words.say(line)) for line in (HOW_TO_READ[:3] if child else HOW_TO_READ)]
+    blocks.append(Heading(words.say("Marks")))
+    blocks += [Marked(mark, words.say(text)) for mark, text in LEGEND if mark in used]
+    return Sheet("reading", words.say("Before you begin"), tuple(blocks))
 
 
 def _tools(matter: Matter) -> list[str]:
@@ -157,7 +136,8 @@ def parts_sheet(matter: Matter) -> Sheet:
             each = words.say("{mass} each", mass=words.grams(matter.measure(lot.shape).printed_g))
             size = words.size(tuple(float(extent) for extent in matter.measure(lot.shape).size_mm))
             lines = [matter.file_stem(lot), f"{size}; {each}"]
-        wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, family="parts")
-        alt = f"{name}, {words.said(lot.colour_name)}"
-        blocks.append(PartLine(wish, f"{words.number(lot.count)}{NBSP}×", name, tuple(lines), alt))
+        thumb = matter.thumbs[lot.shape]
+        wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, scale=thumb.scale)
+        alt, count = f"{name}, {words.said(lot.colour_name)}", f"{words.number(lot.count)}{NBSP}×"
+        blocks.append(PartLine(wish, thumb.size_mm, count, name, tuple(lines), alt))
     return Sheet("parts", words.say("Parts list"), tuple(blocks))

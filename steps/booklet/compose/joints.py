@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.sittings import amount_words
 from steps.booklet.content import Marked
 from steps.draw.kinds import Kind
 from steps.model import Joint, Mark, Step, TouchKind
@@ -76,8 +77,8 @@ def _deed(matter: Matter, group: JointGroup) -> str:
         return _short_deed(matter, group, n)
     if group.mark == "free":
         if group.kind == "ball":
-            return say("push the ball in. It stays free to move: no glue")
-        return say("stays free to turn: no glue")
+            return say("push the ball in; it moves: no glue")
+        return say("it turns: no glue")
     if group.mark == "glue":
         return _glue_deed(matter, group, n)
     if group.mark == "rest" or group.kind == "rest":
@@ -85,10 +86,10 @@ def _deed(matter: Matter, group: JointGroup) -> str:
     if group.kind in ("ball", "hinge"):
         return say("push in until it snaps")
     if n is None:
-        return say("push home all its pegs") if group.kind == "peg" else say("press home on all its studs")
+        return say("press on all its pegs") if group.kind == "peg" else say("press on all its studs")
     if group.kind == "peg":
-        return say_n("push home {n} peg", "push home {n} pegs", n)
-    return say_n("press home on {n} stud", "press home on {n} studs", n)
+        return say_n("press on {n} peg", "press on {n} pegs", n)
+    return say_n("press on {n} stud", "press on {n} studs", n)
 
 
 def glued_kinds(matter: Matter, joint: Joint) -> frozenset[TouchKind]:
@@ -97,22 +98,38 @@ def glued_kinds(matter: Matter, joint: Joint) -> frozenset[TouchKind]:
 
 
 def _glue_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
-    """Words from the faces that the glue bonds: a stud with too much room gets none."""
-    say, say_n = matter.words.say, matter.words.say_n
+    """How much for each thing, and on which faces: those that the glue bonds, a stud with too much room
+    gets none."""
+    say_n = matter.words.say_n
+    amount = _amount(matter, group)
     kinds = frozenset().union(*(glued_kinds(matter, joint) for joint in group.joints))
     if group.kind == "rest" or n is None or not n:
-        return say("glue the faces that touch")
-    if kinds == {"rest"}:
-        if group.kind == "peg":
-            return say_n("glue the faces round {n} peg", "glue the faces round {n} pegs", n)
-        return say_n("glue the faces round {n} stud", "glue the faces round {n} studs", n)
-    if "rest" in kinds:
-        if group.kind == "peg":
-            return say_n("glue {n} peg and the faces round it", "glue {n} pegs and the faces round them", n)
-        return say_n("glue {n} stud and the faces round it", "glue {n} studs and the faces round them", n)
+        return matter.words.say("{amount} on the faces that touch", amount=amount)
     if group.kind == "peg":
-        return say_n("glue {n} peg", "glue {n} pegs", n)
-    return say_n("glue {n} stud", "glue {n} studs", n)
+        if kinds == {"rest"}:
+            return say_n("{amount} round {n} peg", "{amount} round {n} pegs", n, amount=amount)
+        if "rest" in kinds:
+            return say_n("{amount} on and round {n} peg", "{amount} on and round {n} pegs", n, amount=amount)
+        return say_n("{amount} on {n} peg", "{amount} on {n} pegs", n, amount=amount)
+    if kinds == {"rest"}:
+        return say_n("{amount} round {n} stud", "{amount} round {n} studs", n, amount=amount)
+    if "rest" in kinds:
+        return say_n("{amount} on and round {n} stud", "{amount} on and round {n} studs", n, amount=amount)
+    return say_n("{amount} on {n} stud", "{amount} on {n} studs", n, amount=amount)
+
+
+def _amount(matter: Matter, group: JointGroup) -> str:
+    """Glue for each thing of the group; a range where things differ."""
+    drops = matter.plan.gluing.drops
+    things = group.things or (tuple(part for joint in group.joints for part in (joint.a, joint.b)),)
+    each = {
+        sum(drops.get(joint.id, 1) for joint in group.joints if {joint.a, joint.b} & set(thing))
+        for thing in things
+    }
+    low, high = min(each), max(each)
+    if low == high:
+        return amount_words(matter, high)
+    return matter.words.say("{a} to {b}", a=matter.words.number(low), b=amount_words(matter, high))
 
 
 def _short_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
@@ -125,15 +142,11 @@ def _short_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
 
 
 def _detail(matter: Matter, group: JointGroup) -> str:
-    """Why it is glued, for the helper; the numbers, for the adult."""
+    """The numbers, for the adult."""
     if group.kind == "rest" and group.mark != "glue":
         return ""
     if matter.edition.numbers:
         return _numbers(matter, group)
-    if group.mark == "glue" and matter.settings.reader == "helper":
-        if all(joint.fit in ("loose", "none") for joint in group.joints):
-            return matter.words.say("too loose to hold")
-        return matter.words.say("has more to carry than it holds")
     return ""
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from steps.booklet.compose.small import small_steps, turns_or_doubts
+from steps.booklet.compose.small import Sharing, sharing_of, turns_or_doubts
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
+from steps.draw.thumbs import Thumb, thumbs_of
 from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
 from steps.model import Assembly, Measure, Plan, Step, StepWork
 from steps.order.turns import Turn, turn_between
@@ -68,6 +70,11 @@ class Matter:
     def terse(self) -> bool:
         """Little room: what the title block says already is not said again."""
         return self.settings.reader == "child" or self.settings.paper == "a5" or self.settings.fold
+
+    @property
+    def for_child(self) -> bool:
+        """Whether a child reads it, in large type: neither codes nor more words than needed."""
+        return self.settings.reader == "child"
 
     @property
     def title(self) -> str:
@@ -143,8 +150,9 @@ class Matter:
         return self.plan.work.step_by_number.get(step.number, StepWork(step.number))
 
     def done_by(self, step: Step) -> str:
-        """ "Adult", "Child"; :meth:`done_by_mark` shows when it takes two."""
-        return self.words.say(READERS[self.work(step).by])
+        """ "Adult", "Child"; "Adult + 1" when it takes two."""
+        who, more = self.words.say(READERS[self.work(step).by]), self.work(step).people - 1
+        return f"{who} + {self.words.number(more)}" if more > 0 else who
 
     def done_by_mark(self, step: Step) -> str:
         work = self.work(step)
@@ -167,11 +175,16 @@ class Matter:
         return step is self.plan.order.steps[-1] and turn_between(step.up, home, home) != "no turn"
 
     @cached_property
-    def small(self) -> frozenset[int]:
-        """Numbers of the steps that may share a sheet: drawn small enough, with nothing to overlook."""
-        steps = self.plan.order.steps
-        alone = {step.number for step in steps if turns_or_doubts(step, self.turned)}
-        return small_steps(self.plan, self.settings) - alone
+    def sharing(self) -> dict[int, Sharing]:
+        """How many steps may stand on a page with each: drawn small enough, with nothing to overlook."""
+        alone = {step.number for step in self.plan.order.steps if turns_or_doubts(step, self.turned)}
+        found = sharing_of(self.plan, self.settings)
+        return {number: Sharing() if number in alone else found[number] for number in found}
+
+    @cached_property
+    def thumbs(self) -> Mapping[str, Thumb]:
+        """The scale and size of each shape's picture, by its id."""
+        return thumbs_of(self.plan, self.edition.thumb)
 
     def upside_down(self, assembly_id: str) -> bool:
         """Whether a sub-assembly, when finished, lies the other way up than it goes onto the build."""

@@ -1,63 +1,76 @@
-"""Which steps can be read on half a sheet: by how large their drawing would come out there."""
+"""How many steps may share a page: by how large their drawings would come out there."""
 
 from __future__ import annotations
 
 from collections.abc import Container
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 
 from renderer.camera import axes_of
 from steps.booklet.edition import paper_of
+from steps.draw.frames import CLOSE_PITCH_MM, LEAST_PART_MM, LEAST_PITCH_MM
 from steps.draw.studio import USUAL_VIEW
 from steps.model import Array, IntArray, Plan, Step
 from steps.settings import Settings
 
-#: Stud spacing on paper below which a step wants a whole sheet, mm: a stud of 0.6 of it is then 4.2 mm wide
-#: (by eye).
-LEAST_PITCH_MM = 7.0
-#: The same where no spacing was measured: the largest extent of the smallest new part, mm (by eye).
-LEAST_PART_MM = 16.0
-#: Of half a sheet's width and height, what the drawing gets: margins for balloons, and the strip below.
-WIDTH_SHARE, HEIGHT_SHARE = 0.82, 0.42
+#: Of the frame's width and height, what the drawing gets: the strips, the words and a margin left out.
+ROOM_SHARES = {2: (0.44, 0.4), 4: (0.24, 0.34)}
+#: On a quarter stands no step that puts in more things than this.
+MOST_ON_QUARTER = 2
 #: New parts are lifted by about this many pitches.
 LIFT_PITCHES = 1.5
 
 
-def small_steps(plan: Plan, settings: Settings) -> frozenset[int]:
-    """Numbers of the steps whose drawing can be read on half a sheet."""
-    if settings.steps_per_sheet < 2 or settings.reader == "child" or settings.fold or settings.paper == "a5":
-        return frozenset()
+@dataclass(frozen=True)
+class Sharing:
+    """The most steps that may share a page with one, itself counted, and what they must have in common."""
+
+    most: int = 1
+    view: str = ""
+
+
+def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
+    """Of every step, by its number."""
+    most = settings.steps_per_sheet
+    if settings.fold or settings.paper == "a5":
+        most = 1
+    elif settings.reader == "child":
+        most = min(most, 2)
     frame = paper_of(settings).frame
-    room = np.array([WIDTH_SHARE * frame.width / 2, HEIGHT_SHARE * frame.height])
-    return frozenset(
-        number for number, extent in _extents(plan).items() if _readable(plan, number, room / extent)
-    )
-
-
-def _readable(plan: Plan, number: int, scale: Array) -> bool:
-    """Whether a drawing at the scale, paper mm per model mm across and up, shows studs large enough."""
-    pitch = plan.measures.pitch_mm
-    if pitch:
-        return bool(scale.min() * pitch >= LEAST_PITCH_MM)
-    arrivals = plan.sequence.by_number[number].arrivals
-    rows = [row for arrival in arrivals if not arrival.assembly for row in arrival.rows.tolist()]
-    extents = np.ptp(plan.model.part_bounds[rows], axis=1).max(axis=1)
-    return bool(scale.min() * extents.min(initial=np.inf) >= LEAST_PART_MM)
-
-
-def _extents(plan: Plan) -> dict[int, Array]:
-    """(2,) width and height, model mm, of what each step's drawing shows in its view."""
-    sights = {sight.number: sight.view for sight in plan.sights}
+    sizes = [(count, np.array(share) * (frame.width, frame.height)) for count, share in ROOM_SHARES.items()]
+    views = {sight.number: sight.view for sight in plan.sights}
     found = {}
-    lift = LIFT_PITCHES * (plan.measures.pitch_mm or 0.0)
     for moment in plan.sequence.moments:
-        number = moment.step.number
-        view = sights.get(number, USUAL_VIEW)
+        number, view = moment.step.number, views.get(moment.step.number, USUAL_VIEW)
         axes = axes_of(view.azimuth, view.elevation, moment.up)
-        wide, high = np.ptp(_corners(plan, moment.after) @ axes[:2].T, axis=0)
-        found[number] = np.array([max(wide, 1e-6), max(high, 1e-6) + lift])
+        fits = [count for count, room in sizes if count <= most and _readable(plan, number, axes, room)]
+        if len(moment.arrivals) > MOST_ON_QUARTER or any(each.assembly for each in moment.arrivals):
+            fits = [count for count in fits if count < max(ROOM_SHARES)]
+        found[number] = Sharing(max(fits, default=1), str(axes.round(6).tolist()))
     return found
+
+
+def _readable(plan: Plan, number: int, axes: Array, room: Array) -> bool:
+    """Whether a drawing of so many mm across and up shows the whole build with studs large enough, or
+    else the new parts and where they go, closer."""
+    moment = plan.sequence.by_number[number]
+    pitch = plan.measures.pitch_mm
+    whole, new = _extent(plan, moment.after, axes), _extent(plan, moment.arriving, axes)
+    if pitch:
+        scales = [float((room / extent).min()) * pitch for extent in (whole, new)]
+        return scales[0] >= LEAST_PITCH_MM or scales[1] >= CLOSE_PITCH_MM
+    rows = [row for arrival in moment.arrivals if not arrival.assembly for row in arrival.rows.tolist()]
+    extents = np.ptp(plan.model.part_bounds[rows], axis=1).max(axis=1)
+    return bool((room / whole).min() * extents.min(initial=np.inf) >= LEAST_PART_MM)
+
+
+def _extent(plan: Plan, rows: IntArray, axes: Array) -> Array:
+    """(2,) width and height, model mm, of parts seen along camera axes, lifted."""
+    wide, high = np.ptp(_corners(plan, rows) @ axes[:2].T, axis=0)
+    lift = LIFT_PITCHES * (plan.measures.pitch_mm or 0.0)
+    return np.array([max(wide, 1e-6), max(high, 1e-6) + lift])
 
 
 def _corners(plan: Plan, rows: IntArray) -> Array:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from steps.booklet.compose.gluing import glue_sheets
 from steps.booklet.compose.joints import joint_notes
 from steps.booklet.compose.matter import TURNS, Matter
-from steps.booklet.content import Block, Figure, Heading, Marked, Para, Rule, Sheet, Take, Wish
+from steps.booklet.content import Block, Figure, Heading, Marked, Rule, Sheet, Strip, Take, Wish
 from steps.booklet.words import NBSP
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.model import Assembly, Rotation, Step, StepWork
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
 
+SOON_DONE = 2  # steps of a sub-assembly that needs no opening
 TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
 
 
@@ -21,7 +22,7 @@ MOST_NAMED = 2  # more things than this are not named one by one
 #: A line within some 25 degrees of upright is looked at from above (cosine).
 UPRIGHT = 0.9
 #: An opening sheet lists its parts up to this many kinds; the drawing and the steps show the rest.
-MOST_LISTED = {"child": 5, "helper": 9, "adult": 12}
+MOST_LISTED = {"child": 6, "helper": 12, "adult": 14}
 
 
 def work_sheets(matter: Matter) -> Iterator[Sheet]:
@@ -32,11 +33,16 @@ def work_sheets(matter: Matter) -> Iterator[Sheet]:
         assembly = matter.plan.order.assembly_by_id[step.assembly]
         if assembly.id not in opened:
             opened.add(assembly.id)
-            if assembly.id != matter.main.id:
+            if assembly.id != matter.main.id and _needs_opening(matter, assembly):
                 yield opening_sheet(matter, assembly)
         if step.number in glue:
             yield glue[step.number]
         yield step_sheet(matter, step)
+
+
+def _needs_opening(matter: Matter, assembly: Assembly) -> bool:
+    """Two steps that are done once show by themselves what comes of them."""
+    return len(assembly.copies) > 1 or len(matter.plan.sequence.by_assembly[assembly.id]) > SOON_DONE
 
 
 def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
@@ -45,31 +51,29 @@ def opening_sheet(matter: Matter, assembly: Assembly) -> Sheet:
     name = matter.assembly_name(assembly.id)
     steps = [moment.step for moment in matter.plan.sequence.by_assembly[assembly.id]]
     copies = len(assembly.copies)
-    blocks: list[Block] = [Heading(name)]
-    if copies > 1:
-        times = words.say_n("Build it {n} time", "Build it {n} times", copies)
-        blocks.append(Marked("together", times, strong=True))
     first, last = steps[0].number, steps[-1].number
     which = (
         words.say("Step {n}", n=first) if first == last else words.say("Steps {a} to {b}", a=first, b=last)
     )
-    blocks.append(Para(which))
-    if matter.upside_down(assembly.id):
-        blocks.append(Para(words.say("It is built upside down."), strong=True))
+    blocks: list[Block] = []
+    if copies > 1:
+        times = words.say_n("Build it {n} time", "Build it {n} times", copies)
+        blocks.append(Marked("together", times, strong=True))
     parts = _assembly_parts(matter, assembly)
     if len(parts) > MOST_LISTED[matter.settings.reader]:
         parts = _by_colour(matter, assembly)
     if len(parts) <= MOST_LISTED[matter.settings.reader]:
-        blocks += [Rule(), Heading(words.say("What it takes")), *parts]
+        blocks += [Heading(words.say("What it takes")), *parts]
     figure = Figure(Wish("assembly", assembly=assembly.id), words.say("{name}, finished", name=name))
     return Sheet(
         "opening",
         name,
         tuple(blocks),
         figure,
+        strip=Strip(name=name, begin=which),
         part=matter.place_name(assembly.id),
         level=0,
-        step_number=first,
+        share=min(2, matter.settings.steps_per_sheet),
     )
 
 
@@ -104,20 +108,14 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
     """One step: the drawing, what to take, the joints, and whatever else must be known."""
     words = matter.words
     kinds = kinds_in_step(matter.plan, step)
-    part = matter.place_name(step.assembly)
-    work = matter.work(step)
-    blocks: list[Block] = [*_warnings(matter, step)]
-    blocks += [Heading(words.say("Take")), *(take_row(matter, kind) for kind in kinds)]
-    notes = joint_notes(matter, step, kinds)
-    if notes:
-        blocks += [Rule(), Heading(words.say("Joints")), *notes]
-    also = _also(matter, step)
-    if also:
-        blocks += [Rule(), *also]
-    title = words.say("Step {n}", n=words.number(step.number))
+    said = [tuple(_warnings(matter, step)), joint_notes(matter, step, kinds), tuple(_also(matter, step))]
+    blocks: list[Block] = []
+    for group in filter(None, said):
+        blocks += [Rule(), *group] if blocks else group
+    sharing = matter.sharing[step.number]
     return Sheet(
         "step",
-        title,
+        words.say("Step {n}", n=words.number(step.number)),
         tuple(blocks),
         Figure(Wish("step", step=step.number), step_alt(matter, step, kinds)),
         Figure(
@@ -125,36 +123,61 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
             words.say("The whole model; what this step adds is in colour."),
             words.say("Where you are"),
         ),
-        part=part,
-        by=matter.done_by(step),
-        by_mark=matter.done_by_mark(step),
-        wait=words.minutes(work.wait_min) if work.wait_min > 0 else words.say("none"),
-        step=words.number(step.number),
-        step_number=step.number,
+        strip=_strip(matter, step),
+        take=take_rows(matter, kinds),
+        take_title=words.say("Take"),
+        part=matter.place_name(step.assembly),
+        step=step.number,
         level=1,
-        small=step.number in matter.small,
+        share=sharing.most,
+        view=sharing.view,
     )
 
 
-def take_row(matter: Matter, kind: Kind) -> Take:
-    """Count, letter, thumbnail, name, colour and label of one kind of thing."""
-    words = matter.words
-    count = f"{words.number(kind.count)}{NBSP}×"
+def _strip(matter: Matter, step: Step) -> Strip:
+    """Number, who, when to begin, what to wait for."""
+    words, work = matter.words, matter.work(step)
+    wait = work.wait_min
+    then = words.say("then {time}", time=words.minutes(wait)) if wait > 0 else ""
+    begin = _cured(matter, work) if work.needs_cured and not matter.for_child else ""
+    by = matter.done_by(step)
+    return Strip(words.number(step.number), "", by, matter.done_by_mark(step), begin, then)
+
+
+def take_rows(matter: Matter, kinds: Sequence[Kind]) -> tuple[Take, ...]:
+    """Of alike things count and letters, thumbnail, name, colour and label."""
+    alike: dict[tuple[str, str, str], list[Kind]] = {}
+    for kind in kinds:
+        alike.setdefault((kind.shape, kind.colour, kind.assembly), []).append(kind)
+    return tuple(_take(matter, some) for some in alike.values())
+
+
+def _take(matter: Matter, alike: Sequence[Kind]) -> Take:
+    words, kind = matter.words, alike[0]
+    letters = tuple((f"{words.number(one.count)}{NBSP}×", one.letter) for one in alike)
+    name, remark = thing_words(matter, kind)
     if kind.assembly:
-        name = matter.assembly_name(kind.assembly)
         wish = Wish("assembly", assembly=kind.assembly)
-        return Take(count, kind.letter, name, words.say("built before"), "", wish, name)
-    name = matter.shape_name(kind.shape)
-    colour = words.said(kind.colour_name)
-    wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, family="take")
-    return Take(count, kind.letter, name, colour, matter.label(kind.shape), wish, f"{name}, {colour}")
+        return Take(letters, name, remark, "", wish, matter.edition.thumb, name)
+    thumb = matter.thumbs[kind.shape]
+    wish = Wish("thumbnail", shape=kind.shape, colour=kind.colour, scale=thumb.scale)
+    label = "" if matter.for_child else matter.label(kind.shape)
+    return Take(letters, name, remark, label, wish, thumb.size_mm, f"{name}, {remark}")
+
+
+def thing_words(matter: Matter, kind: Kind) -> tuple[str, str]:
+    """Name of a kind of thing, and its colour or that it was built before."""
+    if kind.assembly:
+        return matter.assembly_name(kind.assembly), matter.words.say("built before")
+    return matter.shape_name(kind.shape), matter.words.said(kind.colour_name)
 
 
 def step_alt(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> str:
     """The drawing of a step in words."""
     words = matter.words
     things = "; ".join(
-        f"{kind.letter}: {words.number(kind.count)} × {take_row(matter, kind).alt}" for kind in kinds
+        f"{kind.letter}: {words.number(kind.count)} × {', '.join(thing_words(matter, kind))}"
+        for kind in kinds
     )
     return words.say(
         "Drawing of step {n}: the build so far, and apart from it, on the way in, {things}.",
@@ -164,21 +187,23 @@ def step_alt(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> str:
 
 
 def _warnings(matter: Matter, step: Step) -> list[Block]:
-    """What must be seen before anything else: doubt, a turn, glue still curing."""
-    words, work = matter.words, matter.work(step)
+    """What must be seen before anything else: doubt, a turn."""
+    words = matter.words
     arrivals = matter.plan.sequence.by_number[step.number].arrivals
     blocks: list[Block] = []
+    first = matter.plan.sequence.by_assembly[step.assembly][0].step
+    if step is first and matter.upside_down(step.assembly):
+        blocks.append(Marked("turn", words.say("It is built upside down."), strong=True))
+    if matter.for_child and matter.work(step).needs_cured:
+        blocks.append(Marked("wait", _cured(matter, matter.work(step))))
     if step.doubtful:
         text = words.say("Doubtful step, for an adult: {why}", why=joined(*step.doubtful, by="; "))
-        blocks += [Marked("doubt", text, strong=True), Rule()]
-    if work.needs_cured:
-        text = _cured(matter, work)
-        blocks += [Marked("wait", text, strong=True)]
+        blocks.append(Marked("doubt", text, strong=True))
     if step.number in matter.turned:
         height = TURN_HEIGHT_SHARE * matter.edition.column
         alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
         blocks += [Marked("turn", words.say(TURNS[matter.turned[step.number]]), strong=True)]
-        blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height), Rule()]
+        blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height)]
     if any(problem.step == step.number for problem in matter.plan.gluing.problems):
         text = words.say("An adult turns it: the joints do not bear it. Hold all parts together.")
         blocks += [Marked("doubt", text, strong=True)]
@@ -194,28 +219,27 @@ def _cured(matter: Matter, work: StepWork) -> str:
     """Which steps' glue must be hard by now."""
     words, needed = matter.words, set(work.needs_cured)
     numbers = [words.number(each.number) for each in matter.plan.work.steps if needed & set(each.glues)]
-    when = words.say("Begin only when all earlier glue is hard.")
     if 0 < len(numbers) <= MOST_NAMED:
-        when = words.say_n(
-            "Begin only when the glue of step {steps} is hard.",
-            "Begin only when the glue of steps {steps} is hard.",
+        return words.say_n(
+            "Begin when step {steps} is hard",
+            "Begin when steps {steps} are hard",
             len(numbers),
             steps=", ".join(numbers),
         )
-    lag = max(work.lags_min, default=0.0)
-    return words.say("{when} That takes {time}.", when=when, time=words.minutes(lag)) if lag > 0 else when
+    return words.say("Begin when all glue is hard")
 
 
 def _hold(matter: Matter, step: Step) -> str:
     """What to hold: named while it is little, else the build as a whole."""
-    names = list(dict.fromkeys(matter.part_words(part) for part in matter.work(step).hold))
+    shapes = [matter.plan.model.part_by_id[part].shape for part in matter.work(step).hold]
+    names = list(dict.fromkeys(matter.shape_name(shape) for shape in shapes))
     if len(names) > MOST_NAMED:
         return matter.words.say("Hold what is built with your other hand.")
     return matter.words.say("Hold: {names}", names="; ".join(names))
 
 
 def _also(matter: Matter, step: Step) -> list[Block]:
-    """Hold, people, push, wait and the user's note."""
+    """Hold, push, counts and the user's note."""
     words, work = matter.words, matter.work(step)
     blocks: list[Block] = [
         Marked("turn", _turned_home(matter, arrival.move.turn, step), strong=True)
@@ -224,19 +248,12 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     ]
     if work.hold:
         blocks.append(Marked("hold", _hold(matter, step)))
-    if work.people > 1 and not matter.terse:
-        blocks.append(Marked("people", words.say_n("{n} person", "{n} people", work.people)))
-    if work.by == "adult" and matter.settings.reader == "child":
-        blocks.append(Marked("adult", words.say("Ask an adult."), strong=True))
     if step.needs_push_n > strongest_push_n():
         text = words.say("Too hard for hands, some {n} N: press with a clamp.", n=_tens(matter, step))
         blocks.append(Marked("press", text, strong=True))
     elif matter.edition.numbers and step.needs_push_n > 0:
         push = words.say("Press with up to {n} N", n=words.number(step.needs_push_n))
         blocks.append(Marked("press", push))
-    if work.wait_min > 0 and not matter.terse and step.number not in matter.small:
-        text = words.say("The glue is hard after {time}.", time=words.minutes(work.wait_min))
-        blocks.append(Marked("wait", text))
     copies = len(matter.plan.sequence.by_number[step.number].copies)
     if copies > 1:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)
@@ -272,4 +289,4 @@ def _tens(matter: Matter, step: Step) -> str:
     return matter.words.number(-(-step.needs_push_n // 10) * 10)
 
 
-__all__ = ["opening_sheet", "step_sheet", "take_row", "work_sheets"]
+__all__ = ["opening_sheet", "step_sheet", "take_rows", "work_sheets"]
