@@ -173,20 +173,37 @@ def test_the_glued_joint_is_an_adults_and_the_free_joint_is_never_glued(folder):
 
 
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])
-def test_a_glue_sheet_ticks_off_every_joint_of_its_sitting(folder, reader):
-    """Number and bead of each glued joint, how it is held, how long (adhesive's facts: 30 min)."""
+def test_one_sheet_before_building_lists_what_every_step_glues(folder, reader):
+    """Number of joints and length of bead of each step, to tick off; the adhesive's facts (30 min)."""
     plan = sample_plan()
-    title = "For the adult: glue sheet 1"
     texts = [words_of(text) for text in text_of(booklet(folder, reader=reader))]
-    sheet = " ".join(text for text in texts if title in text)
-    glued = [joint for step in plan.work.steps for joint in step.glues]
+    sheets = [number for number, text in enumerate(texts) if "For the adult: the glue" in text]
+    assert sheets and max(sheets) < min(number for number, text in enumerate(texts) if steps_in(text))
+    sheet = " ".join(texts[number] for number in sheets)
+    glued = [step for step in plan.work.steps if step.glues]
     # 4 drops of 0.05 mL as a bead 2 mm thick: 0.2 / (pi / 4 x 2^2) = 64 mm, in fives
-    rows = re.findall(r"(\d+) (\d+) mm of bead", sheet.split("Step 2:")[1])
-    assert rows == [(joint.removeprefix("J"), "65") for joint in glued]
-    assert "Weigh down for 30 min." in sheet
-    wishes = PlainPictures()
-    write_booklet(plan, folder / "glue.pdf", Settings(reader=reader), pictures=wishes)
-    assert [wish.step for wish in wishes.asked if wish.kind == "glue"] == [2]
+    rows = re.findall(r"(\d+) whole model (\d+) (\d+) mm of bead Weigh down ____", sheet)
+    assert rows == [(str(step.number), str(len(step.glues)), "65") for step in glued]
+    assert "Holds by itself after 30 min" in sheet
+
+
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_a_step_that_glues_says_how_long_it_is_open_and_how_to_hold_it(folder, reader):
+    """No page is turned to know what to do: amount, push, hold and wait stand on the step itself."""
+    plan = sample_plan()
+    said = {n: t for text in text_of(booklet(folder, reader=reader)) for n, t in steps_in(text).items()}
+    for step in plan.work.steps:
+        assert ("Weigh down." in said[step.number]) == bool(step.glues)
+        assert ("65 mm of bead" in said[step.number]) == bool(step.glues)
+        assert ("then 30 min" in said[step.number]) == (step.wait_min > 0)
+        assert ("Push home within 5 min" in said[step.number]) == (bool(step.glues) and reader != "child")
+
+
+def test_a_step_says_little(folder):
+    """At most 35 words of at least two letters in the median, letters in circles and numbers left out."""
+    texts = [said for text in text_of(booklet(folder, reader="helper")) for said in steps_in(text).values()]
+    counts = [len(re.findall(r"[^\W\d_]{2,}", said.split("Model ")[0])) for said in texts]
+    assert len(counts) == len(sample_plan().order.steps) and np.median(counts) <= 35
 
 
 #: "each a1: 65 mm of bead round 4 studs", of any edition, by language.
@@ -257,7 +274,7 @@ def glued_contacts(plan, step, thing, kinds):
     return found
 
 
-@pytest.mark.parametrize(("axis", "said"), [((0, 0, 1), "Weigh down for"), ((1, 0, 0), "Clamp or tape for")])
+@pytest.mark.parametrize(("axis", "said"), [((0, 0, 1), "Weigh down."), ((1, 0, 0), "Clamp or tape.")])
 def test_joints_that_close_sideways_are_clamped(tmp_path, axis, said):
     plan = sample_plan()
     joints = tuple(replace(joint, axis=axis) for joint in plan.joints.joints)

@@ -293,7 +293,7 @@ def one_part_step(number: int, view: str = "front", words: int = 0) -> c.Sheet:
 )
 def test_as_few_pages_as_can_be_as_evenly_filled(sheets, pages):
     composer = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en"))
-    laid = composer.pages(c.Booklet("x", "x", "en", "x", tuple(sheets)))
+    laid = composer.pages(c.Booklet("x", "x", "en", "x", tuple(sheets), ""))
     check(laid)
     assert sorted(1 + len(page.also) for page in laid) == sorted(pages)
     titles = [title for page in laid for title in (page.bookmark, *page.also)]
@@ -406,22 +406,6 @@ def test_a_table_is_divided_between_rows_and_fills_its_columns() -> None:
     )
     for cell, column in zip(cells[:-1], columns, strict=False):
         assert cell.rect.y - column.y < 1.5 * row
-
-
-@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
-def test_a_step_that_glues_more_joints_than_a_column_holds_goes_on_in_the_next(reader) -> None:
-    settings = Settings(reader=reader)
-    rows = tuple((str(n), f"0.{n:03} ml") for n in range(1, 61))
-    view = c.GlueView("Step 1: hull", Wish("glue", step=1), "picture", rows, ("Weigh down for 5 min.",))
-    composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words_in("en"))
-    cells = [
-        cell for body in composer.bodies(c.Sheet("glue", "Glue sheet 1", (view,))) for cell in body.cells
-    ]
-    said = [item.words for cell in cells for item in cell.items if isinstance(item, Text)]
-    assert [words for words in said if words.isdigit()] == [number for number, _ in rows]
-    assert " ".join(said).count("Weigh down for 5 min.") == 1
-    for cell in cells:
-        assert all(cell.rect.holds(item.rect(), 0.05) for item in cell.items)
 
 
 def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:

@@ -105,7 +105,17 @@ def strings_of(value: object) -> Iterator[str]:
             yield from strings_of(each)
     elif is_dataclass(value) and not isinstance(value, Wish):
         for field in fields(value):
-            if field.name not in ("kind", "mark", "sign", "signs", "signal", "by_mark", "language"):
+            if field.name not in (
+                "kind",
+                "mark",
+                "sign",
+                "signs",
+                "signal",
+                "by_mark",
+                "language",
+                "view",
+                "run",
+            ):
                 yield from strings_of(getattr(value, field.name))
 
 

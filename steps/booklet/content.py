@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-WishKind = Literal["step", "overview", "thumbnail", "assembly", "turn", "cover", "finished", "glue"]
+WishKind = Literal["step", "overview", "thumbnail", "assembly", "turn", "cover", "finished"]
 SheetKind = Literal["cover", "reading", "adult", "parts", "opening", "step", "glue", "finished", "last"]
 SignalWord = Literal["DANGER", "WARNING", "CAUTION", "NOTICE"]
 
@@ -123,17 +123,6 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class GlueView:
-    """What one step glues: a picture with numbered joints, and a row to tick for each of them."""
-
-    title: str
-    wish: Wish
-    alt: str
-    rows: tuple[tuple[str, str], ...]  #: number of the joint, how much adhesive
-    notes: tuple[str, ...]  #: clamp or weight and how long, how often
-
-
-@dataclass(frozen=True)
 class Table:
     """Rows of short texts under a header."""
 
@@ -200,7 +189,6 @@ Block = (
     | Notice
     | Facts
     | Figure
-    | GlueView
     | Table
     | Timeline
     | Rule

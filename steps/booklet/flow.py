@@ -107,6 +107,8 @@ class Flow:
         for here, following in pairwise(rest):
             if not isinstance(here, (c.Heading, c.Rule)):
                 break
+            if isinstance(following, c.Table):
+                following = replace(following, rows=following.rows[:LEAST_ROWS])
             needed += self.edition.gap + set_block(self.setter, following, width).rect.height
         return needed
 

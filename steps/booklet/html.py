@@ -39,7 +39,6 @@ SIZES_MM = {
     "cover": (190.0, 150.0),
     "assembly": (190.0, 150.0),
     "overview": (75.0, 62.0),
-    "glue": (100.0, 64.0),
 }
 FINISHED_MM = (120.0, 100.0)
 SMALL_MM = {"turn": (75.0, 34.0)}
@@ -63,8 +62,6 @@ def _orders(sheet: c.Sheet) -> Iterator[PictureOrder]:
     for block in sheet.words:
         if isinstance(block, (c.Take, c.PartLine)):
             yield _thumb(block)
-        elif isinstance(block, c.GlueView):
-            yield _large(block.wish)
         elif isinstance(block, c.Figure):
             yield _large(block.wish) if block.wish.kind == "finished" else _small(block.wish)
     if sheet.foot is not None:
@@ -259,21 +256,6 @@ class _Page:
     def _(self, block: c.Figure) -> str:
         large = block.wish.kind == "finished"
         return self.figure(block, _large(block.wish) if large else _small(block.wish))
-
-    @block.register
-    def _(self, block: c.GlueView) -> str:
-        picture = self.picture(_large(block.wish), block.alt)
-        joint = self.words.say("Joint {n}", n="{n}")
-        rows = "".join(
-            f'<li><label class="take"><input type="checkbox"><b>{_text(joint.replace("{n}", number))}</b> '
-            f"{_text(amount)}</label></li>"
-            for number, amount in block.rows
-        )
-        notes = "".join(f"<p>{_text(note)}</p>" for note in block.notes)
-        return (
-            f'<div class="glued"><h3>{_text(block.title)}</h3>{picture}<ul class="rows">{rows}</ul>'
-            f"{notes}</div>"
-        )
 
     @block.register
     def _(self, block: c.Timeline) -> str:

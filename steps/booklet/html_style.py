@@ -53,10 +53,6 @@ th,td{text-align:left;vertical-align:top;padding:.3rem .5rem .3rem 0;border-bott
 .notice{border:2px solid #000;margin:.6rem 0;padding:0 .8rem .3rem}
 .signal{margin:0 -.8rem .4rem;padding:.4rem .8rem;font-weight:bold;font-size:1.2rem}
 .notice ul{margin:.2rem 0;padding-left:1.2rem}
-.glued{break-inside:avoid;border-bottom:1px solid #000;padding-bottom:.4rem}
-.glued .rows{columns:13rem}
-.glued svg{max-width:30rem}
-.glued label{white-space:nowrap}
 .timeline{display:grid;grid-template-columns:auto 1fr;gap:.2rem .6rem;align-items:center;margin:.5rem 0}
 .timeline b{font-weight:normal}
 .lane,.ticks{position:relative;height:1.3rem}

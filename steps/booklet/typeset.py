@@ -36,8 +36,6 @@ HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_LINES = 4  # of a name in the parts list
 LETTER_GAP_MM = 1.0  # between letters of alike things
 TAKE_LINES = 3  # of a name under "Take"
-GLUE_SHARE = 0.6  # of the width of a glued step, for its picture
-GLUE_HEIGHT = {"child": 0.32, "helper": 0.36, "adult": 0.36}  # its height, so that three stand in a column
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 SIGN_MM = 10.0  # height of a safety sign: h = z / 40 (ISO 3864-1, from memory) reads at 0.4 m
@@ -306,31 +304,6 @@ class Typesetter:
         return _cell(width, caption.height + height, items, "figure")
 
     @set.register
-    def _(self, block: c.GlueView, width: float) -> Cell:
-        """Heading, picture at the left, a row to tick for each joint at the right."""
-        e = self.edition
-        title = self.fit(block.title, width, e.body, True)
-        box_width, left = GLUE_SHARE * width, GLUE_SHARE * width + 3.0
-        items: list[Item] = [*self.text(title, 0, 0)]
-        top, tick = -title.height - 1.0, line_height(e.body)
-        indent = left + tick + 2.0
-        high = GLUE_HEIGHT[e.reader] * width
-        least = -title.height - 1.0 - high
-        figure = Image(block.wish, Rect(0, least, box_width, high), block.alt)
-        number_width = 2.0 + max(self.face.width_mm(number, e.body, True) for number, _ in block.rows)
-        for number, amount in block.rows:
-            words = self.galley(amount, width - indent - number_width, e.least)
-            items.append(Mark("tick", left + tick / 2, top - tick / 2, tick))
-            items += self.text(Galley((number,), e.body, True), indent, top)
-            items += self.text(words, indent + number_width, top - (tick - line_height(e.least)) / 2)
-            top -= max(words.height, tick) + 1.2
-        for note in block.notes:
-            galley = self.galley(note, width - left, e.least)
-            items += self.text(galley, left, top - 0.6)
-            top -= galley.height + 0.6
-        return _cell(width, -min(top, least), [*items, figure], "list")
-
-    @set.register
     def _(self, block: c.Notice, width: float) -> Cell:
         e = self.edition
         pad = 2.5
@@ -476,9 +449,6 @@ def halves(block: c.Block) -> tuple[c.Block, c.Block] | None:
             block.signal, block.word, block.title, block.lines[middle:], block.signs, block.sign_alts
         )
         return first, rest
-    if isinstance(block, c.GlueView) and len(block.rows) > 1:
-        middle = len(block.rows) // 2
-        return replace(block, rows=block.rows[:middle], notes=()), replace(block, rows=block.rows[middle:])
     if isinstance(block, c.Facts) and len(block.rows) > 1:
         middle = len(block.rows) // 2
         return c.Facts(block.rows[:middle]), c.Facts(block.rows[middle:])

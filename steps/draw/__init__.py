@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from steps.draw.glue_view import glue_picture, joint_number
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.pictures import (
     assembly_picture,
@@ -25,8 +24,6 @@ __all__ = [
     "cover_picture",
     "finished_picture",
     "finished_pictures",
-    "glue_picture",
-    "joint_number",
     "kinds_in_step",
     "overview_picture",
     "step_picture",

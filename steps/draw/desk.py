@@ -53,8 +53,6 @@ class Desk:
             return draw.assembly_picture(studio, asked.assembly, *size)
         if asked.kind == "thumbnail":
             return draw.thumbnail(studio, asked.shape, asked.colour, *size, mm_per_mm=asked.scale or None)
-        if asked.kind == "glue":
-            return draw.glue_picture(studio, asked.step, *size)
         if asked.kind == "cover":
             return draw.cover_picture(studio, *size)
         if asked.kind == "finished":

@@ -22,6 +22,7 @@ from steps.draw.balloons import (
 )
 from steps.draw.clear import cleared
 from steps.draw.frames import STEP_MARGIN_MM, frame_of
+from steps.draw.glue_faces import glue_faces, glue_strokes, tinted
 from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
@@ -139,8 +140,10 @@ def _marked(
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
     balloons = place_balloons(field, table, wanted, new, signs, strokes, taken, studio.surface_of)
     picture = plain(studio, field, table, drawn, _standing(studio, step, lifted), step.up)
-    lines = (*picture.strokes, *strokes, *casings(balloons))
-    marked = replace(picture, strokes=lines, signs=signs, balloons=balloons)
+    faces = glue_faces(studio, field, table, step, lifted)
+    lines = (*picture.strokes, *glue_strokes(studio, field, faces), *strokes, *casings(balloons))
+    pixels = tinted(picture.pixels, faces)
+    marked = replace(picture, pixels=pixels, strokes=lines, signs=signs, balloons=balloons)
     return cleared(marked)
 
 

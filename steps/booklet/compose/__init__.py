@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from steps.booklet.compose.adult import adult_sheets
 from steps.booklet.compose.back import finished_sheet, sources_sheet
 from steps.booklet.compose.front import cover_sheet, parts_sheet, reading_sheet
+from steps.booklet.compose.gluing import glue_sheet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.work import work_sheets
 from steps.booklet.content import Booklet, Marked, Sheet
@@ -20,11 +21,13 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
     """Every sheet of the booklet, in order."""
     matter = Matter(plan, settings, words)
     work = tuple(work_sheets(matter))
+    glue = glue_sheet(matter)
     sheets: tuple[Sheet, ...] = (
         cover_sheet(matter),
         reading_sheet(matter, _marks(work)),
         *adult_sheets(matter),
         parts_sheet(matter),
+        *((glue,) if glue is not None else ()),
         *work,
         finished_sheet(matter),
         sources_sheet(matter),

@@ -76,8 +76,8 @@ OF_THE_GLUE = {
         "At your room's temperature no time of this glue is known. Below the least temperature on the label "
         "do not glue."
     ),
-    "adhesive-gap": later("At some joints only part of the faces will hold: see the glue sheets."),
-    "too-much-at-once": later("Some pushes close several joints at once: see the glue sheets."),
+    "adhesive-gap": later("At some joints only part of the faces will hold: their steps say so."),
+    "too-much-at-once": later("Some pushes close several joints at once: their steps say so."),
     "cannot-hold": later("In some ways of handling the model does not hold even with glue: see the plan."),
 }
 LISTED = 6  #: shapes named in one row before it says how many more there are

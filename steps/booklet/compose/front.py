@@ -12,7 +12,7 @@ from steps.booklet.words import NBSP, later
 #: The marks that a sheet may carry, in the order they are explained, with their words per reader.
 LEGEND: tuple[tuple[str, str], ...] = (
     ("press", later("Press the part home by hand, all the way down.")),
-    ("glue", later("Glue this joint. Only an adult glues.")),
+    ("glue", later("Glue this joint: the hatched faces, a ring for each drop. Only an adult glues.")),
     ("free", later("This joint moves or opens: never put glue on it.")),
     ("rest", later("The part only rests here; a later part holds it.")),
     ("turn", later("Turn it before you go on.")),

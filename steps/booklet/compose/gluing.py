@@ -1,122 +1,100 @@
-"""Glue sheets: one for each sitting, for the adult."""
+"""What the adult is told of the glue: at each step how to close and hold, and all of it on one sheet."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence, Set
 
 import numpy as np
 
 from steps.booklet.compose.adult import family_words
-from steps.booklet.compose.joints import glued_kinds
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, sittings
-from steps.booklet.content import Block, Facts, GlueView, Heading, Marked, Para, Sheet, Wish
+from steps.booklet.content import Facts, Heading, Marked, Para, Sheet, Table
 from steps.booklet.words import later
-from steps.draw.glue_view import joint_number
-from steps.model import Joint, StepWork
+from steps.model import Step, StepWork
 
 #: Joints whose axis leans less than this from upright close under a weight.
 UPRIGHT_DEG = 30.0
-HOW_NUMBERED = later(
-    "A number on a picture is a joint. A line that ends on a part leads to a joint hidden behind it."
-)
 #: What the plan warns of at single joints, by the problem's code.
 AT_JOINTS = {
-    "adhesive-gap": later(
-        "{joints}: less than half of the faces are near enough to hold. Glue those that touch."
-    ),
-    "adhesive-wicks": later("{joints}: beside a joint that must move. Take a gel, and no more than said."),
-    "too-much-at-once": later(
-        "{joints}: one push closes several. Lay the part ready, set all drops, push at once."
-    ),
+    "adhesive-gap": later("Less than half of the faces will hold: glue those that touch."),
+    "adhesive-wicks": later("Beside a joint that must move: gel, and no more than said."),
+    "too-much-at-once": later("Set all drops first, then push once."),
 }
-#: Joints named in one warning before it says how many more there are.
-NAMED = 6
+#: Shares of the width of the table's columns.
+WIDTHS = (0.1, 0.28, 0.12, 0.17, 0.23, 0.1)
 
 
-def glue_sheets(matter: Matter) -> dict[int, Sheet]:
-    """The glue sheet of each sitting, by the number of the sitting's first step."""
-    return {steps[0].number: glue_sheet(matter, each, steps) for each, steps in sittings(matter).items()}
+def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
+    """How to close and hold what a step glues, and what to mind there."""
+    work = matter.work(step)
+    if not work.glues:
+        return ()
+    hold = matter.words.say(_hold(matter, work))
+    if matter.for_child:
+        return (Marked("hold", hold),)
+    time = matter.words.within(matter.plan.gluing.adhesive.open_min)
+    close = matter.words.say("Push home within {time}. {hold}", time=time, hold=hold)
+    told = {problem.code for problem in matter.plan.gluing.problems if set(problem.joints) & set(work.glues)}
+    warnings = (Marked("doubt", matter.words.say(text)) for code, text in AT_JOINTS.items() if code in told)
+    return (Marked("hold", close), *warnings)
 
 
-def glue_sheet(matter: Matter, sitting: int, steps: Sequence[StepWork]) -> Sheet:
-    """How much and how long, then every joint of the sitting with its amount, to tick off."""
+def glue_sheet(matter: Matter) -> Sheet | None:
+    """The adhesive's facts, and every step that glues with what it takes, to tick off; None without glue."""
     words, glue = matter.words, matter.plan.gluing.adhesive
-    number = words.number(sitting)
-    title = words.say("For the adult: glue sheet {n}", n=number)
+    steps = [step for some in sittings(matter).values() for step in some]
+    if not steps:
+        return None
     drops = sum(drops_of(matter, step) for step in steps)
     ml = words.say("about {n} ml", n=words.figures(max(drops * glue.drop_ml, 0.01)))
-    facts = [
+    facts = (
         (words.say("Adhesive"), family_words(matter)),
         (words.say("Amount"), f"{amount_words(matter, drops)}, {ml}"),
         (words.say("Close each joint within"), words.within(glue.open_min)),
         (words.say("Holds by itself after"), words.minutes(glue.fixture_min)),
         (words.say("Full strength after"), words.minutes(glue.cure_min)),
-    ]
-    blocks: list[Block] = [
-        Facts(tuple(facts)),
-        *warnings_at(matter, {joint for step in steps for joint in step.glues}),
-        Heading(words.say("Glue these joints")),
-        Para(words.say(HOW_NUMBERED)),
-        *(_glued(matter, step) for step in steps),
-    ]
-    return Sheet("glue", title, tuple(blocks), level=1, for_adult=True)
-
-
-def warnings_at(matter: Matter, joints: Set[str]) -> tuple[Marked, ...]:
-    """What the plan warns of at some of its joints."""
-    found = []
-    for problem in matter.plan.gluing.problems:
-        names = [joint_number(name) for name in problem.joints if name in joints]
-        if problem.code in AT_JOINTS and names:
-            more = f", +{len(names) - NAMED}" if len(names) > NAMED else ""
-            listed = ", ".join(names[:NAMED]) + more
-            which = matter.words.say_n("Joint {numbers}", "Joints {numbers}", len(names), numbers=listed)
-            text = matter.words.say(AT_JOINTS[problem.code], joints=which)
-            found.append(Marked("doubt", text, strong=True))
-    return tuple(found)
-
-
-def _glued(matter: Matter, step: StepWork) -> GlueView:
-    """What a step glues, to tick off joint by joint."""
-    words = matter.words
-    joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
-    numbers = [joint_number(joint.id) for joint in joints]
-    title = words.say("Step {n}", n=words.number(step.number))
-    place = matter.place_name(matter.plan.sequence.by_number[step.number].assembly.id)
-    alt = words.say(
-        "What step {n} glues, its joints numbered {numbers}.", n=step.number, numbers=", ".join(numbers)
     )
-    notes = [_hold(matter, step, joints)]
-    if (copies := copies_of(matter, step)) > 1:
-        notes.append(words.say_n("Do this {n} time", "Do this {n} times", copies))
-    rows = zip(numbers, (_joint_words(matter, joint) for joint in joints), strict=True)
-    wish = Wish("glue", step=step.number)
-    return GlueView(f"{title}: {place}", wish, alt, tuple(rows), tuple(notes))
+    how = words.say("On a step's drawing the hatched faces get the glue: as many drops, or as long a bead.")
+    blocks = (Facts(facts), Para(how), Heading(words.say("Steps that glue")), _table(matter, steps))
+    return Sheet("glue", words.say("For the adult: the glue"), blocks, level=1, for_adult=True)
 
 
-def _joint_words(matter: Matter, joint: Joint) -> str:
-    """How much a joint takes and on which faces; for an adult's booklet its gap as well, where there is
-    room."""
+def _table(matter: Matter, steps: list[StepWork]) -> Table:
+    """One row for each step, with room to tick."""
     words = matter.words
-    amount = amount_words(matter, matter.plan.gluing.drops.get(joint.id, 1))
-    kinds = glued_kinds(matter, joint)
-    if joint.kind != "rest" and kinds == {"rest"}:
-        amount = words.say("{amount}, flat faces only", amount=amount)
-    elif "rest" in kinds and len(kinds) > 1:
-        amount = words.say("{amount}, flat faces too", amount=amount)
-    if not matter.edition.numbers or matter.terse:
-        return amount
-    return f"{amount}; " + words.say("gap {gap} mm a side", gap=words.number(joint.gap_mm, 2))
+    rows = []
+    for step in steps:
+        moment = matter.plan.sequence.by_number[step.number]
+        joints = copies_of(matter, step) * len(step.glues)
+        row = (
+            words.number(step.number),
+            matter.place_name(moment.assembly.id),
+            words.number(joints),
+            amount_words(matter, drops_of(matter, step)),
+            words.say(_hold(matter, step)).rstrip("."),
+            "____",
+        )
+        rows.append(row)
+    header = (
+        words.say("Step"),
+        words.say("Part"),
+        words.say("Joints"),
+        words.say("Glue"),
+        words.say("Hold"),
+        words.say("Done"),
+    )
+    return Table(header, tuple(rows), WIDTHS)
 
 
-def _hold(matter: Matter, step: StepWork, joints: Sequence[Joint]) -> str:
-    """A weight where the joints close downwards, a clamp where they do not; until they hold by themselves."""
+def _hold(matter: Matter, step: StepWork) -> str:
+    """A weight where the joints close downwards, a clamp where they do not."""
+    joints = [matter.plan.joints.by_id[joint] for joint in step.glues]
     up = matter.plan.sequence.by_number[step.number].up
     downwards = [abs(float(joint.axis @ up)) > np.cos(np.radians(UPRIGHT_DEG)) for joint in joints]
-    time = matter.words.minutes(matter.plan.gluing.adhesive.fixture_min)
     if all(downwards):
-        return matter.words.say("Weigh down for {time}.", time=time)
+        return later("Weigh down.")
     if not any(downwards):
-        return matter.words.say("Clamp or tape for {time}.", time=time)
-    return matter.words.say("Weigh down, clamp what sits at the side, for {time}.", time=time)
+        return later("Clamp or tape.")
+    return later("Weigh down, clamp what sits at the side.")
+
+
+__all__ = ["glue_notes", "glue_sheet"]

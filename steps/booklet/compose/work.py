@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from steps.booklet.compose.gluing import glue_sheets
+from steps.booklet.compose.gluing import glue_notes
 from steps.booklet.compose.joints import joint_notes
 from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Rule, Sheet, Strip, Take, Wish
@@ -28,15 +28,12 @@ MOST_LISTED = {"child": 6, "helper": 12, "adult": 14}
 def work_sheets(matter: Matter) -> Iterator[Sheet]:
     """Every step in order, each sub-assembly opened by a sheet of its own."""
     opened: set[str] = set()
-    glue = glue_sheets(matter)
     for step in matter.plan.order.steps:
         assembly = matter.plan.order.assembly_by_id[step.assembly]
         if assembly.id not in opened:
             opened.add(assembly.id)
             if assembly.id != matter.main.id and _needs_opening(matter, assembly):
                 yield opening_sheet(matter, assembly)
-        if step.number in glue:
-            yield glue[step.number]
         yield step_sheet(matter, step)
 
 
@@ -108,7 +105,8 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
     """One step: the drawing, what to take, the joints, and whatever else must be known."""
     words = matter.words
     kinds = kinds_in_step(matter.plan, step)
-    said = [tuple(_warnings(matter, step)), joint_notes(matter, step, kinds), tuple(_also(matter, step))]
+    joints = (*joint_notes(matter, step, kinds), *glue_notes(matter, step))
+    said = [tuple(_warnings(matter, step)), joints, tuple(_also(matter, step))]
     blocks: list[Block] = []
     for group in filter(None, said):
         blocks += [Rule(), *group] if blocks else group
