@@ -95,6 +95,17 @@ def test_misnamed_files_are_named_by_their_content(tmp_path):
             assert f"this is a {end.upper()} file" in refused(wrong, UnknownFormat)
 
 
+@pytest.mark.parametrize("end", ["obj", "csv"])
+def test_text_with_control_characters_is_no_binary_data(tmp_path, end):
+    path = tmp_path / f"m.{end}"
+    path.write_bytes(b"id,file\nv 0 0\x07 0\n" + b"v 1 2 3\n" * 9)
+    with pytest.raises(UnknownFormat, match=r"text with control characters \(the first in line 2, code 7\)"):
+        read_model(path)
+    path.write_bytes(b"\x07\x08" * 50)
+    with pytest.raises(UnknownFormat, match="binary data"):
+        read_model(path)
+
+
 def test_extension_in_capitals(tmp_path):
     path = text_stl(tmp_path / "M.STL", a=box())
     assert kind_of(path) == "STL"

@@ -44,7 +44,12 @@ SIGNATURES = (
     (b"<svg", "an SVG drawing"),
 )
 
-TEXT_TRIAL = re.compile(rb"\A[\t\n\r\x20-\x7e\x80-\xff]*\Z")
+#: Text has no such bytes.
+CONTROLS = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
+
+#: Text has at most this share of control characters that strayed into it, and none of them is 0.
+MOST_CONTROLS = 0.05
 
 
 def check_file(path: Path) -> None:
@@ -105,11 +110,15 @@ def kind_by_content(path: Path) -> str:
             return words
     if _is_binary_stl(head, path.stat().st_size):
         return "STL"
-    if not TEXT_TRIAL.match(head):
-        return (
-            "STL" if path.suffix.lower() == ".stl" and len(head) >= 84 else "binary data of an unknown type"
-        )
-    return _kind_of_text(head, path)
+    strays = list(CONTROLS.finditer(head))
+    if not strays:
+        return _kind_of_text(head, path)
+    if path.suffix.lower() == ".stl" and len(head) >= 84:
+        return "STL"
+    if b"\0" in head or len(strays) > MOST_CONTROLS * len(head):
+        return "binary data of an unknown type"
+    line = head.count(b"\n", 0, strays[0].start()) + 1
+    return f"text with control characters (the first in line {line}, code {strays[0][0][0]})"
 
 
 def _what_to_hand_in() -> str:
