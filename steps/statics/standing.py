@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
-from steps.statics.equilibrium import Case, Equilibrium
+from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.findings import Finding
 from steps.statics.flat import axes_across, extreme_points, flat, unit
 from steps.statics.footing import stands_along_trees
-from steps.statics.programme import elastic, limit
+from steps.statics.programme import Help, elastic, limit
 from steps.statics.rigid import GROUND, Bodies, Contacts
+from steps.statics.splitting import balancing
 from steps.statics.structure import UPRIGHT_COSINE, Structure
 from steps.statics.tree import Holds
 
@@ -199,7 +200,7 @@ class Stand:
                 loads[np.searchsorted(rows, row), : len(force)] += force
         if stands_along_trees(bodies, contacts, self._holds.among(self._local(rows)), loads):
             return (None, False), False
-        return self.structure.findings.answer(Equilibrium(bodies, contacts), Case.make(loads), elastic)
+        return self.structure.findings.answer(Equilibrium(bodies, contacts), Case.make(loads), _least_help)
 
     @cached_property
     def _holds(self) -> Holds:
@@ -254,6 +255,15 @@ class Stand:
     def _extra(self, loads: Mapping[str, ArrayLike] | None) -> dict[int, Array]:
         index = self.structure.model.index_of
         return {index[part]: np.asarray(force, dtype=float) for part, force in (loads or {}).items()}
+
+
+def _least_help(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Help | None:
+    """None by hands where splitting finds forces that hold the case, which is quick; else by a programme."""
+    force = balancing(equilibrium, case, capacity)
+    if force is None:
+        return elastic(equilibrium, case, capacity)
+    nothing = np.zeros_like(case.loads)
+    return Help(nothing, force, nothing.ravel())
 
 
 def lies_over(loads: Array, centre: Array, support: Array) -> bool:
