@@ -7,14 +7,14 @@ as long as they can do that. So each is tried, by one product, before a programm
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from steps.model import Joints
+from steps.model import Array, IntArray, Joints, Mask
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.programme import USE_TOLERANCE, Help
 
@@ -26,8 +26,13 @@ Solver = Callable[[Equilibrium, Case, Capacity], Help | None]
 
 @dataclass(eq=False)
 class Findings:
-    """Answers by question: bodies, contact points and loads. What it keeps never makes an answer wrong."""
+    """Answers by question: bodies, contact points and loads. What it keeps never makes an answer wrong.
 
+    ``carried`` says of a part (row), on the table or not, whether it is carried straight down by others (rows)
+    alone; by a digest of the way up and of what supports and weighs where.
+    """
+
+    carried: dict[bytes, dict[tuple[int, bool, tuple[int, ...]], bool]] = field(default_factory=dict)
     _found: dict[bytes, list[tuple[Capacity, Finding]]] = field(default_factory=dict)
 
     def answer(self, equilibrium: Equilibrium, case: Case, solve: Solver) -> tuple[Finding, bool]:
@@ -54,11 +59,17 @@ def findings_of(joints: Joints) -> Findings:
 def _question(equilibrium: Equilibrium, case: Case) -> bytes:
     """The case without what the contacts can do, as a digest."""
     bodies, contacts = equilibrium.bodies, equilibrium.contacts
+    who = np.array([case.safety, case.ground], dtype=float)
+    what = (bodies.centroid, case.loads, case.held, case.present, contacts.point, contacts.normal)
+    return digest_of((*what, contacts.first, contacts.second, who))
+
+
+def digest_of(arrays: Iterable[Array | IntArray | Mask]) -> bytes:
+    """One for all arrays of these shapes and values."""
     digest = blake2b(digest_size=16)
-    for each in (bodies.centroid, case.loads, case.held, case.present, contacts.point, contacts.normal):
+    for each in arrays:
+        digest.update(repr(each.shape).encode())
         digest.update(np.ascontiguousarray(each).tobytes())
-    digest.update(contacts.first.tobytes() + b"|" + contacts.second.tobytes())
-    digest.update(np.array([case.safety, case.ground], dtype=float).tobytes())
     return digest.digest()
 
 

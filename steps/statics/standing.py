@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
-from steps.statics.findings import Finding
+from steps.statics.findings import Finding, digest_of
 from steps.statics.flat import axes_across, extreme_points, flat, unit
 from steps.statics.footing import stands_along_trees
 from steps.statics.programme import Help, elastic, limit
@@ -67,7 +67,6 @@ class Stand:
     structure: Structure
     up: Array
     contacts: Contacts
-    _carried: dict[tuple[int, bool, tuple[int, ...]], bool] = field(default_factory=dict)
 
     @staticmethod
     def of(
@@ -92,6 +91,8 @@ class Stand:
         self._carriers = [tuple(sorted(set(self._lower[rows].tolist()))) for rows in self._by_upper]
         self._flat_points = flat(self.contacts.point, self.up)
         self._flat_centroid = flat(self.structure.bodies.centroid, self.up)
+        asked = (self.up, at, self._flat_points, self._flat_centroid)
+        self._carried = self.structure.findings.carried.setdefault(digest_of(asked), {})
 
     # ------------------------------------------------------------------ the question
 
