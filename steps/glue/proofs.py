@@ -2,7 +2,7 @@
 
 A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), the forces that
 balanced the case when it was last looked at, motions in which earlier sets fell, each tried by one product;
-then the conic programme. A motion in which a set falls is worth more than a no: the work of the loads in it
+forces found by splitting; then the conic programme. A motion in which a set falls is worth more than a no: the work of the loads in it
 less what all bare joints take up must be taken up by glue, which is a linear demand on the joints that it
 parts (Benders 1962). What moves by itself makes a demand of its own.
 """
@@ -22,6 +22,7 @@ from steps.glue.master import Cut
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
 from steps.statics.programme import least_growth, least_use
+from steps.statics.splitting import balancing
 from steps.statics.tree import shallow_tree, tree_needs
 
 #: Contacts in all programmes that are solved for one model: about twenty seconds on one core. A count and not
@@ -158,6 +159,10 @@ class Proofs:
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
+        force = balancing(self.equilibrium, load.case, capacity)
+        if force is not None:
+            self.known.stood(load, force)
+            return Answer(True, self._borne(force))
         return Answer(None)
 
     def _along_tree(self, load: LoadCase, glued: Mask) -> Array | None:
