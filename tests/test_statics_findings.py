@@ -2,26 +2,54 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from steps.model import Joints
 from steps.settings import Settings
-from steps.statics import Case, Equilibrium, Structure, elastic
-from steps.statics.rigid import Contacts
+from steps.statics import Capacity, Case, Equilibrium, Structure, findings
+from steps.statics.rigid import GROUND, Bodies, Contacts
 from tests.stacks import Cell, stack
 
 #: A beam of 6 studs whose middle lies beyond the edge of what it is on.
 CELLS = [Cell(0, 0, 0, 6, 2), Cell(4, 0, 1, 6, 2)]
 
 
-def ask(structure: Structure, contacts: Contacts) -> tuple[bool, bool]:
-    """Whether a hand is needed, and whether a programme was asked."""
-    table, _ = structure.table_contacts(range(2), (0, 0, 1))
-    equilibrium = Equilibrium(structure.bodies, Contacts.join([contacts, table]))
-    (_, needed), asked = structure.findings.answer(equilibrium, Case.make(structure.bodies.weight()), elastic)
-    return needed, asked
+@pytest.fixture(autouse=True)
+def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The names of the searches that were made."""
+    made: list[str] = []
+    for name in ("balancing", "elastic"):
+        search = getattr(findings, name)
+
+        def counted(*args: object, name: str = name, search: Callable[..., object] = search) -> object:
+            made.append(name)
+            return search(*args)
+
+        monkeypatch.setattr(findings, name, counted)
+    return made
+
+
+def question(structure: Structure, contacts: Contacts, parts: Sequence[int]) -> tuple[Equilibrium, Case]:
+    """How these parts of a structure stand on the table."""
+    table, _ = structure.table_contacts(parts, (0, 0, 1))
+    number = np.full(len(structure.bodies) + 1, GROUND)
+    number[list(parts)] = np.arange(len(parts))
+    joined = Contacts.join([contacts, table])
+    there = joined.take((number[joined.first] >= 0) & ((joined.second < 0) | (number[joined.second] >= 0)))
+    bodies = Bodies(structure.bodies.mass_g[parts], structure.bodies.centroid[parts])
+    local = replace(there, first=number[there.first], second=number[there.second])
+    return Equilibrium(bodies, local), Case.make(bodies.weight())
+
+
+def ask(structure: Structure, contacts: Contacts, worked: list[str]) -> tuple[bool, bool]:
+    """Whether a hand is needed, and whether anything was searched."""
+    worked.clear()
+    (_, needed), _ = structure.findings.answer(np.arange(2), *question(structure, contacts, [0, 1]))
+    return needed, bool(worked)
 
 
 def structure(joints_hold_n: float) -> Structure:
@@ -29,34 +57,63 @@ def structure(joints_hold_n: float) -> Structure:
     return Structure.of(built.model, built.measures, built.joints, Settings())
 
 
-def test_the_same_question_is_asked_once():
+def test_the_same_question_is_asked_once(worked):
     made = structure(5.0)
-    assert [ask(made, made.contacts) for _ in range(2)] == [(False, True), (False, False)]
+    assert [ask(made, made.contacts, worked) for _ in range(2)] == [(False, True), (False, False)]
 
 
-def test_forces_serve_whoever_can_bear_them():
+def test_forces_serve_whoever_can_bear_them(worked):
     """What the bare joint bears, the glued one does; what the glued one bears is not believed of a bare one
     that holds nothing."""
     made = structure(5.0)
-    assert ask(made, made.contacts) == (False, True)
-    assert ask(made, made.glued({"J1": 500.0})) == (False, False)
+    assert ask(made, made.contacts, worked) == (False, True)
+    assert ask(made, made.glued({"J1": 500.0}), worked) == (False, False)
     loose = structure(0.0)
-    assert ask(loose, loose.glued({"J1": 500.0})) == (False, True)
-    assert ask(loose, loose.contacts) == (True, True)
+    assert ask(loose, loose.glued({"J1": 500.0}), worked) == (False, True)
+    assert ask(loose, loose.contacts, worked) == (True, True)
 
 
-def test_other_loads_are_another_question():
+def test_other_loads_are_another_question(worked):
     made = structure(5.0)
     heavy = replace(made, bodies=replace(made.bodies, mass_g=made.bodies.mass_g * 1000))
-    assert ask(made, made.contacts) == (False, True)
-    assert ask(heavy, heavy.contacts) == (True, True)
+    assert ask(made, made.contacts, worked) == (False, True)
+    assert ask(heavy, heavy.contacts, worked) == (True, True)
 
 
 @pytest.mark.parametrize("again", [True, False])
-def test_structures_of_the_same_joints_share_what_they_find(again):
+def test_structures_of_the_same_joints_share_what_they_find(again, worked):
     built = stack(CELLS, 5.0)
     joints = built.joints if again else Joints(built.joints.joints)
     one = Structure.of(built.model, built.measures, built.joints, Settings())
     two = Structure.of(built.model, built.measures, joints, Settings())
-    assert ask(one, one.contacts) == (False, True)
-    assert ask(two, two.contacts) == (False, not again)
+    assert ask(one, one.contacts, worked) == (False, True)
+    assert ask(two, two.contacts, worked) == (False, not again)
+
+
+#: A beam over the end of a block, its own end in the air; a second block on that end.
+GROWING = [Cell(0, 0, 0, 4, 2), Cell(3, 0, 1, 6, 2), Cell(7, 0, 2, 2, 2)]
+
+
+@pytest.mark.parametrize("names", [False, True])
+def test_what_fell_falls_again_with_more_on_it(names, worked):
+    """A fall goes on, what is new moving along: no search is made unless somebody asks who must hold what."""
+    built = stack(GROWING, 0.0)
+    made = Structure.of(built.model, built.measures, built.joints, Settings())
+    (help_, needed), solved = made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))
+    assert needed and solved and help_ is not None and help_.hand.any()
+    worked.clear()
+    equilibrium, case = question(made, made.contacts, [0, 1, 2])
+    (help_, needed), solved = made.findings.answer(np.arange(3), equilibrium, case, names)
+    assert needed and worked == (["elastic"] if names else []) and solved is names is (help_ is not None)
+    if help_ is not None:
+        assert equilibrium.excess(case, Capacity.of(equilibrium.contacts), help_.motion) > 0
+
+
+def test_a_fall_that_is_propped_is_not_believed(worked):
+    """A block set under the end of the beam afterwards: the old motion no longer goes on."""
+    built = stack([*GROWING[:2], Cell(7, 0, 0, 2, 2)], 0.0)
+    made = Structure.of(built.model, built.measures, built.joints, Settings())
+    assert made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))[0][1]
+    assert not made.findings.answer(np.arange(3), *question(made, made.contacts, [0, 1, 2]), names=False)[0][
+        1
+    ]

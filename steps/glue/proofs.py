@@ -2,9 +2,9 @@
 
 A ladder: what is carried straight down, a tree of joints (:mod:`steps.statics.tree`), the forces that
 balanced the case when it was last looked at, motions in which earlier sets fell, each tried by one product;
-forces found by splitting; then the conic programme. A motion in which a set falls is worth more than a no: the work of the loads in it
-less what all bare joints take up must be taken up by glue, which is a linear demand on the joints that it
-parts (Benders 1962). What moves by itself makes a demand of its own.
+forces found by splitting; then the conic programme. A motion in which a set falls is worth more than a no:
+the work of the loads in it less what all bare joints take up must be taken up by glue, which is a linear
+demand on the joints that it parts (Benders 1962). What moves by itself makes a demand of its own.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ tips as a whole needs a hand; the programme decides what is left.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 
 import numpy as np
 
@@ -70,7 +70,14 @@ class Watch:
     def add(self, parts: Sequence[int]) -> tuple[str, ...]:
         """Put parts in; the ids of the parts a hand must hold now, none when it stands by itself."""
         doubtful = self.doubts(parts)
-        return self._held(doubtful) if doubtful else ()
+        return self._unheld(doubtful) if doubtful else ()
+
+    def falls(self, parts: Sequence[int], held: Collection[str]) -> bool:
+        """Put parts in; whether something falls now while hands hold those named."""
+        doubtful = self.doubts(parts)
+        if not doubtful or not self._unheld(doubtful, names=False):  # often known already
+            return False
+        return not held or bool(self._unheld(doubtful, held, names=False))
 
     def clear(self) -> None:
         """Nothing is built any more."""
@@ -146,7 +153,7 @@ class Watch:
         """Whether a programme balances the press with what stands."""
         if self._stand is None:
             self._stand = Stand.of(self.structure, self.up)
-        found = self._stand.stands(sorted(self._ids), loads=press.on_parts)
+        found = self._stand.stands(sorted(self._ids), loads=press.on_parts, names=False)
         self.programmes += found.programmes
         return found.ok
 
@@ -207,19 +214,21 @@ class Watch:
         loads = [place for each in self._above.get(part, {}).values() for place in each]
         return lies_over(self._points[loads], self._centre[part], self._support(part))
 
-    def _held(self, doubtful: Sequence[int]) -> tuple[str, ...]:
-        """What a hand must hold; a part once cleared is not asked for again until what it carries changes."""
+    def _unheld(
+        self, doubtful: Sequence[int], held: Collection[str] = (), names: bool = True
+    ) -> tuple[str, ...]:
+        """What more a hand must hold; a part once cleared is not asked for again until what it carries
+        changes. Without ``names`` it may be any of the parts."""
         if all(self._cleared.get(part) == len(self._on_leaning[part]) for part in doubtful):
             return ()
         if self._stand is None:
             self._stand = Stand.of(self.structure, self.up)
-        names = [part.id for part in self.structure.model.parts]
-        found = self._stand.stands([names[part] for part in sorted(self.present)])
+        ids = [part.id for part in self.structure.model.parts]
+        found = self._stand.stands([ids[part] for part in sorted(self.present)], held=held, names=names)
         self.programmes += found.programmes
-        if found.ok:
+        if found.ok and not held:
             self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
-            return ()
-        return found.hold or tuple(names[part] for part in doubtful)
+        return () if found.ok else found.hold or tuple(ids[part] for part in doubtful)
 
     def _with_all_above(self, parts: Iterable[int]) -> set[int]:
         """The parts, all that lies on them and all that hangs on those."""

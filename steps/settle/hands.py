@@ -9,7 +9,7 @@ A hand also holds what would slide or topple while a part is pressed home on it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
@@ -116,14 +116,22 @@ class Hands:
         ends = {rows[end] for name in step.closes for end in (joints[name].a, joints[name].b)}
         return {rows[name] for name in step.adds} | (ends & set(parts))
 
-    def _until_set(self, step: Step, leaning: Iterable[int]) -> tuple[str, ...]:
-        """What must be held while the step's own glue sets and all earlier glue holds."""
+    def _until_set(self, step: Step, leaning: Collection[int]) -> tuple[str, ...]:
+        """What must be held while the step's own glue sets and all earlier glue holds.
+
+        Mostly only what leans on that glue falls: if it does with all else held, and nothing does with it
+        held, that is the least help, since to hold more never asks for more.
+        """
         stand = Stand.of(self.structure, self.up, sorted(self._glued - set(step.closes)))
-        found = stand.stands([self._names[part] for part in sorted(self.settled.present)])
+        names = [self._names[part] for part in sorted(self.settled.present)]
+        rest = {self._names[part] for part in self.settled.present.difference(leaning)}
+        alone = stand.stands(names, held=rest)
+        enough = bool(alone.hold) and stand.stands(names, held=alone.hold, names=False).ok
+        found = alone if enough else stand.stands(names)
         self._programmes += found.programmes
         if found.ok:
             return ()
-        return found.hold or tuple(self._names[part] for part in leaning)
+        return found.hold or tuple(self._names[part] for part in sorted(leaning))
 
     def both(self, *held: Iterable[str]) -> tuple[str, ...]:
         """What is held for one reason or another, in the model's order."""

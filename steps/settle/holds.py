@@ -70,34 +70,28 @@ def held_early(structure: Structure, gluing: Gluing) -> Structure:
 def waiting_steps(
     structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
 ) -> frozenset[int]:
-    """Numbers of the steps after which the build stands only by glue of earlier steps."""
-    return frozenset(falling(structure, sequence, gluing, holds))
+    """Numbers of the steps after which the build stands, with the hands that hold it, only by glue of earlier
+    steps."""
+    return _falling(structure, sequence, gluing, holds)
 
 
 def hard_steps(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
     """Those of them after which what stood before falls though its glue holds by itself, and not once it has
     its full strength."""
-    early = falling(held_early(structure, gluing), sequence, gluing, holds)
-    if not early:
-        return frozenset()
-    full = falling(bonded(structure, gluing.glued), sequence, gluing, holds)
-    coming = {moment.step.number: set(moment.arriving.tolist()) for moment in sequence.moments}
-    rows = structure.model.index_of
-    return frozenset(
-        number
-        for number, parts in early.items()
-        if {rows[part] for part in parts - full.get(number, set())} - coming[number]
-    )
+    coming = {moment.step.number: moment.arriving for moment in sequence.moments}
+    parts = structure.model.parts
+    both = {
+        number: (*held, *(parts[row].id for row in coming[number].tolist())) for number, held in holds.items()
+    }
+    early = _falling(held_early(structure, gluing), sequence, gluing, both)
+    return early - _falling(bonded(structure, gluing.glued), sequence, gluing, both) if early else early
 
 
-def falling(
-    structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
-) -> dict[int, set[str]]:
-    """The parts that fall after a step and that no hand holds, by step number; steps after which none does
-    are left out."""
+def _falling(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
+    """Numbers of the steps after which something falls while hands hold what they should."""
     if not gluing.glued:
-        return {}
-    index, found = structure.model.index_of, dict[int, set[str]]()
+        return frozenset()
+    index, found = structure.model.index_of, set[int]()
     for moments in over(list(sequence.by_assembly.values())):
         watches: dict[bytes, Watch] = {}
         for moment in moments:
@@ -109,6 +103,6 @@ def falling(
             for other in watches.values():
                 if other is not here:
                     other.doubts(arriving)
-            if loose := set(here.add(arriving)) - set(holds[moment.step.number]):
-                found[moment.step.number] = loose
-    return found
+            if here.falls(arriving, holds[moment.step.number]):
+                found.add(moment.step.number)
+    return frozenset(found)

@@ -2,12 +2,16 @@
 
 Order, glue and their settling ask much the same of the same parts, with joints bare, glued, or set halfway.
 What balances is a matter of the forces alone: forces found with some joints hold whatever the joints can do,
-as long as they can do that. So each is tried, by one product, before a programme is solved.
+as long as they can do that. A motion in which something fell, likewise, shows that it falls again wherever
+the loads do more work in it than the contacts take up, whatever has been built on since. So both are tried,
+each by one product, before anything is solved; then splitting, which is quick where something is to spare;
+then the programme.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from weakref import WeakKeyDictionary
@@ -16,36 +20,144 @@ import numpy as np
 
 from steps.model import Array, IntArray, Joints, Mask
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
-from steps.statics.programme import USE_TOLERANCE, Help
+from steps.statics.programme import USE_TOLERANCE, Help, elastic
+from steps.statics.rigid import GROUND
+from steps.statics.splitting import balancing
 
-#: The least help of hands (None: the solver cannot tell), and whether any is needed.
+#: The least help of hands (None: not known), and whether any is needed.
 Finding = tuple[Help | None, bool]
-#: A programme that finds it.
-Solver = Callable[[Equilibrium, Case, Capacity], Help | None]
+#: Of the falls found so many are tried again, the latest first: mostly it is the very last that goes on.
+FALLS = 2
+#: Contacts are known again by their bodies, points (mm) and normals, rounded to a thousandth and mixed by
+#: large odd numbers.
+MARKED = 1e3
+MIXED = np.array(
+    [73856093, 19349663, 83492791, 49979687, 86028121, 15485863, 32452843, 67867967], dtype=np.int64
+)
 
 
 @dataclass(eq=False)
 class Findings:
     """Answers by question: bodies, contact points and loads. What it keeps never makes an answer wrong.
 
-    ``carried`` says of a part (row), on the table or not, whether it is carried straight down by others (rows)
-    alone; by a digest of the way up and of what supports and weighs where.
+    ``carried`` says of a part (row), on the table or not, whether it is carried straight down by others
+    (rows) alone; by a digest of the way up and of what supports and weighs where.
     """
 
     carried: dict[bytes, dict[tuple[int, bool, tuple[int, ...]], bool]] = field(default_factory=dict)
     _found: dict[bytes, list[tuple[Capacity, Finding]]] = field(default_factory=dict)
+    _falls: deque[dict[int, Array]] = field(default_factory=lambda: deque(maxlen=FALLS))
+    _last: _Forces | None = None  #: the forces found last: a good guess for what is asked next
 
-    def answer(self, equilibrium: Equilibrium, case: Case, solve: Solver) -> tuple[Finding, bool]:
-        """What is known of a case, or else what ``solve`` finds; and whether it was asked."""
+    def answer(
+        self, rows: IntArray, equilibrium: Equilibrium, case: Case, names: bool = True
+    ) -> tuple[Finding, bool]:
+        """What is known, or can be found, of a case whose bodies are the parts ``rows`` (n,); and whether a
+        programme was solved. Without ``names`` the help of hands may stay unknown where some is needed."""
         capacity = Capacity.of(equilibrium.contacts)
         earlier = self._found.setdefault(_question(equilibrium, case), [])
         for own, found in earlier:
-            if _same(own, capacity) or _bears(equilibrium, case, capacity, found):
+            if _same(own, capacity) and not (names and found == (None, True)):
                 return found, False
-        help_ = solve(equilibrium, case, capacity)
-        found = help_, help_ is None or help_.needed
-        earlier.append((capacity, found))
-        return found, True
+            if _bears(equilibrium, case, capacity, found):
+                return found, False
+        quick = self._quick(rows, equilibrium, case, capacity, names)
+        if quick is not None:
+            earlier.append((capacity, quick))
+            return quick, False
+        help_ = elastic(equilibrium, case, capacity)
+        if help_ is not None and help_.needed:
+            self._falls.append(_fall(rows, equilibrium, help_))
+        earlier.append((capacity, (help_, help_ is None or help_.needed)))
+        return earlier[-1][1], True
+
+    def _quick(
+        self, rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity, names: bool
+    ) -> Finding | None:
+        """What is found without a programme, if anything."""
+        if self._falls_again(rows, equilibrium, case, capacity):
+            return None if names else (None, True)
+        marks = _marks(rows, equilibrium)
+        guess = self._last.at(marks) if self._last else None
+        force = balancing(equilibrium, case, capacity, guess)
+        if force is None:
+            return None
+        self._last = _Forces.of(marks, force) if len(marks) else None
+        nothing = np.zeros_like(case.loads)
+        return Help(nothing, force, nothing.ravel()), False
+
+    def _falls_again(self, rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity) -> bool:
+        """Whether the parts fall as others, or fewer of them, did before."""
+        arms = np.repeat([1.0, equilibrium.arm], 3)
+        for fall in reversed(self._falls):
+            for motion in _extended(fall, rows, equilibrium):
+                if equilibrium.excess(case, capacity, (motion * arms).ravel()) > 0:
+                    return True
+        return False
+
+
+@dataclass(frozen=True, eq=False)
+class _Forces:
+    """Forces (k, 3: N) by the marks (k,), rising, of their contacts."""
+
+    marks: IntArray
+    force: Array
+
+    @staticmethod
+    def of(marks: IntArray, force: Array) -> _Forces:
+        order = np.argsort(marks, kind="stable")
+        return _Forces(marks[order], force[order])
+
+    def at(self, marks: IntArray) -> Array:
+        """(m, 3) those at contacts of such marks, 0 at others."""
+        place = np.minimum(np.searchsorted(self.marks, marks), len(self.marks) - 1)
+        return np.where((self.marks[place] == marks)[:, None], self.force[place], 0.0)
+
+
+def _marks(rows: IntArray, equilibrium: Equilibrium) -> IntArray:
+    """(k,) a number for each contact by which it is known again among others; no harm
+    where two have one."""
+    contacts = equilibrium.contacts
+    ends = np.append(rows, GROUND)[[contacts.first, contacts.second]]
+    where = np.rint(np.concatenate([contacts.point, contacts.normal], axis=1) * MARKED).astype(np.int64)
+    return np.asarray(np.concatenate([ends.T, where], axis=1) @ MIXED)
+
+
+def _fall(rows: IntArray, equilibrium: Equilibrium, found: Help) -> dict[int, Array]:
+    """Moves (mm) and turns (rad) by part (row)."""
+    each = found.motion.reshape(-1, 6) / np.repeat([1.0, equilibrium.arm], 3)
+    return dict(zip(rows.tolist(), each, strict=True))
+
+
+def _extended(fall: dict[int, Array], rows: IntArray, equilibrium: Equilibrium) -> Iterator[Array]:
+    """(n, 6) moves (mm) and turns (rad) of the parts ``rows`` that go on from a fall: what was not there then
+    moves with the first neighbour that did move, or stays at rest."""
+    nothing, known = np.zeros(6), np.array([row in fall for row in rows.tolist()])
+    rest = np.array([fall.get(row, nothing) for row in rows.tolist()])
+    if known.any():
+        if not known.all():
+            yield _followed(rest, known, equilibrium)
+        yield rest
+
+
+def _followed(motion: Array, known: Mask, equilibrium: Equilibrium) -> Array:
+    """The motion with each body that is not known moving as one with a neighbour that moves."""
+    motion, moves = motion.copy(), np.any(motion != 0, axis=1)
+    contacts, centroid = equilibrium.contacts, equilibrium.bodies.centroid
+    real = contacts.second != GROUND
+    first, second = contacts.first[real], contacts.second[real]
+    one, other = np.concatenate([first, second]), np.concatenate([second, first])
+    open_ = ~known
+    while True:
+        at = np.flatnonzero(open_[one] & moves[other])
+        if not len(at):
+            return motion
+        new, which = np.unique(one[at], return_index=True)
+        with_ = other[at[which]]
+        turn = motion[with_, 3:]
+        motion[new, 3:] = turn
+        motion[new, :3] = motion[with_, :3] + np.cross(turn, centroid[new] - centroid[with_])
+        moves[new], open_[new] = True, False
 
 
 _of_joints: WeakKeyDictionary[Joints, Findings] = WeakKeyDictionary()

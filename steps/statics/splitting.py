@@ -34,9 +34,12 @@ FIRM = 1e-9
 CLOSE = 1e-6
 
 
-def balancing(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Array | None:
+def balancing(
+    equilibrium: Equilibrium, case: Case, capacity: Capacity, guess: Array | None = None
+) -> Array | None:
     """(k, 3) N on each contact's first body, model axes, that balance a case within what the contacts can do;
-    None where none were found, which is no proof that there are none."""
+    None where none were found, which is no proof that there are none. A good ``guess`` (k, 3: N) spares
+    rounds."""
     free = np.repeat(case.present & ~case.held, 6)
     if not free.any():
         return frozen_array(np.zeros((len(equilibrium.contacts), 3)), (None, 3))
@@ -49,17 +52,19 @@ def balancing(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Array
         firm.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     )
     loads = equilibrium.scaled_loads(case)[free]
-    guess = np.zeros(cones.bears.shape)
-    inside = cones.nearest(guess)
+    at = np.zeros(cones.bears.shape)
+    if guess is not None:
+        at = np.where(cones.bears, np.einsum("kij,kj->ki", equilibrium.frames, guess) / case.scale, 0.0)
+    inside = cones.nearest(at)
     for _ in range(ROUNDS):
-        beyond = 2 * inside - guess
+        beyond = 2 * inside - at
         unbalanced = matrix @ beyond.ravel() + loads
         balanced = beyond - (across @ factor.solve(unbalanced)).reshape(-1, 3)
         if cones.overload(balanced) <= CLOSE:
             force = np.einsum("kij,ki->kj", equilibrium.frames, balanced * case.scale)
             return frozen_array(force, (None, 3)) if equilibrium.residual(case, force) <= CLOSE else None
-        guess += FARTHER * (balanced - inside)
-        inside = cones.nearest(guess)
+        at += FARTHER * (balanced - inside)
+        inside = cones.nearest(at)
     return None
 
 

@@ -10,21 +10,20 @@ whose no is final and comes with the motion in which it falls.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
-from steps.statics.equilibrium import Capacity, Case, Equilibrium
-from steps.statics.findings import Finding, digest_of
+from steps.statics.equilibrium import Case, Equilibrium
+from steps.statics.findings import digest_of
 from steps.statics.flat import axes_across, extreme_points, flat, unit
 from steps.statics.footing import stands_along_trees
-from steps.statics.programme import Help, elastic, limit
+from steps.statics.programme import limit
 from steps.statics.rigid import GROUND, Bodies, Contacts
-from steps.statics.splitting import balancing
 from steps.statics.structure import UPRIGHT_COSINE, Structure
 from steps.statics.tree import Holds
 
@@ -55,6 +54,20 @@ class Standing:
     hold: tuple[str, ...] = ()
     motion: Array = field(default_factory=lambda: np.zeros((0, 6)))
     programmes: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class _Question:
+    """Parts by row and mask, those of them that lean, their contacts with the table, loads beyond their
+    weight by row, which do not move, and whether it matters who must hold what."""
+
+    rows: IntArray
+    present: Mask
+    leaning: Mask
+    table: Contacts
+    extra: Mapping[int, Array]
+    still: Mask
+    names: bool
 
 
 @dataclass(eq=False)
@@ -96,11 +109,18 @@ class Stand:
 
     # ------------------------------------------------------------------ the question
 
-    def stands(self, parts: Iterable[str], loads: Mapping[str, ArrayLike] | None = None) -> Standing:
+    def stands(
+        self,
+        parts: Iterable[str],
+        loads: Mapping[str, ArrayLike] | None = None,
+        held: Collection[str] = (),
+        names: bool = True,
+    ) -> Standing:
         """Whether the parts stand on a table below the lowest of them.
 
         ``loads`` are forces (N) at the centroids of some of the parts, on top of their weight, or (6,) forces
-        and moments (N mm).
+        and moments (N mm). The ``held`` do not move whatever they bear. Without ``names`` nobody wants to
+        know which to hold, which spares most programmes where something falls.
         """
         rows = self.structure.part_rows(parts)
         if not len(rows):
@@ -115,7 +135,8 @@ class Stand:
             leaning[row] |= bool(across > 0 or force @ self.up > 0 or np.any(load[3:]))
         if not leaning.any():
             return Standing(True)
-        return self._solve_growing(rows, present, leaning, table, extra)
+        still = self._mask(self.structure.part_rows(held))
+        return self._solve_growing(_Question(rows, present, leaning, table, extra, still, names))
 
     def carried(self, rows: ArrayLike) -> bool:
         """Whether every one of these parts (rows) is carried straight down, so that no joint need hold."""
@@ -162,46 +183,45 @@ class Stand:
 
     # ------------------------------------------------------------------ the programme
 
-    def _solve_growing(
-        self, rows: IntArray, present: Mask, leaning: Mask, table: Contacts, extra: Mapping[int, Array]
-    ) -> Standing:
-        region, solved = self._with_all_above(leaning, present), 0
+    def _solve_growing(self, asked: _Question) -> Standing:
+        region, present, solved = self._with_all_above(asked.leaning, asked.present), asked.present, 0
         for rings in RINGS:
             for _ in range(rings):
                 region = self._with_all_above(region | self._neighbours(region, present), present)
-            if region.sum() > WHOLE_SHARE * len(rows):
+            if region.sum() > WHOLE_SHARE * len(asked.rows):
                 break
-            (_, falls), asked = self._help(region, present, table, extra)
-            solved += asked
-            if not falls:
+            found = self._answer(region, replace(asked, names=False))
+            solved += found.programmes
+            if found.ok:
                 return Standing(True, programmes=solved)
-        (found, falls), asked = self._help(present, present, table, extra)
-        solved += asked
-        if not falls:
-            return Standing(True, programmes=solved)
-        names = self.structure.model.parts
-        if found is None:
-            return Standing(False, programmes=solved)
-        held = np.flatnonzero(np.any(found.hand, axis=1))
-        motion = np.zeros((len(present), 6))
-        motion[rows] = found.motion.reshape(-1, 6)
-        hold = tuple(names[rows[row]].id for row in held)
-        return Standing(False, hold, frozen_array(motion, (None, 6)), solved)
+        found = self._answer(present, asked)
+        return replace(found, programmes=solved + found.programmes)
 
-    def _help(
-        self, region: Mask, present: Mask, table: Contacts, extra: Mapping[int, Array]
-    ) -> tuple[Finding, bool]:
-        """The least help of hands in a region, and whether any is needed; and whether a programme was solved
-        to know."""
-        bodies, contacts = self._region(region, present, table)
+    def _answer(self, region: Mask, asked: _Question) -> Standing:
+        """Whether a region stands, all below it being ground."""
+        if asked.still.any():  # of what does not move only that counts which touches what may
+            free = region & ~asked.still
+            if not free.any():
+                return Standing(True)
+            region = region & (free | self._neighbours(free, asked.present))
+        bodies, contacts = self._region(region, asked.present, asked.table)
         rows = np.flatnonzero(region)
         loads = bodies.weight(self.up)
-        for row, force in extra.items():
+        for row, force in asked.extra.items():
             if region[row]:
                 loads[np.searchsorted(rows, row), : len(force)] += force
         if stands_along_trees(bodies, contacts, self._holds.among(self._local(rows)), loads):
-            return (None, False), False
-        return self.structure.findings.answer(Equilibrium(bodies, contacts), Case.make(loads), _least_help)
+            return Standing(True)
+        case = Case.make(loads, held=np.flatnonzero(asked.still[rows]))
+        equilibrium = Equilibrium(bodies, contacts)
+        (found, falls), solved = self.structure.findings.answer(rows, equilibrium, case, asked.names)
+        if not falls or found is None:
+            return Standing(not falls, programmes=int(solved))
+        names = self.structure.model.parts
+        motion = np.zeros((len(region), 6))
+        motion[rows] = found.motion.reshape(-1, 6)
+        hold = tuple(names[rows[row]].id for row in np.flatnonzero(np.any(found.hand, axis=1)))
+        return Standing(False, hold, frozen_array(motion, (None, 6)), int(solved))
 
     @cached_property
     def _holds(self) -> Holds:
@@ -256,15 +276,6 @@ class Stand:
     def _extra(self, loads: Mapping[str, ArrayLike] | None) -> dict[int, Array]:
         index = self.structure.model.index_of
         return {index[part]: np.asarray(force, dtype=float) for part, force in (loads or {}).items()}
-
-
-def _least_help(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Help | None:
-    """None by hands where splitting finds forces that hold the case, which is quick; else by a programme."""
-    force = balancing(equilibrium, case, capacity)
-    if force is None:
-        return elastic(equilibrium, case, capacity)
-    nothing = np.zeros_like(case.loads)
-    return Help(nothing, force, nothing.ravel())
 
 
 def lies_over(loads: Array, centre: Array, support: Array) -> bool:

@@ -1,0 +1,72 @@
+"""Splitting: what it finds is in balance and within what contacts bear, and mostly it finds something."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from steps.settings import Settings
+from steps.statics import Capacity, Case, Contacts, Equilibrium, Structure, elastic
+from steps.statics.rigid import Bodies
+from steps.statics.splitting import CLOSE, balancing
+from tests.stacks import Cell, stack
+from tests.test_statics import random_heap
+
+
+def heap(seed: int) -> tuple[Equilibrium, Case, Capacity]:
+    """A heap on the table under its weight; in every second one something is pushed, in every third held."""
+    generator = np.random.default_rng(seed)
+    built = stack(random_heap(generator), float(generator.choice([0.0, 0.1, 0.5, 2.0])))
+    structure = Structure.of(built.model, built.measures, built.joints, Settings())
+    table, _ = structure.table_contacts(np.arange(len(structure.bodies)), (0, 0, 1))
+    contacts, loads = Contacts.join([structure.contacts, table]), structure.bodies.weight()
+    pushed = generator.integers(len(loads))
+    loads[pushed] += generator.normal(size=6) * [0.02, 0.02, 0.02, 0.5, 0.5, 0.5] * (seed % 2)
+    held = [int(generator.integers(len(loads)))] if seed % 3 == 0 else []
+    return Equilibrium(structure.bodies, contacts), Case.make(loads, held), Capacity.of(contacts)
+
+
+def test_what_is_found_is_a_proof_and_most_that_stands_is_proved():
+    """Independent means: the interior point, which finds the least help that hands must give."""
+    stood = proved = 0
+    for seed in range(120):
+        equilibrium, case, capacity = heap(seed)
+        stands = (found := elastic(equilibrium, case, capacity)) is not None and not found.needed
+        force = balancing(equilibrium, case, capacity)
+        if force is not None:
+            assert stands, seed
+            assert equilibrium.residual(case, force) <= CLOSE
+            assert equilibrium.overload(case, capacity, force) <= CLOSE
+        stood, proved = stood + stands, proved + (force is not None)
+    assert proved >= 0.9 * stood > 50
+
+
+def test_a_good_guess_is_at_once_an_answer(monkeypatch):
+    """The answer itself, given as a guess, is found again in one round."""
+    equilibrium, case, capacity = heap(4)
+    force = balancing(equilibrium, case, capacity)
+    assert force is not None
+    monkeypatch.setattr("steps.statics.splitting.ROUNDS", 1)
+    assert balancing(equilibrium, case, capacity) is None
+    assert balancing(equilibrium, case, capacity, force) is not None
+
+
+@pytest.mark.parametrize(("hold_per_stud", "stands"), [(0.1, True), (0.02, False)])
+def test_a_beam_that_its_studs_must_hold(hold_per_stud, stands):
+    """A beam of 6 studs, 12 g, whose middle lies 10 mm beyond the edge: the studs that are farthest from it
+    must pull with a torque of 0.12 N times 10 mm; at the arms they have, 0.1 N a stud does and 0.02 does not
+    (reckoned by hand: two studs 15 mm behind the edge, two at 5 mm: 2 x 20 mm x hold)."""
+    built = stack([Cell(0, 0, 0, 6, 2), Cell(4, 0, 1, 6, 2)], hold_per_stud)
+    structure = Structure.of(built.model, built.measures, built.joints, Settings())
+    table, _ = structure.table_contacts([0, 1], (0, 0, 1))
+    contacts = Contacts.join([structure.contacts, table])
+    case = Case.make(structure.bodies.weight())
+    found = balancing(Equilibrium(structure.bodies, contacts), case, Capacity.of(contacts))
+    assert (found is not None) is stands
+
+
+def test_nothing_is_found_where_a_body_hangs_free():
+    """No contact bears anything: the firmed factor must not hide it."""
+    nothing = Contacts.make(np.zeros((3, 3)), (0, 0, 1), 0, -1, push=False)
+    alone = Equilibrium(Bodies(np.array([10.0]), np.zeros((1, 3))), nothing)
+    assert balancing(alone, Case.make(alone.bodies.weight()), Capacity.of(nothing)) is None
