@@ -20,6 +20,8 @@ from steps.strength import strongest_push_n
 
 #: Offsets are tried in such steps, and gaps as far as this to either side of nothing (mm a side).
 STEP_MM, REACH_MM = 0.02, 0.4
+#: The same where only a figure is told: no print meets one more finely, and a fit that ends sooner is none.
+TOLD_STEP_MM = 0.04
 
 Pattern = tuple[int, ...]
 
@@ -38,11 +40,11 @@ def pattern_of(joint: Joint) -> Pattern:
     return tuple(id(touch.backings) for touch in joint.touches)
 
 
-def offsets_for(gaps_mm: Iterable[float]) -> Array:
+def offsets_for(gaps_mm: Iterable[float], step_mm: float = STEP_MM) -> Array:
     """Offsets worth trying for contacts with such gaps: from looser than any fit to tighter."""
     gaps = list(gaps_mm)
     low, high = min(gaps) - REACH_MM, max(gaps) + REACH_MM
-    return np.arange(np.floor(low / STEP_MM), np.ceil(high / STEP_MM) + 1) * STEP_MM
+    return np.arange(np.floor(low / step_mm), np.ceil(high / step_mm) + 1) * step_mm
 
 
 def served(joint: Joint, offsets: Array, aim: Fit, settings: Settings) -> Served:
@@ -82,7 +84,7 @@ def larger_to(joint: Joint, aim: Fit, settings: Settings) -> float | None:
     gripping = [touch for touch in joint.touches if touch.kind != "rest" and touch.grips]
     if not gripping:
         return None
-    offsets = offsets_for(touch.gap_mm for touch in gripping)
+    offsets = offsets_for((touch.gap_mm for touch in gripping), TOLD_STEP_MM)
     found = served(joint, offsets, aim, settings)
     rows = [row for row, touch in enumerate(joint.touches) if touch.kind != "rest" and touch.grips]
     good = np.flatnonzero(found.touches[:, rows].all(axis=1) & found.whole)

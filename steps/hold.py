@@ -47,6 +47,8 @@ PAST_FOOT_MM = 0.3
 SAME_AXIS = 0.999
 #: Powers of the wall's thickness in the stiffness behind a line: a bent plate, ring or rod; a hole.
 POWERS = {"wall": 3.0, "tube": 3.0, "pin": 0.0, "hole": 1.0}
+#: The tightest and loosest class where nothing measured says anything.
+ANY: tuple[Fit, Fit] = (CLASSES[0], CLASSES[-1])
 #: Where a figure is from when it is no estimate.
 MEASURED, BY_CARD, NO_GRIP = "from your measured pull-off", "by your fit card", "nothing grips"
 
@@ -98,7 +100,7 @@ def contacts_at(
             if not _gripping(touch):
                 contacts.append((Force(), "none"))
                 continue
-            bounds = told(touch.gap_mm - offset, touch.kind, settings)
+            bounds = told(touch.gap_mm - offset, touch.kind, settings) if speaks(settings, touch.kind) else ANY
             force = _bound(bare, bounds, share_n, made)
             contacts.append((force, within(fit_of(force, share_n, made), *bounds)))
         found.append(contacts)
@@ -151,6 +153,8 @@ def _bound(force: Force, bounds: tuple[Fit, Fit], share_n: float, made: Print) -
     T: its push is above one hand's. P: within it, and it holds its share with the safety factor. S: within
     it, and it holds less. L: nothing.
     """
+    if bounds == ANY and not force.measured:
+        return replace(force, push=force.push.above(force.pull))
     tightest, loosest = (CLASSES.index(fit) for fit in bounds)
     hand, need = one_hand_n(), SAFETY_OF_LOW * share_n
     pull, push = force.pull, force.push

@@ -21,7 +21,7 @@ import numpy as np
 from steps.model import Array, IntArray, Joints, Mask
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.programme import USE_TOLERANCE, Help, elastic
-from steps.statics.rigid import GROUND
+from steps.statics.rigid import GROUND, Contacts
 from steps.statics.splitting import balancing
 
 #: The least help of hands (None: not known), and whether any is needed.
@@ -40,10 +40,12 @@ MIXED = np.array(
 class Findings:
     """Answers by question: bodies, contact points and loads. What it keeps never makes an answer wrong.
 
+    ``contacts`` are those of all joints and the joint (row) of each, by friction and whether they are coarse;
     ``carried`` says of a part (row), on the table or not, whether it is carried straight down by others
     (rows) alone; by a digest of the way up and of what supports and weighs where.
     """
 
+    contacts: dict[tuple[float, bool], tuple[Contacts, IntArray]] = field(default_factory=dict)
     carried: dict[bytes, dict[tuple[int, bool, tuple[int, ...]], bool]] = field(default_factory=dict)
     _found: dict[bytes, list[tuple[Capacity, Finding]]] = field(default_factory=dict)
     _falls: deque[dict[int, Array]] = field(default_factory=lambda: deque(maxlen=FALLS))

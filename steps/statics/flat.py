@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from steps.model import Array, IntArray, frozen_indices
+from steps.model import Array, IntArray, frozen_array, frozen_indices
 
 
 def unit(vector: ArrayLike) -> Array:
@@ -16,14 +18,19 @@ def unit(vector: ArrayLike) -> Array:
 
 def axes_across(up: ArrayLike) -> Array:
     """(3, 2) two unit vectors across ``up``, right-handed with it, along coordinate axes where it is one."""
-    direction = unit(up)
+    return _axes_across(np.asarray(up, dtype=float).tobytes())
+
+
+@lru_cache(maxsize=1024)
+def _axes_across(up: bytes) -> Array:
+    direction = unit(np.frombuffer(up))
     helper = np.zeros(3)
     helper[int(np.argmin(np.abs(direction).round(9)))] = 1.0
     first = helper - (helper @ direction) * direction
     first /= np.linalg.norm(first)
     x, y, z = direction
     second = np.array([y * first[2] - z * first[1], z * first[0] - x * first[2], x * first[1] - y * first[0]])
-    return np.stack([first, second], axis=1)
+    return frozen_array(np.stack([first, second], axis=1), (3, 2))
 
 
 def flat(points: Array, up: ArrayLike) -> Array:

@@ -64,9 +64,10 @@ class Structure:
         ``coarse`` gathers the studs of a joint into at most four points that can do no more than they.
         """
         friction = material(settings.material).friction[0]
-        contacts, joint = contacts_of(joints.joints, model.index_of, friction, coarse)
-        bodies = bodies_of(model, measures)
-        return Structure(model, joints, bodies, contacts, joint, friction, findings_of(joints))
+        findings, key = findings_of(joints), (friction, coarse)
+        if key not in findings.contacts:
+            findings.contacts[key] = contacts_of(joints.joints, model.index_of, friction, coarse)
+        return Structure(model, joints, bodies_of(model, measures), *findings.contacts[key], friction, findings)
 
     @staticmethod
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
