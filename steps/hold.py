@@ -100,7 +100,9 @@ def contacts_at(
             if not _gripping(touch):
                 contacts.append((Force(), "none"))
                 continue
-            bounds = told(touch.gap_mm - offset, touch.kind, settings) if speaks(settings, touch.kind) else ANY
+            bounds = (
+                told(touch.gap_mm - offset, touch.kind, settings) if speaks(settings, touch.kind) else ANY
+            )
             force = _bound(bare, bounds, share_n, made)
             contacts.append((force, within(fit_of(force, share_n, made), *bounds)))
         found.append(contacts)

@@ -75,15 +75,17 @@ class Strengthened:
 @dataclass(eq=False)
 class Known:
     """What was found out about the cases of one structure, whatever glue it was asked for: forces (k, 3: N)
-    that balance a case, and motions (6 n,) in which one fell, each with its case. ``work`` is what may
-    still be spent on finding out more, ``spare`` what of it on cheaper sets than the first that holds:
-    contacts in programmes, of which ``programmes`` have been solved."""
+    that balance a case, and motions (6 n,) in which one fell, each with its case; ``hopeless`` are those in
+    which one fell whatever was glued. ``work`` is what may still be spent on finding out more, ``spare`` what
+    of it on cheaper sets than the first that holds: contacts in programmes, of which ``programmes`` have been
+    solved."""
 
     work: float = WORK
     spare: float = SPARE
     programmes: int = 0
     forces: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
+    hopeless: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
 
     def stood(self, load: LoadCase, force: Array) -> None:
         """Keep the forces of the last proof of a case."""
@@ -159,7 +161,7 @@ class Proofs:
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
-        force = balancing(self.equilibrium, load.case, capacity)
+        force = balancing(self.equilibrium, load.case, capacity, force)
         if force is not None:
             self.known.stood(load, force)
             return Answer(True, self._borne(force))
@@ -201,6 +203,9 @@ class Proofs:
         added = np.zeros(len(glued), dtype=bool)
         cuts: list[Cut] = []
         strong = self.capacity(self.mask(self.may))
+        _, motion = self.known.hopeless.get(id(load.case), (load, None))
+        if motion is not None and self.equilibrium.excess(load.case, strong, motion) > 0:
+            return Strengthened(added, (), False, None)
         while True:
             if not self._afford(load):
                 return None
@@ -213,6 +218,7 @@ class Proofs:
             if found is None:
                 return None
             if found.share is None:
+                self.known.hopeless[id(load.case)] = load, found.motion
                 return Strengthened(added, tuple(cuts), False, None)
             wanted = float(found.share.max(initial=0.0))
             if wanted <= WANTED and self._proves(load.case, now, found.force):

@@ -67,7 +67,9 @@ class Structure:
         findings, key = findings_of(joints), (friction, coarse)
         if key not in findings.contacts:
             findings.contacts[key] = contacts_of(joints.joints, model.index_of, friction, coarse)
-        return Structure(model, joints, bodies_of(model, measures), *findings.contacts[key], friction, findings)
+        return Structure(
+            model, joints, bodies_of(model, measures), *findings.contacts[key], friction, findings
+        )
 
     @staticmethod
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
