@@ -145,7 +145,8 @@ def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> 
     if tangled:
         rows = np.concatenate(tangled)
         got.crossing = len(tangled)
-        _flooded(got, vertices, closed[rows], reach, diagonal)
+        lid = rows >= len(once(faces))
+        _flooded(got, vertices, closed[rows], lid, reach, diagonal)
     return got
 
 
@@ -173,14 +174,17 @@ def _is_flat(piece: Piece, vertices: Array, faces: IntArray, reach: float) -> bo
     return bool(spread <= 2 * reach * len(points) ** 0.5)
 
 
-def _flooded(got: _Gathered, vertices: Array, faces: IntArray, reach: float, diagonal: float) -> None:
+def _flooded(
+    got: _Gathered, vertices: Array, faces: IntArray, lid: np.ndarray, reach: float, diagonal: float
+) -> None:
     """Adds what faces come to that are cut apart where they cross, and flooded from round about."""
     near = LEAST_REACH * diagonal
     tied = sew(vertices, faces, near)
     soup = cut_apart(tied.vertices, tied.faces, ON_EDGE * near)
     cut = sew(soup.reshape(-1, 3), np.arange(3 * len(soup)).reshape(-1, 3), near)
     apart = once(cut.faces)
-    front, back = looks_out(cut.vertices, apart, near)
+    guessed = ~_lies_on(cut.vertices[apart], Rays(vertices, faces[~lid]), reach)
+    front, back = looks_out(cut.vertices, apart, near, guessed)
     kept = front != back
     out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
     out, _ = close_rims(cut.vertices, out, near)
@@ -192,6 +196,13 @@ def _flooded(got: _Gathered, vertices: Array, faces: IntArray, reach: float, dia
     got.inverted.append(False)
     got.turned += int(back[kept].sum())
     got.within += int((~front & ~back).sum())
+
+
+def _lies_on(corners: Array, rays: Rays, reach: float) -> np.ndarray:
+    """Which faces (m, 3, 3) lie on a mesh, by their middles."""
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = cross / np.maximum(np.linalg.norm(cross, axis=1), 1e-300)[:, None]
+    return rays.first_distance(corners.mean(axis=1) + reach * normal, -normal) <= 2 * reach
 
 
 def _hollow(shells: Sequence[Shell], inverted: Sequence[bool]) -> list[bool]:
