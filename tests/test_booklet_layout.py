@@ -300,6 +300,14 @@ def test_as_few_pages_as_can_be_as_evenly_filled(sheets, pages):
     assert titles == [sheet.title for sheet in sheets]
 
 
+def test_two_parts_of_the_model_that_share_a_sheet_are_both_named_at_its_foot():
+    sheets = (one_part_step(1), replace(one_part_step(2), part="mast"))
+    composer = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en"))
+    (page,) = composer.pages(c.Booklet("x", "x", "en", "x", sheets, ""))
+    said = [i.words for cell in page.cells if at_foot(page, cell) for i in cell.items if isinstance(i, Text)]
+    assert "hull | mast" in said
+
+
 def test_a_step_whose_studs_would_be_too_small_on_half_a_sheet_stands_alone():
     """The beacon's pitch is 40 mm; told that it is 8, its studs come out a fifth as large."""
     plan = sample_plan()
@@ -406,6 +414,31 @@ def test_a_table_is_divided_between_rows_and_fills_its_columns() -> None:
     )
     for cell, column in zip(cells[:-1], columns, strict=False):
         assert cell.rect.y - column.y < 1.5 * row
+
+
+@pytest.mark.parametrize(("reader", "paper"), [("child", "a4"), ("helper", "a5"), ("adult", "letter")])
+def test_every_column_of_the_parts_list_begins_with_a_heading(reader, paper):
+    """Of its colour, by name where it is continued: no part stands under another's heading or none."""
+    settings = Settings(reader=reader, paper=paper)
+    lot = [c.Heading("red: 30 parts")]
+    for n in range(30):
+        wish = Wish("thumbnail", shape="S1", colour="#ff0000", scale=0.1)
+        lot.append(c.PartLine(wish, (20.0, 12.0), "1 ×", f"block {n}", ("S1",), "block", "red, continued"))
+    sheet = c.Sheet(
+        "parts", "Parts list", (*lot, c.Heading("blue: 1 part"), replace(lot[-1], again="blue on"))
+    )
+    composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words_in("en"))
+    columns: dict[tuple[int, float], list[Cell]] = {}
+    for page, body in enumerate(composer.bodies(sheet)):
+        for cell in body.cells:
+            if cell.level != 1:
+                columns.setdefault((page, cell.rect.x), []).append(cell)
+    heads = [max(cells, key=lambda cell: cell.rect.top) for cells in columns.values()]
+    assert len(heads) > 2 and all(cell.role == "heading" for cell in heads)
+    said = [item.words for cell in heads for item in cell.items if isinstance(item, Text)]
+    assert said[0] == "red: 30 parts" and set(said[1:]) <= {"red, continued", "blue: 1 part", "blue on"}
+    parts = [cell for cells in columns.values() for cell in cells if cell.role == "list"]
+    assert len(parts) == 31
 
 
 def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:

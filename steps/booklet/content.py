@@ -93,6 +93,7 @@ class PartLine:
     name: str
     lines: tuple[str, ...]
     alt: str
+    again: str = ""  #: heading to repeat where a column begins with it
 
 
 @dataclass(frozen=True)

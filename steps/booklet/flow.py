@@ -46,6 +46,8 @@ class Flow:
             top = column.top
             while rest and isinstance(rest[0], c.Rule):
                 rest.pop(0)
+            if rest and isinstance(rest[0], c.PartLine) and rest[0].again:
+                rest.insert(0, c.Heading(rest[0].again))
             while rest:
                 cell = set_block(self.setter, rest[0], column.width)
                 if cell.rect.height > column.height and not isinstance(rest[0], c.Table):
@@ -66,6 +68,8 @@ class Flow:
                 rest.pop(0)
         while rest and isinstance(rest[0], c.Rule):
             rest.pop(0)
+        if len(rest) > 1 and isinstance(rest[1], c.PartLine) and rest[0] == c.Heading(rest[1].again):
+            rest.pop(0)  # repeated where nothing then found room
         return cells, rest
 
     def balanced(self, blocks: Sequence[c.Block], columns: Sequence[Rect], usual: list[Cell]) -> list[Cell]:

@@ -127,15 +127,16 @@ class Composer:
         return panels.whole(sheet, self.inner)
 
     def _adult_bodies(self, sheet: c.Sheet) -> list[Body]:
-        """The pages of a sheet for the adult: in the adult's type, a leaf in the largest that lets it be one
-        page."""
-        found: list[Body] = []
+        """The pages of a sheet for the adult: as few as the adult's type allows, in the largest that does."""
+        best: list[Body] = []
         for edition in adult_editions(self.edition):
             composer = replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
             found = [replace(body, by=composer) for body in composer._own_bodies(sheet)]
-            if len(found) == 1 or not sheet.leaf:
+            if not best or len(found) < len(best):
+                best = found
+            if len(best) == 1:
                 break
-        return found
+        return best
 
     def _titled(self, sheet: c.Sheet) -> list[c.Block]:
         return [c.Heading(sheet.title, 1), *sheet.words]
@@ -240,10 +241,11 @@ class Composer:
     def _fields(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Field]:
         """Label and value, after ISO 7200: model, part, scale of the drawings, sheet."""
         say, sheet = self.words.say, body.sheet
+        places = [each.part or each.title for each in (sheet, *body.more)]
         number = say("{n} of {total}", n=self.words.number(n), total=self.words.number(total))
         fields = [
             Field(say("Model"), booklet.model, 2.6, is_name=True),
-            Field(say("Part"), sheet.part or sheet.title, 2.6, is_name=True),
+            Field(say("Part"), " | ".join(dict.fromkeys(places)), 2.6, is_name=True),
         ]
         drawn = tuple(item.wish for cell in body.cells for item in cell.items if isinstance(item, Image))
         scaled = tuple(wish for wish in drawn if wish.kind == "step")
@@ -253,9 +255,9 @@ class Composer:
 
 
 def _go_together(group: Sequence[c.Sheet]) -> bool:
-    """Whether sheets may share a page: of one part of the model and small enough; four, seen from one
-    side."""
-    if len(group) == 1 or any(sheet.part != group[0].part for sheet in group):
+    """Whether sheets may share a page: small enough; more than two of one part of the model, four seen from
+    one side."""
+    if len(group) == 1 or (len(group) > 2 and any(sheet.part != group[0].part for sheet in group)):
         return False
     on_halves = {2: 2, 3: 1, 4: 0}[len(group)]
     if len(group) == 4 and any(sheet.view != group[0].view for sheet in group):

@@ -29,8 +29,8 @@ BAND_SHARES = (
     0.54,
 )  # of a panel, for the two columns of words under its drawing
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
-HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 17.0  # least height of the overview in half a sheet, in a quarter
-QUARTER_WORDS = 0.47  # of a quarter's width, for its words
+HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
+QUARTER_WORDS = 0.5  # of a quarter's width, for its words
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,7 @@ class Panels:
         return _joined([*others, *found], [_upright(area.x + area.width / 2, area), across])
 
     def _quarter(self, sheet: c.Sheet, area: Rect) -> Panel | None:
-        """A quarter of a page has no room for captions."""
+        """A quarter of a page has no room for captions and rules."""
         if sheet.foot is not None:
             sheet = replace(sheet, foot=replace(sheet.foot, caption=""))
         strip, area = self._under_strip(sheet, area)
@@ -156,8 +156,9 @@ class Panels:
         box = column.inset(PAD_MM)
         if any(take.size_mm[0] > self.setter.take_room(box.width) for take in sheet.take):
             return None  # all parts are shown at one scale
+        blocks = [block for block in sheet.blocks if not isinstance(block, c.Rule)]
         for flow in self._flows:
-            cells, rest = flow.into((*sheet.take, *sheet.blocks), [box])
+            cells, rest = flow.into((*sheet.take, *blocks), [box])
             if not rest and self._has_foot(sheet, box, cells, QUARTER_FOOT_MM):
                 field = Rect(area.x, area.y, area.width - wide, area.height)
                 _, foot = self._foot(sheet, field, box, cells, QUARTER_FOOT_MM)

@@ -123,13 +123,14 @@ def parts_sheet(matter: Matter) -> Sheet:
     """Every print file with its count and a box to tick, by colour."""
     words = matter.words
     blocks: list[Block] = []
-    colour = ""
+    colour, again = "", ""
     for lot in matter.lots:
         if lot.colour != colour:
             colour = lot.colour
             total = sum(each.count for each in matter.lots if each.colour == colour)
             count = words.say_n("{n} part", "{n} parts", total)
             blocks.append(Heading(f"{words.said(lot.colour_name)}: {count}"))
+            again = words.say("{title}, continued", title=words.said(lot.colour_name))
         name = matter.print_name(lot)
         lines = [matter.label(lot.shape)]
         if matter.edition.numbers:
@@ -139,5 +140,5 @@ def parts_sheet(matter: Matter) -> Sheet:
         thumb = matter.thumbs[lot.shape]
         wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, scale=thumb.scale)
         alt, count = f"{name}, {words.said(lot.colour_name)}", f"{words.number(lot.count)}{NBSP}×"
-        blocks.append(PartLine(wish, thumb.size_mm, count, name, tuple(lines), alt))
+        blocks.append(PartLine(wish, thumb.size_mm, count, name, tuple(lines), alt, again))
     return Sheet("parts", words.say("Parts list"), tuple(blocks))

@@ -219,12 +219,12 @@ def _cured(matter: Matter, work: StepWork) -> str:
     numbers = [words.number(each.number) for each in matter.plan.work.steps if needed & set(each.glues)]
     if 0 < len(numbers) <= MOST_NAMED:
         return words.say_n(
-            "Begin when step {steps} is hard",
-            "Begin when steps {steps} are hard",
+            "When step {steps} is hard",
+            "When steps {steps} are hard",
             len(numbers),
             steps=", ".join(numbers),
         )
-    return words.say("Begin when all glue is hard")
+    return words.say("When all glue is hard")
 
 
 def _hold(matter: Matter, step: Step) -> str:
@@ -258,7 +258,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
         blocks.append(Marked("together", text, strong=True))
     if step.number == matter.plan.sequence.by_assembly[step.assembly][-1].step.number:
         count = copies * len(matter.plan.order.assembly_by_id[step.assembly].copies[0])
-        text = words.say("Count: all {n} parts are in, none is left over.", n=words.number(count))
+        text = words.say("Count: {n} parts in, none left.", n=words.number(count))
         blocks.append(Marked("dot", text))
     if matter.ends_turned(step):
         blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
