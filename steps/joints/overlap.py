@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 from weakref import WeakKeyDictionary
 
 import manifold3d
@@ -33,6 +34,9 @@ SHARPEST = 4.0
 BALL_POINTS = 2000
 MIDDLES_ASKED = 400
 BALLS_TRIED = 24
+#: The best ball is moved by this share of its radius while it grows, then by half as much, down to the least;
+#: it grows when it does by this share.
+FIRST_MOVE, LEAST_MOVE, GROWS = 0.5, 0.01, 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +154,26 @@ def _largest_ball(mesh: Mesh) -> float:
     room, _ = cKDTree(surface).query(middles)
     best = middles[np.argsort(-room, kind="stable")[:MIDDLES_ASKED]]
     best = best[winding(mesh, best) > 0.5][:BALLS_TRIED]
-    return 2 * max((_distance(mesh, middle) for middle in best), default=0.0)
+    if not len(best):
+        return 0.0
+    return 2 * _grown(mesh, max(best, key=lambda middle: _distance(mesh, middle)))
+
+
+def _grown(mesh: Mesh, middle: Array) -> float:
+    """Radius of the ball round a point inside, moved about while it grows: chords are cast from so many
+    points only, and their middles are seldom the very middle of a wall."""
+    ways = np.array([way for way in product((-1.0, 0.0, 1.0), repeat=3) if any(way)])
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    radius, move = _distance(mesh, middle), FIRST_MOVE
+    while move >= LEAST_MOVE:
+        moved = middle + move * radius * ways  # never out of the ball, and so inside
+        radii = [_distance(mesh, point) for point in moved]
+        best = int(np.argmax(radii))
+        if radii[best] > radius * (1 + GROWS):
+            middle, radius = moved[best], radii[best]
+        else:
+            move /= 2
+    return radius
 
 
 def _distance(mesh: Mesh, point: Array) -> float:
