@@ -47,7 +47,7 @@ PER_MM = 2.0  # pixels
 WHITE = 247  # of 255: paler than this is paper
 BARS = {"helper": 35, "child": 20}
 DEMOS = {"tug": tug, "beacon": beacon}
-USUAL = ("tug", "beacon", "towers", "cages", "hung", "bridges")
+USUAL = ("tug", "beacon", "tied towers", "cages", "hung", "bridges")
 
 
 def plan_of(name: str, seed: int, settings: Settings) -> Plan:
