@@ -153,7 +153,7 @@ def test_the_booklet_says_each_turn_once():
     """Over before the first foot; upright again at the end: each one strong line of its own."""
     _, order, plan = planned(barge(3, pads=True))
     sheets = compose(plan, Settings(), words_in("en")).sheets
-    steps = {sheet.step_number: sheet for sheet in sheets if sheet.kind == "step"}
+    steps = {sheet.step: sheet for sheet in sheets if sheet.kind == "step"}
     said = {
         number: [block.words for block in sheet.blocks if isinstance(block, Marked) and block.mark == "turn"]
         for number, sheet in steps.items()

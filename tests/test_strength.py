@@ -66,7 +66,7 @@ def test_the_booklet_asks_for_a_clamp_where_hands_do_not_do(push_n, clamp):
     for reader in ("child", "helper", "adult"):
         sheets = compose(hard, Settings(reader=reader), words_in("en")).sheets
         told = [
-            sheet.step_number
+            sheet.step
             for sheet in sheets
             for block in sheet.blocks
             if "Too hard for hands, some 220 N: press with a clamp." in str(getattr(block, "words", ""))

@@ -18,6 +18,8 @@ TOWER = 1.2
 DECK = 0.35
 #: Longer than this many times its width, and not high, it is an arm.
 ARM = 3.0
+#: Words of places in the order in which they are said.
+SAID = ("front", "left", "middle", "right", "back")
 
 
 def wished_names(groups: Sequence[Group], wished: Mapping[int, str]) -> tuple[dict[int, str], list[int]]:
@@ -59,8 +61,7 @@ def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> l
     words: list[Wording] = [Term(what_it_is(model, group.parts, group.up))]
     outer = _repeated_around(group, groups) or root
     here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
-    # by the alphabet back comes before front, left before right
-    places = sorted({where_it_sits(model, copy, root.up, outer.parts) for copy in here})
+    places = sorted({where_it_sits(model, copy, root.up, outer.parts) for copy in here}, key=_as_said)
     if len(places) == 1:
         words.append(Term(places[0]))
     elif len(places) == 2:  # copies in more places than two are only counted
@@ -104,6 +105,11 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence
     if abs(sideways) > MIDDLE_SHARE:
         words.append("right" if sideways > 0 else "left")
     return " ".join(words) or "middle"
+
+
+def _as_said(place: str) -> tuple[int, ...]:
+    """Places in the order in which people name them: from front to back, from left to right."""
+    return tuple(SAID.index(word) for word in place.split())
 
 
 def level_axes(up: Array) -> tuple[Array, Array]:
