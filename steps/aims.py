@@ -20,7 +20,7 @@ from steps.strength import strongest_push_n
 
 #: Offsets are tried in such steps, and gaps as far as this to either side of nothing (mm a side).
 STEP_MM, REACH_MM = 0.02, 0.4
-#: The same where only a figure is told: no print meets one more finely, and a fit that ends sooner is none.
+#: The same where only a figure is told: finer than prints repeat (a proposal).
 TOLD_STEP_MM = 0.04
 
 Pattern = tuple[int, ...]

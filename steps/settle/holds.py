@@ -6,7 +6,7 @@ enough, because of glue that the schedule did not wait for, the step has to wait
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import replace
 
 from steps.model import Gluing
@@ -72,26 +72,44 @@ def waiting_steps(
 ) -> frozenset[int]:
     """Numbers of the steps after which the build stands, with the hands that hold it, only by glue of earlier
     steps."""
-    return _falling(structure, sequence, gluing, holds)
+    if not gluing.glued:
+        return frozenset()
+    return frozenset(
+        moment.step.number
+        for moment, watch in _watched(structure, sequence)
+        if watch.falls(moment.arriving.tolist(), holds[moment.step.number])
+    )
 
 
 def hard_steps(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
     """Those of them after which what stood before falls though its glue holds by itself, and not once it has
     its full strength."""
-    coming = {moment.step.number: moment.arriving for moment in sequence.moments}
-    parts = structure.model.parts
-    both = {
-        number: (*held, *(parts[row].id for row in coming[number].tolist())) for number, held in holds.items()
-    }
-    early = _falling(held_early(structure, gluing), sequence, gluing, both)
-    return early - _falling(bonded(structure, gluing.glued), sequence, gluing, both) if early else early
-
-
-def _falling(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
-    """Numbers of the steps after which something falls while hands hold what they should."""
     if not gluing.glued:
         return frozenset()
-    index, found = structure.model.index_of, set[int]()
+    early = _unheld(held_early(structure, gluing), sequence, holds)
+    if not any(early.values()):
+        return frozenset()
+    full = _unheld(bonded(structure, gluing.glued), sequence, holds)
+    coming = {moment.step.number: set(moment.arriving.tolist()) for moment in sequence.moments}
+    rows = structure.model.index_of
+    return frozenset(
+        number
+        for number, parts in early.items()
+        if {rows[part] for part in parts - full[number]} - coming[number]
+    )
+
+
+def _unheld(structure: Structure, sequence: BuildSequence, holds: Holds) -> dict[int, set[str]]:
+    """The parts that fall after each step, by its number, and that no hand holds."""
+    return {
+        moment.step.number: set(watch.add(moment.arriving.tolist())) - set(holds[moment.step.number])
+        for moment, watch in _watched(structure, sequence)
+    }
+
+
+def _watched(structure: Structure, sequence: BuildSequence) -> Iterator[tuple[Moment, Watch]]:
+    """Each moment with the watch on its build, up as it then is; who asks puts in what arrives."""
+    index = structure.model.index_of
     for moments in over(list(sequence.by_assembly.values())):
         watches: dict[bytes, Watch] = {}
         for moment in moments:
@@ -99,10 +117,8 @@ def _falling(structure: Structure, sequence: BuildSequence, gluing: Gluing, hold
                 members = [index[part] for part in moment.copies[0]]
                 watches[moment.up.tobytes()] = Watch(structure, moment.up, members)
         for moment in moments:
-            arriving, here = moment.arriving.tolist(), watches[moment.up.tobytes()]
+            here = watches[moment.up.tobytes()]
             for other in watches.values():
                 if other is not here:
-                    other.doubts(arriving)
-            if here.falls(arriving, holds[moment.step.number]):
-                found.add(moment.step.number)
-    return frozenset(found)
+                    other.doubts(moment.arriving.tolist())
+            yield moment, here

@@ -19,13 +19,14 @@ from scipy.sparse.linalg import splu
 from steps.model import Array, Mask, frozen_array
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 
-#: Rounds after which a programme is asked instead: five times as many cost as much as one. Of 311 standing
-#: sets of a branching sculpture of 300 parts half took 8, and all no more than 50.
+#: Rounds after which a programme is asked instead, which costs about as much again. Of 311 standing sets of a
+#: branching sculpture of 300 parts half took 8, and all no more than 50.
 ROUNDS = 60
 #: Share of every capacity that is left to spare, and with how much of the mean load of a contact each face
 #: is pressed at least.
 SPARED, PRESSED = 0.02, 0.01
-#: How far each round goes of the way (1 plain, below 2): a little farther takes fewer rounds.
+#: How far each round goes of the way (1 plain, below 2): a little farther took fewer
+#: rounds there.
 FARTHER = 1.6
 #: What A A^T is made firmer by, of a unit force on each body, so that it has a factor where bodies hang free.
 FIRM = 1e-9
@@ -77,7 +78,6 @@ class _Within:
     bears: Mask
     pinned: Mask
     least: Array  #: (k,) least normal force a little inside
-    shift: Array  #: (k,) from the tip of each cone to the tip of what lies inside
 
     @staticmethod
     def of(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> _Within:
@@ -88,9 +88,8 @@ class _Within:
         along = own.push | (own.pull > 0)
         across = pinned | (rubs > 0) | (full.grip > 0)
         each = float(np.abs(equilibrium.scaled_loads(case)).sum()) / max(len(own.pull), 1)
-        shift = np.where(own.push, PRESSED * each, 0.0)
-        least = shift - (1 - SPARED) * own.pull
-        return _Within(full, np.stack([along, across, across], axis=1), pinned, least, shift)
+        least = np.where(own.push, PRESSED * each, 0.0) - (1 - SPARED) * own.pull
+        return _Within(full, np.stack([along, across, across], axis=1), pinned, least)
 
     def nearest(self, forces: Array) -> Array:
         """(k, 3) the nearest forces a little inside the cones."""
