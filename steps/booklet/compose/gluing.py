@@ -20,7 +20,7 @@ AT_JOINTS = {
     "too-much-at-once": later("Set all drops first, then push once."),
 }
 #: Shares of the width of the table's columns.
-WIDTHS = (0.1, 0.28, 0.12, 0.17, 0.23, 0.1)
+WIDTHS = (0.13, 0.22, 0.13, 0.19, 0.2, 0.13)
 
 
 def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
