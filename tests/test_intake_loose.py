@@ -13,12 +13,15 @@ from demo_model.beacon import beacon
 from demo_model.scene import DemoModel
 from demo_model.solids import Solid, block
 from demo_model.tug import tug
+from steps.booklet.words import words_in
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
+from steps.intake.colour_words import WORDS
 from steps.intake.loose import as_the_names_say
 from steps.intake.parts_list import list_text
-from steps.intake.said import colour_said, said_by
+from steps.intake.said import colour_said, plain_word, said_by
 from steps.settings import Settings
+from steps.wording import Term
 from tests.intake_files import ThreeMF, box, pose
 
 PLAIN = Settings()
@@ -65,6 +68,8 @@ def test_a_demo_as_loose_files_is_read_as_it_was_named(
         ("12 Stück Dachplatte dunkelgrün", "Dachplatte", 12, "#006400"),
         ("tile 2 x 4 x3 hellblau", "tile 2 x 4", 3, "#add8e6"),
         ("ring lightgrey", "ring", None, "#d3d3d3"),
+        ("rote Wand 4 St.", "Wand", 4, "#ff0000"),
+        ("Dach mintgruen x2", "Dach", 2, "mint green"),
         ("plate 2 x4", "plate 2 x4", None, None),  # a size
         ("plate 2x4 40mm", "plate 2x4 40mm", None, None),
         ("facade", "facade", None, None),  # hex letters, and a word
@@ -96,6 +101,11 @@ def test_what_may_mean_something_else_is_asked_and_not_taken(
     assert asked in " ".join(said.questions)
     assert said.count is None
     assert said.colour is None or "red" in written
+
+
+def test_what_the_german_booklet_calls_a_colour_is_read_as_that_colour() -> None:
+    said = words_in("de").said
+    assert {word: plain_word(said(Term(word))) for word in WORDS} == {word: word for word in WORDS}
 
 
 def test_the_list_outranks_the_names_and_a_file_may_have_several_colours(tmp_path: Path) -> None:

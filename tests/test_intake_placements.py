@@ -86,9 +86,7 @@ def test_colour_of_the_row_else_of_the_file_else_grey(folder):
     file.item(mesh)
     file.write(folder / "blue.3mf")
     model = read_model(
-        table(
-            folder, "a,blue.3mf,,0,0,0,0,0,0", "b,blue.3mf,#ff0000,50,0,0,0,0,0", "c,screw.stl,,99,0,0,0,0,0"
-        ),
+        table(folder, "a,blue.3mf,,0,0,0,0,0,0", "b,blue.3mf,rot,50,0,0,0,0,0", "c,screw.stl,,99,0,0,0,0,0"),
         PLAIN,
     )
     assert [part.colour for part in model.parts] == ["#0000ff", "#ff0000", "#9a9a9a"]

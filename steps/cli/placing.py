@@ -142,7 +142,7 @@ def _write_picture(found: Survey, path: Path, settings: Settings) -> None:
     from steps.draw.build import two_sides
 
     content = io.BytesIO()
-    sides = [flatten(side, DPI) for side in two_sides(found.model, settings)]
+    sides = [flatten(side, DPI) for side in two_sides(found.model, settings, DPI)]
     Image.fromarray(np.hstack(sides)).save(content, "PNG")
     write_whole(path, content.getvalue())
 

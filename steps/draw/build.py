@@ -18,12 +18,13 @@ WIDTH_MM, HEIGHT_MM = 240.0, 120.0
 UP = np.array([0.0, 0.0, 1.0])
 
 
-def two_sides(model: Model, settings: Settings) -> tuple[Picture, Picture]:
-    """The model from the front right and from the back left, in its own colours, side by side a sheet."""
+def two_sides(model: Model, settings: Settings, dpi: float) -> tuple[Picture, Picture]:
+    """The model from the front right and from the back left, in its own colours, side by side a sheet, its
+    tints as fine as the pixels that are made of it."""
     gluing = Gluing({}, {}, {}, Adhesive())
     plan = Plan(model, Measures({}, None), Joints(()), Order((), ()), gluing, Work(()))
     studio = Studio(plan, settings)
-    field = Field(WIDTH_MM / 2, HEIGHT_MM)
+    field = Field(WIDTH_MM / 2, HEIGHT_MM, dpi)
     front, back = USUAL_VIEW.azimuth, USUAL_VIEW.azimuth + np.pi
     return _side(studio, field, front), _side(studio, field, back)
 

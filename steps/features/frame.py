@@ -12,6 +12,7 @@ import numpy as np
 
 from steps.features.mesh import Mesh
 from steps.model import Array, Feature
+from steps.remembered import remembered
 
 #: Directions are one within this cosine (a degree), and at right angles within this.
 SAME_WAY = np.cos(np.radians(1.0))
@@ -99,6 +100,10 @@ def _with_across(along: Array, up: Array) -> Array:
 def flat_ways(mesh: Mesh) -> tuple[Array, Array]:
     """(k, 3) directions, either way, in which a mesh's faces look, most area first, and the share of the
     area that looks so."""
+    return remembered("flat ways", mesh, lambda: _flat_ways(mesh))
+
+
+def _flat_ways(mesh: Mesh) -> tuple[Array, Array]:
     total = float(mesh.areas.sum())
     if total <= 0:
         return np.zeros((0, 3)), np.zeros(0)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.placements import cells_of
-from steps.intake.said import MOST_COPIES, colour_said
+from steps.intake.said import MOST_COPIES, colour_in_cell
 from steps.intake.scene import Colour
 from steps.model import Listed, Problem
 
@@ -62,7 +62,7 @@ def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[Line
 
 def _line(path: Path, number: int, cells: Mapping[str, str], faults: list[Problem]) -> Line:
     name, word, count = cells["file"], cells.get("colour", ""), cells.get("count", "")
-    colour = colour_said(word) if word else None
+    colour = colour_in_cell(word) if word else None
     if word and colour is None:
         text = f"colour {word!r} is neither '#rrggbb' nor a plain colour word (English or German)."
         faults.append(_fault(path, number, name, text))

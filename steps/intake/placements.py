@@ -12,8 +12,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from steps.errors import FaultyModel, StepleafError, UnreadableInput
-from steps.intake.colours import parse_colour
 from steps.intake.names import printable
+from steps.intake.said import colour_in_cell
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
 from steps.intake.whole import read_whole
 from steps.limits import LIMITS, Limits, refuse_more
@@ -156,7 +156,7 @@ def _checked_colour(row: _Row, faults: list[Problem]) -> Colour | None:
     if not row.cells.get("id"):
         faults.append(_fault(row, "has no id."))
     written = row.cells.get("colour", "")
-    colour = parse_colour(written) if written else None
+    colour = colour_in_cell(written) if written else None
     if written and colour is None:
         faults.append(_fault(row, f"colour {written[:40]!r} is neither '#rrggbb' nor a plain colour name."))
     return colour

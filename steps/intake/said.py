@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.intake.colour_words import GERMAN, WORDS
+from steps.intake.colour_words import GERMAN, SHADES, WORDS
 from steps.intake.colours import OWN_WORD_FAR, parse_colour, to_hex, to_lab
 from steps.intake.scene import Colour
 from steps.wording import Term
@@ -23,7 +23,7 @@ LONGEST_COLOUR = 3
 
 _APART = r"[\s_\-.,;+()\[\]]"
 _BEFORE, _AFTER = rf"(?:(?<=^)|(?<={_APART}))", rf"(?=$|{_APART})"
-_PIECES = r"(?:off|pcs?|pieces?|copies|copy|stück|stueck|stk|mal|x|×)"
+_PIECES = r"(?:off|pcs?|pieces?|copies|copy|stück|stueck|stk|st|mal|x|×)"
 #: Ways to mark a count, in English and German; each holds the number as its group.
 _COUNTS = (
     rf"{_BEFORE}[x×](\d+){_AFTER}",
@@ -119,6 +119,12 @@ def colour_said(word: str) -> Colour | None:
     return parse_colour(WORDS[known]) if known else parse_colour(plain)
 
 
+def colour_in_cell(cell: str) -> Colour | None:
+    """The colour that a cell of a table or a value of a file names, which can hold nothing else: any hex
+    digits too."""
+    return colour_said(cell) or parse_colour(cell)
+
+
 def _is_hex_by_itself(plain: str) -> bool:
     return len(plain) >= 6 and any(c.isdigit() for c in plain) and any(c.isalpha() for c in plain)
 
@@ -126,13 +132,7 @@ def _is_hex_by_itself(plain: str) -> bool:
 def plain_word(word: str) -> str | None:
     """Our own plain word for a colour that is written with it, run together or in German; None for others."""
     plain = re.sub(r"[\s_\-]+", "", word.strip().lower()).replace("gray", "grey")
-    if plain in _CLOSED:
-        return _CLOSED[plain]
-    for german, english in (("hell", "light"), ("dunkel", "dark")):
-        base = GERMAN.get(plain.removeprefix(german)) if plain.startswith(german) else None
-        if base and f"{english} {base}" in WORDS:
-            return f"{english} {base}"
-    return GERMAN.get(plain)
+    return _CLOSED.get(plain) or _GERMAN.get(_ENDING.sub(r"\1", plain))
 
 
 def name_of(word: str, colour: Colour) -> Term | None:
@@ -148,6 +148,24 @@ def name_of(word: str, colour: Colour) -> Term | None:
 
 
 _CLOSED = {re.sub(r"[\s\-]+", "", word): word for word in WORDS}
+#: "rote Wand", "dunkelgrüner Stein".
+_ENDING = re.compile(r"(rot|blau|gelb|grün|gruen|schwarz|weiß|weiss|grau|braun|violett)e[rsnm]?$")
+
+
+def _every_german_word() -> dict[str, str]:
+    """German words, with shades before them and umlauts written out, to our plain words."""
+    shaded = {
+        f"{german}{word}": f"{english} {plain}"
+        for word, plain in GERMAN.items()
+        for german, english in SHADES.items()
+        if f"{english} {plain}" in WORDS
+    }
+    known = shaded | {word: plain for word, plain in GERMAN.items() if plain in WORDS}
+    plain_letters = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
+    return {word.translate(plain_letters): plain for word, plain in known.items()} | known
+
+
+_GERMAN = _every_german_word()
 
 
 def _bare_numbers(name: str) -> Iterator[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -99,7 +100,9 @@ def _leaning(
     for pairs in _repeats(found.pairs[across], found.situation[across]):
         a, b = (int(row) for row in model.shape_index[pairs[0]])
         pose = relative_pose(model, pairs[0])
-        contact = leaning_contact(bodies[a], bodies[b], pose, unit)
+        one, other = bodies[a].mesh, bodies[b].mesh
+        basis = (one, other, pose, unit)
+        contact = remembered("leaning", basis, partial(leaning_contact, one, other, pose, unit))
         if contact is not None:
             yield from place(model, pairs, [contact], 0.0, settings)
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 import fcl
 import numpy as np
 
-from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh
 from steps.joints.contact import Contact
 from steps.joints.flats import APART_SHARE
 from steps.model import Array
+from steps.remembered import remembered
 
 #: Points kept of a line or patch of touching vertices, the outermost ones.
 MAX_POINTS = 8
@@ -20,20 +20,20 @@ MAX_POINTS = 8
 BLOCK = 400_000
 
 
-def leaning_contact(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> Contact | None:
+def leaning_contact(first: Mesh, second: Mesh, pose: Array, unit: float) -> Contact | None:
     """Where two shapes touch without sharing a flat face, in the first's coordinates; else None.
 
     ``pose`` takes the second to the first. The carrier is the first, normals point out of it.
     """
-    if not len(first.mesh.faces) or not len(second.mesh.faces):
+    if not len(first.faces) or not len(second.faces):
         return None
     reach = APART_SHARE * unit
-    moved = Mesh(second.mesh.vertices @ pose[:3, :3].T + pose[:3, 3], second.mesh.faces)
-    ours, our_ways = _touching(moved, first.mesh, reach)  # the second's vertices on the first's faces
-    theirs, their_ways = _touching(first.mesh, moved, reach)
+    moved = Mesh(second.vertices @ pose[:3, :3].T + pose[:3, 3], second.faces)
+    ours, our_ways = _touching(moved, first, reach)  # the second's vertices on the first's faces
+    theirs, their_ways = _touching(first, moved, reach)
     points, ways = np.vstack([ours, theirs]), np.vstack([our_ways, -their_ways])
     if not len(points):
-        crossing = _edges_that_cross(first.mesh, moved, reach)
+        crossing = _edges_that_cross(first, moved, reach)
         if crossing is None:
             return None
         points, ways = crossing
@@ -88,11 +88,15 @@ def _edges_that_cross(first: Mesh, second: Mesh, reach: float) -> tuple[Array, A
     return np.asarray(found.contacts[0].pos)[None], (way if way @ apart >= 0 else -way)[None]
 
 
-def distance(first: Anatomy, second: Anatomy, poses: tuple[Array, Array]) -> float:
+def distance(first: Mesh, second: Mesh, poses: tuple[Array, Array]) -> float:
     """Least distance between the surfaces of two placed shapes, mm; 0 where they cross."""
+    return remembered("distance", (first, second, *poses), lambda: _distance(first, second, poses))
+
+
+def _distance(first: Mesh, second: Mesh, poses: tuple[Array, Array]) -> float:
     bodies = [
-        fcl.CollisionObject(_bvh(body.mesh), fcl.Transform(pose[:3, :3], pose[:3, 3]))
-        for body, pose in zip((first, second), poses, strict=True)
+        fcl.CollisionObject(_bvh(mesh), fcl.Transform(pose[:3, :3], pose[:3, 3]))
+        for mesh, pose in zip((first, second), poses, strict=True)
     ]
     return max(0.0, float(fcl.distance(*bodies, fcl.DistanceRequest(), fcl.DistanceResult())))
 

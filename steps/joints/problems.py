@@ -190,9 +190,9 @@ def _nearest(model: Model, own: Array, others: Array, measured: int) -> tuple[fl
     for at_least, first, second in near[:measured]:
         if at_least >= best:
             break
-        bodies = [anatomy(model.shape_by_id[model.parts[row].shape]) for row in (first, second)]
-        if all(len(body.mesh.faces) for body in bodies):
-            found = distance(bodies[0], bodies[1], (model.poses[first], model.poses[second]))
+        one, other = (anatomy(model.shape_by_id[model.parts[row].shape]).mesh for row in (first, second))
+        if len(one.faces) and len(other.faces):
+            found = distance(one, other, (model.poses[first], model.poses[second]))
             if found < best:
                 best, nearest = found, second
     return (best, nearest) if np.isfinite(best) else (near[0][0], nearest)

@@ -15,7 +15,7 @@ from steps.intake.assemble import Origin, assemble
 from steps.intake.checks import without_body
 from steps.intake.colours import to_hex
 from steps.intake.loose import read_loose
-from steps.intake.said import colour_said
+from steps.intake.said import colour_in_cell
 from steps.intake.scene import RawPart, Scene
 from steps.limits import LIMITS, Limits
 from steps.model import Array, Listed, Problem
@@ -157,7 +157,7 @@ class _Site:
             return None
         if not legend.colour:
             return rows[0], self.listed[rows[0]].colour
-        rgb = colour_said(legend.colour)
+        rgb = colour_in_cell(legend.colour)
         if rgb is None:
             text = (
                 f"{legend.key.text}: colour {legend.colour!r} is neither '#rrggbb' nor a plain colour word."
