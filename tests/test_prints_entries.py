@@ -17,7 +17,7 @@ from steps.features import measure
 from steps.model import Model
 from steps.prints import RUN, Prints, prepare, write_out
 from steps.prints.advice import CARRYING, LARGE, advice_of, carried_grams
-from steps.prints.entries import FORMER_HEAD, read_entries
+from steps.prints.entries import FORMER_HEAD, Entry, failed_among_done, read_entries
 from steps.prints.run import print_run
 from steps.prints.trays import TRAY_PARTS, trays_of
 from steps.settings import PrinterSettings, Settings
@@ -91,6 +91,31 @@ def test_plates_hold_what_is_left(model: Model, tmp_path: Path) -> None:
     per_item = Counter(copy.item for plate in left.plates for copy in plate.copies)
     assert per_item[0] == 2 and per_item[1] == 0
     assert all(per_item[row] == item.count for row, item in enumerate(left.items) if row > 1)
+
+
+@pytest.mark.parametrize(
+    ("entry", "left"),
+    [
+        (Entry(done=4), 0),
+        (Entry(done=4, failed=1), 1),
+        (Entry(done=3, failed=1), 2),
+        (Entry(failed=1), 4),  # it was printed, so of four four are left, not five
+        (Entry(done=5, again=2), 1),
+        (Entry(done=9), 0),
+    ],
+)
+def test_a_failed_one_was_printed_and_is_one_more(entry: Entry, left: int) -> None:
+    assert entry.left(4) == left
+
+
+def test_failed_ones_of_what_is_half_done_are_told_as_counted(model: Model, tmp_path: Path) -> None:
+    made = written(model, tmp_path)
+    row = next(row for row, item in enumerate(made.items) if item.count > 2)
+    enter(tmp_path, *[{} for _ in range(row)], {"done": "2", "failed": "1"})
+    (note,) = failed_among_done(read_entries(tmp_path / RUN), made.items)
+    assert f"2 done, 1 of them failed, {made.items[row].count - 1} of" in note.text
+    enter(tmp_path, *[{} for _ in range(row)], {"done": str(made.items[row].count), "failed": "1"})
+    assert failed_among_done(read_entries(tmp_path / RUN), made.items) == ()
 
 
 @pytest.mark.parametrize(

@@ -228,7 +228,9 @@ def prints(
     message(kept.wrote(written), run.quiet)
     message(
         f"Next: enter in {folder / RUN} what is done (failed ones among them), what of it failed and what is "
-        f"wanted again, then stepleaf prints {model}{run.again} --left{'' if out is None else f' -o {out}'}",
+        f"wanted again, then stepleaf prints {model}{run.again} --left"
+        f"{'' if longest_plate is None else f' --longest-plate {longest_plate:g}'}"
+        f"{'' if out is None else f' -o {out}'}",
         run.quiet,
     )
 

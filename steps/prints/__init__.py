@@ -23,7 +23,7 @@ from steps.pipeline import made_with
 from steps.prints.adapter import Adapter
 from steps.prints.advice import carried_grams
 from steps.prints.bed import bed_fit, too_large
-from steps.prints.entries import Entries, entries_table, read_entries
+from steps.prints.entries import Entries, entries_table, failed_among_done, read_entries
 from steps.prints.items import PrintItem, print_items, print_problems
 from steps.prints.labels import plain
 from steps.prints.run import APART_MM, Plate, print_run
@@ -89,7 +89,7 @@ def prepare(
     left = None
     if only_left and entries is not None:
         left = {row: entries.left(item) for row, item in enumerate(items)}
-    problems = print_problems(model, items, settings)
+    problems = print_problems(model, items, settings) + failed_among_done(entries or Entries(), items)
     if wedge is not None:
         fit = bed_fit(wedge.solid.vertices, model.scale, settings.printer)
         problems += () if fit.fits else (too_large(f"the {wedge.solid.name}", fit, settings.printer),)

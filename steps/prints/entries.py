@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from steps.errors import UnreadableInput
+from steps.model import Problem
 from steps.prints.items import PrintItem
 from steps.prints.tables import safe_cell
 
@@ -42,8 +43,9 @@ class Entry:
     cells: Mapping[str, str] = field(default_factory=dict)  #: as written, their own columns included
 
     def left(self, count: int) -> int:
-        """Copies still to print: a failed one is one more, and so is one wanted again."""
-        return max(0, count - self.done + self.failed + self.again)
+        """Copies still to print: a failed one, which counts among the done whether or not that was entered
+        yet, is one more, and so is one wanted again."""
+        return max(0, count - max(self.done, self.failed) + self.failed + self.again)
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,24 @@ class Entries:
 
     def left(self, item: PrintItem) -> int:
         return self.of(item).left(item.count)
+
+
+def failed_among_done(entries: Entries, items: Sequence[PrintItem]) -> tuple[Problem, ...]:
+    """A note on prints of which some are done, some failed and some not begun: whoever counts only good ones
+    as done would print too many."""
+    told = []
+    for item in items:
+        entry = entries.of(item)
+        if entry.failed and max(entry.done, entry.failed) < item.count:
+            done = max(entry.done, entry.failed)
+            told.append(
+                f"{item.laid.label} {item.laid.name}, {item.colour_name}: {done} done, {entry.failed} of "
+                f"them failed, {entry.left(item.count)} of {item.count} left"
+            )
+    if not told:
+        return ()
+    text = f"Failed prints count among the done ({'; '.join(told)}). Enter as done the good and the failed."
+    return (Problem("failed-among-done", "note", (), text),)
 
 
 def key_of(item: PrintItem) -> str:
