@@ -100,6 +100,11 @@ def test_stud_sheets_are_a_pdf(parts: Path, capsys: Capture) -> None:
     assert run(["inspect", str(parts), "--stud-sheets", str(parts / "studs.pdf"), "-q"]) == 0
     assert (parts / "studs.pdf").read_bytes().startswith(b"%PDF")
     assert run(["inspect", str(parts), "--stud-sheets", str(parts / "studs.txt")]) == 2
+    write(parts, "w2 = wall, floor, 9 9\n")  # what the sheets are to put right
+    options = ["--stud-sheets", str(parts / "more.pdf"), "--write-list", "-q"]
+    assert run(["inspect", str(parts), *options]) == 1
+    assert (parts / "more.pdf").read_bytes() == (parts / "studs.pdf").read_bytes()
+    assert "wall x2 yellow.stl,2,yellow,wall" in (parts / "parts.csv").read_text()
     assert "ends in .pdf" in capsys.readouterr().err
 
 

@@ -74,6 +74,7 @@ def test_a_demo_as_loose_files_is_read_as_it_was_named(
         ("plate 2x4 40mm", "plate 2x4 40mm", None, None),
         ("facade", "facade", None, None),  # hex letters, and a word
         ("red x12", "red x12", 12, "#ff0000"),  # nothing is left: the whole is the name
+        ("S03 wedge-4x4-4-pegs", "S03 wedge-4x4-4-pegs", None, None),  # ours: 4 pegs
         ("S07 block-2x4 slate-blue 12-off", "S07 block-2x4", 12, "#5f7d95"),
     ],
 )

@@ -107,7 +107,12 @@ def inspect(
     if scales is not None:
         _scales(model, scales, settings, json, run.quiet)
         return
-    kept = None if stud_sheets is None else _kept(run, model, sheets_named(stud_sheets))
+    if stud_sheets is not None:  # before the work, and whether or not a build file is right so far
+        kept = _kept(run, model, sheets_named(stud_sheets))
+        write_stud_sheets(model, stud_sheets, settings)
+        message(kept.wrote([stud_sheets]), run.quiet)
+    if write_list:
+        write_parts_list(model, settings.limits, run.quiet)
     with Teller(STAGES[:3], run.quiet) as progress:
         found = survey(model, settings, progress)
         report = inspection(found, settings)
@@ -115,11 +120,6 @@ def inspect(
         typer.echo(to_text(report), nl=False)
     else:
         show(report_blocks(report))
-    if stud_sheets is not None and kept is not None:
-        write_stud_sheets(found, stud_sheets, settings)
-        message(kept.wrote([stud_sheets]), run.quiet)
-    if write_list:
-        write_parts_list(model, found.model, settings.limits, run.quiet)
     if errors_of(found.problems):
         raise typer.Exit(1)
     if not json:

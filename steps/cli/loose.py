@@ -8,20 +8,19 @@ from pathlib import Path
 from steps.cli.telling import message, result
 from steps.errors import WrongSettings
 from steps.limits import Limits
-from steps.model import Model
-from steps.pipeline import Survey
 from steps.settings import Settings
 
 
-def write_parts_list(folder: Path, model: Model, limits: Limits, quiet: bool) -> None:
+def write_parts_list(folder: Path, limits: Limits, quiet: bool) -> None:
     """Write ``parts.csv`` as understood. Raises WrongSettings where the model is no folder of loose parts."""
+    from steps.intake import BUILD_TOML, source_in
     from steps.intake.loose import as_the_names_say
     from steps.intake.parts_list import PARTS_CSV, list_text
 
-    if model.placed or not folder.is_dir():
+    if not folder.is_dir() or source_in(folder) not in (folder, folder / BUILD_TOML):
         raise WrongSettings(f"--write-list: {folder} is no folder of loose parts, so its parts need no list.")
     path = folder / PARTS_CSV
-    listed = as_the_names_say(folder, limits) if path.exists() else model.listed
+    listed = as_the_names_say(folder, limits)
     then = f"Correct {path.name} where it is wrong: it outranks the names and files from now on."
     written_or_compared(path, list_text(listed), "the names and files", then, quiet)
 
@@ -53,10 +52,22 @@ def sheets_named(path: Path) -> Path:
     return path
 
 
-def write_stud_sheets(found: Survey, path: Path, settings: Settings) -> None:
-    """Write the PDF of all shapes with their seats numbered."""
+def write_stud_sheets(given: Path, path: Path, settings: Settings) -> None:
+    """Write the PDF of all shapes with their seats numbered; beside a build file, which may be half written
+    and wrong, those of the parts that lie there. Raises as reading them does."""
+    from steps.features import measure
+    from steps.intake import BUILD_TOML, origin_of, read_model, source_in
+    from steps.intake.assemble import assemble
+    from steps.intake.loose import read_loose
     from steps.output import write_whole
     from steps.place.sheets import stud_sheets
 
-    write_whole(path, stud_sheets(found.model, found.measures, settings))
+    source = source_in(given) if given.is_dir() else given
+    if source.name == BUILD_TOML:
+        folder = source.resolve().parent
+        heap = read_loose(folder, settings.limits)
+        model = assemble(heap, origin_of(folder, folder.name), settings.scale, settings.limits)
+    else:
+        model = read_model(given, settings)
+    write_whole(path, stud_sheets(model, measure(model, settings), settings))
     result(str(path))

@@ -57,9 +57,14 @@ def said_by(written: str, beside: Sequence[str] = ()) -> Said:
     rest = _without(written, spans)
     colour, word, span = _colour(rest, questions)
     name = _tidied(_without(rest, [span] if span else []))
-    if count is None and not questions:
+    if count is None and not questions and not labelled(written):
         questions += _bare_numbers(name)
     return Said(name or _tidied(written) or written, count, colour, word, tuple(questions))
+
+
+def labelled(name: str) -> bool:
+    """Whether a name begins with a label that this program gives to prints: its numbers are ours."""
+    return re.match(r"S\d\d+ ", name) is not None
 
 
 def _count(written: str, beside: Sequence[str], questions: list[str]) -> tuple[int | None, list[slice]]:

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 
+from steps.intake.said import labelled
 from steps.model import Part
 from steps.wording import Wording
 
@@ -43,5 +44,5 @@ def called_by_maker(parts: Iterable[Part], own: str) -> str:
     name for it, or a name with a label of ours, which is from our files."""
     names = {part.called for part in parts}
     name = names.pop() if len(names) == 1 else ""
-    is_ours = plain(name, LONGEST_NAME) == plain(own, LONGEST_NAME) or re.match(r"S\d\d+ ", name)
+    is_ours = plain(name, LONGEST_NAME) == plain(own, LONGEST_NAME) or labelled(name)
     return "" if is_ours else name
