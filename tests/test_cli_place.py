@@ -66,8 +66,10 @@ def test_a_growing_file_is_drawn_and_what_is_left_is_counted(parts: Path, capsys
 
 def test_a_line_that_does_not_seat_is_status_1_and_drawn_all_the_same(parts: Path, capsys: Capture) -> None:
     write(parts, "w2 = wall, floor, 1 2\n")
+    (parts / "placements.csv").write_text("id,file,colour,x,y,z,rx,ry,rz\n")
     assert run(["place", str(parts)]) == 1
     err = capsys.readouterr().err
+    assert "note: build.toml is taken; the table of placements beside it is not read." in err
     assert "line 5, column 6: w2 stands in w1. The nearest place where it seats is stud 1 3 of floor" in err
     assert (parts / "build.png").exists()
 

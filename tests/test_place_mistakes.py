@@ -164,7 +164,7 @@ def test_no_two_mistakes_share_a_message() -> None:
 
 
 def test_all_mistakes_are_told_at_once(folder: Path) -> None:
-    text = lines("d = D, table, 1 1", "w = A, d, 9 9", "v = X, d, 1 1")
+    text = lines("d = D, table, 1 1", "w = A, d, 9 9", "v = X, d, 1 1", "u = A, w, 1 1", "t = A, u + d, 1 1")
     (folder / "build.toml").write_text(text, encoding="utf-8")
     with pytest.raises(FaultyModel) as caught:
         read_model(folder, PLAIN)

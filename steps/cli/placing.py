@@ -101,7 +101,7 @@ def _measured_before(path: Path) -> Iterator[None]:
 
 def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bool) -> bool:
     """Draw it, write the whole if asked for, tell what is wrong and left. Whether it is right so far."""
-    from steps.intake import origin_of
+    from steps.intake import build_wins, origin_of
     from steps.intake.assemble import assemble
     from steps.place.check import left_over_lines
 
@@ -113,7 +113,7 @@ def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bo
         )
         _write_whole(whole, out)
     softened = (_softened(problem, made.faults) for problem in made.found.problems)
-    told = [*made.faults, *(problem for problem in softened if problem is not None)]
+    told = [*made.faults, *(problem for problem in softened if problem is not None), *build_wins(made.path)]
     tell_problems(told, quiet)
     message(f"{len(made.built.sets)} parts set; {_left(left_over_lines(made.built))}", quiet)
     for path in (picture, out):

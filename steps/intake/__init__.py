@@ -67,11 +67,17 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
         scene = READERS[kind](source, settings.limits)
         if kind == "3MF":
             scene = as_loose_if_on_plates(scene, source.name)
-    if source.name == BUILD_TOML and placement_table_in(source.resolve().parent) is not None:
-        text = f"{BUILD_TOML} is taken; the table of placements beside it is not read."
-        scene = replace(scene, problems=(*scene.problems, Problem("build-wins", "note", (), text)))
+    scene = replace(scene, problems=(*scene.problems, *build_wins(source)))
     title = settings.title or scene.title or path.resolve().stem
     return assemble(scene, origin_of(source, title), settings.scale, settings.limits)
+
+
+def build_wins(source: Path) -> tuple[Problem, ...]:
+    """A note where a table of placements lies beside a build file."""
+    if source.name != BUILD_TOML or placement_table_in(source.resolve().parent) is None:
+        return ()
+    text = f"{BUILD_TOML} is taken; the table of placements beside it is not read."
+    return (Problem("build-wins", "note", (), text),)
 
 
 def source_in(folder: Path) -> Path:

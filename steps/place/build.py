@@ -127,6 +127,9 @@ class _Site:
         self.numbers: Counter[str] = Counter()
         self.left_over: dict[int, int] = {}
         self.refused: set[str] = set()  #: keys whose fault is told already
+        self.unset: set[str] = (
+            set()
+        )  #: names whose line has a fault: what is to sit on them has none of its own
 
     # ------------------------------------------------------------------------ pieces
 
@@ -260,6 +263,8 @@ class _Site:
                 return
             for name in ready:
                 self._lay(name, waiting.pop(name))
+                if name not in self.placed:
+                    self.unset.add(name)
         order = [*mapped, *(name for name, _ in lines)]
         self.placed = {name: self.placed[name] for name in order if name in self.placed}
 
@@ -346,6 +351,8 @@ class _Site:
         spots: list[Spot] = []
         for row, on in enumerate(ons):
             below = self.placed.get(on.text)
+            if on.text in self.unset:
+                return
             if below is None:
                 known = ", ".join(list(self.placed)[-6:]) or f"none yet ({TABLE!r} is where the first stands)"
                 self.faults.add(
