@@ -41,14 +41,13 @@ def test_what_is_found_is_a_proof_and_most_that_stands_is_proved():
     assert proved >= 0.9 * stood > 50
 
 
-def test_a_good_guess_is_at_once_an_answer(monkeypatch):
+def test_a_good_guess_is_at_once_an_answer():
     """The answer itself, given as a guess, is found again in one round."""
     equilibrium, case, capacity = heap(4)
     force = balancing(equilibrium, case, capacity)
     assert force is not None
-    monkeypatch.setattr("steps.statics.splitting.ROUNDS", 1)
-    assert balancing(equilibrium, case, capacity) is None
-    assert balancing(equilibrium, case, capacity, force) is not None
+    assert balancing(equilibrium, case, capacity, rounds=1) is None
+    assert balancing(equilibrium, case, capacity, force, rounds=1) is not None
 
 
 @pytest.mark.parametrize(("hold_per_stud", "stands"), [(0.1, True), (0.02, False)])

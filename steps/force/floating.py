@@ -8,12 +8,14 @@ with a stud touched from one side, nothing presses.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.linalg
 from numpy.typing import ArrayLike
 from scipy.optimize import nnls
 
-from steps.model import Array
+from steps.model import Array, Mask
 
 #: How much softer than the springs a part is held in place while it floats: what is left unbalanced.
 FLOATS = 1e7
@@ -31,17 +33,8 @@ def settle(give: ArrayLike, squeeze: ArrayLike, ways: ArrayLike) -> Array:
 
     With forces f: least f.C.f / 2 - f.i over f >= 0 in balance (the dual of the springs' least energy).
     """
-    give_, squeeze_, ways_ = (np.asarray(x, dtype=np.float64) for x in (give, squeeze, ways))
-    forces = np.zeros(len(squeeze_))
-    if squeeze_.max(initial=0.0) <= ROUNDING_MM:  # as it stands no spring is pressed
-        return forces
-    size = float(np.sqrt((ways_**2).sum(axis=0)).max())
-    held = ways_ / max(size, 1e-300)
-    typical = float(np.trace(give_)) / len(squeeze_)
-    root = scipy.linalg.cholesky(give_ + FLOATS * typical * held @ held.T, lower=True)
-    target = scipy.linalg.solve_triangular(root, squeeze_, lower=True)
-    forces, _ = nnls(root.T, target, maxiter=30 * len(squeeze_) + 100)
-    return np.asarray(forces)
+    squeezes = np.asarray(squeeze, dtype=np.float64)[None]
+    return _Floating.of(give, squeezes, ways).forces(0)
 
 
 def settle_along(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> Array:
@@ -55,7 +48,8 @@ def settle_along(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> Array:
     if not len(rising):
         return found
     first, last = max(int(rising[0]) - 1, 0), len(squeezes) - 1
-    known = {row: settle(give, squeezes[row], ways) for row in (first, last)}
+    floating = _Floating.of(give, squeezes, ways)
+    known = {row: floating.forces(row) for row in (first, last)}
     asked = [(first, last)]
     while asked:
         low, high = asked.pop()
@@ -65,6 +59,34 @@ def settle_along(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> Array:
             found[low : high + 1] = (1 - share) * known[low] + share * known[high]
             continue
         middle = (low + high) // 2
-        known[middle] = settle(give, squeezes[middle], ways)
+        known[middle] = floating.forces(middle)
         asked += [(low, middle), (middle, high)]
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Floating:
+    """The least squares that all squeezes of the same lines share: |root^T f - root^-1 squeeze| for
+    f >= 0."""
+
+    presses: Mask  #: (k,) whether any spring is pressed as it stands
+    root: Array  #: (n, n) lower triangle
+    columns: Array  #: (n, n) its transpose
+    squeezes: Array  #: (k, n)
+
+    @staticmethod
+    def of(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> _Floating:
+        give_, ways_ = np.asarray(give, dtype=np.float64), np.asarray(ways, dtype=np.float64)
+        size = float(np.sqrt((ways_**2).sum(axis=0)).max())
+        held = ways_ / max(size, 1e-300)
+        typical = float(np.trace(give_)) / squeezes.shape[1]
+        root = scipy.linalg.cholesky(give_ + FLOATS * typical * held @ held.T, lower=True)
+        return _Floating(squeezes.max(axis=1) > ROUNDING_MM, root, np.ascontiguousarray(root.T), squeezes)
+
+    def forces(self, row: int) -> Array:
+        """(n,) N on each line at one of the squeezes."""
+        if not self.presses[row]:
+            return np.zeros(len(self.columns))
+        target = scipy.linalg.solve_triangular(self.root, self.squeezes[row], lower=True, check_finite=False)
+        forces, _ = nnls(self.columns, target, maxiter=30 * len(self.columns) + 100)
+        return np.asarray(forces)

@@ -272,7 +272,7 @@ class Proofs:
         each = motion.reshape(-1, 6)
         size = np.linalg.norm(each, axis=1)
         moving = (size > STILL * size.max(initial=0.0)) & load.case.present & ~load.case.held
-        parting = np.abs(self.equilibrium.transposed @ motion).reshape(-1, 3).max(axis=1)
+        parting = np.abs(self.equilibrium.opening(motion)).max(axis=1)
         contacts = self.plain
         count = len(moving)
         real = (contacts.second >= 0) & (parting <= STILL * size.max(initial=0.0))

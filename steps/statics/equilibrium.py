@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 from scipy import sparse
 
 from steps.model import Array, Mask, frozen_array
-from steps.statics.rigid import GROUND, Bodies, Contacts, tangents, typical_arm
+from steps.statics.rigid import GROUND, Bodies, Contacts, crossed, tangents, typical_arm
 
 #: No contact pushes, or pins, harder than so many times all loads together: a balance that needs a longer
 #: lever than a thousand to one is not believed, and every sum over K stays finite.
@@ -48,6 +48,10 @@ class Capacity:
     def of(contacts: Contacts) -> Capacity:
         """As the contacts say."""
         return Capacity(contacts.friction, contacts.pull, contacts.grip, contacts.push)
+
+    def of_rows(self, rows: Mask) -> Capacity:
+        """Of some of the contacts."""
+        return Capacity(self.friction[rows], self.pull[rows], self.grip[rows], self.push[rows])
 
     def within(self, live: Mask, safety: float = 1.0) -> Capacity:
         """With ``pull`` and ``grip`` divided by ``safety``, and nothing at contacts that are not ``live``."""
@@ -139,11 +143,6 @@ class Equilibrium:
         built.eliminate_zeros()
         return built
 
-    @cached_property
-    def transposed(self) -> sparse.csr_matrix:
-        """(3 k, 6 n) the same, for motions."""
-        return self.matrix.T.tocsr()
-
     def scaled_loads(self, case: Case) -> Array:
         """(6 n,) the loads in units of the case's scale, moments divided by the arm."""
         loads = case.loads / case.scale
@@ -163,12 +162,28 @@ class Equilibrium:
 
     # ------------------------------------------------------------------ the two proofs
 
+    def unbalanced(self, case: Case, force: Array) -> Array:
+        """(n, 6) the force, and the moment over the arm, that ``force`` (k, 3: N, model axes) and the loads
+        leave on each body, in units of the case's scale; 0 on what is held or away."""
+        contacts, centroid = self.contacts, self.bodies.centroid
+        left = np.array(case.loads)
+        real = contacts.second != GROUND
+        for bodies, own, points in (
+            (contacts.first, force, contacts.point),
+            (contacts.second[real], -force[real], contacts.point[real]),
+        ):
+            lever = crossed(points - centroid[bodies], own)
+            for axis in range(3):
+                left[:, axis] += np.bincount(bodies, own[:, axis], len(left))
+                left[:, 3 + axis] += np.bincount(bodies, lever[:, axis], len(left))
+        left[:, 3:] /= self.arm
+        free = case.present & ~case.held
+        return np.where(free[:, None], left / case.scale, 0.0)
+
     def residual(self, case: Case, force: Array) -> float:
-        """The greatest force, or moment over the arm, that ``force`` (k, 3: N, model axes) leaves unbalanced
-        on a body that is there and not held, in units of the case's scale."""
-        local = np.einsum("kij,kj->ki", self.frames, force).ravel() / case.scale
-        left = (self.matrix @ local + self.scaled_loads(case)).reshape(-1, 6)
-        return float(np.abs(left[case.present & ~case.held]).max(initial=0.0))
+        """The most that ``force`` (k, 3: N, model axes) leaves unbalanced on any body; see
+        :meth:`unbalanced`."""
+        return float(np.abs(self.unbalanced(case, force)).max(initial=0.0))
 
     def excess(self, case: Case, capacity: Capacity, motion: Array) -> float:
         """What the loads do in a ``motion`` (6 n,: moves, and turns times the arm) more than all forces that
@@ -178,8 +193,19 @@ class Equilibrium:
 
     def taken(self, case: Case, capacity: Capacity, motion: Array) -> Array:
         """(k,) what the forces of each contact could take up in a motion, at most."""
-        against = self.transposed @ -self._moving(case, motion)
-        return support(self.capacity(case, capacity), against, self.crush(case))
+        own = self.capacity(case, capacity)
+        return support(own, -self.opening(self._moving(case, motion)).ravel(), self.crush(case))
+
+    def opening(self, motion: Array) -> Array:
+        """(k, 3) how a ``motion`` (6 n,: moves, and turns times the arm) moves the first body of each contact
+        against its second there, along the contact's axes: the transposed matrix times it."""
+        each = np.append(motion, np.zeros(6)).reshape(-1, 6)  # the ground is at the end
+        centroid = np.append(self.bodies.centroid, np.zeros((1, 3)), axis=0)
+        moved = np.zeros((len(self.contacts), 3))
+        for bodies, sign in ((self.contacts.first, 1.0), (self.contacts.second, -1.0)):
+            turn = each[bodies, 3:] / self.arm
+            moved += sign * (each[bodies, :3] + crossed(turn, self.contacts.point - centroid[bodies]))
+        return np.einsum("kij,kj->ki", self.frames, moved)
 
     def _moving(self, case: Case, motion: Array) -> Array:
         """The motion with what is held, or not there, at rest."""
@@ -188,6 +214,10 @@ class Equilibrium:
     def overload(self, case: Case, capacity: Capacity, force: Array) -> float:
         """How far ``force`` (k, 3: N, model axes) goes beyond what the contacts bear, at worst, in units of
         the case's scale."""
+        return float(self.overloads(case, capacity, force).max(initial=0.0))
+
+    def overloads(self, case: Case, capacity: Capacity, force: Array) -> Array:
+        """(k,) the same at each contact, 0 where it bears its force."""
         own = self.capacity(case, capacity)
         local = np.einsum("kij,kj->ki", self.frames, force) / case.scale
         along, across = local[:, 0], np.hypot(local[:, 1], local[:, 2])
@@ -197,7 +227,7 @@ class Equilibrium:
             np.where(own.push, 0.0, along),
             across - rubs * (along + own.pull) - own.grip,
         ]
-        return float(max(each.max(initial=0.0) for each in beyond))
+        return np.maximum(np.max(beyond, axis=0), 0.0)
 
     def crush(self, case: Case) -> float:
         """The hardest push that is believed, in units of the case's scale."""

@@ -4,8 +4,9 @@ Order, glue and their settling ask much the same of the same parts, with joints 
 What balances is a matter of the forces alone: forces found with some joints hold whatever the joints can do,
 as long as they can do that. A motion in which something fell, likewise, shows that it falls again wherever
 the loads do more work in it than the contacts take up, whatever has been built on since. So both are tried,
-each by one product, before anything is solved; then splitting, which is quick where something is to spare;
-then the programme.
+each by one product, before anything is solved; of a build that has only grown or changed a little, only what
+is near that is balanced anew (:mod:`steps.statics.nearby`); then splitting, which is quick where something is
+to spare; then the programme.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 
 from steps.model import Array, IntArray, Joints, Mask
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.nearby import Nearby
 from steps.statics.programme import USE_TOLERANCE, Help, elastic
 from steps.statics.rigid import GROUND, Contacts
 from steps.statics.splitting import balancing
@@ -28,11 +30,14 @@ from steps.statics.splitting import balancing
 Finding = tuple[Help | None, bool]
 #: Of the falls found so many are tried again, the latest first: mostly it is the very last that goes on.
 FALLS = 2
+#: Of the forces found so many are tried again: a build is asked about by turns with its glue set, with it
+#: still wet, bare, and pressed on.
+FORCES = 4
 #: Contacts are known again by their bodies, points (mm) and normals, rounded to a thousandth and mixed by
 #: large odd numbers.
 MARKED = 1e3
 MIXED = np.array(
-    [73856093, 19349663, 83492791, 49979687, 86028121, 15485863, 32452843, 67867967], dtype=np.int64
+    [73856093, 19349663, 83492791, 49979687, 86028121, 15485863, 32452843, 67867967, 49999991], dtype=np.int64
 )
 
 
@@ -49,7 +54,7 @@ class Findings:
     carried: dict[bytes, dict[tuple[int, bool, tuple[int, ...]], bool]] = field(default_factory=dict)
     _found: dict[bytes, list[tuple[Capacity, Finding]]] = field(default_factory=dict)
     _falls: deque[dict[int, Array]] = field(default_factory=lambda: deque(maxlen=FALLS))
-    _last: _Forces | None = None  #: the forces found last: a good guess for what is asked next
+    _forces: deque[_Forces] = field(default_factory=lambda: deque(maxlen=FORCES))
 
     def answer(
         self, rows: IntArray, equilibrium: Equilibrium, case: Case, names: bool = True
@@ -69,7 +74,8 @@ class Findings:
             return quick, False
         help_ = elastic(equilibrium, case, capacity)
         if help_ is not None and help_.needed:
-            self._falls.append(_fall(rows, equilibrium, help_))
+            alone = Nearby(equilibrium, case, capacity, help_.force, np.any(help_.hand, axis=1)).help()
+            self._falls.append(_fall(rows, equilibrium, alone or help_))
         earlier.append((capacity, (help_, help_ is None or help_.needed)))
         return earlier[-1][1], True
 
@@ -77,14 +83,19 @@ class Findings:
         self, rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity, names: bool
     ) -> Finding | None:
         """What is found without a programme, if anything."""
-        if self._falls_again(rows, equilibrium, case, capacity):
-            return None if names else (None, True)
         marks = _marks(rows, equilibrium)
-        guess = self._last.at(marks) if self._last else None
-        force = balancing(equilibrium, case, capacity, guess)
+        near = Nearby.of(equilibrium, case, capacity, [forces.at(marks) for forces in self._forces])
+        force = None if near is None else near.rebalanced()
+        if force is None:
+            if not names and near is not None and (help_ := near.help()) is not None:
+                return help_, True
+            if self._falls_again(rows, equilibrium, case, capacity):
+                return None if names else (None, True)
+            force = balancing(equilibrium, case, capacity, None if near is None else near.earlier)
         if force is None:
             return None
-        self._last = _Forces.of(marks, force) if len(marks) else None
+        if len(marks):
+            self._forces.append(_Forces.of(marks, force))
         nothing = np.zeros_like(case.loads)
         return Help(nothing, force, nothing.ravel()), False
 
@@ -117,12 +128,18 @@ class _Forces:
 
 
 def _marks(rows: IntArray, equilibrium: Equilibrium) -> IntArray:
-    """(k,) a number for each contact by which it is known again among others; no harm
-    where two have one."""
+    """(k,) a number for each contact by which it is known again among others: of several at one place, that
+    is a press and a bond say, by which comes first. No harm where two have one."""
     contacts = equilibrium.contacts
     ends = np.append(rows, GROUND)[[contacts.first, contacts.second]]
     where = np.rint(np.concatenate([contacts.point, contacts.normal], axis=1) * MARKED).astype(np.int64)
-    return np.asarray(np.concatenate([ends.T, where], axis=1) @ MIXED)
+    places = np.concatenate([ends.T, where], axis=1) @ MIXED[:-1]
+    order = np.argsort(places, kind="stable")
+    ranked = places[order]
+    new = np.append(True, ranked[1:] != ranked[:-1])[: len(ranked)]
+    number = np.empty(len(ranked), dtype=np.int64)
+    number[order] = np.arange(len(ranked)) - np.maximum.accumulate(np.where(new, np.arange(len(ranked)), 0))
+    return np.asarray(places + number * MIXED[-1])
 
 
 def _fall(rows: IntArray, equilibrium: Equilibrium, found: Help) -> dict[int, Array]:

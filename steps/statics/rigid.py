@@ -119,13 +119,19 @@ class Contacts:
         return Contacts(*(getattr(self, name)[chosen] for name in names))
 
 
+def crossed(one: Array, other: Array) -> Array:
+    """(k, 3) the cross products of two sets of vectors (k, 3)."""
+    (a, b, c), (x, y, z) = one.T, other.T
+    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x], axis=1)
+
+
 def tangents(normal: Array) -> tuple[Array, Array]:
     """Two unit vectors (k, 3) across each normal, along the coordinate axes where the normal is one."""
     helper = np.zeros_like(normal)
     helper[np.arange(len(normal)), np.argmin(np.abs(normal).round(9), axis=1)] = 1.0
-    first = np.cross(normal, helper)
+    first = crossed(normal, helper)
     first /= np.linalg.norm(first, axis=1, keepdims=True)
-    return first, np.cross(normal, first)
+    return first, crossed(normal, first)
 
 
 def typical_arm(bodies: Bodies, contacts: Contacts) -> float:

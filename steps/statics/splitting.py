@@ -36,11 +36,15 @@ CLOSE = 1e-6
 
 
 def balancing(
-    equilibrium: Equilibrium, case: Case, capacity: Capacity, guess: Array | None = None
+    equilibrium: Equilibrium,
+    case: Case,
+    capacity: Capacity,
+    guess: Array | None = None,
+    rounds: int = ROUNDS,
 ) -> Array | None:
     """(k, 3) N on each contact's first body, model axes, that balance a case within what the contacts can do;
-    None where none were found, which is no proof that there are none. A good ``guess`` (k, 3: N) spares
-    rounds."""
+    None where none were found in so many ``rounds``, which is no proof that there are none. A good ``guess``
+    (k, 3: N) spares rounds."""
     free = np.repeat(case.present & ~case.held, 6)
     if not free.any():
         return frozen_array(np.zeros((len(equilibrium.contacts), 3)), (None, 3))
@@ -57,7 +61,7 @@ def balancing(
     if guess is not None:
         at = np.where(cones.bears, np.einsum("kij,kj->ki", equilibrium.frames, guess) / case.scale, 0.0)
     inside = cones.nearest(at)
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         beyond = 2 * inside - at
         unbalanced = matrix @ beyond.ravel() + loads
         balanced = beyond - (across @ factor.solve(unbalanced)).reshape(-1, 3)
