@@ -737,6 +737,20 @@ def test_a_full_output_is_told_and_no_fault_of_the_program(model: Path, argument
     assert done.stderr == "stepleaf: the output cannot be written (No space left on device).\n"
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("streams", ["2>/dev/full", ">&- 2>&- <&-", ">/dev/full 2>/dev/full"])
+def test_where_nothing_can_be_said_the_status_says_it(streams: str, tmp_path: Path) -> None:
+    command = f"exec {sys.executable} -m steps.cli inspect {tmp_path / 'none.3mf'} {streams}"
+    assert subprocess.run(["bash", "-c", command], capture_output=True, timeout=60).returncode == 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="closed streams")
+def test_a_closed_output_gets_nothing_and_is_no_fault() -> None:
+    command = f"exec {sys.executable} -m steps.cli --version >&-"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_the_version_is_told(capsys: Capture) -> None:
     assert run(["--version"]) == 0
     assert capsys.readouterr().out == f"stepleaf {steps.__version__}\n"

@@ -13,7 +13,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
 #: What a disk that is full, or that fails, answers to what is printed into a file on it.
@@ -39,9 +39,13 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 
 def _speak_plainly() -> None:
-    """No warning of a library's reaches the terminal, and a letter that its encoding lacks is no fault."""
+    """No warning of a library's reaches the terminal, and a letter that its encoding lacks is no fault. A
+    stream that was closed at the start swallows what it gets, and no file takes its number."""
     if not os.environ.get(TRACE_VARIABLE):
         warnings.simplefilter("ignore")
+    for name, way in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, way))
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
@@ -103,7 +107,10 @@ def _told(error: Exception) -> int:
 def _say(text: str) -> None:
     from steps.letters import unsteered
 
-    print(f"stepleaf: {unsteered(text)}", file=sys.stderr)
+    try:
+        print(f"stepleaf: {unsteered(text)}", file=sys.stderr)
+    except OSError:  # the status must say it
+        _drop(sys.stderr)
 
 
 class ToldToEnd(KeyboardInterrupt):
@@ -120,18 +127,18 @@ def _flushed(status: int) -> int:
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        _drop_output()
+        _drop(sys.stdout)
     except OSError as error:
         return _refused(error)
     return status
 
 
 def _refused(error: OSError) -> int:
-    _drop_output()
+    _drop(sys.stdout)
     _say(f"the output cannot be written ({error.strerror or error}).")
     return WRONG_USE
 
 
-def _drop_output() -> None:
-    """The output refuses, as where whoever read it has left: say no more, and fail at nothing."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _drop(stream: TextIO) -> None:
+    """It refuses, as where whoever read it has left: say no more, and fail at nothing."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
