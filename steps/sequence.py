@@ -145,8 +145,12 @@ class BuildSequence:
         """For each joint closed by a step, all joints it stands for: one per copy of the step's assembly."""
         between = {frozenset((joint.a, joint.b)): joint.id for joint in joints.joints}
         found: dict[str, tuple[str, ...]] = {}
+        known = {
+            name: [across(self.order.assembly_by_id[name], copy) for copy in range(len(moments[0].copies))]
+            for name, moments in self.by_assembly.items()
+        }
         for moment in self.moments:
-            lookups = [across(moment.assembly, copy) for copy in range(len(moment.copies))]
+            lookups = known[moment.assembly.id]
             for joint_id in moment.step.closes:
                 joint = joints.by_id[joint_id]
                 same = [

@@ -45,7 +45,7 @@ def _speak_plainly() -> None:
         warnings.simplefilter("ignore")
     for name, way in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, way))
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), way))
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")

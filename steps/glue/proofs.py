@@ -42,8 +42,9 @@ MUCH = 0.6
 #: Like joints are told apart by so much of their effort, spread evenly by the golden ratio, so that few of
 #: them are wanted in part.
 UNLIKE, GOLDEN = 0.5, 0.6180339887
-#: A joint that takes up less than this share of what is asked is no help.
-NO_HELP = 1e-6
+#: A joint that takes up less than this share of what is asked is no help; what is asked is never divided by
+#: less than the second.
+NO_HELP, TINY = 1e-6, 1e-300
 
 
 #: Forces prove that a case holds when they leave no more unbalanced, and go no further beyond a capacity,
@@ -247,28 +248,38 @@ class Proofs:
     def cuts(self, load: LoadCase, motion: Array) -> tuple[Cut, ...]:
         """The demands that a motion of a case makes, each of what moves by itself; none where glue cannot
         meet the whole of it."""
-        whole = self._cut(load, motion)
-        if whole is None:
+        moving = self.equilibrium.moving(load.case, motion)
+        whole = self._cuts(load, sparse.csc_matrix(moving[:, None]))
+        if whole == [None]:
             return ()
-        pieces = [cut for own in self._movers(load, motion) if (cut := self._cut(load, own)) is not None]
-        return tuple(pieces) or (whole,)
+        pieces = [cut for cut in self._cuts(load, self._movers(load, moving)) if cut is not None]
+        return tuple(pieces or whole)  # type: ignore[arg-type]
 
-    def _cut(self, load: LoadCase, motion: Array) -> Cut | None:
-        """None where the motion does not show that a bare model falls, or all glue cannot stop it."""
-        equilibrium, case = self.equilibrium, load.case
-        short = equilibrium.excess(case, Capacity.of(self.plain), motion)
-        if short <= 0:
-            return None
-        more = equilibrium.taken(case, Capacity.of(self.strong), motion)
-        more = more - equilibrium.taken(case, Capacity.of(self.plain), motion)
-        own = self.joint >= 0
-        gain = np.bincount(self.joint[own], more[own], len(self.strength)) / short
-        rows = np.flatnonzero((gain > NO_HELP) & (self.strength > 0))
-        share = np.minimum(gain[rows], 1.0)
-        return Cut(rows, share) if share.sum() >= 1.0 else None
+    def _cuts(self, load: LoadCase, motions: sparse.csc_matrix) -> list[Cut | None]:
+        """Of each motion (6 n, m: one a column); None where it does not show that a bare model falls, or all
+        glue cannot stop it."""
+        equilibrium, joints, count = self.equilibrium, len(self.strength), motions.shape[1]
+        both = Capacity.of(self.plain), Capacity.of(self.strong)
+        contact, motion, (bare, most) = equilibrium.taken_in_each(load.case, both, motions)
+        short = motions.T @ equilibrium.scaled_loads(load.case) - np.bincount(motion, bare, count)
+        joint = self.joint[contact]
+        own = (joint >= 0) & (most - bare > 0)
+        pairs, place = np.unique(motion[own] * joints + joint[own], return_inverse=True)
+        more = np.bincount(place, (most - bare)[own], len(pairs))
+        number, row = np.divmod(pairs, max(joints, 1))
+        first = np.searchsorted(number, np.arange(count + 1))
+        found: list[Cut | None] = []
+        for one in range(count):
+            rows, gain = row[first[one] : first[one + 1]], more[first[one] : first[one + 1]]
+            helps = (self.strength[rows] > 0) & (gain > NO_HELP * short[one])
+            share = np.minimum(gain[helps] / max(short[one], TINY), 1.0)
+            stops = short[one] > 0 and share.sum() >= 1.0
+            found.append(Cut(rows[helps], share) if stops else None)
+        return found
 
-    def _movers(self, load: LoadCase, motion: Array) -> list[Array]:
-        """The motion of each lot of bodies that move together, the others at rest."""
+    def _movers(self, load: LoadCase, motion: Array) -> sparse.csc_matrix:
+        """(6 n, m) the motion of each lot of bodies that move together, the others at rest; none where all
+        that moves is one lot."""
         each = motion.reshape(-1, 6)
         size = np.linalg.norm(each, axis=1)
         moving = (size > STILL * size.max(initial=0.0)) & load.case.present & ~load.case.held
@@ -279,11 +290,12 @@ class Proofs:
         first, second = contacts.first[real], contacts.second[real]
         both = moving[first] & moving[second]
         graph = sparse.coo_matrix((np.ones(both.sum()), (first[both], second[both])), shape=(count, count))
-        label = connected_components(graph, directed=False)[1]
-        lots = np.unique(label[moving])
+        lots, lot = np.unique(connected_components(graph, directed=False)[1][moving], return_inverse=True)
         if len(lots) < 2:
-            return []
-        return [np.where((moving & (label == lot))[:, None], each, 0.0).ravel() for lot in lots]
+            return sparse.csc_matrix((motion.size, 0))
+        rows = (6 * np.flatnonzero(moving)[:, None] + np.arange(6)).ravel()
+        entries = (each[moving].ravel(), (rows, np.repeat(lot, 6)))
+        return sparse.coo_matrix(entries, shape=(motion.size, len(lots))).tocsc()
 
     # ------------------------------------------------------------------ what cannot be helped
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field, replace
 import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from steps.model import Array, IntArray
@@ -91,6 +93,7 @@ class SiteMeasures:
     slack: Array  #: (units,) 1 where the joints that hold a unit slide
     peers: tuple[tuple[int, ...], ...]  #: for each unit the others near it that start at the same height
     mate: IntArray  #: for each unit the one that faces it across the middle, or -1
+    body: IntArray  #: (units,) a number for each body that the finished build hangs together in
     first: tuple[tuple[int, int], ...] | None = None  #: every (earlier, later); None: not worked out
 
     @staticmethod
@@ -105,7 +108,7 @@ class SiteMeasures:
         first = None
         if apart is not None:
             readiness = Readiness(site, apart.ways, apart.before, {*apart.odd, *apart.stuck})
-            waited = ((unit, readiness.all_waited_for(unit, most=count + 1)) for unit in range(count))
+            waited = ((unit, readiness.all_waited_for(unit)) for unit in range(count))
             first = tuple((other, unit) for unit, others in waited for other in others)
         return SiteMeasures(
             level,
@@ -115,6 +118,7 @@ class SiteMeasures:
             np.array([_is_slack(site, unit) for unit in range(count)], dtype=float),
             tuple(map(tuple, peers)),
             mates_of(site),
+            _bodies(site),
             first,
         )
 
@@ -161,7 +165,7 @@ class Walk:
         self.locked = frozenset(apart.stuck)
         self.together = together
         self.steps_made = 0
-        self.peers, self.mate = ground.peers, ground.mate
+        self.peers, self.mate, self.body = ground.peers, ground.mate, ground.body
         self.repeats = [sorted(copies) for copies in repeats_of(site)]
         self.module: frozenset[int] = frozenset()  # what stands by itself and is being built
         self.foot: float | None = None  # where that stands
@@ -464,17 +468,29 @@ class Walk:
             if self.under[joiner]:  # loose parts would fall while the build is turned
                 continue
             around = [other for other in self.site.neighbours[joiner] if self.main[other] or other in laid]
-            needs = [other for other in self.readiness.all_waited_for(joiner) if other not in laid]
+            needs = self._loose_before(joiner, laid) if around else None
+            if needs is None or not self.loose_ready[unit]:
+                continue
             if unit not in needs:
                 needs.append(unit)
-            if not around or not all(self.loose_ready[other] for other in needs):
-                continue
             if self._step_allows([*laid, *needs], [*joiners, joiner]):
                 options.append((len(needs), float(self.level[joiner]), joiner, needs))
         if not options:
             return None
         _, _, joiner, needs = min(options)
         return needs, joiner
+
+    def _loose_before(self, joiner: int, laid: Sequence[int]) -> list[int] | None:
+        """What has to be laid before a part beyond what is ``laid``; None where not all of it can be, in one
+        step."""
+        needs: set[int] = set()
+        for other in self.readiness.waited_for(joiner):
+            if other in laid:
+                continue
+            needs.add(other)
+            if not self.loose_ready[other] or len(needs) > self.limits.parts:
+                return None
+        return sorted(needs)
 
     def _step_allows(self, laid: Sequence[int], joiners: Sequence[int]) -> bool:
         """Whether both steps, the loose parts and their joining parts, stay within the limits."""
@@ -507,8 +523,8 @@ class Walk:
         """The fewest units that one part carries once it is in, in the order they go in, and that part."""
         best: tuple[int, int, list[int]] | None = None
         for carrier in np.flatnonzero(self.near & ~self.placed).tolist():
-            before = self.readiness.all_before(carrier)
-            if not before or (best is not None and best[:2] <= (len(before), carrier)):
+            before = self.readiness.all_before(carrier, None if best is None else best[0])
+            if not before or (best is not None and best[0] <= len(before)):
                 continue
             if (ranked := self._in_turn(before)) is not None:
                 best = (len(before), carrier, ranked)
@@ -516,7 +532,7 @@ class Walk:
 
     def _in_turn(self, units: Sequence[int]) -> list[int] | None:
         """Units so that none shuts out a later one; None where they wait for one another, or for others."""
-        waits = {unit: set(self.readiness.all_waited_for(unit, len(self.placed))) for unit in units}
+        waits = {unit: set(self.readiness.all_waited_for(unit)) for unit in units}
         graph = nx.DiGraph()
         graph.add_nodes_from(units)
         graph.add_edges_from((first, unit) for unit, found in waits.items() for first in found)
@@ -541,15 +557,17 @@ class Walk:
 
     def _joins_main(self, unit: int) -> bool:
         """Whether the finished build ties the unit to the main body."""
-        found, pending = {unit}, [unit]
-        while pending:
-            for other in self.site.neighbours[pending.pop()]:
-                if self.main[other]:
-                    return True
-                if other not in found:
-                    found.add(other)
-                    pending.append(other)
-        return False
+        tied = bool(self.site.neighbours[unit])
+        return tied and bool(self.main[self.body == self.body[unit]].any())
+
+
+def _bodies(site: Site) -> IntArray:
+    """(units,) a number for each body of units that hang together."""
+    count = len(site.units)
+    first = np.repeat(np.arange(count), [len(others) for others in site.neighbours])
+    other = np.array([other for others in site.neighbours for other in others], dtype=np.int64)
+    graph = sparse.coo_matrix((np.ones(len(first)), (first, other)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
 def _peers(centre: Array, level: Array) -> list[list[int]]:

@@ -51,35 +51,34 @@ class Columns:
 
     def ahead(self, part: int, friends: frozenset[int] = frozenset()) -> int:
         """The nearest present part, not in ``friends``, that ``part`` hits when it moves along; else -1."""
-        tried = {part}
-        for other in self._walk(part, 1):
-            if other in tried or other in friends:
-                continue
-            tried.add(other)
-            if self.motion.blocks(part, other, self.direction):
-                return other
-        return -1
+        return next(self._met(part, 1, friends), -1)
 
     def behind(self, part: int, friends: frozenset[int] = frozenset()) -> int:
         """The nearest present part, not in ``friends``, that hits ``part`` when it moves along; else -1."""
-        tried = {part}
-        for other in self._walk(part, -1):
-            if other in tried or other in friends:
-                continue
-            tried.add(other)
-            if self.motion.blocks(other, part, self.direction):
-                return other
-        return -1
+        return next(self.each_behind(part, friends), -1)
+
+    def each_behind(self, part: int, friends: frozenset[int] = frozenset()) -> Iterator[int]:
+        """Every present part that hits ``part`` when it moves along, looked for as they are asked for."""
+        return self._met(part, -1, friends)
 
     def all_ahead(self, part: int, friends: frozenset[int] = frozenset()) -> list[int]:
         """Every present part that ``part`` hits when it moves along, in row order."""
-        others = set(self._walk(part, 1)) - {part} - friends
-        return sorted(other for other in others if self.motion.blocks(part, other, self.direction))
+        return sorted(self._met(part, 1, friends))
 
     def all_behind(self, part: int, friends: frozenset[int] = frozenset()) -> list[int]:
         """Every present part that hits ``part`` when it moves along, in row order."""
-        others = set(self._walk(part, -1)) - {part} - friends
-        return sorted(other for other in others if self.motion.blocks(other, part, self.direction))
+        return sorted(self._met(part, -1, friends))
+
+    def _met(self, part: int, way: int, friends: frozenset[int]) -> Iterator[int]:
+        """Present parts, not in ``friends``, that the part hits ahead (``way`` 1), or that hit it."""
+        tried = {part}
+        for other in self._walk(part, way):
+            if other in tried or other in friends:
+                continue
+            tried.add(other)
+            mover, met = (part, other) if way > 0 else (other, part)
+            if self.motion.blocks(mover, met, self.direction):
+                yield other
 
     def _cells(self, part: int) -> Iterator[tuple[int, int]]:
         low, high = self._low[part], self._high[part]

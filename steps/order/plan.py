@@ -243,9 +243,10 @@ def things_of(finder: Finder, up: Array) -> list[tuple[int, ...]]:
     bodies = list(nx.connected_components(graph))
     if len(bodies) > 1:
         columns = Columns(finder.motion, finder.motion.direction_index(up), range(len(model.parts)))
-        for body in bodies:
+        for body in sorted(bodies, key=len)[:-1]:  # of two bodies one is not the largest
             friends = frozenset(body)
             for part in sorted(body):
-                graph.add_edges_from((part, other) for other in columns.all_ahead(part, friends))
+                met = (*columns.all_ahead(part, friends), *columns.all_behind(part, friends))
+                graph.add_edges_from((part, other) for other in met)
         bodies = list(nx.connected_components(graph))
     return sorted((tuple(sorted(body)) for body in bodies), key=lambda body: (len(body), -body[0]))

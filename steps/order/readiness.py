@@ -7,7 +7,7 @@ looked for.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 
 from steps.order.columns import Columns
 from steps.order.site import Site
@@ -38,6 +38,7 @@ class Readiness:
         for first, second in before:
             self.earlier.setdefault(second, []).append(first)
         self._waits_for: dict[int, int] = {}
+        self._all: dict[int, list[int]] = {}  # all that a unit waits for, until the next is placed
 
     def waits_for(self, unit: int) -> int:
         """An unplaced unit that must go in before ``unit``, or -1 when it may go in now."""
@@ -48,30 +49,37 @@ class Readiness:
         self._waits_for[unit] = found
         return found
 
-    def all_waited_for(self, unit: int, most: int = 9) -> list[int]:
-        """Every unplaced unit that must go in before ``unit``, at most ``most``."""
-        found = {first for first in self.earlier.get(unit, ()) if first in self.unplaced}
+    def waited_for(self, unit: int) -> Iterator[int]:
+        """Every unplaced unit that must go in before ``unit``, looked for as they are asked for; one may come
+        more than once."""
+        yield from (first for first in self.earlier.get(unit, ()) if first in self.unplaced)
         for columns in self.columns.values():
             for part in self.site.units[unit].parts:
-                for other in columns.all_behind(part, self.friends[unit]):
-                    found.add(self.site.unit_of[other])
-                    if len(found) >= most:
-                        return sorted(found)
-        return sorted(found)
+                for other in columns.each_behind(part, self.friends[unit]):
+                    yield self.site.unit_of[other]
 
-    def all_before(self, unit: int) -> list[int]:
-        """Every unplaced unit that must go in before ``unit``, and before those, and so on."""
-        found: set[int] = set()
+    def all_waited_for(self, unit: int) -> list[int]:
+        """Every unplaced unit that must go in before ``unit``."""
+        known = self._all.get(unit)
+        if known is None:
+            known = self._all[unit] = sorted(set(self.waited_for(unit)))
+        return known
+
+    def all_before(self, unit: int, most: int | None = None) -> list[int]:
+        """Every unplaced unit that must go in before ``unit``, and before those, and so on; no further than
+        ``most`` of them, and those of one unit."""
+        found = {unit}
         pending = [unit]
-        while pending:
-            fresh = set(self.all_waited_for(pending.pop(), len(self.unplaced) + 1)) - found - {unit}
-            found |= fresh
-            pending += sorted(fresh)
-        return sorted(found)
+        while pending and (most is None or len(found) - 1 <= most):
+            fresh = [other for other in self.all_waited_for(pending.pop()) if other not in found]
+            found.update(fresh)
+            pending += fresh
+        return sorted(found - {unit})
 
     def place(self, unit: int) -> None:
         """The unit is in its place."""
         del self.unplaced[unit]
+        self._all.clear()
         if unit in self.bent:
             return
         columns = self.columns[self.ways[unit]]
@@ -79,12 +87,4 @@ class Readiness:
             columns.remove(part)
 
     def _search(self, unit: int) -> int:
-        for first in self.earlier.get(unit, ()):
-            if first in self.unplaced:
-                return first
-        for columns in self.columns.values():
-            for part in self.site.units[unit].parts:
-                other = columns.behind(part, self.friends[unit])
-                if other >= 0:
-                    return self.site.unit_of[other]
-        return -1
+        return next(self.waited_for(unit), -1)

@@ -15,6 +15,7 @@ Two values settle a case, and both can be checked by anyone:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import sparse
 
-from steps.model import Array, Mask, frozen_array
+from steps.model import Array, IntArray, Mask, frozen_array
 from steps.statics.rigid import GROUND, Bodies, Contacts, crossed, tangents, typical_arm
 
 #: No contact pushes, or pins, harder than so many times all loads together: a balance that needs a longer
@@ -60,6 +61,12 @@ class Capacity:
             np.where(live, self.pull / safety, 0.0),
             np.where(live, self.grip / safety, 0.0),
             self.push & live,
+        )
+
+    def at(self, contacts: IntArray) -> Capacity:
+        """Of these contacts (rows)."""
+        return Capacity(
+            self.friction[contacts], self.pull[contacts], self.grip[contacts], self.push[contacts]
         )
 
 
@@ -188,13 +195,13 @@ class Equilibrium:
     def excess(self, case: Case, capacity: Capacity, motion: Array) -> float:
         """What the loads do in a ``motion`` (6 n,: moves, and turns times the arm) more than all forces that
         the capacities allow could take up; above 0 the case falls. In units of the case's scale."""
-        moving = self._moving(case, motion)
+        moving = self.moving(case, motion)
         return float(self.scaled_loads(case) @ moving - self.taken(case, capacity, motion).sum())
 
     def taken(self, case: Case, capacity: Capacity, motion: Array) -> Array:
         """(k,) what the forces of each contact could take up in a motion, at most."""
         own = self.capacity(case, capacity)
-        return support(own, -self.opening(self._moving(case, motion)).ravel(), self.crush(case))
+        return support(own, -self.opening(self.moving(case, motion)).ravel(), self.crush(case))
 
     def opening(self, motion: Array) -> Array:
         """(k, 3) how a ``motion`` (6 n,: moves, and turns times the arm) moves the first body of each contact
@@ -207,7 +214,22 @@ class Equilibrium:
             moved += sign * (each[bodies, :3] + crossed(turn, self.contacts.point - centroid[bodies]))
         return np.einsum("kij,kj->ki", self.frames, moved)
 
-    def _moving(self, case: Case, motion: Array) -> Array:
+    def taken_in_each(
+        self, case: Case, capacities: Sequence[Capacity], motions: sparse.csc_matrix
+    ) -> tuple[IntArray, IntArray, list[Array]]:
+        """Of many motions (6 n, m: one a column, what is held at rest), each of a few bodies: the contacts
+        that take up anything in one, which motion it is, and what they take up with each of the capacities.
+        """
+        count = len(self.contacts)
+        against = (self.matrix.T @ -motions).tocoo()
+        keys, place = np.unique(against.col.astype(np.int64) * count + against.row // 3, return_inverse=True)
+        way = np.zeros((len(keys), 3))
+        way[place, against.row % 3] = against.data
+        motion, contact = np.divmod(keys, count)
+        own = (self.capacity(case, each).at(contact) for each in capacities)
+        return contact, motion, [support(each, way.ravel(), self.crush(case)) for each in own]
+
+    def moving(self, case: Case, motion: Array) -> Array:
         """The motion with what is held, or not there, at rest."""
         return np.where(np.repeat(case.present & ~case.held, 6), motion, 0.0)
 
