@@ -722,12 +722,30 @@ class View:
 
 
 @dataclass(frozen=True)
+class Closer:
+    """A closer look at one thing of a step, by whatever view shows best where it goes."""
+
+    parts: tuple[str, ...]  #: of the thing
+    view: View
+    away: tuple[str, ...]  #: parts in place that are left out, since they stand before it
+    sites: float  #: share of where it goes that shows
+    seen: float = 1.0  #: of the thing itself
+
+
+@dataclass(frozen=True)
 class Sight:
-    """How one step is looked at, and how much of each new part is seen (share 0 to 1)."""
+    """How one step is looked at, and how much of each new part is seen (share 0 to 1).
+
+    What goes in as one is named by its first part.
+    """
 
     number: int
     view: View
     seen: Mapping[str, float]
+    lift: float = 1.0  #: how far things are lifted, in usual clear gaps
+    sites: Mapping[str, float] = field(default_factory=dict)  #: of each lifted thing, of where it goes
+    lifts: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  #: of each thing, mm
+    closer: tuple[Closer, ...] = ()
 
 
 # ---------------------------------------------------------------------------------- plan

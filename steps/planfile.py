@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -37,6 +37,7 @@ from steps.model import (
     Sight,
     Sure,
     TouchKind,
+    View,
 )
 from steps.one_set import run_of
 from steps.settings import Settings
@@ -205,6 +206,17 @@ class ViewEntry(Entry):
     elevation: Degrees
 
 
+class CloserEntry(Entry):
+    """A closer look at one thing: from where, what is left out, how much shows of where it goes and of
+    itself."""
+
+    parts: Annotated[tuple[str, ...], Field(min_length=1)]
+    view: ViewEntry
+    away: tuple[str, ...]
+    sites: Share
+    seen: Share
+
+
 class StepEntry(Entry):
     number: int = Field(ge=1)
     assembly: str
@@ -220,6 +232,11 @@ class StepEntry(Entry):
     up: Direction
     view: ViewEntry
     seen: dict[str, Share]
+    #: of each thing, by its first part: how far it is drawn from its place, mm; and of each that joins what
+    #: stands before it, the share seen of the studs, sockets and faces that receive it
+    lifts: dict[str, Point] = {}
+    sites: dict[str, Share] = {}
+    closer: tuple[CloserEntry, ...] = ()
     by: Reader
     hold: tuple[str, ...]
     wait_min: Amount
@@ -497,10 +514,20 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 needs_cured=work.needs_cured,
                 lags_min=work.lags_min,
                 up=_triple(step.up),
-                view=ViewEntry(
-                    azimuth=math.degrees(sight.view.azimuth), elevation=math.degrees(sight.view.elevation)
+                view=view_entry(sight.view),
+                seen=_by_id(sight.seen),
+                lifts=_by_id(sight.lifts),
+                sites=_by_id(sight.sites),
+                closer=tuple(
+                    CloserEntry(
+                        parts=look.parts,
+                        view=view_entry(look.view),
+                        away=look.away,
+                        sites=look.sites,
+                        seen=look.seen,
+                    )
+                    for look in sight.closer
                 ),
-                seen=dict(sorted(sight.seen.items(), key=lambda item: _id_key(item[0]))),
                 by=work.by,
                 hold=work.hold,
                 wait_min=work.wait_min,
@@ -517,6 +544,16 @@ def move_entry(move: Move) -> MoveEntry:
     """A straight move as one vector, several legs as a list."""
     legs = tuple(_triple(leg) for leg in move.legs)
     return legs[0] if move.straight else legs
+
+
+def view_entry(view: View) -> ViewEntry:
+    """A view in degrees."""
+    return ViewEntry(azimuth=math.degrees(view.azimuth), elevation=math.degrees(view.elevation))
+
+
+def _by_id(values: Mapping[str, Any]) -> dict[str, Any]:
+    """P2 before P10."""
+    return dict(sorted(values.items(), key=lambda item: _id_key(item[0])))
 
 
 def turn_entry(turn: Rotation) -> TurnEntry:

@@ -6,11 +6,9 @@ from __future__ import annotations
 import numpy as np
 
 from demo_model.scene import DemoModel
-from steps.draw.lift import Lifted, lifted_things
-from steps.draw.seeing import Crowd, Places, hidden
-from steps.draw.step import first_of_kind, kind_of, uncovered
+from steps.draw.scene import Scene
+from steps.draw.step import kind_of
 from steps.draw.studio import Studio
-from steps.draw.views import HIDDEN_SHARE, shares_of_things
 from steps.model import (
     Adhesive,
     Assembly,
@@ -112,28 +110,11 @@ def _grid(low: np.ndarray, high: np.ndarray, count: int, pitch: float) -> np.nda
 def shares_told(studio: Studio, step: Step) -> dict[str, float]:
     """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
     shows it or one of its kind."""
-    lifted = lifted_things(studio, step)
-    shares = shares_of_things(studio, step)
-    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
-    by_inset = {
-        kind_of(studio, one): _share_in_inset(studio, step, one) for one in first_of_kind(studio, hidden_ones)
-    }
+    by_inset = {kind_of(studio, look.parts): look.seen for look in studio.closer(step)}
+    scene = Scene(studio, step, studio.lift(step))
+    _, shares = scene.shares(studio.view(step.number))
     return {
-        part: max(share, by_inset.get(kind_of(studio, one), 0.0))
-        for one, share in zip(lifted, shares, strict=True)
+        part: max(share, by_inset.get(kind_of(studio, one.thing.parts), 0.0))
+        for one, share in zip(scene.lifted, shares, strict=True)
         for part in one.thing.parts
     }
-
-
-def _share_in_inset(studio: Studio, step: Step, one: Lifted) -> float:
-    """Visible share of a thing once what stands before it is cut away."""
-    axes = studio.axes(step)
-    model = studio.plan.model
-    parts = [model.parts[model.index_of[part]] for part in one.thing.parts]
-    points = np.concatenate([studio.samples(part, axes) for part in parts]) + one.shift
-    rows = uncovered(studio, step, one)
-    bounds = studio.bounds_along(axes)[rows]
-    apart = np.full(len(rows), -1)
-    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
-    (before,) = hidden([Places(points)], crowd, axes)
-    return 1.0 - float(before.mean()) if len(before) else 0.0

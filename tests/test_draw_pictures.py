@@ -28,14 +28,14 @@ from steps.draw import (
     turn_picture,
 )
 from steps.draw.balloons import RADIUS_MM
+from steps.draw.closer import HIDDEN_PART
 from steps.draw.guides import GUIDE_DASH_MM
 from steps.draw.lift import lifted_things
 from steps.draw.pictures import HERE
 from steps.draw.sheet import DPI
-from steps.draw.step import new_items, uncovered
+from steps.draw.step import new_items
 from steps.draw.thumbs import LEAST_THUMB_MM, thumbs_of
-from steps.draw.views import HIDDEN_SHARE
-from steps.model import Sight
+from steps.model import Closer
 from steps.settings import Settings
 from tests.draw_scenes import plan_of, shares_told
 from tests.test_renderer_solid import cube
@@ -205,7 +205,7 @@ def test_a_hidden_part_gets_an_inset_that_shows_it(studio):
     step = studio.plan.order.steps[2]
     part = step.adds[0]
     sights = tuple(
-        Sight(s.number, s.view, {**s.seen, part: 0.1} if s.number == step.number else s.seen)
+        replace(s, closer=(Closer((part,), s.view, (), 1.0),)) if s.number == step.number else s
         for s in studio.plan.sights
     )
     picture = step_picture(
@@ -224,10 +224,10 @@ def test_what_stands_before_a_hidden_part_is_cut_away():
     studio = seen(plan)
     step = plan.order.steps[-1]
     axes = studio.axes(step)
-    (one,) = lifted_things(studio, step)
-    kept = set(uncovered(studio, step, one).tolist())
-    front, back = (1, 2) if axes[2] @ [0, -1, 0] > 0 else (2, 1)
-    assert front not in kept and {0, back} <= kept
+    (look,) = studio.closer(step)
+    assert look.parts == step.adds and look.view == studio.view(step.number)
+    front, back = ("P2", "P3") if axes[2] @ [0, -1, 0] > 0 else ("P3", "P2")
+    assert front in look.away and not {"P1", back} & set(look.away)
 
 
 def _slab(*size: float) -> Solid:
@@ -263,7 +263,7 @@ def _well() -> DemoModel:
 def test_a_part_in_a_well_is_seen_after_its_inset():
     studio = seen(plan_of(_well(), per_step=1))
     step = studio.plan.order.steps[-1]
-    assert step.adds == ("P6",) and studio.plan.sights[-1].seen["P6"] < HIDDEN_SHARE
+    assert step.adds == ("P6",) and studio.plan.sights[-1].seen["P6"] < HIDDEN_PART
     picture = step_picture(studio, step.number, WIDTH, HEIGHT)
     assert len(picture.insets) == 1
     inset = picture.insets[0][2]
@@ -289,7 +289,8 @@ def test_every_new_part_is_seen_in_its_step_or_an_inset(demo):
     assert len(shares) == len(studio.plan.model.parts)
     assert min(shares) >= 0.35 and np.median(shares) >= 0.7
     for step, one in zip(studio.plan.order.steps, told, strict=True):
-        assert all(one[part] >= studio.seen_share(step, part) for part in one)
+        (sight,) = (sight for sight in studio.plan.sights if sight.number == step.number)
+        assert all(one[part] >= sight.seen[part] for part in one)
 
 
 def test_a_part_of_a_tenth_of_a_millimetre_beside_one_of_a_metre_is_found():

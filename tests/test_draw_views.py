@@ -13,10 +13,11 @@ from demo_model.solids import Solid
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of, framed
 from renderer.rays import RaySource
 from steps.draw.lift import lifted_things
+from steps.draw.scene import Scene
 from steps.draw.seeing import Crowd, Places, hidden, samples
 from steps.draw.step import step_picture
 from steps.draw.studio import Studio
-from steps.draw.views import candidate_views, choose_views, shares_of_things
+from steps.draw.views import candidate_views, choose_views
 from steps.model import Assembly, Attach, Move
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
@@ -79,7 +80,7 @@ def test_every_step_has_one_sight_with_a_share_for_each_new_part(planned):
 def test_shares_agree_with_whole_pictures_counted_pixel_by_pixel(planned):
     # by other means: every part drawn at once at high resolution, pixels counted with and without the rest
     studio = Studio(planned, SETTINGS)
-    for step in planned.order.steps:
+    for step, sight in zip(planned.order.steps, planned.sights, strict=True):
         axes = studio.axes(step)
         lifted = lifted_things(studio, step)
         new = [studio.item(part, "new", one.shift) for one in lifted for part in one.thing.parts]
@@ -89,8 +90,7 @@ def test_shares_agree_with_whole_pictures_counted_pixel_by_pixel(planned):
         for item in new:
             alone = RaySource().table([item], camera).area(item.key)
             part = planned.model.parts[item.key].id
-            told = studio.seen_share(step, part)
-            assert together.area(item.key) / alone == pytest.approx(told, abs=0.07)
+            assert together.area(item.key) / alone == pytest.approx(sight.seen[part], abs=0.07)
 
 
 def test_the_view_is_kept_while_it_serves():
@@ -141,14 +141,13 @@ def test_parts_on_both_sides_of_a_wall_are_seen_from_both_sides():
 
 
 def test_views_are_the_published_ones():
-    isometric, others = candidate_views()
+    isometric, below = candidate_views()
     assert {round(np.degrees(view.elevation), 3) for view in isometric} == {35.264}
     assert sorted(round(np.degrees(view.azimuth)) % 360 for view in isometric) == [45, 135, 225, 315]
-    dimetric = [view for view in others if view.elevation > 0]
-    for view in dimetric:  # ISO 5456-3: two scales of .9428, one of .4714
+    for view in (*isometric, *below):  # ISO 5456-3: all three scales equal
         scales = np.linalg.norm(axes_of(view.azimuth, view.elevation)[:2], axis=0)
-        assert sorted(scales) == pytest.approx([0.4714, 0.9428, 0.9428], abs=2e-4)
-    assert {view.elevation for view in others if view.elevation < 0} == {-ISOMETRIC_ELEVATION}
+        assert scales == pytest.approx(np.sqrt(2 / 3))
+    assert {view.elevation for view in below} == {-ISOMETRIC_ELEVATION}
 
 
 def test_the_same_plan_is_seen_the_same_way_twice(planned):
@@ -197,5 +196,5 @@ def test_a_part_without_a_visible_pixel_counts_as_unseen_also_within_its_own_ass
         alone = RaySource().table([item], camera).area(item.key)
         assert sight.seen[part] == pytest.approx(counted.area(item.key) / alone, abs=0.05)
     # the box as a whole is in full view: it needs no other view and no inset
-    assert shares_of_things(studio, whole) == (1.0,)
+    assert Scene(studio, whole, studio.lift(whole)).shares(sight.view)[1] == (1.0,)
     assert step_picture(studio, 2, 120, 100).insets == ()

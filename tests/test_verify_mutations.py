@@ -500,6 +500,36 @@ def _a_list_without_a_part(data):
     data["assemblies"][-1]["copies"][0].pop()
 
 
+# ------------------------------------------------------------------------------ drawings
+
+
+def joining(data: Data) -> Data:
+    return [step for step in data["steps"] if step["sites"]][-1]
+
+
+@kind
+def _a_new_part_drawn_in_its_place(data):
+    step = joining(data)
+    step["lifts"] = {part: [0.0, 0.0, 0.0] for part in step["lifts"]}
+
+
+@kind
+def _more_told_to_be_seen_than_is(data):
+    step = joining(data)
+    step["view"]["elevation"] *= -1
+
+
+@kind
+def _nothing_told_of_where_a_part_goes(data):
+    joining(data)["sites"].popitem()
+
+
+@kind
+def _a_closer_look_at_what_is_not_there(data):
+    view = joining(data)["view"]
+    joining(data)["closer"] = [{"parts": ["P999"], "view": view, "away": [], "sites": 1.0, "seen": 1.0}]
+
+
 @kind
 def _nothing_at_all(data):
     data["steps"] = []

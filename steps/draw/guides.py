@@ -1,4 +1,5 @@
-"""Guide lines from where a lifted part is to where it goes, and the joint signs beside them."""
+"""Guide lines from where a lifted part is to where it goes, a head on them, and the joint signs beside
+them."""
 
 from __future__ import annotations
 
@@ -9,9 +10,11 @@ import numpy as np
 
 from renderer.picture import Sign, SignKind, Stroke
 from renderer.table import PixelTable
+from steps.draw.balloons import inner_point
 from steps.draw.lift import Lifted
 from steps.draw.sheet import Field, shown
-from steps.model import Array, Joint, Mark, Touch
+from steps.draw.sites import telling
+from steps.model import Array, Joint, Mark
 
 #: ISO 128-2 narrow long-dashed dotted line, shortened to suit ways of a centimetre: dash, gap, dot, gap (mm).
 GUIDE_DASH_MM = (3.0, 0.75, 0.25, 0.75)
@@ -21,8 +24,16 @@ GUIDE_GREY = 0.1
 MOST_GUIDES = 4
 #: Step along a guide when looking for what hides it, and the shortest piece worth drawing (mm on paper).
 GUIDE_STEP_MM, LEAST_PIECE_MM = 0.2, 0.5
+#: Heads of guides: length and width over all, of their lines, and of the white under those (mm on paper).
+HEAD_MM, HEAD_WIDE_MM, HEAD_LINE_MM, HEAD_CASING_MM = 2.6, 1.8, 0.4, 1.0
+#: A head is at most this share of what its line shows.
+HEAD_SHARE = 0.8
+#: Length of an arrow that has no visible guide to stand on (mm on paper).
+ARROW_MM = 9.0
 #: Signs: size, distance from their guide, and least distance between two (mm on paper).
 SIGN_MM, SIGN_ASIDE_MM, SIGN_APART_MM = 5.0, 4.2, 6.5
+#: A sign keeps this far off all guides, in shares of its size.
+SIGN_ROOM = 0.65
 
 SIGN_OF_MARK: dict[Mark, SignKind] = {"press": "press", "glue": "glue", "free": "free"}
 
@@ -43,13 +54,8 @@ def guides_of(lifted: Sequence[Lifted]) -> tuple[Guide, ...]:
         for at, one in enumerate(lifted)
         if one.is_lifted
         for joint, seat in zip(one.joints, one.seats, strict=True)
-        for point in _outermost(np.array([touch.point for touch in _telling(joint)]))
+        for point in _outermost(np.array([touch.point for touch in telling(joint)]))
     )
-
-
-def _telling(joint: Joint) -> list[Touch]:
-    """Contacts that guide: those of the joint's own kind, else all."""
-    return [touch for touch in joint.touches if touch.kind == joint.kind] or list(joint.touches)
 
 
 def _outermost(points: Array) -> Array:
@@ -71,6 +77,47 @@ def guide_strokes(field: Field, table: PixelTable, guides: Sequence[Guide]) -> t
         for piece in _pieces(field, table, guide.way):
             strokes.append(Stroke(piece, GUIDE_MM, GUIDE_DASH_MM, GUIDE_GREY))
     return tuple(strokes)
+
+
+def head_strokes(
+    field: Field, table: PixelTable, guides: Sequence[Guide], lifted: Sequence[Lifted]
+) -> tuple[Stroke, ...]:
+    """A head where each guide ends to the eye, nearest its seat; where of a thing's guides none shows, an
+    arrow along its move onto the middle of what shows of it, on top of all."""
+    strokes: list[Stroke] = []
+    for at, one in enumerate(lifted):
+        if not one.is_lifted:
+            continue
+        pieces = [_pieces(field, table, guide.way) for guide in guides if guide.thing == at]
+        ends = [runs[-1][-2:] for runs in pieces if runs]
+        if not ends and len(shown := _arrow(field, table, one)):
+            ends = [shown]
+            strokes += [Stroke(shown, HEAD_CASING_MM, grey=1.0), Stroke(shown, HEAD_LINE_MM)]
+        for head in map(_head, ends):
+            strokes += [Stroke(head, HEAD_CASING_MM, grey=1.0), Stroke(head, HEAD_LINE_MM)]
+    return tuple(strokes)
+
+
+def _arrow(field: Field, table: PixelTable, one: Lifted) -> Array:
+    """(2, 2) paper points of an arrow along the last leg of a thing's move, ending amid what shows of it;
+    none where nothing does."""
+    end = inner_point(field, table, one.thing.rows.tolist())
+    if end is None:
+        return np.zeros((0, 2))
+    start, stop = field.paper(table.camera, one.way[-2:])
+    run = (stop - start) / max(float(np.linalg.norm(stop - start)), 1e-9)
+    return np.array([end - ARROW_MM * run, end])
+
+
+def _head(end: Array) -> Array:
+    """(3, 2) the two strokes of a head on the end of a line (2, 2)."""
+    run = end[1] - end[0]
+    length = float(np.linalg.norm(run))
+    along = run / max(length, 1e-9)
+    size = min(HEAD_MM, HEAD_SHARE * length)
+    aside = np.array([-along[1], along[0]]) * size * HEAD_WIDE_MM / HEAD_MM / 2
+    back = end[1] - along * size
+    return np.array([back + aside, end[1], back - aside])
 
 
 def _pieces(field: Field, table: PixelTable, way: Array) -> list[Array]:
@@ -108,6 +155,7 @@ def joint_signs(
     """A sign for each kind of joint of a thing, for every glued one, beside the visible way to it; none
     on top of another or in a box (2, 2) that is taken."""
     signs: list[Sign] = []
+    lines = [run for guide in guides for run in _pieces(field, table, guide.way)]
     by_joint: dict[str, list[Guide]] = {}
     for guide in guides:
         by_joint.setdefault(guide.joint.id, []).append(guide)
@@ -119,7 +167,8 @@ def joint_signs(
         places = [place for guide in group for place in _beside(field, table, guide)]
         free = [place for place in places if _clear(place, signs, taken)]
         if free:
-            signs.append(Sign(kind, free[0], SIGN_MM))
+            beside = [place for place in free if not _on_a_line(place, lines)]
+            signs.append(Sign(kind, (beside or free)[0], SIGN_MM))
             told.add((group[0].thing, kind))
     return tuple(signs)
 
@@ -140,6 +189,16 @@ def _beside(field: Field, table: PixelTable, guide: Guide) -> list[tuple[float, 
         for x, y in (middle + aside, middle - aside)
         if room <= x <= field.width_mm - room and room <= y <= field.height_mm - room
     ]
+
+
+def _on_a_line(place: tuple[float, float], lines: Sequence[Array]) -> bool:
+    """Whether a sign would stand on one of the straight lines (k, 2)."""
+    for line in lines:
+        run = line[-1] - line[0]
+        along = np.clip((np.array(place) - line[0]) @ run / max(float(run @ run), 1e-9), 0.0, 1.0)
+        if np.linalg.norm(line[0] + along * run - place) < SIGN_ROOM * SIGN_MM:
+            return True
+    return False
 
 
 def _clear(place: tuple[float, float], signs: Sequence[Sign], taken: Sequence[Array]) -> bool:

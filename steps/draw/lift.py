@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from renderer.table import Item
 from steps.draw.studio import Studio
 from steps.model import Array, Joint, Step
 from steps.sequence import Arrival
@@ -37,10 +38,12 @@ class Lifted:
         return len(self.way) > 1
 
 
-def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
+def lifted_things(studio: Studio, step: Step, lift: float | None = None) -> tuple[Lifted, ...]:
     """Each thing of the step, lifted against its move off what carries it; what goes onto a new part
-    goes up with it and once more. The first things on the table are not lifted."""
+    goes up with it and once more. The first things on the table are not lifted. ``lift``: in usual clear
+    gaps, else as the step is drawn."""
     moment = studio.moment(step)
+    lift = studio.lift(step) if lift is None else lift
     found: list[Lifted] = []
     for arrived, thing in enumerate(moment.arrivals):
         own = set(thing.parts)
@@ -49,7 +52,7 @@ def lifted_things(studio: Studio, step: Step) -> tuple[Lifted, ...]:
         partners = [joint.b if joint.a in own else joint.a for joint in joints]
         seats = tuple(done[part].shift if part in done else np.zeros(3) for part in partners)
         base = max(seats, key=lambda shift: float(shift @ shift), default=np.zeros(3))
-        way = _way(thing, _distance(studio, thing, joints)) if joints else np.zeros((1, 3))
+        way = _way(thing, _distance(studio, thing, joints, lift)) if joints else np.zeros((1, 3))
         found.append(Lifted(thing, base + way[0], base + way, joints, seats))
     return tuple(found)
 
@@ -70,7 +73,7 @@ def _joint_order(joint_id: str) -> tuple[int, str]:
     return int(digits or 0), joint_id
 
 
-def _distance(studio: Studio, thing: Arrival, joints: Sequence[Joint]) -> float:
+def _distance(studio: Studio, thing: Arrival, joints: Sequence[Joint], lift: float) -> float:
     """How far to lift: out of the deepest joint, and a clear gap; a sub-assembly further."""
     depth = max((joint.depth_mm for joint in joints), default=0.0)
     if thing.assembly:
@@ -78,9 +81,9 @@ def _distance(studio: Studio, thing: Arrival, joints: Sequence[Joint]) -> float:
         depth += WHOLE_SHARE * float(np.ptp(points, axis=0).max())
     pitch = studio.plan.measures.pitch_mm
     if pitch:
-        return depth + GAP_PITCHES * pitch
+        return depth + lift * GAP_PITCHES * pitch
     shapes = [studio.plan.model.part_by_id[part].shape for part in thing.parts]
-    return depth + GAP_SHARE * max(studio.solids[shape].extent for shape in shapes)
+    return depth + lift * GAP_SHARE * max(studio.solids[shape].extent for shape in shapes)
 
 
 def _way(thing: Arrival, distance: float) -> Array:
@@ -101,3 +104,11 @@ def _way(thing: Arrival, distance: float) -> Array:
 def shifts_of(lifted: Sequence[Lifted]) -> dict[str, Array]:
     """The shift of every new part."""
     return {part: one.shift for one in lifted for part in one.thing.parts}
+
+
+def in_hand(item: Item, one: Lifted) -> Item:
+    """An item of a thing as it is held before its move: lifted, and not yet turned home."""
+    turn = one.thing.move.turn
+    if turn is not None and one.is_lifted:
+        item = replace(item, pose=turn.begin @ item.pose)
+    return item.moved(one.shift)

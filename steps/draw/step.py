@@ -21,26 +21,24 @@ from steps.draw.balloons import (
     place_balloons,
 )
 from steps.draw.clear import cleared
+from steps.draw.closer import MOST_INSETS, beside, closer_look
 from steps.draw.frames import STEP_MARGIN_MM, frame_of
 from steps.draw.glue_faces import glue_faces, glue_strokes, tinted
 from steps.draw.ground import shaded, shadow
-from steps.draw.guides import guide_strokes, guides_of, joint_signs
+from steps.draw.guides import guide_strokes, guides_of, head_strokes, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.draw.lift import Lifted, lifted_things
-from steps.draw.seeing import Crowd, Places, hiders
+from steps.draw.lift import Lifted, in_hand, lifted_things
+from steps.draw.scene import Scene
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
-from steps.draw.views import HIDDEN_SHARE, shares_of_things
-from steps.model import Array, Step
+from steps.model import Array, Closer, Step
 
 #: Free margin within an inset, for balloons (mm on paper).
 INSET_MARGIN_MM = 5.0
 #: A new part of less than this extent on paper (mm) gets an inset, as hidden ones do.
 TINY_MM = 3.0
-#: An inset's sides in shares of the drawing's, and the most insets of one drawing.
-INSET_SHARE, MOST_INSETS = 0.36, 4
-#: Insets of things that are tiny but in sight, which show at least where they are.
-MOST_OF_TINY = 1
+#: An inset's sides in shares of the drawing's.
+INSET_SHARE = 0.36
 #: More new things than this are outlined as one: wide lines round each would leave nothing between them.
 MOST_OUTLINES = 40
 #: An inset shows this much of a thing's own size round it.
@@ -59,11 +57,7 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     new = new_items(studio, lifted)
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(studio.moment(step).before, new, camera, pen, "earlier")
-    shares = shares_of_things(studio, step)
-    hidden_ones = [one for one, share in zip(lifted, shares, strict=True) if share < HIDDEN_SHARE]
-    tiny = [one for one in lifted if one not in hidden_ones and _is_tiny(studio, one, field, camera)]
-    closer = first_of_kind(studio, [*hidden_ones, *first_of_kind(studio, tiny)[:MOST_OF_TINY]])
-    insets = _placed_insets(studio, step, field, table, new, closer)
+    insets = _placed_insets(studio, step, field, table, new, _closer(studio, step, field, camera, lifted))
     frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
     boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
     picture = _marked(studio, step, field, table, drawn, lifted, boxes)
@@ -74,22 +68,31 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     )
 
 
+def _closer(
+    studio: Studio, step: Step, field: Field, camera: Camera, lifted: Sequence[Lifted]
+) -> tuple[Closer, ...]:
+    """The closer looks of a drawing: those of its step, and one at something tiny."""
+    looks = studio.closer(step)
+    shown = {kind_of(studio, look.parts) for look in looks}
+    tiny = [
+        at
+        for at, one in enumerate(lifted)
+        if kind_of(studio, one.thing.parts) not in shown and _is_tiny(studio, one, field, camera)
+    ]
+    if tiny and len(looks) < MOST_INSETS:
+        scene, view = Scene(studio, step, studio.lift(step)), studio.view(step.number)
+        return (*looks, closer_look(scene, tiny[0], view))
+    return looks
+
+
 def new_items(studio: Studio, lifted: Sequence[Lifted]) -> list[Item]:
     """The parts of lifted things; those of one thing are outlined as one, very many all as one."""
     many = len(lifted) > MOST_OUTLINES
     return [
-        replace(_in_hand(studio.item(part, "new"), one), group=0 if many else at)
+        replace(in_hand(studio.item(part, "new"), one), group=0 if many else at)
         for at, one in enumerate(lifted)
         for part in one.thing.parts
     ]
-
-
-def _in_hand(item: Item, one: Lifted) -> Item:
-    """The item as it is held before its move: lifted, and not yet turned home."""
-    turn = one.thing.move.turn
-    if turn is not None and one.is_lifted:
-        item = replace(item, pose=turn.begin @ item.pose)
-    return item.moved(one.shift)
 
 
 def inked(
@@ -134,7 +137,7 @@ def _marked(
 ) -> Picture:
     """A drawing with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
     guides = guides_of(lifted)
-    strokes = guide_strokes(field, table, guides)
+    strokes = (*guide_strokes(field, table, guides), *head_strokes(field, table, guides, lifted))
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
@@ -173,17 +176,10 @@ def _is_tiny(studio: Studio, one: Lifted, field: Field, camera: Camera) -> bool:
     return float(np.ptp(field.paper(camera, points), axis=0).max()) < TINY_MM
 
 
-def first_of_kind(studio: Studio, found: Sequence[Lifted]) -> list[Lifted]:
-    """One of each shape, colour or sub-assembly, as many as there may be insets."""
-    kinds: dict[tuple[str, str, str], Lifted] = {}
-    for one in found:
-        kinds.setdefault(kind_of(studio, one), one)
-    return list(kinds.values())[:MOST_INSETS]
-
-
-def kind_of(studio: Studio, one: Lifted) -> tuple[str, str, str]:
-    part = studio.plan.model.part_by_id[one.thing.parts[0]]
-    return one.thing.assembly, part.shape, part.colour
+def kind_of(studio: Studio, parts: Sequence[str]) -> tuple[int, str, str]:
+    """What alike things share: how many parts, and shape and colour of the first."""
+    part = studio.plan.model.part_by_id[parts[0]]
+    return len(parts), part.shape, part.colour
 
 
 def _placed_insets(
@@ -192,7 +188,7 @@ def _placed_insets(
     field: Field,
     table: PixelTable,
     new: Sequence[Item],
-    closer: Sequence[Lifted],
+    closer: Sequence[Closer],
 ) -> list[tuple[float, float, Picture, tuple[Stroke, ...]]]:
     """Lower left corner, inset, and the strokes that frame it and lead from it to its place."""
     found: list[tuple[float, float, Picture, tuple[Stroke, ...]]] = []
@@ -200,10 +196,10 @@ def _placed_insets(
         return found
     keys = {item.key for item in new}
     corners = _corners_by_room(field, table, keys)
-    for one, (x, y) in zip(closer, corners, strict=False):
-        inset = _inset(studio, step, one, INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm)
+    for look, (x, y) in zip(closer, corners, strict=False):
+        inset = _inset(studio, step, look, INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm)
         box = np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]])
-        target = _target(studio, field, table, one)
+        target = _target(studio, field, table, look)
         found.append((x, y, inset, _frame(box, target)))
     return found
 
@@ -224,43 +220,31 @@ def _corners_by_room(field: Field, table: PixelTable, new: set[int]) -> list[tup
     return [places[at] for at in np.argsort(costs, kind="stable")]
 
 
-def _inset(studio: Studio, step: Step, one: Lifted, width_mm: float, height_mm: float) -> Picture:
-    """The thing with what it joins, closer, and with what stands before it cut away."""
+def _inset(studio: Studio, step: Step, look: Closer, width_mm: float, height_mm: float) -> Picture:
+    """The thing with what it joins, closer, from where that shows, and without what stands before it."""
     field = Field(width_mm, height_mm)
-    axes = studio.axes(step)
-    new = new_items(studio, [one])
-    seat = [item.outer - one.shift + one.way[-1] for item in new]
-    points = np.concatenate([*(item.outer for item in new), *seat])
+    scene = Scene(studio, step, studio.lift(step))
+    at = next(at for at, one in enumerate(scene.lifted) if one.thing.parts == look.parts)
+    one, axes = scene.lifted[at], scene.axes(look.view)
+    new = new_items(studio, [scene.lifted[other] for other in beside(scene, at)])
+    own = [item for item in new if item.key in scene.group and scene.group[item.key] == at]
+    seat = [item.outer - one.shift + one.way[-1] for item in own]
+    points = np.concatenate([*(item.outer for item in own), *seat])
     around = points.mean(axis=0) + (1 + INSET_CONTEXT) * (points - points.mean(axis=0))
     camera = field.camera(axes, around, INSET_MARGIN_MM)
-    table = studio.table(uncovered(studio, step, one), new, camera)
+    away = [studio.plan.model.index_of[part] for part in look.away]
+    table = studio.table(scene.earlier[~np.isin(scene.earlier, away)], new, camera)
     drawn = ink(table, Cast(tuple(_shown(studio, table, new))), field.mm_per_pixel, studio.hatches)
     return _marked(studio, step, field, table, drawn, [one])
 
 
-def uncovered(studio: Studio, step: Step, one: Lifted) -> NDArray[np.int64]:
-    """Rows of earlier parts but for those that stand before the thing, lifted or in its seat, as seen in
-    the step's view, and do not carry it."""
-    axes = studio.axes(step)
-    rows = studio.moment(step).before
-    parts = studio.plan.model.parts
-    index = studio.plan.model.index_of
-    points = np.concatenate([studio.samples(parts[index[part]], axes) for part in one.thing.parts])
-    bounds = studio.bounds_along(axes)[rows]
-    apart = np.full(len(rows), -1)
-    crowd = Crowd(rows, bounds[:, 0], bounds[:, 1], apart, lambda key: studio.item_of_key(key, "earlier"))
-    before = hiders([Places(points + shift) for shift in one.way], crowd, axes)
-    carriers = {index[part] for joint in one.joints for part in (joint.a, joint.b)}
-    return rows[~np.isin(rows, sorted(before - carriers))]
-
-
-def _target(studio: Studio, field: Field, table: PixelTable, one: Lifted) -> Array:
+def _target(studio: Studio, field: Field, table: PixelTable, look: Closer) -> Array:
     """Paper point of a thing: on it where it shows, else where it is."""
-    keys = [studio.plan.model.index_of[part] for part in one.thing.parts]
+    keys = [studio.plan.model.index_of[part] for part in look.parts]
     point = inner_point(field, table, keys, studio.surface_of)
     if point is not None:
         return point
-    points = np.concatenate([item.outer for item in new_items(studio, [one])])
+    points = np.concatenate([studio.item(part, "new").outer for part in look.parts])
     return np.asarray(field.paper(table.camera, points).mean(axis=0))
 
 

@@ -16,7 +16,7 @@ from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
 from steps.draw.seeing import samples
-from steps.model import Array, Joint, Part, Plan, Sight, Step, View
+from steps.model import Array, Closer, Joint, Part, Plan, Sight, Step, View
 from steps.sequence import Moment
 from steps.settings import Settings
 
@@ -47,6 +47,8 @@ class Studio:
     _samples: dict[tuple[str, bytes], Array] = field(default_factory=dict, repr=False)
     _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
     frames: dict[tuple[float, float], dict[int, Array]] = field(default_factory=dict, repr=False)
+    #: of a shape turned some way: where its upright faces look, and their area (steps/draw/heading.py)
+    headings: dict[tuple[str, bytes], tuple[complex, float]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def solids(self) -> dict[str, Solid]:
@@ -76,6 +78,16 @@ class Studio:
         """Where step ``number`` is looked at from."""
         sight = self._views.get(number)
         return sight.view if sight else USUAL_VIEW
+
+    def lift(self, step: Step) -> float:
+        """How far the new parts of a step are lifted, in usual clear gaps."""
+        sight = self._views.get(step.number)
+        return sight.lift if sight else 1.0
+
+    def closer(self, step: Step) -> tuple[Closer, ...]:
+        """The closer looks that a step's drawing has."""
+        sight = self._views.get(step.number)
+        return sight.closer if sight else ()
 
     def axes(self, step: Step) -> Array:
         """(3, 3) camera axes of a step, the model standing as it does on the table."""
@@ -109,14 +121,6 @@ class Studio:
 
     def items(self, part_ids: Iterable[str], role: Role) -> list[Item]:
         return [self.item(part_id, role) for part_id in part_ids]
-
-    def has_sight(self, step: Step) -> bool:
-        return step.number in self._views
-
-    def seen_share(self, step: Step, part_id: str) -> float:
-        """Visible share of a new part in its step, as measured when the view was chosen; else 1."""
-        sight = self._views.get(step.number)
-        return sight.seen.get(part_id, 1.0) if sight else 1.0
 
     def table(self, earlier: NDArray[np.int64], new: Sequence[Item], camera: Camera) -> PixelTable:
         """The pixel table of the parts in rows ``earlier``, in place, and of new items."""

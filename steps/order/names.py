@@ -8,6 +8,7 @@ import numpy as np
 
 from steps.model import Array, Model
 from steps.order.site import Group
+from steps.sides import level_axes
 from steps.wording import Term, Wording, joined, phrase, phrase_n
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
@@ -110,15 +111,6 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence
 def _as_said(place: str) -> tuple[int, ...]:
     """Places in the order in which people name them: from front to back, from left to right."""
     return tuple(SAID.index(word) for word in place.split())
-
-
-def level_axes(up: Array) -> tuple[Array, Array]:
-    """What is right and what is back when ``up`` points up; x and y for the usual z."""
-    axes = np.eye(3)
-    right = axes[0] if abs(up[0]) < 0.9 else axes[1]
-    right = right - (right @ up) * up
-    right = right / np.linalg.norm(right)
-    return right, np.cross(up, right)
 
 
 def _extents(model: Model, parts: Sequence[int], up: Array) -> tuple[float, tuple[float, float]]:

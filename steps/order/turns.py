@@ -13,7 +13,7 @@ import networkx as nx
 import numpy as np
 
 from steps.model import Array, Joint
-from steps.order.names import level_axes
+from steps.sides import level_axes
 from steps.statics import Structure
 
 Turn = Literal[

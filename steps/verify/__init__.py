@@ -4,9 +4,10 @@ The planner decides motion by depth maps of parallel rays; here FCL intersects s
 continuously (``solids``). Contacts are FCL distances; where faces lie on each other is found from their
 triangles (``faces``). What is built stands when a programme of struts (``balance``, ``footing``) carries its
 weight, with what the step says to hold and only the glue that somebody has waited for; the same programme
-is asked whether a part can be pressed home. The counting follows the plan file's text alone. The reading
-of the model file is shared with the planner, and from the plan come where studs sit, how hard each joint
-holds and what is glued. What is wrong where the plan itself calls a step doubtful is told apart.
+is asked whether a part can be pressed home. Rays of its own find how much shows of where parts go
+(``sights``). The counting follows the plan file's text alone. The reading of the model file is shared with
+the planner, and from the plan come where studs sit, how hard each joint holds and what is glued. What is
+wrong where the plan itself calls a step doubtful is told apart.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from steps.verify.mended import check_mended
 from steps.verify.refitted import as_printed, check_refit
 from steps.verify.replay import CHECKS, Replay
 from steps.verify.report import Check, Fault, Report
+from steps.verify.sights import check_sights
 
 __all__ = ["Check", "Fault", "Report", "verify_plan"]
 
@@ -62,7 +64,7 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     first = [check_contract(plan), check_model(plan, read), check_mended(plan, read)]
     model = as_printed(plan, read)
     first.append(check_refit(plan, read, model))
-    names = (("copies alike", "copies"), *CHECKS, *NAMES)
+    names = (("copies alike", "copies"), *CHECKS, *NAMES, ("sites seen", "things"))
     skipped = [Check(name, what, skipped=True) for name, what in names]
     if _names_unknown(plan, model) or _no_direction(plan) or settings_faults(plan):
         return Report((*first, *skipped))
@@ -70,7 +72,9 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     if not copies.ok:
         return Report((*first, copies, *skipped[1:]))
     replay = Replay(plan, model)
-    return Report((*first, copies, *replay.run(), *check_glue(plan, replay.toucher, replay.footing)))
+    replayed = replay.run()
+    glued = check_glue(plan, replay.toucher, replay.footing)
+    return Report((*first, copies, *replayed, *glued, check_sights(plan, model)))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:
@@ -82,6 +86,7 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
     named = [part for entry in plan.assemblies for copy in entry.copies for part in copy]
     named += [part for joint in plan.joints for part in (joint.a, joint.b)]
     named += [part for step in plan.steps for part in (*step.adds, *step.hold)]
+    named += [part for step in plan.steps for look in step.closer for part in (*look.parts, *look.away)]
     named += [touch.carrier for joint in plan.joints for touch in joint.touches]
     return (
         not set(named) <= parts

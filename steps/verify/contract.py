@@ -74,6 +74,9 @@ def _references(plan: PlanFile, check: Check) -> None:
         need("parts", (part for copy in assembly.copies for part in copy), f"assembly {assembly.id}")
     for step in plan.steps:
         need("parts", (*step.adds, *step.hold, *step.move, *step.seen), "it", step.number)
+        need("parts", (*step.lifts, *step.sites), "it", step.number)
+        for look in step.closer:
+            need("parts", (*look.parts, *look.away), "a closer look", step.number)
         need("joints", (*step.closes, *step.glues, *step.needs_cured), "it", step.number)
         if step.assembly not in copies:
             check.fault(f"it belongs to {step.assembly}, which is no assembly", step.number)

@@ -77,7 +77,7 @@ def share_seen(model, measures, joints, order) -> float:
     """Mean share of each new part that the step's picture shows, as the picture stage measures it."""
     from steps.draw import choose_views
     from steps.draw.studio import USUAL_VIEW, Studio
-    from steps.draw.views import _StepScene
+    from steps.draw.views import Stage
     from steps.model import Adhesive, Gluing, Plan, StepWork, Work
     from steps.settings import Settings
 
@@ -90,7 +90,7 @@ def share_seen(model, measures, joints, order) -> float:
     else:
         studio = Studio(plan, Settings())
         chosen = order.steps[:: max(1, len(order.steps) // STEPS_SEEN)]
-        seen = [_StepScene(studio, step).look(USUAL_VIEW).seen for step in chosen]
+        seen = [Stage(studio, step).look(USUAL_VIEW).seen for step in chosen]
     return float(np.mean([share for shares in seen for share in shares.values()]))
 
 

@@ -48,6 +48,24 @@ def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[J
     return tuple(JointGroup(k[0], things_of.get(k[0], ()), k[1], k[2], tuple(groups[k])) for k in ordered)
 
 
+def beside_note(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Marked, ...]:
+    """Which parts are only set beside others, or on the table: nothing holds them yet."""
+    ends = {part for joint in step.closes for part in _ends(matter, joint)}
+    loose = [(kind.letter, group) for kind in kinds for group in kind.groups if not ends & set(group)]
+    alone = not len(matter.plan.sequence.by_number[step.number].before) and len(loose) == 1
+    if not loose or alone:
+        return ()
+    if len(loose) == sum(len(kind.groups) for kind in kinds):
+        return (Marked("rest", matter.words.say("Side by side: nothing holds yet.")),)
+    letters = ", ".join(dict.fromkeys(letter for letter, _ in loose))
+    return (Marked("rest", matter.words.say("{letter}: side by side, nothing holds yet", letter=letters)),)
+
+
+def _ends(matter: Matter, joint: str) -> tuple[str, str]:
+    found = matter.plan.joints.by_id[joint]
+    return found.a, found.b
+
+
 def joint_notes(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Marked, ...]:
     """What the "Joints" column says. A child is not told of parts that merely touch."""
     groups = joint_groups(matter, step, kinds)

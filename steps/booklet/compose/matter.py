@@ -13,7 +13,7 @@ from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
 from steps.draw.thumbs import Thumb, thumbs_of
 from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
-from steps.model import Assembly, Measure, Plan, Step, StepWork
+from steps.model import Assembly, Measure, Plan, Sight, Step, StepWork
 from steps.order.turns import Turn, turn_between
 from steps.prints.labels import called_by_maker, label_of, stem_of
 from steps.settings import Settings
@@ -144,6 +144,11 @@ class Matter:
         shapes = {shape.id: row for row, shape in enumerate(self.plan.model.shapes)}
         keys = sorted(counts, key=lambda key: (colours[key[0]], shapes[key[1]]))
         return tuple(Lot(shape, colour, names[colour], counts[colour, shape]) for colour, shape in keys)
+
+    @cached_property
+    def sights(self) -> Mapping[int, Sight]:
+        """How each step is looked at, by its number."""
+        return {sight.number: sight for sight in self.plan.sights}
 
     def work(self, step: Step) -> StepWork:
         """Who does the step, what it glues, how long to wait."""

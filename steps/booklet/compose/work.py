@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from steps.booklet.compose.gluing import glue_notes
-from steps.booklet.compose.joints import joint_notes
+from steps.booklet.compose.joints import beside_note, joint_notes
 from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Rule, Sheet, Strip, Take, Wish
-from steps.booklet.words import NBSP
+from steps.booklet.words import NBSP, later
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.model import Assembly, Rotation, Step, StepWork
+from steps.model import Assembly, Closer, Rotation, Step, StepWork, View
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
 
@@ -19,6 +21,15 @@ TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
 
 
 MOST_NAMED = 2  # more things than this are not named one by one
+#: Of the small picture in a drawing: from where it is seen, by quarter turns of the eye anticlockwise.
+SEEN_FROM = (
+    "",
+    later("Small picture: seen from the right"),
+    later("Small picture: seen from behind"),
+    later("Small picture: seen from the left"),
+)
+FROM_BELOW = later("Small picture: seen from below")
+LEFT_OUT = later("Small picture: without what stands before")
 #: A line within some 25 degrees of upright is looked at from above (cosine).
 UPRIGHT = 0.9
 #: An opening sheet lists its parts up to this many kinds; the drawing and the steps show the rest.
@@ -105,8 +116,12 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
     """One step: the drawing, what to take, the joints, and whatever else must be known."""
     words = matter.words
     kinds = kinds_in_step(matter.plan, step)
-    joints = (*joint_notes(matter, step, kinds), *glue_notes(matter, step))
-    said = [tuple(_warnings(matter, step)), joints, tuple(_also(matter, step))]
+    joints = (*beside_note(matter, step, kinds), *joint_notes(matter, step, kinds), *glue_notes(matter, step))
+    said = [
+        tuple(_warnings(matter, step)),
+        (*joints, *closer_notes(matter, step)),
+        tuple(_also(matter, step)),
+    ]
     blocks: list[Block] = []
     for group in filter(None, said):
         blocks += [Rule(), *group] if blocks else group
@@ -130,6 +145,23 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         share=sharing.most,
         view=sharing.view,
     )
+
+
+def closer_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
+    """From where the small pictures in a drawing are seen, and that they leave something out."""
+    sight = matter.sights.get(step.number)
+    if sight is None:
+        return ()
+    words = [_seen_from(sight.view, look) for look in sight.closer]
+    return tuple(Marked("note", matter.words.say(each)) for each in dict.fromkeys(words) if each)
+
+
+def _seen_from(view: View, look: Closer) -> str:
+    """Of a closer look, from where it is seen, else what it leaves out."""
+    if look.view.elevation < 0 <= view.elevation:
+        return FROM_BELOW
+    quarters = round(float(np.degrees(look.view.azimuth - view.azimuth)) / 90) % 4
+    return SEEN_FROM[quarters] if quarters else (LEFT_OUT if look.away else "")
 
 
 def _strip(matter: Matter, step: Step) -> Strip:

@@ -1,0 +1,72 @@
+"""Closer looks: what a drawing hides of where a part goes is shown in one."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from demo_model.scene import DemoModel
+from steps.draw.closer import HIDDEN_SITES, closer_looks
+from steps.draw.guides import HEAD_LINE_MM
+from steps.draw.scene import Scene
+from steps.draw.step import step_picture
+from steps.draw.studio import Studio
+from steps.draw.views import candidate_views, choose_views
+from steps.settings import Settings
+from tests.draw_scenes import plan_of
+from tests.test_draw_views import at, slab
+
+
+def pit(high: float = 60.0):
+    """The plan of a floor, walls round a pit, and a block that is pressed on the floor in there."""
+    solids = {"floor": slab(60, 60, 4), "long": slab(60, 20, high), "short": slab(20, 20, high)}
+    solids["block"] = slab(19, 19, high + 1)
+    placed = (
+        at("floor", "floor", 0, 0, 0),
+        at("front", "long", 0, 0, 4),
+        at("back", "long", 0, 40, 4.01),
+        at("left", "short", 0, 20, 4.02),
+        at("right", "short", 40, 20, 4.03),
+        at("in", "block", 20.5, 20.5, 4.04),
+    )
+    return plan_of(DemoModel("pit", solids, placed, (("floor", "in", "stud", 4),)), per_step=1)
+
+
+def test_what_no_view_shows_is_shown_once_more_without_what_hides_it():
+    plan = pit()
+    sight = choose_views(plan, Settings())[-1]
+    assert sight.sites["P6"] < HIDDEN_SITES
+    (look,) = sight.closer
+    assert look.parts == ("P6",) and look.view == sight.view and look.sites >= 0.7
+    assert len(look.away) == 2 and "P1" not in look.away  # the two walls that stand before it
+
+
+def test_the_lesser_the_walls_the_more_is_seen_and_nothing_is_shown_twice():
+    shown = [choose_views(pit(high), Settings())[-1] for high in (60.0, 12.0, 3.0)]
+    shares = [sight.sites["P6"] for sight in shown]
+    assert shares == sorted(shares) and shares[-1] >= 0.7
+    assert shown[-1].closer == ()
+
+
+def test_of_alike_things_one_is_shown():
+    plan = pit()
+    scene = Scene(Studio(plan, Settings()), plan.order.steps[-1], 1.0)
+    isometric, below = candidate_views()
+    once = closer_looks(scene, isometric[0], [0.1], {"P6": 0.1}, (isometric, below))
+    assert len(once) == 1
+    assert closer_looks(scene, isometric[0], [0.9], {"P6": 0.9}, (isometric, below)) == ()
+
+
+def test_every_lifted_thing_has_a_head_along_its_move():
+    plan = pit()
+    studio = Studio(replace(plan, sights=choose_views(plan, Settings())), Settings())
+    step = plan.order.steps[-1]
+    heads = [
+        stroke.points
+        for stroke in step_picture(studio, step.number, 120, 100).strokes
+        if stroke.width_mm == HEAD_LINE_MM and len(stroke.points) == 3
+    ]
+    assert heads
+    down = studio.axes(step)[:2] @ [0, 0, -1]
+    for head in heads:
+        along = head[1] - (head[0] + head[2]) / 2
+        assert along @ down > 0.99 * np.linalg.norm(along) * np.linalg.norm(down)
