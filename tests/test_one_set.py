@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pypdf
 import pytest
 
+import steps.booklet
 from steps.booklet import write_booklet, write_html, write_labels
 from steps.cli import run
 from steps.draw import choose_views
-from steps.one_set import DIGITS, mixed, run_in, run_of, set_of
+from steps.errors import MixedSet
+from steps.model import Plan
+from steps.one_set import DIGITS, identifier, mixed, run_in, run_of, set_of
 from steps.planfile import parse_plan, plan_to_json
 from steps.settings import Settings
 from tests.booklet_sample import PlainPictures, sample_plan
@@ -68,19 +75,55 @@ def test_files_of_two_runs_are_told_and_those_without_an_id_are_not(made: Path, 
     assert mixed([old, other]) == mixed([old]) == ""
 
 
-def test_the_next_run_tells_of_a_set_that_a_killed_run_left(
+def plain_pdf(plan: Plan, settings: Settings, *rest: object) -> bytes:
+    return f"%PDF-1.4 {identifier(run_of(plan.model, settings))}".encode()
+
+
+#: The booklet's command, without its drawing, killed as soon as the first of its files is in place.
+KILLED = """
+import os, signal, sys
+import steps.booklet
+from steps.cli import main
+from tests.test_one_set import plain_pdf
+steps.booklet.booklet_pdf, replace = plain_pdf, os.replace
+def killed(*places):
+    replace(*places)
+    if os.fspath(places[1]) == sys.argv[2]:
+        os.kill(os.getpid(), signal.SIGKILL)
+os.replace, os.cpu_count = killed, lambda: 1
+main(["booklet", sys.argv[1], "-o", sys.argv[2], "--reader", "adult"])
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_a_run_killed_between_two_files_is_noticed_by_verify_and_by_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(steps.booklet, "booklet_pdf", plain_pdf)
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
+    (tmp_path / "m.3mf").write_bytes(seeds("plan")[0].files["m.3mf"])
+    model, book, plan = (str(tmp_path / name) for name in ("m.3mf", "m.pdf", "m.plan.json"))
+    assert run(["booklet", model, "-o", book]) == 0
+    assert run(["verify", plan, model, "-q"]) == 0
+    first = run_in(Path(plan))
+    root = Path(__file__).parents[1]
+    done = subprocess.run([sys.executable, "-c", KILLED, model, book], cwd=root, capture_output=True)
+    assert done.returncode == -signal.SIGKILL
+    assert run_in(Path(plan)) == first != run_in(Path(book))  # each file is whole, the set is not
+    assert len(list(tmp_path.glob(".draft-*"))) == 1
+    assert run(["verify", plan, model, "-q"]) == MixedSet.exit_status
+    told = capsys.readouterr().err
+    assert f"m.pdf of run {run_in(Path(book))}" in told and f"m.plan.json of run {first}" in told
+    assert run(["booklet", model, "-o", book]) == 0
+    assert capsys.readouterr().err.count("different runs") == 1  # before the work, and no more after it
+    assert run_in(Path(plan)) == run_in(Path(book)) == first
+    assert not list(tmp_path.glob(".draft-*"))
+
+
+def test_a_run_tells_of_files_beside_it_that_it_does_not_make_anew(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A new booklet beside an old plan: told before the work, and again only where it is so after it."""
     (tmp_path / "m.3mf").write_bytes(seeds("plan")[0].files["m.3mf"])
-    model, plan = str(tmp_path / "m.3mf"), str(tmp_path / "m.plan.json")
-    assert run(["plan", model, "-o", plan]) == 0
-    assert "different runs" not in capsys.readouterr().err
-    now = run_in(tmp_path / "m.plan.json")
-    for beside, times in ((now, 0), ("0123456789abcdef", 2)):
-        (tmp_path / "m.html").write_text(f"stepleaf-run:{beside}")
-        assert run(["plan", model, "-o", plan]) == 0
-        assert capsys.readouterr().err.count("different runs") == times
-    (tmp_path / "m.html").write_text(f"stepleaf-run:{now}")
-    assert run(["plan", model, "-o", plan, "--reader", "adult"]) == 0
-    assert capsys.readouterr().err.count("warning: These files are of different runs") == 1
+    (tmp_path / "m.html").write_text("stepleaf-run:0123456789abcdef")
+    assert run(["plan", str(tmp_path / "m.3mf"), "-o", str(tmp_path / "m.plan.json")]) == 0
+    assert capsys.readouterr().err.count("different runs") == 1  # where nothing was before, nothing is told

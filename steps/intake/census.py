@@ -22,6 +22,7 @@ CHUNK = 4 * 1024**2
 
 _TAG = re.compile(rb"<(?:\w+:)?(model|object|component|item)\s([^>]*)>")
 _TRIANGLE = re.compile(rb"<(?:\w+:)?triangle\s")
+_LATTICE = re.compile(rb"<(?:\w+:)?beamlattice[\s>]", re.IGNORECASE)
 _ATTRIBUTE = re.compile(r"([\w:]+)\s*=\s*[\"']([^\"']*)[\"']")
 #: A number as the 3MF core specification's schema has it (ST_Number).
 _NUMBER = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)(?:e[-+]?\d+)?"
@@ -49,6 +50,7 @@ class Census:
     no_number: dict[Key, str] = field(default_factory=dict)  #: objects with a coordinate that is none, and it
     no_colour: list[str] = field(default_factory=list)  #: values of colours that are none, or empty
     triangles: int = 0
+    lattices: bool = False  #: whether an object has a beam lattice
     spaces: dict[str, str] = field(default_factory=dict)  #: prefix -> namespace, of all model parts
     required: list[str] = field(default_factory=list)  #: prefixes of extensions that must be understood
     sketched: list[Key] = field(default_factory=list)  #: objects whose shape is in slices, the mesh a sketch
@@ -129,6 +131,7 @@ def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes
         while chunk := stream.read(CHUNK):
             text = rest + chunk.replace(b"\x00", b"")
             end = text.rfind(b">") + 1
+            census.lattices = census.lattices or _LATTICE.search(text, 0, end) is not None
             census.triangles += sum(1 for _ in _TRIANGLE.finditer(text, 0, end))
             yield from (match.group(0) for match in wanted.finditer(text, 0, end))
             rest = text[end:][-CHUNK:]

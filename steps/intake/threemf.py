@@ -54,7 +54,7 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
         model, problems = _open(path)
         if census.no_colour and not problems:
             problems.append(_no_colour(path, census.no_colour))
-        return _Walk(path, model, problems).scene()
+        return _Walk(path, model, problems, census.lattices).scene()
     except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
         raise UnreadableInput(
             f"{path.name}: is not a 3MF file that can be read ({_told(error)}). Export it again."
@@ -131,8 +131,9 @@ class _Node:
 class _Walk:
     """Reads each object once, then places it for every path that leads to it."""
 
-    def __init__(self, path: Path, model: Any, problems: list[Problem]):
+    def __init__(self, path: Path, model: Any, problems: list[Problem], lattices: bool):
         self.path, self.model, self.problems = path, model, problems
+        self.lattices = lattices  #: whether any object has one; asking each costs more than all the rest
         self.palette = _Palette(model)
         self.nodes: dict[int, _Node] = {}
         self.meshes: list[RawMesh] = []
@@ -174,10 +175,10 @@ class _Walk:
         if resource.GetType() in SUPPORT_TYPES:
             node.skipped = True
             self.left_out[node.name or f"object {resource.GetModelResourceID()}"] += 1
-        elif resource.IsComponentsObject():
-            self._read_components(node, self.model.GetComponentsObjectByID(key))
-        elif resource.IsMeshObject():
-            self._read_mesh(node, self.model.GetMeshObjectByID(key))
+        elif isinstance(resource, lib3mf.ComponentsObject):
+            self._read_components(node, resource)
+        elif isinstance(resource, lib3mf.MeshObject):
+            self._read_mesh(node, resource)
         else:
             name = node.name or f"object {resource.GetModelResourceID()}"
             raise UnreadableInput(
@@ -199,8 +200,7 @@ class _Walk:
     def _read_mesh(self, node: _Node, mesh: Any) -> None:
         vertices = _rows(mesh.GetVertices(), lib3mf.Position, np.float32)
         faces = _rows(mesh.GetTriangleIndices(), lib3mf.Triangle, np.uint32)
-        beams = mesh.BeamLattice().GetBeamCount()
-        if beams:
+        if self.lattices and (beams := mesh.BeamLattice().GetBeamCount()):
             self._tell_lattice(node.name or f"object {mesh.GetModelResourceID()}", beams, len(faces))
         node.colour = self.palette.colour_of(mesh, vertices, faces)
         node.mesh, node.leaves = len(self.meshes), 1
@@ -248,9 +248,9 @@ class _Palette:
         if not len(faces):
             return default
         keys = _rows(mesh.GetAllTriangleProperties(), lib3mf.TriangleProperties, np.uint32, 4)[:, :2]
+        if (keys == keys[0]).all():  # as in most files: spares the sorting
+            return self._lookup(*keys[0]) or default
         unique, group = np.unique(keys, axis=0, return_inverse=True)
-        if len(unique) == 1:
-            return self._lookup(*unique[0]) or default
         colours = [self._lookup(*key) or default for key in unique]
         areas = np.bincount(group.reshape(-1), weights=triangle_areas(vertices, faces), minlength=len(unique))
         return majority(colours, areas)
