@@ -40,37 +40,36 @@ def gaps_of(numbers: Sequence[int], kind: str) -> list[float]:
     return [CARD_GAPS_MM[kind][number - 1] for number in numbers]
 
 
-def told(gap_mm: float, kind: str, settings: Settings) -> tuple[Fit, Fit]:
-    """The tightest and the loosest class that card and limits leave to a gap in the file; all when neither
-    speaks. Limits in mm come first."""
-    gap = round(gap_mm, GAP_DIGITS)
-    tightest, loosest = _by_numbers(gap, kind, settings)
+def told(gap_mm: float, kind: str, settings: Settings) -> tuple[Fit, Fit] | None:
+    """The tightest and the loosest class that card and limits leave to a gap in the file; None where neither
+    says anything of such a kind. Limits in mm come first."""
     fit = settings.fit
     limits = (fit.tight_below_mm, fit.press_below_mm, fit.slide_below_mm)
+    gap, card = round(gap_mm, GAP_DIGITS), card_row(settings, kind)
     if any(limit is not None for limit in limits):
-        low, high = 0, len(CLASSES) - 1
-        for row, limit in enumerate(limits):
-            if limit is None:
-                continue
-            within = gap < limit if row == 0 else gap <= limit
-            low, high = (low, min(high, row)) if within else (max(low, row + 1), high)
-        tightest, loosest = low, max(low, high)
+        tightest, loosest = _by_limits(gap, limits)
+    elif card is not None:
+        of = kind if getattr(fit, f"{kind}_card", None) is not None else "stud"
+        tightest, loosest = _by_numbers(gap, card, of)
+    else:
+        return None
     return CLASSES[tightest], CLASSES[loosest]
 
 
-def speaks(settings: Settings, kind: str) -> bool:
-    """Whether card or limits say anything of a kind of joint."""
-    fit = settings.fit
-    limits = (fit.tight_below_mm, fit.press_below_mm, fit.slide_below_mm)
-    return card_row(settings, kind) is not None or any(limit is not None for limit in limits)
+def _by_limits(gap: float, limits: Sequence[float | None]) -> tuple[int, int]:
+    """Rows of the classes that limits in mm leave to a gap."""
+    low, high = 0, len(CLASSES) - 1
+    for row, limit in enumerate(limits):
+        if limit is None:
+            continue
+        within = gap < limit if row == 0 else gap <= limit
+        low, high = (low, min(high, row)) if within else (max(low, row + 1), high)
+    return low, max(low, high)
 
 
-def _by_numbers(gap: float, kind: str, settings: Settings) -> tuple[int, int]:
-    card = card_row(settings, kind)
+def _by_numbers(gap: float, card: CardSettings, of: str) -> tuple[int, int]:
+    """Rows of the classes that the numbers of a card leave to a gap; ``of``: whose steps they are."""
     tightest, loosest = 0, len(CLASSES) - 1
-    if card is None:
-        return tightest, loosest
-    of = kind if getattr(settings.fit, f"{kind}_card", None) is not None else "stud"
     tried = sorted(
         (at, row) for row, name in enumerate(CARD_CLASSES) for at in gaps_of(getattr(card, name), of)
     )

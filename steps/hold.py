@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from steps.card import CLASSES, by_calliper, measured_pull_n, printed_gap, speaks, told
+from steps.card import CLASSES, by_calliper, measured_pull_n, printed_gap, told
 from steps.fit import NOTHING_N, SAFETY_OF_LOW, fit_of, within
 from steps.force.bands import ASKED, NO_FORCE, Band, bands_of, shared_deviation
 from steps.force.felt import Felt, Force
@@ -100,9 +100,7 @@ def contacts_at(
             if not _gripping(touch):
                 contacts.append((Force(), "none"))
                 continue
-            bounds = (
-                told(touch.gap_mm - offset, touch.kind, settings) if speaks(settings, touch.kind) else ANY
-            )
+            bounds = told(touch.gap_mm - offset, touch.kind, settings) or ANY
             force = _bound(bare, bounds, share_n, made)
             contacts.append((force, within(fit_of(force, share_n, made), *bounds)))
         found.append(contacts)
@@ -190,7 +188,7 @@ def _source(gripping: Sequence[Touch], settings: Settings) -> str:
     strongest = min(gripping, key=lambda t: KIND_ORDER.index(t.kind))
     if strongest.snap_mm == 0 and measured_pull_n(strongest.gap_mm, strongest.kind, settings) is not None:
         return MEASURED
-    if speaks(settings, strongest.kind):
+    if told(strongest.gap_mm, strongest.kind, settings) is not None:
         return BY_CARD
     if strongest.kind == "stud":
         return f"estimated from the gap{' by your callipers' if by_calliper(settings) else ''}"
