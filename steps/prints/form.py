@@ -9,8 +9,9 @@ from reportlab.platypus import Flowable, Spacer, Table
 from steps.booklet.words import Words, later
 from steps.card import N_PER_KG
 from steps.model import Fit, Measures, Model
+from steps.prints.drawn import ABOVE, CORNER, picture
 from steps.prints.ladder import Ladder, LadderKind
-from steps.prints.paper import MM, PrintPaper, shortened
+from steps.prints.paper import MM, PADDING_MM, PrintPaper, shortened
 from steps.settings import CARD_CLASSES, Settings
 
 #: Height of a row to write in (mm): what lets all three ladders stand on one page.
@@ -22,6 +23,8 @@ FIRST_MM, WIDE_MM = 36.0, 180.0  # of the tables: first column, all columns
 PULLS, PULLED_NUMBERS = 5, 3
 #: Blanks with commas between in each list of numbers, as the settings file wants them.
 BLANKS = 6
+#: Height of the pictures of card and piece, and the width of each.
+PICTURE_MM, PICTURES_MM = 40.0, (104.0, 70.0)
 
 #: By the letter that the word in the settings file begins with.
 CLASS_WORDS = {
@@ -56,6 +59,8 @@ def form_pdf(ladders: Sequence[Ladder], model: Model, measures: Measures, settin
         paper.strong(words.say("What to write in stepleaf.toml, beside the model")),
         _lines(ladders, paper),
     ]
+    for ladder in ladders:
+        flow += [Spacer(1, 2 * MM), _pictures(ladder, measures, paper, settings)]
     return paper.pdf(flow, title)
 
 
@@ -85,12 +90,30 @@ def _head(paper: PrintPaper) -> Table:
 
 
 def _title(ladder: Ladder, measures: Measures, words: Words) -> str:
+    carrier, holder = _shapes(ladder, measures, words)
+    gap = words.number(ladder.file_gap_mm, 2)
+    return words.say(CARD_TITLES[ladder.kind], carrier=carrier, holder=holder, gap=gap)
+
+
+def _shapes(ladder: Ladder, measures: Measures, words: Words) -> tuple[str, str]:
+    """What the shapes are called whose stud and whose socket a card tries."""
     carrier, holder = (
         f"{shortened(words.said(measures.by_shape[shape].name), LONGEST_NAME)} ({shape})"
         for shape in ladder.of
     )
-    gap = words.number(ladder.file_gap_mm, 2)
-    return words.say(CARD_TITLES[ladder.kind], carrier=carrier, holder=holder, gap=gap)
+    return carrier, holder
+
+
+def _pictures(ladder: Ladder, measures: Measures, paper: PrintPaper, settings: Settings) -> Table:
+    """What card and piece look like, each with the part of the model that it is made of."""
+    carrier, holder = _shapes(ladder, measures, paper.words)
+    card = paper.words.say("Card: {part}", part=carrier)
+    piece = paper.words.say("Piece to try: {part}", part=holder)
+    drawn = [
+        picture(ladder.card, (PICTURES_MM[0], PICTURE_MM), ABOVE, settings),
+        picture(ladder.piece, (PICTURES_MM[1], PICTURE_MM), CORNER, settings),
+    ]
+    return paper.grid([drawn, [card, piece]], [wide + 2 * PADDING_MM for wide in PICTURES_MM])
 
 
 def _outcome(ladder: Ladder, paper: PrintPaper) -> Table:
