@@ -15,6 +15,7 @@ from pydantic import (
     ConfigDict,
     Field,
     ValidationError,
+    field_validator,
     model_validator,
 )
 
@@ -44,6 +45,9 @@ REFITS = ("press", "slide")
 CALLIPER_SHARE = 0.25
 #: Gaps per side beyond this (mm) are no limit of a fit, whatever the material and the printer.
 FIT_MM = 2.0
+#: No print is off by more than this (mm): desktop printers keep ISO 286's grade IT14 (from memory), which is
+#: 0.62 mm up to 50 mm.
+ERROR_MM = 1.0
 
 
 #: A direction shorter than this has been typed as none.
@@ -73,13 +77,23 @@ class PrinterSettings(SettingsTable):
     plate_h: float = Field(12.0, gt=0, le=1000)
     filament_price_kg: float | None = Field(None, gt=0)  # in any money; for the scale table only
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
-    boss_error_mm: float = Field(0.1, ge=-FIT_MM, le=FIT_MM)
-    hole_error_mm: float = Field(-0.2, ge=-FIT_MM, le=FIT_MM)
+    boss_error_mm: float = 0.1
+    hole_error_mm: float = -0.2
     # one flat face, wall or rib, nearer to its mate; from memory: 0 to 0.05
-    flat_error_mm: float = Field(0.02, ge=-FIT_MM, le=FIT_MM)
+    flat_error_mm: float = 0.02
     # by how much the first layers spread a socket's mouth inwards, a side, beyond what the slicer takes back:
     # usual compensation is 0.1 to 0.2 (a glossary), so nothing is left over by default
     foot_mm: float = Field(0.0, ge=0, le=FIT_MM)
+
+    @field_validator("boss_error_mm", "hole_error_mm", "flat_error_mm")
+    @classmethod
+    def _believable(cls, error: float) -> float:
+        if abs(error) > ERROR_MM:
+            raise ValueError(
+                f"no print is off by more than {ERROR_MM:g} mm; write what the calliper reads less what is "
+                "drawn, of the same number"
+            )
+        return error
 
 
 class CardSettings(SettingsTable):
@@ -139,7 +153,7 @@ class FitSettings(SettingsTable):
         if stud is not None and socket is not None and abs(stud - socket) > CALLIPER_SHARE * stud:
             raise ValueError(
                 f"a stud of {stud:g} mm and a socket of {socket:g} mm do not belong together; measure again, "
-                "both in mm, both as printed"
+                "both across, in mm, as printed"
             )
         return self
 
@@ -150,6 +164,15 @@ class FitSettings(SettingsTable):
         for (tighter, low), (looser, high) in pairwise(given):
             if low > high:
                 raise ValueError(f"{tighter} {low:g} is above {looser} {high:g}; more room is never tighter")
+        return self
+
+    @model_validator(mode="after")
+    def _balls_are_not_pulled(self) -> Self:
+        if self.ball_card is not None and self.ball_card.pulls_kg:
+            raise ValueError(
+                "ball_card: pulls are taken of studs and pegs; what holds a ball is its lip, so give its "
+                "letters alone"
+            )
         return self
 
     @model_validator(mode="after")
@@ -227,11 +250,11 @@ def _refit(value: Any) -> Any:
         by = float("nan") if isinstance(value, bool) else float(value)
     except (TypeError, ValueError):
         by = float("nan")
-    if not -FIT_MM <= by <= FIT_MM:
+    if by == 0 or not -FIT_MM <= by <= FIT_MM:
         known = ", ".join(REFITS)
         raise ValueError(
             f"{value!r} is no fit to aim at; known are {known}, or how much larger in radius studs, pegs and "
-            f"balls are printed, in mm (at most {FIT_MM:g} either way)"
+            f"balls are printed, in mm (at most {FIT_MM:g} either way, and not 0)"
         )
     return by
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import pi
+from typing import Any
 
 import numpy as np
 import pytest
@@ -864,10 +865,33 @@ def test_the_distance_of_a_floating_part_is_that_of_its_surface() -> None:
     assert "The nearest part is ring, 3.0" in problem.text
 
 
-@pytest.mark.parametrize(("diameter", "said"), [(6.7, False), (26.6, True), (1.65, True)])
-def test_a_calliper_reading_of_another_scale_is_named(diameter: float, said: bool) -> None:
-    fit = {"stud_diameter_mm": diameter, "socket_diameter_mm": diameter + 0.1}
+@pytest.mark.parametrize(
+    ("diameter", "slip"),
+    [(6.7, None), (26.6, ""), (1.65, ""), (3.3, "a radius"), (0.66, "centimetres"), (0.26, "inches")],
+)
+def test_a_calliper_reading_that_no_print_could_have_is_named(diameter: float, slip: str | None) -> None:
+    fit = {"stud_diameter_mm": diameter, "socket_diameter_mm": 1.02 * diameter}
     model = placed([(plate(2, 2), np.eye(4)), (lid(2, 2), shift(0, 0, 4))])
     found = [p.text for p in joints_of(model, fit=fit).problems if p.code == "calliper-reading"]
-    assert bool(found) == said
+    assert bool(found) == (slip is not None)
     assert all(f"{diameter:.2f} mm by calliper, but at 1x this model's studs are 6.60 mm" in t for t in found)
+    assert all((f"{slip} " in t if slip else "?" not in t) for t in found)
+
+
+@pytest.mark.parametrize(
+    ("fit", "named"),
+    [
+        ({"pull_off_n": 20.0}, None),
+        ({"pull_off_n": 2040.0}, "Were grams written"),  # 20 N
+        ({"stud_card": {"pulls_kg": {"3": [2.0, 2.2]}}}, None),
+        ({"stud_card": {"pulls_kg": {"3": [199.0 / 9.81]}}}, None),
+        ({"stud_card": {"pulls_kg": {"3": [58.0]}, "press": [3]}}, None),  # 569 N of 1,813
+        ({"peg_card": {"pulls_kg": {"3": [58.0]}}}, None),  # there are no pegs
+    ],
+)
+def test_a_pull_that_would_tear_the_stud_off_is_named(fit: dict[str, Any], named: str | None) -> None:
+    """A solid stud of 6.6 mm of PLA, 53 MPa, bears 1,813 N."""
+    model = placed([(plate(2, 2), np.eye(4)), (lid(2, 2), shift(0, 0, 4))])
+    found = [p.text for p in joints_of(model, fit=fit).problems if p.code == "pull-reading"]
+    assert bool(found) == (named is not None)
+    assert all(f"{named}" in t and "tears off at 1813 N" in t for t in found)

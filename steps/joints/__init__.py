@@ -26,7 +26,8 @@ from steps.joints.loose import freed, held_by_form, let_down
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Placed, place
 from steps.joints.prisms import prism_contacts
-from steps.joints.problems import misread, placed_problems
+from steps.joints.problems import placed_problems
+from steps.joints.readings import misread
 from steps.joints.situations import Situations, relative_pose, situations
 from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
 from steps.progress import over
@@ -44,7 +45,8 @@ UNIT_SHARE = 0.25
 def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     """Every pair of parts that touch, as one joint each, sorted by the rows of the two parts.
 
-    Problems are those of :func:`steps.joints.problems.placed_problems` and ``misread``. Raises nothing.
+    Problems are those of :func:`steps.joints.problems.placed_problems` and
+    :func:`steps.joints.readings.misread`. Raises nothing.
     """
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())

@@ -28,8 +28,6 @@ SAME_PLACE_SHARE = 1e-3
 PAIRS_MEASURED = 24
 #: Groups whose distance is measured so; of more, the boxes' distance has to do.
 GROUPS_MEASURED = 20
-#: A printed stud differs from the file's by less than this share.
-MISREAD_SHARE = 0.15
 #: Names listed in one message.
 MAX_NAMES = 6
 
@@ -50,20 +48,6 @@ def placed_problems(
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
     )
-
-
-def misread(model: Model, measures: Measures, settings: Settings) -> tuple[Problem, ...]:
-    """Warning ``calliper-reading`` where a stud was measured on a print of another size."""
-    read = settings.fit.stud_diameter_mm
-    studs = [2 * stud.radius_mm for measure in measures.by_shape.values() for stud in measure.studs]
-    if read is None or not studs or any(abs(read - own) <= MISREAD_SHARE * own for own in studs):
-        return ()
-    text = (
-        f"The settings give studs of {read:.2f} mm by calliper, but at {model.scale:g}x this model's studs "
-        f"are {float(np.median(studs)):.2f} mm in the file. Measure a stud and a socket of a print at this "
-        "scale, or take the readings out."
-    )
-    return (Problem("calliper-reading", "warning", (), text),)
 
 
 def names(model: Model, parts: Sequence[str]) -> str:
