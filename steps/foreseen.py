@@ -6,8 +6,8 @@ All of it are lower bounds: load cases may ask for more glue, and a step may clo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import networkx as nx
@@ -16,15 +16,21 @@ import numpy as np
 from steps.bonding import bonding_of, ties_surely
 from steps.cures import cures_of
 from steps.intake.checks import likely_units
-from steps.model import Joint, Joints, Measures, Model, Problem
+from steps.joints.problems import names
+from steps.model import Array, Joint, Joints, Measures, Model, Problem
 from steps.settings import Settings
-from steps.strength import hands
+from steps.strength import hands, strongest_push_n
+from steps.upright import way_up
 
 #: Joints named in one message.
 NAMED = 6
 #: Studs nearer together than this many widths of the nozzle cannot be printed: a stud and the gap beside it
 #: are two lines each at least (common practice, no source).
 LINES_APART = 4
+#: Who closes what hands do not.
+NOT_BY_HAND = ("clamp", "none")
+#: A joint is beneath a part when its axis points down within 45 degrees: cosine.
+BENEATH = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +42,8 @@ class Foreseen:
     hard: tuple[Joint, ...]
     clamp_at_hand: tuple[Joint, ...]
     at_least: int
+    #: part -> joints beneath it that hands close one by one, but not all at once
+    together: Mapping[str, tuple[Joint, ...]] = field(default_factory=dict)
 
     @cached_property
     def greatest_push_n(self) -> float:
@@ -55,14 +63,37 @@ def foreseen(model: Model, measures: Measures, joints: Joints, settings: Setting
     at_least = pieces(model, rigid) - pieces(model, [*rigid, *may]) if settings.aim != "display" else 0
     return Foreseen(
         unsure,
-        tuple(joint for joint in joints.joints if joint.closes_by in ("clamp", "none")),
+        tuple(joint for joint in joints.joints if joint.closes_by in NOT_BY_HAND),
         tuple(
             joint
             for joint in joints.joints
             if joint.closes_by == "adult" and joint.push_high_n > hands()[-1].push_n
         ),
         at_least,
+        _closed_together(_beneath(joints, way_up(measures, settings))),
     )
+
+
+def _closed_together(beneath: Mapping[str, tuple[Joint, ...]]) -> dict[str, tuple[Joint, ...]]:
+    """Parts that lie on several others whose joints take more than hands push when they are laid on all of
+    them at once, and each alone does not."""
+    most = strongest_push_n()
+    return {
+        part: closing
+        for part, closing in beneath.items()
+        if sum(joint.push_n for joint in closing) > most
+        and not any(joint.closes_by in NOT_BY_HAND for joint in closing)
+    }
+
+
+def _beneath(joints: Joints, up: Array) -> dict[str, tuple[Joint, ...]]:
+    """Of each part the joints that close when it is laid on all that it lies on."""
+    found = {}
+    for part, own in joints.of_part.items():
+        # an axis points out of the part that carries the stud, peg or ball, which is a
+        down = [joint for joint in own if (joint.axis @ up) * (1 if joint.a == part else -1) < -BENEATH]
+        found[part] = tuple(joint for joint in down if joint.push_n > 0)
+    return found
 
 
 def pieces(model: Model, tied: Iterable[Joint]) -> int:
@@ -79,6 +110,7 @@ def foreseen_problems(
     told = [
         _unsure(found, joints, settings),
         _hard(model, measures, joints, found, settings),
+        _together(model, measures, joints, found, settings),
         _maybe_hard(found),
         _small_studs(model, measures, settings),
     ]
@@ -112,13 +144,32 @@ def _hard(
     cracks = sum(joint.closes_by == "none" for joint in found.hard)
     crack = f", {cracks} of them not before a wall cracks" if cracks else ""
     worst = max(found.hard, key=lambda joint: joint.push_n)
-    (cure,) = cures_of([[worst]], model, measures, joints, settings)
+    beneath = _beneath(joints, way_up(measures, settings))
+    closing = max((each for each in beneath.values() if worst in each), key=len, default=(worst,))
+    (cure,) = cures_of([closing], model, measures, joints, settings)
     text = (
         f"{len(found.hard)} of {len(joints.joints)} joints {is_are} not closed by hands{crack} "
         f"({_named(found.hard)}): up to {found.greatest_push_n:.0f} N, and hands push {limit.push_n:.0f} N "
-        f"({limit.words}). For {worst.id}: {cure}"
+        f"({limit.words}). For {_named(closing)}: {cure}"
     )
     return Problem("hard-to-press", "warning", _parts(found.hard), text)
+
+
+def _together(
+    model: Model, measures: Measures, joints: Joints, found: Foreseen, settings: Settings
+) -> Problem | None:
+    if not found.together:
+        return None
+    worst = max(found.together, key=lambda part: sum(joint.push_n for joint in found.together[part]))
+    closing = found.together[worst]
+    (cure,) = cures_of([closing], model, measures, joints, settings)
+    text = (
+        f"{names(model, tuple(found.together))}: hands close each joint beneath, but not all at once. "
+        f"{names(model, [worst])} takes up to {sum(joint.push_n for joint in closing):.0f} N laid on "
+        f"{len(closing)} parts together ({_named(closing)}), over the {hands()[-1].push_n:.0f} N that hands "
+        f"push ({hands()[-1].words}). {cure}"
+    )
+    return Problem("hard-together", "note", tuple(found.together), text)
 
 
 def _maybe_hard(found: Foreseen) -> Problem | None:

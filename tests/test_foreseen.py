@@ -62,6 +62,38 @@ def test_a_tower_that_grips_needs_none_and_one_that_is_squeezed_hard_is_not_for_
     assert "--refit press" not in told(tower(3, -0.3), refit="press")["hard-to-press"]
 
 
+def bridge(clearance: float) -> Model:
+    """A slab across three posts."""
+    module = Module(clearance=clearance, facets=16)
+    post, top = solids.block(2, 2, module), solids.slab(6, 2, module)
+    items = [(Solid(post.vertices, post.faces), shift(2 * n * module.pitch, 0, 0)) for n in range(3)]
+    return placed([*items, (Solid(top.vertices, top.faces), shift(0, 0, module.block))])
+
+
+def test_joints_that_hands_close_one_by_one_but_not_together_are_foretold_as_the_plan_tells_them() -> None:
+    found, settings = surveyed(bridge(0.05))
+    ahead = foreseen(found.model, found.measures, found.joints, settings)
+    assert not ahead.hard and [len(closing) for closing in ahead.together.values()] == [3]
+    push = sum(joint.push_n for joint in found.joints.joints)
+    plan = make_plan(found.model, settings)
+    (hard,) = [problem.text for problem in plan.problems if problem.code == "hard-to-press"]
+    text = told(bridge(0.05))["hard-together"]
+    assert f"up to {push:.0f} N laid on 3 parts together (J1, J2, J3)" in text
+    assert f"J1, J2, J3 need about {push:.0f} N together to close" in hard
+    assert hard.endswith(text[text.index("The figure is") :])  # and the same cure
+    assert "hard-together" not in told(bridge(0.07))
+
+
+def test_a_wall_that_would_crack_is_told_by_report_and_plan() -> None:
+    made = model_of(family("side studs", 1, most=9))
+    settings = Settings(refit=0.15)
+    plan = make_plan(made, settings)
+    ahead = foreseen(plan.model, plan.measures, plan.joints, settings)
+    assert ahead.hard and all(joint.closes_by == "none" for joint in ahead.hard)
+    hard = [problem.text for problem in plan.problems if problem.code == "hard-to-press"]
+    assert hard and all("a wall cracks before" in text for text in hard)
+
+
 def test_a_report_with_a_warning_never_says_that_there_are_none() -> None:
     for clearance, clean in ((0.04, True), (-0.3, False)):
         report = inspection(*surveyed(tower(2, clearance)))
@@ -88,7 +120,7 @@ def test_a_plan_glues_no_fewer_than_was_foretold(name: str, seed: int) -> None:
         apart = any(problem.code == "not-one-piece" for problem in plan.problems)
         assert ahead.at_least <= len(plan.gluing.glued) or apart
         hard = [problem for problem in plan.problems if problem.code == "hard-to-press"]
-        assert not ahead.hard or hard
+        assert bool(ahead.hard or ahead.together) == bool(hard)
 
 
 def test_a_lone_part_has_nothing_to_tell() -> None:

@@ -22,21 +22,20 @@ SAME_N = 0.5
 def hard_presses(
     structure: Structure, sequence: BuildSequence, measures: Measures, settings: Settings
 ) -> tuple[Problem, ...]:
-    """A warning for each step in which something takes more than an adult's hands to press home."""
-    hard: list[tuple[Step, Sequence[str], Sequence[str], float]] = []
+    """A warning for each step in which something takes more than an adult's hands to press home, or a wall
+    would crack before it is."""
+    hard: list[tuple[Step, Sequence[str], Sequence[str], float, Sequence[Joint]]] = []
     for moment in over(sequence.moments):
         for arrived, arrival in enumerate(moment.arrivals):
             press = pressing(structure, moment.standing(arrived), arrival.parts, arrival.way)
-            if press.push_n > strongest_push_n():
-                hard.append((moment.step, arrival.parts, press.names, press.push_n))
+            closing = _closing(structure, arrival.parts, press.names)
+            if press.push_n > strongest_push_n() or any(joint.closes_by == "none" for joint in closing):
+                hard.append((moment.step, arrival.parts, press.names, press.push_n, closing))
     if not hard:
         return ()
-    closing = [_closing(structure, names, on) for _, names, on, _ in hard]
-    cures = cures_of(closing, structure.model, measures, structure.joints, settings)
-    return tuple(
-        _hard(structure, step, names, on, push, joints, cure)
-        for (step, names, on, push), joints, cure in zip(hard, closing, cures, strict=True)
-    )
+    groups = [closing for *_, closing in hard]
+    cures = cures_of(groups, structure.model, measures, structure.joints, settings)
+    return tuple(_hard(structure, *each, cure) for each, cure in zip(hard, cures, strict=True))
 
 
 def _closing(structure: Structure, names: Sequence[str], on: Sequence[str]) -> list[Joint]:
@@ -60,8 +59,10 @@ def _hard(
     needs = "needs" if len(ids) == 1 else "need"
     limit = hands()[-1]
     together = "" if len(ids) == 1 else " together"
-    text = (
-        f"Step {step.number}: {listed} {needs} about {push_n:.0f} N{together} to close, over the "
-        f"{limit.push_n:.0f} N that hands can push ({limit.words}). {cure}"
-    )
+    cracks = any(joint.closes_by == "none" for joint in closing)
+    text = f"Step {step.number}: {listed} {needs} about {push_n:.0f} N{together} to close"
+    if push_n > limit.push_n:
+        text += f", over the {limit.push_n:.0f} N that hands can push ({limit.words})"
+    text += f"{', and' if push_n > limit.push_n else ', but'} a wall cracks before" if cracks else ""
+    text += f". {cure}"
     return Problem("hard-to-press", "warning", tuple(dict.fromkeys([*names[:1], *on])), text)
