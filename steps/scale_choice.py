@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,9 +24,9 @@ from steps.joints import GRAVITY
 from steps.model import Joint, Joints, Shape
 from steps.pipeline import Survey
 from steps.prints.bed import BedFit, bed_fit, consumption
-from steps.prints.items import SUPPORT_HEIGHT_SHARE, has_body, print_lie
+from steps.prints.items import SUPPORT_HEIGHT_SHARE, body_to_lay, has_body
 from steps.prints.labels import label_of
-from steps.prints.lie import Lie
+from steps.prints.lie import Body, Lie, best_lie
 from steps.scales import hold_at
 from steps.settings import Settings
 from steps.strength import who_closes
@@ -99,14 +100,18 @@ class _Seen:
     shapes: Sequence[Shape]
     settings: Settings
 
+    @cached_property
+    def bodies(self) -> Mapping[str, Body]:
+        return {shape.id: body_to_lay(shape) for shape in self.shapes}
+
     def laid(self, by: float) -> dict[str, tuple[Lie, BedFit]]:
         """How each shape, ``by`` times larger, lies on the bed: what needs support is told in mm."""
         found = {}
         for shape in self.shapes:
-            larger = replace(shape, vertices=by * shape.vertices)
-            lie = print_lie(larger, self.found.measures.by_shape[shape.id], self.settings)
-            scale = by * self.found.model.scale
-            found[shape.id] = lie, bed_fit(larger.vertices @ lie.turn.T, scale, self.settings.printer)
+            printer, scale = self.settings.printer, by * self.found.model.scale
+            measure = self.found.measures.by_shape[shape.id]
+            lie = best_lie(self.bodies[shape.id], measure, printer.layer_mm, by)
+            found[shape.id] = lie, bed_fit(by * shape.vertices @ lie.turn.T, scale, printer)
         return found
 
     def at(self, scale: float) -> AtScale:

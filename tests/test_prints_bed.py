@@ -19,7 +19,7 @@ from steps.model import Feature, Measure, Mending, MendKind, Shape, Unsure
 from steps.prints.bed import bed_fit, consumption, ear_corners
 from steps.prints.bridges import BRIDGE_MM, hanging
 from steps.prints.labels import label_of, plain, stem_of
-from steps.prints.lie import best_lie
+from steps.prints.lie import Body, best_lie
 from steps.prints.mending import done, left
 from steps.settings import PrinterSettings, Settings
 
@@ -87,6 +87,20 @@ def test_a_cavity_is_bridged_across_its_short_side() -> None:
     assert hanging(lid, -UP, LAYER).bridge_mm == 0
 
 
+@pytest.mark.parametrize("by", [0.5, 1.0, 3.0])
+def test_a_larger_body_hangs_as_if_it_were_drawn_so(by: float) -> None:
+    """What was found at another scale is not taken for what is bridged at this one."""
+    known: dict[tuple[bytes, bytes], float | None] = {}
+    for mesh in (table(20), alcove(1)):
+        hanging(mesh, UP, LAYER, 2.0, known)
+        larger = mesh.copy()
+        larger.apply_scale(by)
+        told, drawn = hanging(mesh, UP, LAYER, by, known), hanging(larger, UP, LAYER)
+        assert [told.support_mm2, told.bridge_mm, told.contact_mm2, told.height_mm] == pytest.approx(
+            [drawn.support_mm2, drawn.bridge_mm, drawn.contact_mm2, drawn.height_mm]
+        )
+
+
 def test_what_sticks_out_freely_cannot_be_bridged() -> None:
     shelf = union(box(10, 10, 30), box(40, 10, 5, at=(0, 0, 25)))
     assert hanging(shelf, UP, LAYER).support_mm2 == pytest.approx(300)
@@ -106,14 +120,14 @@ def test_overhang_begins_at_forty_five_degrees_from_upright(lean: float, support
 
 
 def test_studs_stay_up_when_nothing_is_gained() -> None:
-    lie = best_lie(table(30), measure_of(table(30), studs=True), LAYER)
+    lie = best_lie(Body(table(30)), measure_of(table(30), studs=True), LAYER)
     assert lie.studs_up and np.array_equal(lie.turn, np.eye(3))
     assert "studs up" in str(lie.reason) and "30 mm" in str(lie.reason)
 
 
 def test_another_face_is_chosen_when_it_needs_much_less_support() -> None:
     mushroom = union(box(10, 10, 30, at=(15, 15, 0)), box(40, 40, 5, at=(0, 0, 30)))
-    lie = best_lie(mushroom, measure_of(mushroom, studs=True), LAYER)
+    lie = best_lie(Body(mushroom), measure_of(mushroom, studs=True), LAYER)
     assert not lie.studs_up
     np.testing.assert_allclose(lie.up, -UP, atol=1e-9)
     np.testing.assert_allclose(lie.turn @ -UP, UP, atol=1e-9)
@@ -123,7 +137,7 @@ def test_another_face_is_chosen_when_it_needs_much_less_support() -> None:
 def test_a_ball_below_is_no_foot() -> None:
     ball = trimesh.creation.icosphere(3, 8).apply_translation([20, 20, -8])
     mesh = union(box(40, 40, 8), ball)
-    lie = best_lie(mesh, measure_of(mesh, studs=True), LAYER)
+    lie = best_lie(Body(mesh), measure_of(mesh, studs=True), LAYER)
     assert lie.up @ UP < 0.5 and "no foot" in str(lie.reason)
 
 
@@ -135,7 +149,7 @@ def test_a_lie_is_a_rotation_that_brings_its_way_up(x: float, y: float, z: float
     up = np.array([x, y, z]) / np.linalg.norm([x, y, z])
     turn = trimesh.geometry.align_vectors(UP, up)
     mesh = box(30, 20, 10).apply_transform(turn)
-    lie = best_lie(mesh, replace(measure_of(mesh), up=up), LAYER)
+    lie = best_lie(Body(mesh), replace(measure_of(mesh), up=up), LAYER)
     np.testing.assert_allclose(lie.turn @ lie.turn.T, np.eye(3), atol=1e-9)
     assert np.linalg.det(lie.turn) == pytest.approx(1)
     assert np.ptp(mesh.vertices @ lie.turn[2]) == pytest.approx(10)  # flat on its largest face

@@ -50,25 +50,31 @@ class Hanging:
     height_mm: float
 
 
-def hanging(mesh: trimesh.Trimesh, up: Array, layer_mm: float) -> Hanging:
-    """Overhang and bridges of ``mesh`` printed with ``up`` (3,) pointing up."""
+#: Longest threads that were found already: by direction and faces of a ceiling, in the mesh's own mm.
+Spans = dict[tuple[bytes, bytes], float | None]
+
+
+def hanging(
+    mesh: trimesh.Trimesh, up: Array, layer_mm: float, by: float = 1.0, known: Spans | None = None
+) -> Hanging:
+    """Overhang and bridges of ``mesh``, ``by`` times larger, printed with ``up`` (3,) pointing up; ``known``
+    is what earlier calls found of this mesh, and is added to."""
     slope = mesh.face_normals @ up
     level_of = mesh.vertices @ up
     floor = level_of.min()
     highest = level_of[mesh.faces].max(axis=1) - floor
-    on_bed = (highest < layer_mm) & (slope < -np.cos(np.radians(OVERHANG_DEGREES)))
+    on_bed = (by * highest < layer_mm) & (slope < -np.cos(np.radians(OVERHANG_DEGREES)))
     leaning = (slope < -np.cos(np.radians(OVERHANG_DEGREES))) & ~on_bed
     ceiling = leaning & (slope < -LEVEL)
-    support = float((mesh.area_faces * -slope)[leaning & ~ceiling].sum())
+    support = by**2 * float((mesh.area_faces * -slope)[leaning & ~ceiling].sum())
     bridge = 0.0
-    flat = flattened(mesh.vertices, up)
-    for area, span in _ceilings(mesh, ceiling, level_of, flat):
-        if span is None or span > BRIDGE_MM:
-            support += area
+    for area, span in _ceilings(mesh, ceiling, up, TINY_MM2 / by**2, {} if known is None else known):
+        if span is None or by * span > BRIDGE_MM:
+            support += by**2 * area
         else:
-            bridge = max(bridge, span)
-    contact = float((mesh.area_faces * -slope)[on_bed].sum())
-    return Hanging(support, bridge, contact, float(level_of.max() - floor))
+            bridge = max(bridge, by * span)
+    contact = by**2 * float((mesh.area_faces * -slope)[on_bed].sum())
+    return Hanging(support, bridge, contact, by * float(level_of.max() - floor))
 
 
 def _regions(mesh: trimesh.Trimesh, chosen: np.ndarray) -> list[IntArray]:
@@ -85,26 +91,44 @@ def _regions(mesh: trimesh.Trimesh, chosen: np.ndarray) -> list[IntArray]:
 
 
 def _ceilings(
-    mesh: trimesh.Trimesh, chosen: np.ndarray, level: Array, flat: Array
+    mesh: trimesh.Trimesh, chosen: np.ndarray, up: Array, least_mm2: float, known: Spans
 ) -> Iterator[tuple[float, float | None]]:
-    """Area of each ceiling and its bridge in mm; None when no direction has walls at both ends.
+    """Area of each ceiling from a least one on and its bridge in mm; None when no direction has walls at both
+    ends.
 
     A bore that repeats is looked at once.
     """
-    known: dict[tuple[float, ...], float | None] = {}
+    level, flat = mesh.vertices @ up, flattened(mesh.vertices, up)
+    alike: dict[tuple[float, ...], float | None] = {}
     for region in _regions(mesh, chosen):
         area = float(mesh.area_faces[region].sum())
-        if area < TINY_MM2:
+        if area < least_mm2:
             continue
-        rim, walled = _rim(mesh, region, level)
-        edges = flat[rim]
-        lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
-        key = tuple(np.round([area, lengths.sum(), lengths[walled].sum(), len(rim)], 3).tolist())
+        key = up.tobytes(), region.tobytes()
         if key not in known:
-            spans = [_longest_thread(edges, walled, angle) for angle in _angles()]
-            laid = [span for span in spans if span is not None]
-            known[key] = min(laid) if laid else None
+            known[key] = _bridge(mesh, region, area, (level, flat), alike)
         yield area, known[key]
+
+
+def _bridge(
+    mesh: trimesh.Trimesh,
+    region: IntArray,
+    area: float,
+    placed: tuple[Array, Array],
+    alike: dict[tuple[float, ...], float | None],
+) -> float | None:
+    """The longest thread of a ceiling in its best direction; ``placed``: height and place of each vertex,
+    ``alike``: bridges of ceilings of the same size and outline, which is added to."""
+    level, flat = placed
+    rim, walled = _rim(mesh, region, level)
+    edges = flat[rim]
+    lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
+    key = tuple(np.round([area, lengths.sum(), lengths[walled].sum(), len(rim)], 3).tolist())
+    if key not in alike:
+        spans = [_longest_thread(edges, walled, angle) for angle in _angles()]
+        laid = [span for span in spans if span is not None]
+        alike[key] = min(laid) if laid else None
+    return alike[key]
 
 
 def _rim(mesh: trimesh.Trimesh, region: IntArray, level: Array) -> tuple[IntArray, np.ndarray]:

@@ -13,7 +13,7 @@ from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
 from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
 from steps.prints.labels import called_by_maker, label_of, stem_of
-from steps.prints.lie import Lie, best_lie
+from steps.prints.lie import Body, Lie, best_lie
 from steps.prints.mending import done, left
 from steps.progress import over
 from steps.settings import Settings
@@ -115,18 +115,22 @@ def has_body(shape: Shape) -> bool:
     return bool(spread[-1] > FLAT_MM)
 
 
+def body_to_lay(shape: Shape) -> Body:
+    """A shape as a body whose best lying face can be asked for."""
+    return Body(trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False))
+
+
 def print_lie(shape: Shape, measure: Measure, settings: Settings) -> Lie:
     """How a shape lies on the bed, before the turn about the upright."""
-    whole = trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False)
-    return best_lie(whole, measure, settings.printer.layer_mm)
+    return best_lie(body_to_lay(shape), measure, settings.printer.layer_mm)
 
 
 def lay(shape: Shape, measure: Measure, scale: float, settings: Settings) -> Laid:
     """Choose a shape's face, turn it so that it fits the bed, and weigh up the print."""
     layer = settings.printer.layer_mm
-    whole = trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False)
-    lie = best_lie(whole, measure, layer)
-    mesh = _turned(whole, lie.turn)
+    body = body_to_lay(shape)
+    lie = best_lie(body, measure, layer)
+    mesh = _turned(body.mesh, lie.turn)
     fit = bed_fit(mesh.vertices, scale, settings.printer)
     mesh.apply_transform(trimesh.transformations.rotation_matrix(np.radians(fit.turn_degrees), [0, 0, 1]))
     middle = mesh.bounds.mean(axis=0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -10,7 +10,7 @@ import trimesh
 
 from steps.model import Array, Measure, frozen_array
 from steps.planes import flattened
-from steps.prints.bridges import Hanging, hanging
+from steps.prints.bridges import Hanging, Spans, hanging
 from steps.wording import Phrase, phrase
 
 #: Another face must need less than this share of the support before studs do not point up.
@@ -47,20 +47,29 @@ class Lie:
         object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))
 
 
-def best_lie(mesh: trimesh.Trimesh, measure: Measure, layer_mm: float) -> Lie:
+@dataclass(frozen=True, eq=False)
+class Body:
+    """A mesh in shape coordinates, with what was found of it: it may be asked of at several scales."""
+
+    mesh: trimesh.Trimesh
+    spans: Spans = field(default_factory=dict)
+
+
+def best_lie(body: Body, measure: Measure, layer_mm: float, by: float = 1.0) -> Lie:
     """Studs up unless another face needs much less support; without studs, the face that needs least.
 
-    ``mesh`` is in shape coordinates at print scale.
+    The body is printed ``by`` times larger than its mesh.
     """
+    mesh = body.mesh
     up = np.asarray(measure.up, dtype=np.float64)
     studded = bool(measure.studs)
-    first = hanging(mesh, up, layer_mm)
+    first = hanging(mesh, up, layer_mm, by, body.spans)
     usual = STUDS_UP if studded else AS_DRAWN
-    sound = _has_foot(mesh, up, first, layer_mm)
-    if studded and sound and first.support_mm2 <= LITTLE_SUPPORT * _footprint(mesh, first):
+    sound = _has_foot(mesh, up, first, layer_mm, by)
+    if studded and sound and first.support_mm2 <= LITTLE_SUPPORT * _footprint(mesh, first, by):
         return _lie(up, True, first, phrase("{face}: {cost}", face=usual, cost=_cost(first)))
-    tried = [(hanging(mesh, way, layer_mm), way) for way in _ways_up(mesh)]
-    tried = [(found, way) for found, way in tried if _has_foot(mesh, way, found, layer_mm)]
+    tried = [(hanging(mesh, way, layer_mm, by, body.spans), way) for way in _ways_up(mesh, by)]
+    tried = [(found, way) for found, way in tried if _has_foot(mesh, way, found, layer_mm, by)]
     if not tried:
         raft = phrase("{face}: {cost}; no flat face to lie on, needs a raft", face=usual, cost=_cost(first))
         return _lie(up, studded, first, raft)
@@ -79,14 +88,14 @@ def best_lie(mesh: trimesh.Trimesh, measure: Measure, layer_mm: float) -> Lie:
     return _lie(way, False, best, phrase("{face}: {cost}; {instead}", face=face, cost=cost, instead=instead))
 
 
-def _footprint(mesh: trimesh.Trimesh, found: Hanging) -> float:
+def _footprint(mesh: trimesh.Trimesh, found: Hanging, by: float) -> float:
     """Mean area over the height, mm2."""
-    return abs(float(mesh.volume)) / max(found.height_mm, 1e-9)
+    return by**3 * abs(float(mesh.volume)) / max(found.height_mm, 1e-9)
 
 
-def _has_foot(mesh: trimesh.Trimesh, up: Array, found: Hanging, layer_mm: float) -> bool:
+def _has_foot(mesh: trimesh.Trimesh, up: Array, found: Hanging, layer_mm: float, by: float) -> bool:
     """Whether enough of it touches the bed, and what touches holds the centre of mass."""
-    return found.contact_mm2 >= FOOT_SHARE * _footprint(mesh, found) and _stands(mesh, up, layer_mm)
+    return found.contact_mm2 >= FOOT_SHARE * _footprint(mesh, found, by) and _stands(mesh, up, layer_mm / by)
 
 
 def _rank(found: Hanging) -> tuple[float, float, float, float]:
@@ -117,10 +126,10 @@ def _face(way: Array, up: Array) -> Phrase:
     return phrase("side up") if abs(lean) < 0.1 else phrase("slanted face up")
 
 
-def _ways_up(mesh: trimesh.Trimesh) -> list[Array]:
+def _ways_up(mesh: trimesh.Trimesh, by: float) -> list[Array]:
     """Directions that point up when a large enough face of the convex hull is the foot."""
     hull = mesh.convex_hull
-    areas = np.array([*hull.facets_area, *hull.area_faces])
+    areas = by**2 * np.array([*hull.facets_area, *hull.area_faces])
     normals = np.array([*hull.facets_normal, *hull.face_normals])
     found: list[Array] = []
     for row in np.argsort(-np.round(areas, 3), kind="stable"):
