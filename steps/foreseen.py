@@ -143,14 +143,14 @@ def _hard(
     limit = hands()[-1]
     cracks = sum(joint.closes_by == "none" for joint in found.hard)
     crack = f", {cracks} of them not before a wall cracks" if cracks else ""
+    over = f", and hands push {limit.push_n:.0f} N ({limit.words})" if cracks < len(found.hard) else ""
     worst = max(found.hard, key=lambda joint: joint.push_n)
     beneath = _beneath(joints, way_up(measures, settings))
     closing = max((each for each in beneath.values() if worst in each), key=len, default=(worst,))
     (cure,) = cures_of([closing], model, measures, joints, settings)
     text = (
         f"{len(found.hard)} of {len(joints.joints)} joints {is_are} not closed by hands{crack} "
-        f"({_named(found.hard)}): up to {found.greatest_push_n:.0f} N, and hands push {limit.push_n:.0f} N "
-        f"({limit.words}). For {_named(closing)}: {cure}"
+        f"({_named(found.hard)}): up to {found.greatest_push_n:.0f} N{over}. For {_named(closing)}: {cure}"
     )
     return Problem("hard-to-press", "warning", _parts(found.hard), text)
 

@@ -131,5 +131,7 @@ def test_callipers_give_the_gap_that_they_measure() -> None:
 def test_a_number_that_is_not_on_the_card_is_refused() -> None:
     with pytest.raises(ValueError, match=r"stud_card: number 9 is not on the card; .* 1 to 8"):
         carded(stud_card={"loose": [9]})
-    with pytest.raises(ValueError, match=r"ball_card: number 0 is not on the card; .* 1 to 6"):
-        carded(ball_card={"pulls_kg": {"0": [1.0]}})
+    with pytest.raises(ValueError, match=r"ball_card: number 7 is not on the card; .* 1 to 6"):
+        carded(ball_card={"loose": [7]})
+    with pytest.raises(ValueError, match=r"peg_card: number 0 is not on the card; .* 1 to 8"):
+        carded(peg_card={"pulls_kg": {"0": [1.0]}})
