@@ -5,31 +5,28 @@ the other body, or the ground, the other way, with any force from nothing to its
 a strut along each edge of its friction pyramid; what holds against being pulled apart is a strut along the
 pull; what cannot slip is a pair of opposite struts. The programme asks for the greatest share of the load
 that the struts can carry: all of it, or the bodies move. It always has an answer, since struts that do
-nothing carry a share of nothing.
+nothing carry a share of nothing. Of a build that grows, what carried it before is tried first, and only what
+has changed is asked anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
+import clarabel
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import sparse
 from scipy.optimize import linprog
+from scipy.sparse.csgraph import breadth_first_order
 
-from steps.model import Array, IntArray
+from steps.model import Array, IntArray, Mask
 
-#: Ways to solve, tried in turn while one gives up on these degenerate programmes.
-SOLVERS: tuple[tuple[str, dict[str, bool]], ...] = (
-    ("highs", {}),
-    ("highs-ds", {"presolve": False}),
-    ("highs-ipm", {}),
-)
-#: With more struts than this the interior point method comes first (on the tug a third of the time).
-LARGE = 1000
-#: What scipy's solver says of a programme without any answer: not even ``always`` is carried.
-INFEASIBLE = 2
+#: Forces balance when nothing is left over beyond so much, as a share of the greatest load.
+BALANCED = 1e-6
+#: What has changed is not asked alone where it takes in so large a share of the bodies.
+LOCAL_SHARE = 0.7
 #: Entries this small are rounding of directions that lie across an axis.
 ROUNDING = 1e-10
 #: The body that does not move.
@@ -41,13 +38,14 @@ NEWTONS_PER_GRAM = 9.80665e-3
 @dataclass(frozen=True, eq=False)
 class Struts:
     """``one`` and ``two`` (k,) rows of bodies, ``point`` (k, 3) mm, ``way`` (k, 3) the unit push on ``one``,
-    ``most`` (k,) N."""
+    ``most`` (k,) N; ``mark`` (k,) a number by which each is known from one build to the next, or -1."""
 
     one: IntArray
     two: IntArray
     point: Array
     way: Array
     most: Array
+    mark: IntArray
 
     def __len__(self) -> int:
         return len(self.one)
@@ -63,8 +61,9 @@ class Struts:
                 np.empty((0, 3)),
                 np.empty((0, 3)),
                 np.empty(0),
+                np.empty(0, dtype=np.int64),
             )
-        names = ("one", "two", "point", "way", "most")
+        names = ("one", "two", "point", "way", "most", "mark")
         return Struts(*(np.concatenate([getattr(each, name) for each in sets]) for name in names))
 
     def between(self, rows: IntArray, count: int) -> Struts:
@@ -74,7 +73,13 @@ class Struts:
         place[-1] = GROUND
         one, two = place[self.one], place[self.two]
         keep = (one < count) & (two < count)
-        return Struts(one[keep], two[keep], self.point[keep], self.way[keep], self.most[keep])
+        return Struts(
+            one[keep], two[keep], self.point[keep], self.way[keep], self.most[keep], self.mark[keep]
+        )
+
+    def numbered(self, start: int) -> Struts:
+        """The same, known by numbers from ``start``."""
+        return replace(self, mark=np.arange(start, start + len(self)))
 
 
 @dataclass
@@ -88,7 +93,8 @@ class Rig:
         at = np.atleast_2d(np.asarray(points, dtype=float))
         along = np.broadcast_to(np.asarray(ways, dtype=float), at.shape)
         count = len(at)
-        self.sets.append(Struts(np.full(count, one), np.full(count, two), at, along, np.full(count, most)))
+        ends = np.full(count, one), np.full(count, two)
+        self.sets.append(Struts(*ends, at, along, np.full(count, most), np.full(count, -1)))
 
     def carry(self, one: int, two: int, points: Array, normals: Array, friction: float) -> None:
         """Faces that push ``one`` along their normals and rub: the edges of the friction pyramid."""
@@ -122,36 +128,153 @@ def weights(mass_g: Array, up: ArrayLike) -> Array:
     return loads
 
 
+@dataclass(frozen=True, eq=False)
+class Carried:
+    """The greatest ``share`` of a load, at most 1, that is carried, and the forces (k,) N of the struts."""
+
+    share: float
+    force: Array
+
+
 def share_carried(
-    centres: Array, struts: Struts, load: Array, always: Array | None = None, fixed: IntArray | None = None
-) -> float:
+    centres: Array,
+    struts: Struts,
+    load: Array,
+    always: Array | None = None,
+    fixed: IntArray | None = None,
+    earlier: Sequence[Array] = (),
+) -> Carried:
     """The greatest share, at most 1, of ``load`` (n, 6) that can be carried on top of ``always`` (n, 6).
 
     Loads are newtons and newton millimetres about the ``centres`` (n, 3); bodies in ``fixed`` do not move.
-    Nothing is carried (0) where not even ``always`` is.
+    Nothing is carried (0) where not even ``always`` is. Where one of the ``earlier`` forces (k,) N each
+    carries nearly all of it, only what has changed is asked first.
     """
     free = np.ones(len(centres), dtype=bool)
     free[[] if fixed is None else fixed] = False
     if not np.any(load[free]):
-        return 1.0
+        return Carried(1.0, np.zeros(len(struts)))
     resting = np.zeros_like(load) if always is None else always
     scale = float(max(np.abs(load[:, :3]).max(), np.abs(resting[:, :3]).max(), 1e-12))
     arm = _typical_arm(centres, struts)
     matrix = _forces_on_bodies(centres, struts, arm)
     unit = np.array([1, 1, 1, 1 / arm, 1 / arm, 1 / arm]) / scale
-    rows = np.flatnonzero(np.repeat(free, 6))
-    wanted, given = (load * unit).ravel()[rows], (resting * unit).ravel()[rows]
-    columns = sparse.hstack([matrix[rows], sparse.csr_matrix(wanted[:, None])]).tocsc()
-    limits = np.column_stack([np.zeros(len(struts) + 1), np.append(struts.most / scale, 1.0)])
-    cost = np.zeros(len(struts) + 1)
+    moving = np.repeat(free, 6)
+    wanted, given = (
+        np.where(moving, (load * unit).ravel(), 0.0),
+        np.where(moving, (resting * unit).ravel(), 0),
+    )
+    most = struts.most / scale
+    near = _carried_nearby(matrix, struts, wanted + given, most, free, [each / scale for each in earlier])
+    if near is not None:
+        return Carried(1.0, near * scale)
+    share, force = _greatest(matrix[moving], wanted[moving], given[moving], most)
+    return Carried(share, force * scale)
+
+
+def _greatest(matrix: sparse.csr_matrix, wanted: Array, given: Array, most: Array) -> tuple[float, Array]:
+    """The greatest share of the loads ``wanted`` (m,) that struts of ``matrix`` (m, k) carry with those
+    ``given`` (m,), none below 0 or beyond ``most`` (k,); and their forces.
+
+    What the interior point finds is checked; where it is not a balance another solver is asked.
+    """
+    count, limits = len(most), np.append(most, 1.0)
+    columns = sparse.hstack([matrix, sparse.csr_matrix(wanted[:, None])]).tocsc()
+    bounded, every = np.flatnonzero(np.isfinite(limits)), sparse.identity(count + 1, format="csc")
+    cost = np.zeros(count + 1)
     cost[-1] = -1.0
-    for method, options in SOLVERS if len(struts) <= LARGE else SOLVERS[::-1]:
-        found = linprog(cost, A_eq=columns, b_eq=-given, bounds=limits, method=method, options=options)
-        if found.status == 0:
-            return float(found.x[-1])
-        if found.status == INFEASIBLE:
-            break
-    return 0.0
+    solver = clarabel.DefaultSolver(
+        sparse.csc_matrix((count + 1, count + 1)),
+        cost,
+        sparse.vstack([columns, -every, every[bounded]]).tocsc(),
+        np.concatenate([-given, np.zeros(count + 1), limits[bounded]]),
+        [clarabel.ZeroConeT(len(given)), clarabel.NonnegativeConeT(count + 1 + len(bounded))],
+        _quietly(),
+    )
+    found = solver.solve()
+    if found.status == clarabel.SolverStatus.PrimalInfeasible:
+        return 0.0, np.zeros(count)
+    answer = np.clip(found.x, 0.0, limits)
+    if found.status == clarabel.SolverStatus.Solved and np.abs(columns @ answer + given).max() <= BALANCED:
+        return float(answer[-1]), answer[:-1]
+    ranges = np.column_stack([np.zeros(count + 1), limits])
+    again = linprog(cost, A_eq=columns, b_eq=-given, bounds=ranges, method="highs")
+    return (float(again.x[-1]), again.x[:-1]) if again.status == 0 else (0.0, np.zeros(count))
+
+
+def _quietly() -> clarabel.DefaultSettings:
+    settings = clarabel.DefaultSettings()
+    settings.verbose, settings.max_threads = False, 1
+    return settings
+
+
+def _carried_nearby(
+    matrix: sparse.csr_matrix,
+    struts: Struts,
+    load: Array,
+    most: Array,
+    free: Mask,
+    earlier: Sequence[Array],
+) -> Array | None:
+    """(k,) forces that carry all of ``load`` (6 n,), like those of the ``earlier`` ones that leave fewest
+    bodies out of balance, but near these; None where none were found, which says nothing."""
+    tried = [np.clip(each, 0.0, most) for each in earlier]
+    off = [free & _unbalanced(matrix, force, load) for force in tried]
+    best = min(range(len(tried)), key=lambda at: off[at].sum(), default=None)
+    if best is None:
+        return None
+    force, changed = tried[best], off[best]
+    for region in _regions(changed, struts):
+        region = region & free
+        if not region.any():
+            return force
+        if region.sum() > LOCAL_SHARE * free.sum():
+            return None
+        anew = _anew(region, ~free, matrix, struts, load, most, force)
+        if anew is not None and not np.any(free & _unbalanced(matrix, anew, load)):
+            return anew
+    return None
+
+
+def _unbalanced(matrix: sparse.csr_matrix, force: Array, load: Array) -> Mask:
+    """(n,) the bodies on which forces and load leave something over."""
+    left = np.abs(matrix @ force + load).reshape(-1, 6).max(axis=1)
+    return np.asarray(left > BALANCED)
+
+
+def _anew(
+    region: Mask,
+    fixed: Mask,
+    matrix: sparse.csr_matrix,
+    struts: Struts,
+    load: Array,
+    most: Array,
+    force: Array,
+) -> Array | None:
+    """(k,) the forces with those of a region (n,) found anew; all others load it as they are."""
+    inner, rest = np.append(region, False), np.append(fixed, True)  # the ground is at the end
+    own = inner[struts.one] | inner[struts.two]
+    own &= (inner | rest)[struts.one] & (inner | rest)[struts.two]
+    rows = np.flatnonzero(np.repeat(region, 6))
+    found, part = np.where(own, 0.0, force), matrix[rows]
+    share, found[own] = _greatest(part[:, own], part @ found + load[rows], np.zeros(len(rows)), most[own])
+    return found if share >= 1 - BALANCED else None
+
+
+def _regions(changed: Mask, struts: Struts) -> Iterator[Mask]:
+    """(n,) bodies each: those that changed with a shortest way over struts from each to the ground; then
+    these with all that they push on."""
+    count = len(changed)
+    one, two = (np.where(body == GROUND, count, body) for body in (struts.one, struts.two))
+    links = sparse.csr_matrix((np.ones(len(one)), (one, two)), shape=(count + 1, count + 1))
+    towards = breadth_first_order(links, count, directed=False)[1]
+    region = np.zeros(count + 1, dtype=bool)
+    for body in np.flatnonzero(changed).tolist():
+        while 0 <= body < count and not region[body]:
+            region[body] = True
+            body = towards[body]
+    yield region[:-1]
+    yield (region | (links @ region > 0) | (links.T @ region > 0))[:-1]
 
 
 def _typical_arm(centres: Array, struts: Struts) -> float:

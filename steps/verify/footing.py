@@ -8,6 +8,7 @@ done. A ball, hinge or turning peg that cannot slip out stays where it is put.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass, field
 
@@ -42,6 +43,8 @@ FEW_STUDS = 2
 ENOUGH = 0.8
 #: A point this far outside an area still lies over it, mm: rounding of coordinates.
 ON_EDGE_MM = 1e-3
+#: So many balances are tried again: of a build while it is pressed on, at rest, and with its glue still wet.
+REMEMBERED = 3
 #: Relative poses that agree to this many decimals are one situation.
 SAME_DIGITS = 4
 
@@ -58,6 +61,10 @@ class Footing:
     programmes: int = 0
     _shared: dict[tuple[object, ...], Shared] = field(default_factory=dict)
     _long: dict[str, Array] = field(default_factory=dict)
+    _feet: dict[tuple[object, ...], Struts] = field(default_factory=dict)
+    _marks: int = 0  #: how many struts are known so far
+    #: N on each in the balances found last
+    _forces: deque[Array] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
 
     def __post_init__(self) -> None:
         self.row = self.model.index_of
@@ -84,11 +91,12 @@ class Footing:
         self.face_one, self.face_two = np.array(one, dtype=np.int64), np.array(two, dtype=np.int64)
         self.face_points = np.concatenate([np.empty((0, 3)), *(each.points for each in found)])
         self.face_normals = np.concatenate([np.empty((0, 3)), *(each.normals for each in found)])
-        free = np.full(len(one), np.inf)
-        edges = pyramid(self.face_normals, self.friction) if len(one) else []
-        self.face_struts = Struts.join(
-            Struts(self.face_one, self.face_two, self.face_points, edge, free) for edge in edges
-        )
+        rig = Rig()
+        if len(one):
+            free, new = np.full(len(one), np.inf), np.full(len(one), -1)
+            for edge in pyramid(self.face_normals, self.friction):
+                rig.sets.append(Struts(self.face_one, self.face_two, self.face_points, edge, free, new))
+        self.face_struts = self._known(rig)
         self._faces_at = _rows_by(np.concatenate([self.face_one, self.face_two]), len(self.mass))
 
     def _near_pairs(self) -> list[tuple[int, int]]:
@@ -168,7 +176,7 @@ class Footing:
                 rig.lock(other, carrier, rim, np.cross(axis, _outward(rim, middle)), share / len(rim))
             if not self._carried(carrier, other, axis):
                 rig.add(other, carrier, points, axis)
-        return rig.struts()
+        return self._known(rig)
 
     def _bonded(self, joint: JointEntry) -> Struts:
         """A bond pulls evenly at the outermost places where the two lie on each other, and cannot slip."""
@@ -189,7 +197,7 @@ class Footing:
         rig.add(b, a, lying, axis)
         for way in _across(axis):
             rig.lock(b, a, lying, way)
-        return Struts.join([rig.struts(), self._bare(joint, joint.hold_n)])
+        return Struts.join([self._known(rig), self._bare(joint, joint.hold_n)])
 
     def _carried(self, carrier: int, other: int, axis: Array) -> bool:
         """Whether faces across the axis carry what the stud would else carry along it."""
@@ -246,16 +254,32 @@ class Footing:
             ]
         )
         self.programmes += 1
-        if press is None:
-            return share_carried(self.centre[rows], struts, own, fixed=fixed.astype(np.int64))
-        return share_carried(self.centre[rows], struts, press[rows], always=own, fixed=fixed.astype(np.int64))
+        load, always = (own, None) if press is None else (press[rows], own)
+        earlier = [np.append(each, np.zeros(self._marks))[struts.mark] for each in self._forces]
+        found = share_carried(self.centre[rows], struts, load, always, fixed.astype(np.int64), earlier)
+        if found.share >= ENOUGH:
+            forces = np.zeros(self._marks)
+            forces[struts.mark] = found.force
+            self._forces.append(forces)
+        return found.share
+
+    def _known(self, rig: Rig) -> Struts:
+        """The struts, from now on known by numbers of their own."""
+        struts = rig.struts().numbered(self._marks)
+        self._marks += len(struts)
+        return struts
 
     def _table(self, parts: Sequence[str], up: Array, level: float) -> Struts:
-        rig = Rig()
-        for name in self.stander.on_table(parts, up, level):
-            points = _spread(self.stander.low_points(name, up), up)
+        return Struts.join(self._foot(name, up) for name in self.stander.on_table(parts, up, level))
+
+    def _foot(self, name: str, up: Array) -> Struts:
+        """What carries a part that stands on the table."""
+        key = (name, *np.round(up, SAME_DIGITS).tolist())
+        if key not in self._feet:
+            rig, points = Rig(), _spread(self.stander.low_points(name, up), up)
             rig.carry(self.row[name], GROUND, points, np.tile(up, (len(points), 1)), self.friction)
-        return rig.struts()
+            self._feet[key] = self._known(rig)
+        return self._feet[key]
 
     def press_of(
         self, group: Sequence[str], standing: Set[str], way: Array
