@@ -168,7 +168,7 @@ def test_what_is_shared_lies_within_both_at_any_angle():
 
 
 def test_a_build_that_changed_a_little_is_judged_as_a_whole_would_be():
-    """Eight towers of bricks set askew, one brick of them pushed: asked near what changed, and asked whole."""
+    """Eight towers of bricks set askew, one brick pushed: asked near what changed, and asked whole."""
     stood = near = 0
     for seed in range(40):
         generator = np.random.default_rng(seed)

@@ -102,11 +102,6 @@ class Matter:
         own = called_by_maker(alike, str(self.measure(lot.shape).name))
         return f"{self.shape_name(lot.shape)} ({own})" if own else self.shape_name(lot.shape)
 
-    def part_words(self, part_id: str) -> str:
-        """ "block 2 × 4, slate blue"."""
-        part = self.plan.model.part_by_id[part_id]
-        return f"{self.shape_name(part.shape)}, {self.words.said(part.colour_name)}"
-
     def label(self, shape: str) -> str:
         """The printed-part label, "S07": as the print files are named."""
         return label_of(shape)
