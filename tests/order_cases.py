@@ -263,6 +263,40 @@ def dovetail_tower() -> DemoModel:
     )
 
 
+def cart() -> DemoModel:
+    """A body on two axles; each goes through it and through a wheel at either end, on which it is tight."""
+    body = box((0, 0, 8), (60, 30, 18))
+    wheel = (rod(10, 7) - rod(2.5, 9).translate([-1, 0, 0])).rotate([0, 0, 90])
+    axle = rod(2.5, 46).rotate([0, 0, 90])
+    for x in (12, 48):
+        body -= rod(2.6, 40).rotate([0, 0, 90]).translate([x, -5, 10])
+    solids = {
+        "body": to_solid("body", body),
+        "axle": to_solid("axle", axle),
+        "wheel": to_solid("wheel", wheel),
+    }
+    items = [("body", solids["body"], np.eye(4))]
+    for x in (12, 48):
+        items.append((f"axle {x}", solids["axle"], shift(x, -8, 10)))
+        items += [(f"wheel {x} {y}", solids["wheel"], shift(x, y, 10)) for y in (-8, 31)]
+    return demo("Cart", items)
+
+
+def splayed_stool() -> DemoModel:
+    """A round seat on three legs that lean outwards, in bores that leave it slanted at both ends."""
+
+    def leg(radius: float) -> m3.Manifold:
+        return m3.Manifold.cylinder(50, radius, radius, 24).translate([0, 0, -45]).rotate([0, -12, 0])
+
+    seat = m3.Manifold.cylinder(8, 30, 30, 48).translate([0, 0, 40])
+    items = []
+    for degrees in (0.0, 120.0, 240.0):
+        pose = turn((0, 0, 1), degrees) @ shift(18, 0, 44)
+        seat -= leg(3.15).transform(pose[:3])
+        items.append((f"leg {degrees:.0f}", to_solid("leg", leg(3.0)), pose))
+    return demo("Stool", [("seat", to_solid("seat", seat), np.eye(4)), *items])
+
+
 CASES: Mapping[str, Callable[[], DemoModel]] = {
     "hung under an arch": hung_under_an_arch,
     "hung over an opening": hung_over_an_opening,
@@ -277,4 +311,6 @@ CASES: Mapping[str, Callable[[], DemoModel]] = {
     "nothing joined": unjoined,
     "bayonet": twist_lock,
     "dovetail tower": dovetail_tower,
+    "cart": cart,
+    "splayed stool": splayed_stool,
 }

@@ -14,6 +14,7 @@ from demo_model import solids
 from demo_model.solids import Module
 from steps.features import printed_mass
 from steps.features.mesh import clean
+from steps.features.patches import round_patches
 from steps.model import Measure
 from steps.settings import Settings
 from tests.joint_cases import (
@@ -46,6 +47,14 @@ def kinds(found: Measure) -> dict[str, int]:
 def single(found: Measure, kind: str):
     (feature,) = (f for f in found.features if f.kind == kind)
     return feature
+
+
+def test_a_bore_cut_askew_has_the_circle_of_its_edges() -> None:
+    """Where the mouth cuts a facet's diagonal, a corner lies on the chord."""
+    bore = rod(4.0, 60, (0, 0, -30), 16).rotate([0, 25, 0])
+    mesh = solid(box((-20, -20, -5), (20, 20, 5)) - bore)
+    ((found,), _) = round_patches(clean(mesh.vertices, mesh.faces))
+    assert (found.radius, found.facets) == (pytest.approx(4.0, abs=1e-6), 16)
 
 
 # ------------------------------------------------------------------------------ studs

@@ -143,3 +143,19 @@ def test_what_comes_apart_from_both_ends_is_built_from_the_table_up() -> None:
     """No block of the dovetail tower is held in the air for the one below it."""
     plan = planned("dovetail tower")
     assert [sorted(brought(plan, step)) for step in plan.order.steps] == [[f"block {k}"] for k in range(1, 5)]
+
+
+def test_what_goes_through_comes_after_what_it_goes_through() -> None:
+    """A step's parts go in before its sub-assemblies: the last axle has a step of its own after the body."""
+    plan = planned("cart")
+    last = plan.order.steps[-1]
+    assert len(brought(plan, last)) == 1 and not last.attaches
+    (name,) = brought(plan, last)
+    assert name.startswith("axle") and plan.order.steps[-2].attaches
+
+
+def test_the_gap_of_a_slanted_bore_is_that_of_its_circle() -> None:
+    """Where a bore was cut askew, corners lie on chords of its facets, and the face round its mouth ends on
+    them: neither is nearer than the circle."""
+    gaps = [joint.gap_mm for joint in planned("splayed stool").joints.joints]
+    assert gaps == pytest.approx([0.15] * 3, abs=1e-3)

@@ -36,6 +36,8 @@ SECTOR = np.pi / 6
 #: Root mean square distance of vertices from the circle, as a share of its radius: noise of 0.05 mm
 #: on a radius of 2 mm is 0.015 rms.
 ROUND_SHARE = 0.03
+#: A circle is fitted through the vertices at which facets meet, where there are so many: three sides' ends.
+LEAST_BENT = 6
 #: Least arc of a cylinder worth keeping; fillets of boxes turn 90 degrees and are dropped.
 MIN_ARC = np.radians(120)
 #: A facet of a circle lies at least this share of the radius from its axis (eight sides: 0.92); a
@@ -205,14 +207,18 @@ def _groups(piece: IntArray, faces: IntArray, least: int) -> Iterator[IntArray]:
 def _fit_cylinder(mesh: Mesh, faces: IntArray, axis: Array) -> Cylinder | None:
     """The cylinder through the vertices of these faces, or None when they are not one."""
     basis = plane_basis(axis)
-    points = mesh.vertices[np.unique(mesh.faces[faces])]
+    rows = np.unique(mesh.faces[faces])
+    points = mesh.vertices[rows]
     flat = points @ basis.T
     fit = fit_circle(flat)
     if fit is None:
         return None
+    bent = np.ones(len(rows), dtype=bool)
+    if _uneven(flat, *fit) > NOISY_SHARE:
+        bent, fit = _through_bends(flat, _bends(mesh, faces, rows), fit)
     centre, radius = fit
     off = flat - centre
-    distance = np.linalg.norm(off, axis=1)
+    distance = np.linalg.norm(off[bent], axis=1)
     if np.sqrt(np.mean((distance - radius) ** 2)) > ROUND_SHARE * radius:
         return None
     outward = mesh.centres[faces] @ basis.T - centre
@@ -225,6 +231,8 @@ def _fit_cylinder(mesh: Mesh, faces: IntArray, axis: Array) -> Cylinder | None:
     if flat_wall or abs(mean) < 0.85:  # faces across the circle, not along it
         return None
     arc, facets = _arc(np.arctan2(off[:, 1], off[:, 0]))
+    if not bent.all():
+        facets = _arc(np.arctan2(off[bent, 1], off[bent, 0]))[1]
     if arc < MIN_ARC or facets < 7:  # noise may merge two of eight corners
         return None
     along = points @ axis
@@ -241,6 +249,33 @@ def _fit_cylinder(mesh: Mesh, faces: IntArray, axis: Array) -> Cylinder | None:
         float(np.abs(distance - radius).max()),
         faces,
     )
+
+
+def _bends(mesh: Mesh, faces: IntArray, rows: IntArray) -> np.ndarray:
+    """(k,) which vertices ``rows`` of faces lie where facets meet, and not on one facet's chord."""
+    corners = np.searchsorted(rows, mesh.faces[faces].reshape(-1))
+    order = np.argsort(corners, kind="stable")
+    starts = np.searchsorted(corners[order], np.arange(len(rows)))
+    normals = np.repeat(mesh.normals[faces], 3, axis=0)[order]
+    first = np.repeat(normals[starts], np.diff(np.append(starts, len(order))), axis=0)
+    cosine = np.einsum("ij,ij->i", normals, first)
+    return np.asarray(np.minimum.reduceat(cosine, starts) < np.cos(MIN_TURN), dtype=bool)
+
+
+def _through_bends(
+    flat: Array, bent: np.ndarray, fit: tuple[Array, float]
+) -> tuple[np.ndarray, tuple[Array, float]]:
+    """Where a cylinder was cut askew, or a side split, vertices lie on its facets' chords, inside the circle:
+    the circle through the others, and which those are, when it goes through them exactly; else all."""
+    other = fit_circle(flat[bent]) if bent.sum() >= LEAST_BENT else None
+    if other is None or _uneven(flat[bent], *other) > NOISY_SHARE:
+        return np.ones(len(flat), dtype=bool), fit
+    return bent, other
+
+
+def _uneven(flat: Array, centre: Array, radius: float) -> float:
+    """How far the furthest of the points lies off a circle, as a share of its radius."""
+    return float(np.abs(np.linalg.norm(flat - centre, axis=1) - radius).max()) / radius
 
 
 def _grown(mesh: Mesh, free: np.ndarray, c: Cylinder) -> Cylinder:

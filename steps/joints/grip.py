@@ -36,6 +36,8 @@ MAX_SLICES = 10
 THIN_SLICE = 0.02
 #: Gap over which an adhesive bridges beside a contact line, mm (Goss 2010: best up to 0.2).
 BRIDGED_MM = 0.2
+#: Places of one point read from two faces agree to this share of the plug's radius.
+SAME_PLACE = 1e-6
 #: Axes within this of each other are parallel (cosine).
 PARALLEL = np.cos(np.radians(1.0))
 #: What goes on past the end of a hole by more than this share of its radius goes through it.
@@ -269,13 +271,27 @@ def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: 
         return []
     surface = other.surface[cut.faces]
     met: list[_Met] = []
+    round_about: list[tuple[Array, float, float]] = []  # segments of each hole, its gap, and less its sag
     for label in np.unique(surface[close]):
         rows = np.flatnonzero(close & (surface == label))
-        met.extend(
+        found = list(
             _meet(label, segments[rows], nearest[rows], distance[rows], cut, start, axis, radius, other)
         )
+        met.extend(found)
+        if found and found[0].face == "hole":
+            least = found[0].gap - other.rounds[label].cylinder.sag - SAME_PLACE * radius
+            round_about.append((segments[rows], least, found[0].gap))
     met = [m for m in met if -CUT_SHARE * radius <= m.gap <= REACH_SHARE * radius]
-    return _apart(met)
+    return _apart([m for m in met if not _on_rim(m, round_about)])
+
+
+def _on_rim(met: _Met, round_about: Sequence[tuple[Array, float, float]]) -> bool:
+    """Whether a flat is nearest where it ends on a facet of a hole, as the faces round the mouth of a slanted
+    hole do: there the hole is what is met, and its facets' sag is no gap."""
+    return met.face == "flat" and any(
+        least <= met.gap <= gap and _spans(segments, met.direction[None])[0]
+        for segments, least, gap in round_about
+    )
 
 
 def _meet(

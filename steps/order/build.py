@@ -181,7 +181,7 @@ class Walk:
         self.lax = False  # something may be held in the air, or lie loose
         self.last: int | None = None
         self.step: list[int] = []  # units of the step that is being made
-        self.owed: list[int] = []
+        self.owed: list[list[int]] = []  # units of the steps that must follow
         for unit in np.flatnonzero(self.grounded):
             self._review(int(unit))
 
@@ -377,8 +377,8 @@ class Walk:
         return under
 
     def _joining_step(self) -> Draft:
-        """Place the parts that were promised to the loose ones, then go on as usual."""
-        promised, self.owed = self.owed, []
+        """Place what was promised to what lies loose or is held, then go on as usual."""
+        promised, *self.owed = self.owed
         return self._extend(Draft([]), promised)
 
     def _extend(self, draft: Draft, seeds: Sequence[int]) -> Draft:
@@ -452,7 +452,7 @@ class Walk:
         draft = Draft(list(laid))
         for unit in laid:
             self.place(unit)
-        self.owed = joiners
+        self.owed = [joiners] if joiners else []
         return draft
 
     def _joiner(
@@ -506,8 +506,9 @@ class Walk:
         on the table."""
         if (found := self._held_up()) is not None:
             aloft, carrier = found
-            draft = self._put([*aloft, carrier])
-            draft.aloft, draft.aided = tuple(aloft), True
+            first, *self.owed = _runs([*aloft, carrier], self.whole)
+            draft = self._put(first)
+            draft.aloft, draft.aided = tuple(unit for unit in first if unit != carrier), True
             return draft
         if loose:
             return self._laid(loose)
@@ -568,6 +569,16 @@ def _bodies(site: Site) -> IntArray:
     other = np.array([other for others in site.neighbours for other in others], dtype=np.int64)
     graph = sparse.coo_matrix((np.ones(len(first)), (first, other)), shape=(count, count))
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+
+def _runs(units: Sequence[int], whole: NDArray[np.bool_]) -> list[list[int]]:
+    """Units in the order they go in, one run a step: in a step single parts go in before sub-assemblies."""
+    runs: list[list[int]] = [[]]
+    for unit in units:
+        if runs[-1] and whole[runs[-1][-1]] and not whole[unit]:
+            runs.append([])
+        runs[-1].append(unit)
+    return runs
 
 
 def _peers(centre: Array, level: Array) -> list[list[int]]:
