@@ -124,10 +124,18 @@ class Mending:
     reach_mm: float = 0.0  #: corners up to so far apart were made one
     unsure: tuple[Unsure, ...] = ()
     raw: Array | None = None  #: (m, 3, 3) corners of the faces as read, shape coordinates, mm; None as read
+    lids: Array = field(default_factory=lambda: np.zeros((0, 3, 3)))  #: (k, 3, 3) faces that closed openings
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "lids", frozen_array(self.lids, (None, 3, 3), "lids"))
         if self.raw is not None:
             object.__setattr__(self, "raw", frozen_array(self.raw, (None, 3, 3), "raw"))
+
+    def moved(self, by: Array) -> Mending:
+        """The same of a mesh that was moved by (3,) mm."""
+        unsure = tuple(replace(place, point=place.point + by) for place in self.unsure)
+        raw = None if self.raw is None else self.raw + by
+        return replace(self, unsure=unsure, raw=raw, lids=self.lids + by)
 
     @property
     def mended(self) -> bool:

@@ -115,6 +115,8 @@ class ShapeEntry(Entry):
     #: what was measured, against the mesh in the file: "as read", "mended", "refitted by 0.10 mm", or both
     made: Annotated[str, Field(pattern=r"^(as read|mended|(mended, )?refitted by .+ mm)$")] = "as read"
     moved: tuple[MovedEntry, ...] = ()  #: what a refit moved on it
+    #: the faces with which mending closed what was open in the file, corners in shape coordinates, mm
+    lids: tuple[tuple[Point, Point, Point], ...] = ()
 
 
 class PartEntry(Entry):
@@ -363,10 +365,17 @@ def shape_entries(model: Model, measures: Measures) -> tuple[ShapeEntry, ...]:
             studs=len(measures.by_shape[shape.id].studs),
             count=counts[shape.id],
             made=made_of(shape),
+            lids=_lids(shape),
             moved=tuple(_moved(change) for change in shape.changes),
         )
         for shape in model.shapes
     )
+
+
+def _lids(shape: Shape) -> tuple[tuple[Point, Point, Point], ...]:
+    """The faces that closed openings, where the solid is still the one that they closed."""
+    lids = () if shape.changes else shape.mending.lids
+    return tuple((_triple(a), _triple(b), _triple(c)) for a, b, c in lids)
 
 
 def made_of(shape: Shape) -> str:

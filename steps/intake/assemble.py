@@ -190,11 +190,10 @@ def _mending_of(
     copies = [meshes[at].mending for at, (own, _) in enumerate(motions) if own == shape]
     kinds = dict.fromkeys(kind for copy in copies for kind in copy.found)
     found = {kind: max(copy.found.get(kind, 0) for copy in copies) for kind in kinds}
-    own, low = meshes[row].mending, lows[row]
-    doubted = own.unsure if all(copy.unsure for copy in copies) else ()
-    unsure = tuple(replace(place, point=place.point - low) for place in doubted)
+    own = meshes[row].mending.moved(-lows[row])
+    unsure = own.unsure if all(copy.unsure for copy in copies) else ()
     reach = max(copy.reach_mm for copy in copies)
-    return Mending(found, reach, unsure, None if own.raw is None else own.raw - low)
+    return replace(own, found=found, reach_mm=reach, unsure=unsure)
 
 
 def _parts(

@@ -65,11 +65,7 @@ class Tidier:
         """The tidied mesh at this place; one that stayed as it was read keeps this place's own corners."""
         if made.plain:
             return replace(made, vertices=renumbered(vertices, distinct_faces(faces))[0])
-        unsure = tuple(replace(place, point=place.point + low) for place in made.mending.unsure)
-        raw = None if made.mending.raw is None else made.mending.raw + low
-        return replace(
-            made, vertices=made.vertices + low, mending=replace(made.mending, unsure=unsure, raw=raw)
-        )
+        return replace(made, vertices=made.vertices + low, mending=made.mending.moved(low))
 
 
 def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:

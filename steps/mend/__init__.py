@@ -57,6 +57,7 @@ class _Gathered:
     shells: list[Shell] = field(default_factory=list)
     inverted: list[bool] = field(default_factory=list)
     lids: list[Lid] = field(default_factory=list)
+    closed: list[Array] = field(default_factory=list)  #: (k, 3, 3) corners of every lid, for the proof
     lost: list[Unsure] = field(default_factory=list)
     turned: int = 0
     within: int = 0
@@ -118,7 +119,9 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
         "shells crossing": got.crossing,
     }
     found = {kind: count for kind, count in counts.items() if count}
-    mending = Mending(found, sewn.reach, tuple(unsure), vertices[faces] if found or unsure else None)
+    mending = Mending(
+        found, sewn.reach, tuple(unsure), vertices[faces] if found or unsure else None, _corners(got.closed)
+    )
     return Mended(solid.vertices, solid.faces, mending)
 
 
@@ -130,6 +133,7 @@ def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> 
     together."""
     got = _Gathered()
     closed, got.lids = close_rims(vertices, faces, reach)
+    got.closed += [vertices[lid.faces] for lid in got.lids]
     closed = once(closed)
     tangled = []
     for piece in pieces_of(vertices, closed):
@@ -148,6 +152,10 @@ def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> 
         lid = rows >= len(once(faces))
         _flooded(got, vertices, closed[rows], lid, reach, diagonal)
     return got
+
+
+def _corners(lids: Sequence[Array]) -> Array:
+    return np.concatenate([np.zeros((0, 3, 3)), *lids])
 
 
 def _add(got: _Gathered, piece: Piece, shell: Shell) -> None:
@@ -187,13 +195,14 @@ def _flooded(
     front, back = looks_out(cut.vertices, apart, near, guessed)
     kept = front != back
     out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
-    out, _ = close_rims(cut.vertices, out, near)
+    out, late = close_rims(cut.vertices, out, near)
     shell = shell_of(cut.vertices, out)
     if not is_closed(out) or is_sheet(shell, reach):
         got.lost.append(_lost(vertices[faces]))
         return
     got.shells.append(shell)
     got.inverted.append(False)
+    got.closed += [cut.vertices[lid.faces] for lid in late]
     got.turned += int(back[kept].sum())
     got.within += int((~front & ~back).sum())
 

@@ -19,6 +19,8 @@ from steps.model import Array, IntArray
 #: A rim is flat when its corners lie in one plane within this share of its span, and within some reaches.
 FLAT_SHARE = 1e-3
 FLAT_REACHES = 4.0
+#: A rim is divided by a plane in which so many of its corners lie: any three do.
+LEAST_IN_PLANE = 4
 #: Rounds of closing: a lid may leave a rim where rims cross.
 MAX_ROUNDS = 4
 #: A lid carries on a face when they bend less than this, radians: about 3 degrees, over the noise of a scan.
@@ -65,19 +67,70 @@ def _lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
     if not rims:
         return []
     flat, bent = [], []
-    for rim, near in zip(rims, beside, strict=True):
+    normals = _unit_normals(vertices, faces)
+    pending = [(rim, normals[near]) for rim, near in zip(rims, beside, strict=True)][::-1]
+    while pending:
+        rim, near = pending.pop()
         normal = _normal(vertices[rim])
         off = np.abs((vertices[rim] - vertices[rim].mean(axis=0)) @ normal).max()
-        span = float(np.ptp(vertices[rim], axis=0).max())
-        if off <= max(FLAT_SHARE * span, FLAT_REACHES * reach):
+        if off <= _flatness(vertices[rim], reach):
             flat.append((rim, normal))
+        elif len(rim) <= LONGEST_RIM and (split := _by_its_planes(vertices, rim, near, reach)):
+            pending += split[::-1]
         else:
             bent.append((rim, near))
-    normals = _unit_normals(vertices, faces)
     made = _flat_lids(vertices, flat, reach)
-    made += [(_bent_lid(vertices, rim, normals[near]), rim) for rim, near in bent]
+    made += [(_bent_lid(vertices, rim, near), rim) for rim, near in bent]
     sides = {tuple(sorted(pair)): row for pair, row in _sides(faces)} if made else {}
     return [_lid(vertices, lid, rim, sides, normals) for lid, rim in made]
+
+
+def _flatness(points: Array, reach: float) -> float:
+    """How far corners of a rim may lie off one plane, mm."""
+    return max(FLAT_SHARE * float(np.ptp(points, axis=0).max()), FLAT_REACHES * reach)
+
+
+def _by_its_planes(
+    vertices: Array, rim: IntArray, normals: Array, reach: float
+) -> list[tuple[IntArray, Array]]:
+    """A rim that runs on from one plane into others, divided: it leaves the plane and comes back where they
+    meet, so between the two places runs an edge that is missing. Nothing where no plane has enough of it.
+
+    ``normals`` (n, 3) of the faces beside its sides; the rims come with theirs.
+    """
+    points = vertices[rim]
+    on = _most_in_plane(points, _flatness(points, reach))
+    count = int(on.sum())
+    if not LEAST_IN_PLANE <= count < len(rim):
+        return []
+    start = int(np.flatnonzero(on & ~np.roll(on, 1))[0])  # where it comes into the plane
+    rim, normals, on = (np.roll(each, -start, axis=0) for each in (rim, normals, on))
+    inside = np.flatnonzero(on)
+    normal = _normal(vertices[rim[inside]])
+    flat = normals[inside].copy()
+    ends = np.append(inside[1:], len(rim))
+    flat[ends - inside > 1] = normal
+    found = [(rim[inside], flat)]
+    for begin, end in zip(inside.tolist(), ends.tolist(), strict=True):
+        if end - begin > 1:
+            rows = np.arange(begin, end + 1) % len(rim)
+            found.append((rim[rows], np.concatenate([normals[rows[:-1]], normal[None]])))
+    return found
+
+
+def _most_in_plane(points: Array, off: float) -> np.ndarray:
+    """(n,) the corners of a rim that lie in one plane, of the planes of corners that follow each other the
+    one with most."""
+    before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+    cross = np.cross(points - before, after - points)
+    twice = np.linalg.norm(cross, axis=1)
+    wide = twice > off * np.linalg.norm(after - before, axis=1)
+    if not wide.any():
+        return np.zeros(len(points), dtype=bool)
+    unit = cross[wide] / twice[wide, None]
+    near = np.abs(points @ unit.T - np.einsum("ij,ij->i", points[wide], unit)) <= off
+    best = np.lexsort((-np.round(twice[wide], 9), -near.sum(axis=0)))[0]
+    return np.asarray(near[:, best])
 
 
 def _sides(faces: IntArray) -> Iterator[tuple[tuple[int, int], int]]:

@@ -236,7 +236,7 @@ def keyholes(kit: Kit, parts: int) -> Made:
     facets = 32
     body = cuboid((edge, edge, high), (-edge / 2, -edge / 2, 0))
     middle = shift_by / 2
-    wide = rod(head + gap, lip + room, facets, (middle, 0, high - lip - room))
+    wide = rod(head + gap, 2 * lip + room, facets, (middle, 0, high - lip - room))
     wide += rod(head + gap, room, facets, (-middle, 0, high - lip - room))
     wide += cuboid((shift_by, 2 * (head + gap), room), (-middle, -head - gap, high - lip - room))
     narrow = rod(neck + gap, 2 * lip, facets, (-middle, 0, high - lip - 0.01 * m.pitch))
