@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import os
 import pickle
+import select
 import signal
 import subprocess
 import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from queue import SimpleQueue
 from typing import Any, BinaryIO
@@ -159,6 +160,27 @@ def serve() -> None:
             _answer(answers, "error", (_that_travels(error), traceback.format_exc()))
         else:
             _answer(answers, "end", None)
+
+
+@contextmanager
+def watched_by_the_system() -> Iterator[None]:
+    """In a worker, around a call that holds the interpreter's lock for long, so that no thread of its own can
+    watch: the system ends the process when whoever asks is gone. Windows has no such signal."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    questions = sys.stdin.fileno()
+    before = fcntl.fcntl(questions, fcntl.F_GETFL)
+    fcntl.fcntl(questions, fcntl.F_SETOWN, os.getpid())
+    fcntl.fcntl(questions, fcntl.F_SETFL, before | os.O_ASYNC)  # a SIGIO, unheard, ends it
+    if select.select([questions], [], [], 0)[0]:  # nothing is asked meanwhile: it is gone already
+        os._exit(0)
+    try:
+        yield
+    finally:
+        fcntl.fcntl(questions, fcntl.F_SETFL, before)
 
 
 def _listen(questions: BinaryIO, asked: SimpleQueue[Any]) -> None:

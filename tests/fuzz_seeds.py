@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import io
 import json
 import struct
@@ -14,6 +15,7 @@ from pathlib import Path
 
 from tests.bad_inputs import RELATIONS, TYPES
 from tests.intake_files import CORE, MODEL_PATH, SCREW, Gltf, binary_stl, box, mesh_xml, text_stl
+from tests.intake_step import write_step
 
 Unwrap = Callable[[bytes], bytes]
 Wrap = Callable[[bytes, bytes], bytes]
@@ -68,7 +70,10 @@ KINDS: Mapping[str, Callable[[Path], list[str]]] = {
     "build": _survey("build.toml"),
     "settings": _settings,
     "plan": _verify,
+    **({"step": _survey("m.step")} if importlib.util.find_spec("cascadio") else {}),
 }
+#: Each of these starts a process of its own: some seconds a mutant.
+SLOW = ("step",)
 
 
 @cache
@@ -198,6 +203,12 @@ def _stl(folder: Path) -> list[Seed]:
     return [Seed({"m.stl": each}, ["m.stl"]) for each in (binary, text)]
 
 
+def _step(folder: Path) -> list[Seed]:
+    pair = [("lid", "low", (0, 0, 0)), ("lid", "high", (0, 0, 10))]
+    data = write_step(folder / "m.step", {"lid": (20, 20, 10)}, pair).read_bytes()
+    return [Seed({"m.step": data}, ["m.step"])]
+
+
 def _mesh(folder: Path) -> bytes:
     return binary_stl(folder / "a.stl", box((20, 20, 10))).read_bytes()
 
@@ -282,6 +293,7 @@ _MAKERS: Mapping[str, Callable[[Path], list[Seed]]] = {
     "gltf": _gltf,
     "obj": _obj,
     "stl": _stl,
+    "step": _step,
     "placements": _placements,
     "parts": _parts,
     "build": _build,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 
 import numpy as np
 import pytest
 
-from steps.errors import MissingExtra, UnreadableInput
+from steps.errors import BeyondLimit, MissingExtra, UnreadableInput
 from steps.intake import read_model
 from steps.settings import Settings
 from tests.intake_files import box, placed, same_points
@@ -56,6 +57,14 @@ def test_damage_that_ends_the_converters_process_is_an_error(tmp_path, capfd):
     with pytest.raises(UnreadableInput, match=r"ship\.step: .*damaged"):
         read_model(path, PLAIN)
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="no limits of a process")
+def test_what_takes_too_long_to_mesh_is_stopped_and_told(tmp_path):
+    pytest.importorskip("cascadio")
+    path = write_step(tmp_path / "ship.step", BOXES, PLACES)
+    with pytest.raises(BeyondLimit, match=r"ship\.step: .* more than 0\.001 s.*--limit meshing_s=0\.002"):
+        read_model(path, Settings(limits={"meshing_s": 0.001}))
 
 
 def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):

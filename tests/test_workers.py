@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from steps.workers import Worker, WorkerEnded
+from steps.workers import Worker, WorkerEnded, watched_by_the_system
 
 ROOT = Path(__file__).parent.parent
 HERE = __name__
@@ -87,6 +87,15 @@ def busy() -> Iterator[int]:
     yield os.getpid()
     while True:
         sum(range(1000))
+
+
+def busy_without_a_break() -> Iterator[int]:
+    """In one call that never lets another thread have the interpreter."""
+    yield os.getpid()
+    sys.setswitchinterval(1e6)
+    with watched_by_the_system():
+        while True:
+            pass
 
 
 def busy_below() -> Iterator[int]:
@@ -204,6 +213,7 @@ def wait_gone(numbers: list[int]) -> list[int]:
         ("SIGKILL", "busy", False),
         ("SIGKILL", "busy_below", True),
         ("SIGTERM", "busy", True),
+        ("SIGKILL", "busy_without_a_break", False),
         ("SIGINT", "busy_below", False),
         ("os._exit(0)", "busy", False),
         ("raise SystemExit(1)", "busy", False),
