@@ -138,4 +138,4 @@ class Hands:
         return self._in_order({name for names in held for name in names})
 
     def _in_order(self, names: set[str]) -> tuple[str, ...]:
-        return tuple(name for name in self._names if name in names)
+        return tuple(sorted(names, key=self.structure.model.index_of.__getitem__))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
 from types import MappingProxyType
 
 import numpy as np
@@ -70,25 +71,26 @@ def critical_path(activities: Sequence[Activity]) -> tuple[float, tuple[str, ...
 
     Raises ValueError when the activities wait for each other in a circle.
     """
-    left = {one.name: one for one in activities}
+    by_name = {one.name: one for one in activities}
     ends: dict[str, float] = {}
     before: dict[str, str | None] = {}
-    while left:
-        ready = [one for one in left.values() if all(name in ends for name in one.after)]
-        if not ready:
-            raise ValueError(f"activities wait for each other: {', '.join(sorted(left))}")
-        for one in ready:
+    turns = TopologicalSorter({one.name: one.after for one in activities})
+    try:
+        for name in turns.static_order():
+            one = by_name[name]
             last = max(one.after, key=lambda name: (ends[name] + one.after[name], name), default=None)
             before[one.name] = last
             ends[one.name] = one.minutes + (0.0 if last is None else ends[last] + one.after[last])
-            del left[one.name]
+    except CycleError as error:
+        circle = ", ".join(sorted(set(error.args[1])))
+        raise ValueError(f"activities wait for each other: {circle}") from error
     if not ends:
         return 0.0, ()
-    name: str | None = max(ends, key=lambda each: (ends[each], each))
-    length, chain = ends[str(name)], []
-    while name is not None:
-        chain.append(name)
-        name = before[name]
+    latest: str | None = max(ends, key=lambda each: (ends[each], each))
+    length, chain = ends[str(latest)], []
+    while latest is not None:
+        chain.append(latest)
+        latest = before[latest]
     return length, tuple(reversed(chain))
 
 
@@ -133,7 +135,8 @@ class Scheduler:
         sitting = self._sittings(needs)
         first: dict[str, float] = {}
         for lags in needs.values():
-            first = {**lags, **first}
+            for name, lag in lags.items():
+                first.setdefault(name, lag)
         steps = tuple(self._glue_step(step, needs[step.number], sitting, first) for step in self.order.steps)
         bench = sum(self.minutes(step) for step in self.order.steps)
         each = self.curing.holds_min * sum(1 for step in self.order.steps if self.glues(step))
@@ -192,7 +195,9 @@ class Scheduler:
             holding |= set(lags)
             for each in step.attaches:
                 own.extend(fresh.pop(each.assembly, []))
-            fresh[step.assembly] = [joint for joint in own if joint not in hard] + list(self.glues(step))
+            if hard:
+                own[:] = [joint for joint in own if joint not in hard]
+            own.extend(self.glues(step))
             up[step.assembly] = step.up
         return needs
 
