@@ -1,14 +1,17 @@
 """The same steps however a model stands in its file: parts in another order, moved, turned by quarters.
 
-``python -m tests.benchmarks.sameness [--parts 30] [--seed 0] [FAMILY ...]`` plans each family in each way and
-counts the steps that are the same: of the same parts, and of parts that are alike.
+``python -m tests.benchmarks.sameness [--parts 30] [--seed 0] [--suffix .3mf] [FAMILY ...]`` plans each family
+in each way, from a file, and counts the steps that are the same: of the same parts, and of parts that are
+alike (these alone where the file, as one STL of all, keeps no names).
 """
 
 from __future__ import annotations
 
 import argparse
+import tempfile
 import time
 from collections.abc import Mapping
+from pathlib import Path
 
 import numpy as np
 
@@ -17,7 +20,7 @@ from steps.model import Plan
 from steps.pipeline import make_plan
 from steps.settings import Settings
 from tests.models.families import BUILDABLE, family
-from tests.models.files import model_of
+from tests.models.files import write
 from tests.models.structures import STRUCTURES, structure
 from tests.models.value import Made, moved, shuffled
 
@@ -43,9 +46,11 @@ def ways(made: Made) -> Mapping[str, Made]:
 
 def steps_of(plan: Plan) -> tuple[list[Step], list[Step]]:
     """Each step by the names of its parts, and by their shapes and colours."""
-    shapes = {shape.id: shape.source for shape in plan.model.shapes}
+    shapes = {
+        shape.id: (len(shape.faces), *np.sort(shape.size_mm).round(2).tolist()) for shape in plan.model.shapes
+    }
 
-    def kind(part: str) -> tuple[str, str]:
+    def kind(part: str) -> tuple[object, str]:
         found = plan.model.part_by_id[part]
         return shapes[found.shape], found.colour
 
@@ -58,13 +63,15 @@ def steps_of(plan: Plan) -> tuple[list[Step], list[Step]]:
     return named, kinds
 
 
-def compare(made: Made, settings: Settings) -> list[str]:
+def compare(made: Made, settings: Settings, path: Path) -> list[str]:
     first: tuple[list[Step], list[Step]] | None = None
     said = []
+    named = path.suffix != ".stl"
     for name, other in ways(made).items():
+        write(other, path)
         began = time.process_time()
         try:
-            found = steps_of(make_plan(model_of(other), settings))
+            found = steps_of(make_plan(path, settings))
         except StepleafError as error:
             found = ([(type(error).__name__,)], [(type(error).__name__,)])
         took = time.process_time() - began
@@ -72,7 +79,7 @@ def compare(made: Made, settings: Settings) -> list[str]:
             first = found
             said.append(f"{len(found[0])} steps, {took:.1f} s")
             continue
-        for what, one, two in zip(("parts", "kinds"), first, found, strict=True):
+        for what, one, two in list(zip(("parts", "kinds"), first, found, strict=True))[not named :]:
             same = sum(a == b for a, b in zip(one, two, strict=False))
             if len(one) != len(two) or same < len(one):
                 said.append(
@@ -86,6 +93,7 @@ def main() -> None:
     parser.add_argument("names", nargs="*")
     parser.add_argument("--parts", type=int, default=30)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--suffix", default=".3mf", help="of the file: .3mf, .glb, .obj, .stl")
     given = parser.parse_args()
     settings = Settings(anyway=True)
     for name in given.names or [*STRUCTURES, *BUILDABLE]:
@@ -93,7 +101,9 @@ def main() -> None:
             made = structure(name, max(given.parts, 24), given.seed)
         else:
             made = family(name, given.seed, given.parts)
-        print(f"{name}, {len(made.placed)} parts: " + "; ".join(compare(made, settings)), flush=True)
+        with tempfile.TemporaryDirectory() as folder:
+            told = compare(made, settings, Path(folder) / f"m{given.suffix}")
+        print(f"{name}, {len(made.placed)} parts: " + "; ".join(told), flush=True)
 
 
 if __name__ == "__main__":
