@@ -12,7 +12,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-SignKind = Literal["press", "glue", "free", "rest", "arrow", "turn", "hold"]
+SignKind = Literal[
+    "press", "glue", "free", "rest", "arrow", "turn", "tip", "clockwise", "anticlockwise", "hold"
+]
 
 
 def _frozen(values: ArrayLike, kind: type) -> NDArray[Any]:

@@ -106,10 +106,12 @@ class Flow:
         return [replace(block, rows=(*rows, *block.rows[1:]))]
 
     def _needed(self, rest: Sequence[c.Block], width: float, cell: Cell) -> float:
-        """Height that must be free to begin with this block: headings and rules keep the next one."""
+        """Height that must be free to begin with this block: headings and rules keep the next one, a line its
+        figure."""
         needed = cell.rect.height
         for here, following in pairwise(rest):
-            if not isinstance(here, (c.Heading, c.Rule)):
+            told = isinstance(here, c.Marked) and isinstance(following, c.Figure)
+            if not told and not isinstance(here, (c.Heading, c.Rule)):
                 break
             if isinstance(following, c.Table):
                 following = replace(following, rows=following.rows[:LEAST_ROWS])

@@ -7,6 +7,7 @@ colours and outlines of ISO 7010 and GHS with simple pictures drawn here (regist
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -19,6 +20,7 @@ Points = tuple[tuple[float, float], ...]
 YELLOW, BLUE, RED, GREEN = "#f9a800", "#005387", "#c1121c", "#237f52"
 ORANGE = "#ff7900"  # ANSI Z535.1 safety orange, sRGB from memory
 FACETS = 40  # of a drawn circle
+FLAT = 0.577  # how high a circle flat on the table is drawn from an isometric view, in its widths
 
 
 def circle(x: float, y: float, radius: float, start: float = 0.0, end: float = 360.0) -> Points:
@@ -92,6 +94,29 @@ def hold() -> list[Polyline]:
 
 def turn() -> list[Polyline]:
     return [drawn(circle(0, 0, 0.36, -40, 250), 0.09), solid(arrow_head(0.30, -0.36, -105, 0.3))]
+
+
+def front() -> list[Polyline]:
+    """The pointer on the table."""
+    return [solid(((0.0, -0.4), (0.42, 0.3), (-0.42, 0.3), (0.0, -0.4)))]
+
+
+def tip() -> list[Polyline]:
+    """Over an edge: half a circle that stands upright."""
+    return [
+        drawn(moved(circle(0, 0, 0.38, 180, 20), 0, -0.15), 0.09),
+        solid(arrow_head(0.36, -0.24, -80, 0.3)),
+    ]
+
+
+def clockwise() -> list[Polyline]:
+    """As it lies, seen from above: an arc flat on the table, its open side to the viewer."""
+    flat = tuple((x, FLAT * y) for x, y in circle(0, 0, 0.42, 200, -30))
+    return [drawn(flat, 0.09), solid(arrow_head(0.22, -0.32, -130, 0.3))]
+
+
+def anticlockwise() -> list[Polyline]:
+    return [replace(line, points=tuple((-x, y) for x, y in line.points)) for line in clockwise()]
 
 
 def arrow() -> list[Polyline]:
@@ -409,6 +434,10 @@ MARKS: dict[str, Callable[[], list[Polyline]]] = {
     "rest": rest,
     "hold": hold,
     "turn": turn,
+    "tip": tip,
+    "clockwise": clockwise,
+    "anticlockwise": anticlockwise,
+    "front": front,
     "arrow": arrow,
     "wait": wait,
     "adult": adult,

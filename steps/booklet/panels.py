@@ -30,6 +30,7 @@ BAND_SHARES = (
 )  # of a panel, for the two columns of words under its drawing
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
+CROWDED_SHARE = 0.65  # of a figure's height, where its column is crowded
 QUARTER_WORDS = 0.5  # of a quarter's width, for its words
 
 
@@ -73,6 +74,8 @@ class Panels:
             cells, rest = flow.into(sheet.words, [box])
             if not rest and self._has_foot(sheet, box, cells, 0.6 * self.paper.least_foot):
                 break
+        if rest:  # better a small figure than a line on a page of its own
+            cells, rest = self._flows[-1].into([_reduced(block) for block in sheet.words], [box])
         field, foot = self._foot(sheet, field, box, cells, 0.5 * self.paper.least_foot)
         rule = Polyline(((column.x, column.y), (column.x, column.top)), THIN_MM)
         drawing = self._drawing(sheet, field)
@@ -222,6 +225,13 @@ class Panels:
             return None
         cell = self.setter.set(replace(figure, height_mm=height), room.width)
         return cell.moved(room.x, room.y + cell.rect.height)
+
+
+def _reduced(block: c.Block) -> c.Block:
+    """A figure made lower, for a crowded column."""
+    if isinstance(block, c.Figure) and block.height_mm:
+        return replace(block, height_mm=CROWDED_SHARE * block.height_mm)
+    return block
 
 
 def _joined(panels: Sequence[Panel], rules: Sequence[Polyline]) -> Panel:

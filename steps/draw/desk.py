@@ -48,7 +48,7 @@ class Desk:
         if asked.kind == "overview":
             return draw.overview_picture(studio, asked.step, *size)
         if asked.kind == "turn":
-            return draw.turn_picture(studio, asked.step, *size)
+            return draw.turn_picture(studio, asked.step, *size, assembly=asked.assembly)
         if asked.kind == "assembly":
             return draw.assembly_picture(studio, asked.assembly, *size)
         if asked.kind == "thumbnail":

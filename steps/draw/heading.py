@@ -13,7 +13,7 @@ from steps.sides import level_axes
 UPRIGHT_SINE = 0.17
 #: Upright faces of which less than this share agrees have no heading: something round, or parts at all
 #: angles.
-AGREED = 0.2
+AGREED = 0.05
 #: A heading within this of the model's own axes is none, degrees: rounding of poses.
 SAME_DEG = 0.5
 #: A front seen this much from above or below has no side (cosine of 60 degrees to level).

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from renderer.camera import ISOMETRIC_ELEVATION, Camera, axes_of
 from renderer.ink import Pen
-from renderer.picture import Picture, Sign
+from renderer.picture import Picture, Sign, SignKind
 from renderer.table import Item
+from steps.draw.front import front_strokes, pointer_mm
 from steps.draw.sheet import Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
 from steps.draw.thumbs import telling_axes
-from steps.model import Array
+from steps.draw.turning import Turning, turned_before
+from steps.model import Array, IntArray
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
 PLAIN_MARGIN_MM = 0.8
@@ -39,15 +41,19 @@ def overview_picture(studio: Studio, step_number: int, width_mm: float, height_m
     new = sorted(moment.arriving.tolist())
     strong = [replace(studio.item_of_key(key, "new").moved(nearer), colour=HERE, group=0) for key in new]
     pen = Pen(field.mm_per_pixel, studio.hatches)
-    table, drawn = studio.drawn(np.arange(len(studio.plan.model.parts)), strong, camera, pen, "ghost")
-    return plain(studio, field, table, drawn)
+    rows = np.arange(len(studio.plan.model.parts))
+    table, drawn = studio.drawn(rows, strong, camera, pen, "ghost")
+    picture = plain(studio, field, table, drawn)
+    main = studio.plan.order.steps[-1].assembly
+    front = front_strokes(studio, field, table, main, rows, _display_up(studio))
+    return replace(picture, strokes=(*front, *picture.strokes))
 
 
 def _whole_camera(studio: Studio, field: Field, axes: Array) -> Camera:
     """The closest camera along the axes that shows the whole model."""
     bounds = studio.bounds_along(axes)
     corners = np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)])
-    return field.camera(axes, corners @ axes, PLAIN_MARGIN_MM)
+    return field.camera(axes, corners @ axes, pointer_mm(field))
 
 
 def thumbnail(
@@ -80,20 +86,69 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
     return _whole(studio, assembly.copies[0], axes, up, width_mm, height_mm)
 
 
-def turn_picture(studio: Studio, step_number: int, width_mm: float, height_mm: float) -> Picture | None:
-    """ "Turn the model": as it lay, an arrow, as it lies now. None when this step needs no turn."""
-    moment = studio.plan.sequence.by_number[step_number]
-    step, before = moment.step, moment.previous
-    if before is None or np.allclose(before.up, step.up, atol=1e-6):
+#: Of a picture of a turn: the width of each state, and of the arrows between them, in shares of the whole.
+STATE_SHARE, ARROW_SHARE = 0.34, 0.1
+#: No arrow of a turn is larger (mm on paper).
+GREATEST_ARROW_MM = 12.0
+
+
+def turn_picture(
+    studio: Studio, step_number: int, width_mm: float, height_mm: float, assembly: str = ""
+) -> Picture | None:
+    """How to turn the build before a step, or a sub-assembly before it is attached: as it lay, arrows with
+    their angles, as it lies then, at one scale, the front marked. None where nothing is turned."""
+    turned = turned_before(studio.plan, step_number, assembly)
+    if turned is None:
         return None
-    parts = studio.plan.sequence.ids(moment.before)
-    third = width_mm / 3
-    left = _whole(studio, parts, studio.axes(before), before.up, third * 1.2, height_mm)
-    right = _whole(studio, parts, studio.axes(step), step.up, third * 1.2, height_mm)
+    field = Field(STATE_SHARE * width_mm, height_mm)
+    states = ((turned.rows, *turned.before), (turned.copy, *turned.after))
+    cameras = [
+        field.camera(
+            axes_of(view.azimuth, view.elevation, up), _points(_items(studio, rows)), pointer_mm(field)
+        )
+        for rows, view, up in states
+    ]
+    pixel = max(camera.pixel for camera in cameras)
+    left, right = (
+        _state(studio, field, replace(camera, pixel=pixel), turned.assembly, rows, up)
+        for camera, (rows, _, up) in zip(cameras, states, strict=True)
+    )
     blank = np.full((1, 1, 3), 255, np.uint8)
-    sign = Sign("turn", (width_mm / 2, height_mm / 2), min(third * 0.6, height_mm * 0.6))
     insets = ((0.0, 0.0, left), (width_mm - right.width_mm, 0.0, right))
-    return Picture(width_mm, height_mm, blank, signs=(sign,), insets=insets)
+    signs = _turn_signs(turned.turning, width_mm, height_mm)
+    return Picture(width_mm, height_mm, blank, signs=signs, insets=insets)
+
+
+def _turn_signs(turning: Turning, width_mm: float, height_mm: float) -> tuple[Sign, ...]:
+    """An arrow with its angle for the tip, and below it one for the spin."""
+    size = min(ARROW_SHARE * width_mm, 0.35 * height_mm, GREATEST_ARROW_MM)
+    kinds: list[tuple[SignKind, int]] = [("tip", turning.tip_deg)] if turning.tip_deg else []
+    if turning.spin_deg:
+        way: SignKind = "anticlockwise" if turning.spin_deg > 0 else "clockwise"
+        kinds.append((way, abs(turning.spin_deg)))
+    gap = height_mm / (len(kinds) + 1)
+    return tuple(
+        Sign(
+            kind,
+            ((STATE_SHARE + ARROW_SHARE / 4) * width_mm + size / 2, height_mm - (at + 1) * gap),
+            size,
+            text=f"{degrees}\u00b0",
+        )
+        for at, (kind, degrees) in enumerate(kinds)
+    )
+
+
+def _state(studio: Studio, field: Field, camera: Camera, assembly: str, rows: IntArray, up: Array) -> Picture:
+    """What is turned, as it lies in one drawing, its front marked."""
+    items = _items(studio, rows)
+    table = studio.source.table(items, camera)
+    picture = inked(studio, field, table, _as_one(items), rows, up)
+    front = front_strokes(studio, field, table, assembly, rows, up)
+    return replace(picture, strokes=(*front, *picture.strokes))
+
+
+def _items(studio: Studio, rows: IntArray) -> list[Item]:
+    return studio.items(studio.plan.sequence.ids(rows), "new")
 
 
 def cover_picture(studio: Studio, width_mm: float, height_mm: float) -> Picture:

@@ -23,6 +23,7 @@ from steps.draw.balloons import (
 from steps.draw.clear import cleared
 from steps.draw.closer import MOST_INSETS, beside, closer_look
 from steps.draw.frames import STEP_MARGIN_MM, frame_of
+from steps.draw.front import front_strokes
 from steps.draw.glue_faces import glue_faces, glue_strokes, tinted
 from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, head_strokes, joint_signs
@@ -136,15 +137,20 @@ def _marked(
     taken: Sequence[Array] = (),
 ) -> Picture:
     """A drawing with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
+    standing = _standing(studio, step, lifted)
+    front = front_strokes(studio, field, table, step.assembly, standing, step.up)
+    if front:
+        corners = front[0].points
+        taken = (*taken, np.array([corners.min(axis=0), corners.max(axis=0)]))
     guides = guides_of(lifted)
     strokes = (*guide_strokes(field, table, guides), *head_strokes(field, table, guides, lifted))
     signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
     balloons = place_balloons(field, table, wanted, new, signs, strokes, taken, studio.surface_of)
-    picture = plain(studio, field, table, drawn, _standing(studio, step, lifted), step.up)
+    picture = plain(studio, field, table, drawn, standing, step.up)
     faces = glue_faces(studio, field, table, step, lifted)
-    lines = (*picture.strokes, *glue_strokes(studio, field, faces), *strokes, *casings(balloons))
+    lines = (*front, *picture.strokes, *glue_strokes(studio, field, faces), *strokes, *casings(balloons))
     pixels = tinted(picture.pixels, faces)
     marked = replace(picture, pixels=pixels, strokes=lines, signs=signs, balloons=balloons)
     return cleared(marked)

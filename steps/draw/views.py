@@ -106,19 +106,25 @@ def choose_with(studio: Studio) -> tuple[Sight, ...]:
     steps = studio.plan.order.steps
     if not steps:
         return ()
-    usual = _usual_view(studio, steps)
+    latest = candidate_views()[0][_usual_view(studio, steps)]
     kept: dict[str, _Kept] = {}
     sights = []
     for step in over(steps):
         stage = Stage(studio, step)
-        last = kept.get(step.assembly) or _Kept(stage.views[0][usual], step.up)
+        last = kept.get(step.assembly) or _Kept(_nearest(stage, latest), step.up)
         look = stage.look(last.now(stage, step))
         if not look.serves and not last.is_patient(look):
             look = _better(stage, look)
             last = _Kept(look.view, step.up, look, PATIENCE_STEPS)
         kept[step.assembly] = replace(last, view=look.view, up=step.up, steps=last.steps - 1)
+        latest = look.view
         sights.append(stage.sight(look))
     return tuple(sights)
+
+
+def _nearest(stage: Stage, view: View) -> View:
+    """Of a step's isometric views the one most like another: what is built apart is shown as it goes on."""
+    return min(stage.views[0], key=lambda each: round(float(1 - np.cos(each.azimuth - view.azimuth)), 6))
 
 
 @dataclass(frozen=True)
@@ -135,9 +141,7 @@ class _Kept:
         as they now lie."""
         if np.allclose(self.up, step.up):
             return self.view
-        return min(
-            stage.views[0], key=lambda view: round(float(1 - np.cos(view.azimuth - self.view.azimuth)), 6)
-        )
+        return _nearest(stage, self.view)
 
     def is_patient(self, look: Look) -> bool:
         """Whether the view has been found to be the best for steps much like this one."""

@@ -12,6 +12,7 @@ from steps.booklet.compose.small import Sharing, sharing_of, turns_or_doubts
 from steps.booklet.edition import Edition, edition_of
 from steps.booklet.words import Words, later
 from steps.draw.thumbs import Thumb, thumbs_of
+from steps.draw.turning import Turned, turned_before
 from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
 from steps.model import Assembly, Measure, Plan, Sight, Step, StepWork
 from steps.order.turns import Turn, turn_between
@@ -169,6 +170,18 @@ class Matter:
                 found[step.number] = turn
         return found
 
+    @cached_property
+    def spun(self) -> dict[tuple[int, str], Turned]:
+        """How what lies on the table is turned before a step, by its number, and by sub-assembly where one is
+        turned to be attached; "" the build itself."""
+        found: dict[tuple[int, str], Turned] = {}
+        for moment in self.plan.sequence.moments:
+            for name in ("", *dict.fromkeys(each.assembly for each in moment.arrivals if each.assembly)):
+                turned = turned_before(self.plan, moment.step.number, name) if self.sights else None
+                if turned is not None:
+                    found[moment.step.number, name] = turned
+        return found
+
     def ends_turned(self, step: Step) -> bool:
         """Whether it is the last step and the model then lies otherwise than it is to stand."""
         home = self.plan.order.up
@@ -178,8 +191,13 @@ class Matter:
     def sharing(self) -> dict[int, Sharing]:
         """How many steps may stand on a page with each: drawn small enough, with nothing to overlook."""
         alone = {step.number for step in self.plan.order.steps if turns_or_doubts(step, self.turned)}
+        spun = {number for number, _ in self.spun}
         found = sharing_of(self.plan, self.settings)
-        return {number: Sharing() if number in alone else found[number] for number in found}
+        most = {
+            number: 1 if number in alone else 2 if number in spun else each.most
+            for number, each in found.items()
+        }
+        return {number: Sharing(min(most[number], each.most), each.view) for number, each in found.items()}
 
     @cached_property
     def thumbs(self) -> Mapping[str, Thumb]:

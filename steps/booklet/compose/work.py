@@ -12,12 +12,13 @@ from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Rule, Sheet, Strip, Take, Wish
 from steps.booklet.words import NBSP, later
 from steps.draw.kinds import Kind, kinds_in_step
+from steps.draw.turning import Turning
 from steps.model import Assembly, Closer, Rotation, Step, StepWork, View
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
 
 SOON_DONE = 2  # steps of a sub-assembly that needs no opening
-TURN_HEIGHT_SHARE = 0.42  # of the column's width, for the little "turn" picture
+TURN_HEIGHT_SHARE = 0.28  # of the column's width, for the little "turn" picture
 
 
 MOST_NAMED = 2  # more things than this are not named one by one
@@ -222,6 +223,8 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     arrivals = matter.plan.sequence.by_number[step.number].arrivals
     blocks: list[Block] = []
     first = matter.plan.sequence.by_assembly[step.assembly][0].step
+    if step is first and step.assembly == matter.main.id:
+        blocks.append(Marked("front", words.say("The pointer is the front: mark it on the part")))
     if step is first and matter.upside_down(step.assembly):
         blocks.append(Marked("turn", words.say("It is built upside down."), strong=True))
     if matter.for_child and matter.work(step).needs_cured:
@@ -230,19 +233,43 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         text = words.say("Doubtful step, for an adult: {why}", why=joined(*step.doubtful, by="; "))
         blocks.append(Marked("doubt", text, strong=True))
     if step.number in matter.turned:
-        height = TURN_HEIGHT_SHARE * matter.edition.column
-        alt = words.say("The build as it lay, an arrow, and the build as it lies now.")
-        blocks += [Marked("turn", words.say(TURNS[matter.turned[step.number]]), strong=True)]
-        blocks += [Figure(Wish("turn", step=step.number), alt, height_mm=height)]
+        blocks.append(Marked("turn", words.say(TURNS[matter.turned[step.number]]), strong=True))
+    elif (step.number, "") in matter.spun:
+        blocks.append(Marked("turn", _spin_words(matter, matter.spun[step.number, ""].turning), strong=True))
+    if (step.number, "") in matter.spun:
+        blocks.append(_turn_figure(matter, step, ""))
+    if step.number in matter.sights and matter.sights[step.number].view.elevation < 0:
+        blocks.append(Marked("note", words.say("Seen from below")))
     if any(problem.step == step.number for problem in matter.plan.gluing.problems):
         text = words.say("An adult turns it: the joints do not bear it. Hold all parts together.")
         blocks += [Marked("doubt", text, strong=True)]
-    blocks += [
-        Marked("turn", words.say("Turn over first: {name}", name=matter.assembly_name(assembly)), strong=True)
-        for assembly in dict.fromkeys(each.assembly for each in arrivals if each.assembly)
-        if matter.upside_down(assembly)
-    ]
+    for assembly in dict.fromkeys(each.assembly for each in arrivals if each.assembly):
+        if matter.upside_down(assembly):
+            text = words.say("Turn over first: {name}", name=matter.place_name(assembly))
+            blocks.append(Marked("turn", text, strong=True))
+        elif (step.number, assembly) in matter.spun:
+            text = words.say("Turn as it is to go on: {name}", name=matter.place_name(assembly))
+            blocks.append(Marked("turn", text, strong=True))
+        if (step.number, assembly) in matter.spun:
+            blocks.append(_turn_figure(matter, step, assembly))
     return blocks
+
+
+def _spin_words(matter: Matter, turning: Turning) -> str:
+    """How the build is turned as it lies."""
+    say, n = matter.words.say, matter.words.number(abs(turning.spin_deg))
+    if abs(turning.spin_deg) == 180:
+        return say("First turn the build half round")
+    if turning.spin_deg < 0:
+        return say("First turn the build {n}° clockwise", n=n)
+    return say("First turn the build {n}° anticlockwise", n=n)
+
+
+def _turn_figure(matter: Matter, step: Step, assembly: str) -> Figure:
+    """As it lay, arrows with their angles, as it lies then."""
+    alt = matter.words.say("As it lay, an arrow with its angle, and as it lies now.")
+    height = TURN_HEIGHT_SHARE * matter.edition.column
+    return Figure(Wish("turn", step=step.number, assembly=assembly), alt, height_mm=height)
 
 
 def _cured(matter: Matter, work: StepWork) -> str:
