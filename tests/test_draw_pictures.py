@@ -476,7 +476,7 @@ def test_turning_is_shown_where_up_changes(studio):
     steps[2] = replace(steps[2], up=np.array([0.0, 0.0, -1.0]))
     turned = Studio(replace(studio.plan, order=replace(studio.plan.order, steps=tuple(steps))), Settings())
     picture = turn_picture(turned, 3, 60, 30)
-    assert picture is not None and [sign.kind for sign in picture.signs] == ["turn"]
+    assert picture is not None and picture.signs[0].kind == "tip"
     (x1, _, before), (x2, _, after) = picture.insets
     assert x1 < x2 and (before.pixels.shape == after.pixels.shape)
     assert (before.pixels != after.pixels).any()
