@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_model import solids
-from demo_model.scene import DemoModel, Group, KnownJoint, KnownKind, Placed, shift, turn
-from demo_model.solids import Module, Solid
+from demo_model.scene import Cluster, DemoModel, KnownJoint, KnownKind, Placed, shift, turn
+from demo_model.solids import Bulk, Module
 
 Cell = tuple[int, int]
 
@@ -19,7 +19,7 @@ Cell = tuple[int, int]
 class Piece:
     """A solid that fits the lattice: its footprint in cells, height in slabs, and which cells engage."""
 
-    solid: Solid
+    solid: Bulk
     columns: int
     rows: int
     slabs: int
@@ -53,10 +53,10 @@ class Builder:
     module: Module
     frame: NDArray[np.float64] = field(default_factory=lambda: np.eye(4))
     lattice: int = 0
-    solids: dict[str, Solid] = field(default_factory=dict)
+    solids: dict[str, Bulk] = field(default_factory=dict)
     placed: list[Placed] = field(default_factory=list)
     joints: list[KnownJoint] = field(default_factory=list)
-    groups: list[Group] = field(default_factory=list)
+    groups: list[Cluster] = field(default_factory=list)
     poses: dict[str, NDArray[np.float64]] = field(default_factory=dict)  #: by name, in the part's own lattice
     _studs: dict[Socket, str] = field(default_factory=dict)
     _sockets: dict[Socket, str] = field(default_factory=dict)
@@ -89,7 +89,7 @@ class Builder:
             self._sockets[self.lattice, column + x, row + y, level] = name
         return self.put(name, piece.solid, colour, corner @ turn((0, 0, 1), 90.0 * quarters))
 
-    def put(self, name: str, solid: Solid, colour: str, pose: NDArray[np.float64]) -> NDArray[np.float64]:
+    def put(self, name: str, solid: Bulk, colour: str, pose: NDArray[np.float64]) -> NDArray[np.float64]:
         """Place a solid anywhere; ``pose`` is in the lattice's frame. Its joints are told by ``join``."""
         self.solids.setdefault(solid.name, solid)
         self.poses[name] = pose

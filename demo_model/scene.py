@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 
 KnownKind = Literal["stud", "peg", "ball"]
 #: (name of the part with the stud, peg or ball; name of the part that holds it; kind; how many engage)
@@ -34,7 +34,7 @@ class Placed:
 
 
 @dataclass(frozen=True, eq=False)
-class Group:
+class Cluster:
     """A run of parts that belong together, placed once or several times by ``poses``.
 
     ``copies`` names the parts of each copy in corresponding order, ``members`` what they are called
@@ -55,10 +55,10 @@ class DemoModel:
     """
 
     name: str
-    solids: Mapping[str, Solid]
+    solids: Mapping[str, Bulk]
     placed: tuple[Placed, ...]
     known_joints: tuple[KnownJoint, ...] = ()
-    groups: tuple[Group, ...] = field(default=())
+    groups: tuple[Cluster, ...] = field(default=())
 
     def __post_init__(self) -> None:
         names = [part.name for part in self.placed]

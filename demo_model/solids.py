@@ -67,7 +67,7 @@ class Module:
 
 
 @dataclass(frozen=True, eq=False)
-class Solid:
+class Bulk:
     """A watertight mesh: vertices (n, 3) in mm, faces (m, 3), counter-clockwise from outside."""
 
     name: str
@@ -104,7 +104,7 @@ def block(
     smooth: bool = False,
     side_studs: bool = False,
     name: str | None = None,
-) -> Solid:
+) -> Bulk:
     """A body of ``columns`` x ``rows`` cells, ``height`` 1x mm high (default: a block), hollow below.
 
     ``smooth`` leaves the top studs out. ``side_studs`` puts one stud per column on the y = 0 side,
@@ -126,7 +126,7 @@ def block(
     return to_solid(name or f"{kind} {columns} x {rows}", body)
 
 
-def slab(columns: int, rows: int, module: Module | None = None, *, smooth: bool = False) -> Solid:
+def slab(columns: int, rows: int, module: Module | None = None, *, smooth: bool = False) -> Bulk:
     """As :func:`block`, one slab high."""
     module = module or Module()
     kind = "smooth slab" if smooth else "slab"
@@ -205,7 +205,7 @@ def _ribs(columns: int, rows: int, depth: float, m: Module) -> list[Body]:
     return ribs
 
 
-def to_solid(name: str, body: Body) -> Solid:
+def to_solid(name: str, body: Body) -> Bulk:
     """The body's mesh in an order that depends on its geometry alone.
 
     Raises ValueError when the body is empty or in more than one piece.
@@ -223,7 +223,7 @@ def to_solid(name: str, body: Body) -> Solid:
     first = faces.argmin(axis=1)
     faces = faces[np.arange(len(faces))[:, None], (first[:, None] + np.arange(3)) % 3]
     faces = faces[np.lexsort(faces.T[::-1])]
-    return Solid(name, unique / WELD_PER_MM, faces)
+    return Bulk(name, unique / WELD_PER_MM, faces)
 
 
 def _open_edges(faces: NDArray[np.int64]) -> int:

@@ -13,8 +13,8 @@ from manifold3d import CrossSection
 from manifold3d import Manifold as Body
 
 from demo_model.solids import (
+    Bulk,
     Module,
-    Solid,
     box,
     cylinder,
     grips,
@@ -55,13 +55,13 @@ class BallMeasures:
         return BallMeasures(gap, module.block + CUP_FLOOR + BALL_RADIUS + gap, BALL_RADIUS - mouth)
 
 
-def post(module: Module) -> Solid:
+def post(module: Module) -> Bulk:
     """A round block 1 x 1: one stud above, a round blind socket below."""
     m = module.scaled
     return _round_part("round block 1 x 1", m.pitch / 2 - m.clearance, m.pitch / 2, m.block, True, module)
 
 
-def tyre(module: Module) -> Solid:
+def tyre(module: Module) -> Bulk:
     """A ring one slab thick whose hole takes a stud."""
     m = module.scaled
     middle = [m.pitch / 2, m.pitch / 2, 0]
@@ -70,13 +70,13 @@ def tyre(module: Module) -> Solid:
     return to_solid("ring 1 x 1", (outer - hole).translate(middle))
 
 
-def drum(module: Module) -> Solid:
+def drum(module: Module) -> Bulk:
     """A round of 14 mm, a block high, on a 2 x 2 footprint: one stud above, a blind socket below."""
     m = module.scaled
     return _round_part("drum 14 mm", DRUM_RADIUS * module.scale, m.pitch, m.block, True, module)
 
 
-def funnel_cap(module: Module) -> Solid:
+def funnel_cap(module: Module) -> Bulk:
     """A drum one slab high with a shallow dish instead of the stud."""
     m, s = module.scaled, module.scale
     body = _round_body(DRUM_RADIUS * s, m.slab, False, module)
@@ -84,14 +84,14 @@ def funnel_cap(module: Module) -> Solid:
     return to_solid("drum cap 14 mm", (body - dish).translate([m.pitch, m.pitch, 0]))
 
 
-def centre_stud_slab(module: Module) -> Solid:
+def centre_stud_slab(module: Module) -> Bulk:
     """A slab 2 x 2 with a single stud in the middle of its top."""
     m = module.scaled
     body = shell(2, 2, m.slab, m) + studs([(m.pitch, m.pitch)], m.slab, m)
     return to_solid("centre-stud slab 2 x 2", body)
 
 
-def arch(module: Module) -> Solid:
+def arch(module: Module) -> Bulk:
     """A bridge 4 x 1, three slabs high, on two feet of one cell, with a round opening between them."""
     m = module.scaled
     c, high, long = m.clearance, ARCH_SLABS * m.slab, 4 * m.pitch
@@ -108,7 +108,7 @@ def arch(module: Module) -> Solid:
 BOW_CELLS = ((0, 0), (0, 1), (0, 2), (0, 3), (1, 1), (1, 2))
 
 
-def bow(module: Module, slabs: int, *, front_studs: bool) -> Solid:
+def bow(module: Module, slabs: int, *, front_studs: bool) -> Bulk:
     """A bow 2 long (x) and 4 wide (y) that narrows to two cells at its front; sockets under BOW_CELLS.
 
     With ``front_studs`` it also has studs on BOW_CELLS and two more on its front face, at half a
@@ -128,7 +128,7 @@ def bow(module: Module, slabs: int, *, front_studs: bool) -> Solid:
     return to_solid("bow block 2 x 4" if front_studs else "smooth bow slab 2 x 4", body)
 
 
-def cup_block(module: Module) -> Solid:
+def cup_block(module: Module) -> Bulk:
     """A block 2 x 2 with a lipped cup in the middle of its top instead of studs."""
     m, s, ball = module.scaled, module.scale, BallMeasures.of(module)
     middle, lip = ball.cup_middle * s, (ball.cup_middle + LIP) * s
@@ -138,7 +138,7 @@ def cup_block(module: Module) -> Solid:
     return to_solid("cup block 2 x 2", shell(2, 2, m.block, m) + cup - hollow)
 
 
-def ball_slab(module: Module) -> Solid:
+def ball_slab(module: Module) -> Bulk:
     """A flat slab 2 x 2, studs above, with a ball on a neck below its middle; z = 0 is its underside."""
     m, s = module.scaled, module.scale
     c, wide = m.clearance, 2 * m.pitch
@@ -150,7 +150,7 @@ def ball_slab(module: Module) -> Solid:
     return to_solid("ball slab 2 x 2", union([plate, studs(cells, m.slab, m), hanging]))
 
 
-def wedge(module: Module, degrees: float) -> Solid:
+def wedge(module: Module, degrees: float) -> Bulk:
     """A wedge 4 x 4 that rises towards +x by ``degrees``; four pegs stand square on its slope.
 
     The slope is as long as a body of four cells and ends where that body ends. The pegs fit the
@@ -193,7 +193,7 @@ def _sphere(radius: float, module: Module) -> Body:
     return Body.sphere(radius * module.scale, max(BALL_FACETS, module.facets))
 
 
-def _round_part(name: str, radius: float, middle: float, high: float, stud: bool, module: Module) -> Solid:
+def _round_part(name: str, radius: float, middle: float, high: float, stud: bool, module: Module) -> Bulk:
     return to_solid(name, _round_body(radius, high, stud, module).translate([middle, middle, 0]))
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from demo_model import specials
 from demo_model.lattice import Builder, Piece, block_piece, cells
-from demo_model.scene import DemoModel, Group, shift, turn
+from demo_model.scene import Cluster, DemoModel, shift, turn
 from demo_model.solids import Module, block
 
 RED, BLACK, DECK, WHITE, BUFF, GLASS = "#a63a2f", "#34414d", "#b98f5a", "#f1eee4", "#d9a441", "#9cc3d5"
@@ -34,7 +34,7 @@ def tug(module: Module | None = None, tilt_degrees: float = 25.0) -> DemoModel:
     """The tug, its bow raised by ``tilt_degrees``."""
     module = module or Module()
     stand = Builder("Harbour tug", module)
-    kit = _Kit.of(module, tilt_degrees)
+    kit = _Pieces.of(module, tilt_degrees)
     _lay_stand(stand, kit)
     ship = stand.on(_ship_frame(module, tilt_degrees))
     _lay_hull(ship, kit)
@@ -49,7 +49,7 @@ def tug(module: Module | None = None, tilt_degrees: float = 25.0) -> DemoModel:
 
 
 @dataclass(frozen=True, eq=False)
-class _Kit:
+class _Pieces:
     """Every piece the tug is made of."""
 
     plain: dict[tuple[int, int], Piece]
@@ -71,13 +71,13 @@ class _Kit:
     tilt: float
 
     @staticmethod
-    def of(module: Module, tilt: float) -> _Kit:
+    def of(module: Module, tilt: float) -> _Pieces:
         four = cells(2, 2)
         side = block(4, 1, module, side_studs=True, name="side-stud block 4 x 1")
         bow = specials.bow(module, 2, front_studs=True)
         bow_slab = specials.bow(module, 1, front_studs=False)
         one: tuple[tuple[int, int], ...] = ((0, 0),)
-        return _Kit(
+        return _Pieces(
             plain={size: block_piece(*size, module) for size in _BLOCKS},
             slabs={size: block_piece(*size, module, slabs=1) for size in ((4, 4), (4, 2), (2, 1))},
             smooth={size: block_piece(*size, module, slabs=1, smooth=True) for size in ((4, 1), (2, 1))},
@@ -110,14 +110,14 @@ def _ship_frame(module: Module, tilt: float) -> NDArray[np.float64]:
     return place @ turn((0, 1, 0), -tilt) @ keel
 
 
-def _lay_stand(build: Builder, kit: _Kit) -> None:
+def _lay_stand(build: Builder, kit: _Pieces) -> None:
     for number, (x, y) in enumerate(((0, 0), (4, 0), (0, 4), (4, 4)), 1):
         build.add(f"base {number}", kit.slabs[4, 4], OAK, x, y, 0)
     build.add("pillar", kit.plain[4, 4], OAK, STAND_CELL, 2, 1)
     build.add("wedge", kit.wedge, OAK, STAND_CELL, 2, WEDGE_LEVEL)
 
 
-def _lay_hull(build: Builder, kit: _Kit) -> None:
+def _lay_hull(build: Builder, kit: _Pieces) -> None:
     """Two courses of blocks in bond, the upper with studs on its sides, and the bow."""
     plain, add = kit.plain, build.add
     for side, y in (("starboard", 0), ("middle", 2), ("port", 4)):
@@ -139,7 +139,7 @@ def _lay_hull(build: Builder, kit: _Kit) -> None:
     add("bow", kit.bow, BLACK, 11, 1, 2)
 
 
-def _lay_deck(build: Builder, kit: _Kit) -> None:
+def _lay_deck(build: Builder, kit: _Pieces) -> None:
     slabs, add = kit.slabs, build.add
     add("deck aft starboard", slabs[4, 4], DECK, 0, 0, 4)
     add("deck aft port", slabs[4, 2], DECK, 0, 4, 4)
@@ -154,7 +154,7 @@ def _lay_deck(build: Builder, kit: _Kit) -> None:
     add("rail stern", kit.smooth[4, 1], WHITE, 0, 1, DECK_LEVEL, quarters=1)
 
 
-def _hang_fenders(build: Builder, kit: _Kit) -> None:
+def _hang_fenders(build: Builder, kit: _Pieces) -> None:
     """Tyres on every second side stud, a smooth slab on the bow: all go on sideways."""
     m = kit.module.scaled
     outward = shift(0, m.clearance, 0) @ turn((1, 0, 0), 90)
@@ -171,7 +171,7 @@ def _hang_fenders(build: Builder, kit: _Kit) -> None:
     build.join("bow", "bow fender", "stud", 2)
 
 
-def _raise_deckhouse(build: Builder, kit: _Kit) -> None:
+def _raise_deckhouse(build: Builder, kit: _Pieces) -> None:
     """Two rings of wall in bond round the boiler, which must go in before the roof, and the wheelhouse."""
     plain, add = kit.plain, build.add
     add("wall starboard", plain[4, 1], WHITE, 7, 1, DECK_LEVEL)
@@ -190,7 +190,7 @@ def _raise_deckhouse(build: Builder, kit: _Kit) -> None:
     add("lamp", kit.post, AMBER, 8, 2, level + 6)
 
 
-def _raise_funnels(build: Builder, kit: _Kit) -> None:
+def _raise_funnels(build: Builder, kit: _Pieces) -> None:
     """The same stack twice: foot, two drums and a cap on one axis."""
     m = kit.module.scaled
     stack = (
@@ -210,10 +210,10 @@ def _raise_funnels(build: Builder, kit: _Kit) -> None:
         copies.append(tuple(names))
         poses.append(build.frame @ shift(5 * m.pitch, y * m.pitch, DECK_LEVEL * m.slab))
     members = tuple(f"funnel {label}" for _, label, _, _ in stack)
-    build.groups.append(Group("funnel", members, tuple(copies), tuple(poses)))
+    build.groups.append(Cluster("funnel", members, tuple(copies), tuple(poses)))
 
 
-def _raise_arch(build: Builder, kit: _Kit) -> None:
+def _raise_arch(build: Builder, kit: _Pieces) -> None:
     """Two piers and the arch that spans them, with a gangway on top."""
     build.add("pier starboard", kit.plain[1, 1], STEEL, 4, 1, DECK_LEVEL)
     build.add("pier port", kit.plain[1, 1], STEEL, 4, 4, DECK_LEVEL)
@@ -221,7 +221,7 @@ def _raise_arch(build: Builder, kit: _Kit) -> None:
     build.add("gangway", kit.smooth[4, 1], OAK, 4, 1, DECK_LEVEL + 2 + specials.ARCH_SLABS, quarters=1)
 
 
-def _raise_crane(build: Builder, kit: _Kit) -> None:
+def _raise_crane(build: Builder, kit: _Pieces) -> None:
     """Mast and cup on the ship's lattice; the arm on one of its own, yawed about the ball."""
     m, s, ball = kit.module.scaled, kit.module.scale, specials.BallMeasures.of(kit.module)
     x, y = CRANE_CELLS

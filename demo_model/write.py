@@ -22,8 +22,8 @@ from lib3mf import get_wrapper
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from demo_model.scene import DemoModel, Group, Placed
-from demo_model.solids import Solid
+from demo_model.scene import Cluster, DemoModel, Placed
+from demo_model.solids import Bulk
 
 #: Root of the identifiers that the 3MF production extension asks for; fixed, so that bytes repeat.
 NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "https://stepleaf.invalid/demo-model")
@@ -133,7 +133,7 @@ class _ThreeMF:
             self.objects[key] = mesh
         return self.objects[key]
 
-    def _add_group(self, group: Group) -> None:
+    def _add_group(self, group: Cluster) -> None:
         meshes = [self._mesh_of(self.part_by_name[name]) for name in group.copies[0]]
         assembly = self._components(group.name)
         for name, member, mesh in zip(group.copies[0], group.members, meshes, strict=True):
@@ -166,7 +166,7 @@ class _ThreeMF:
         return transform
 
 
-def _set_geometry(mesh: Any, solid: Solid) -> None:
+def _set_geometry(mesh: Any, solid: Bulk) -> None:
     positions = (lib3mf.Position * len(solid.vertices))()
     triangles = (lib3mf.Triangle * len(solid.faces))()
     _fill(positions, np.ascontiguousarray(solid.vertices, dtype=np.float32))
@@ -185,7 +185,7 @@ def _uuid(*names: str) -> str:
 # ----------------------------------------------------------------------------------- small
 
 
-def _trimesh(solid: Solid, factor: float = 1.0) -> trimesh.Trimesh:
+def _trimesh(solid: Bulk, factor: float = 1.0) -> trimesh.Trimesh:
     return trimesh.Trimesh(solid.vertices * factor, solid.faces, process=False)
 
 

@@ -12,7 +12,7 @@ from typing import Literal
 from renderer.camera import Camera
 from renderer.raster import GlProbe, RasterSource, probe
 from renderer.rays import RaySource
-from renderer.table import Item, PixelTable, Source
+from renderer.table import Item, PixelSource, PixelTable
 
 Wish = Literal["gl", "rays"] | None
 
@@ -22,7 +22,7 @@ class GuardedSource:
     """OpenGL while it works; from its first failure on, rays. ``notice`` is a line for the user, once
     there is something to say."""
 
-    first: Source
+    first: PixelSource
     notice: str = ""
     renderer: str = ""  #: what OpenGL calls itself
     _second: RaySource = field(default_factory=RaySource)

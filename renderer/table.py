@@ -97,7 +97,7 @@ class PixelTable:
         return seen[np.asarray(keys, dtype=np.int64)]
 
 
-class Source(Protocol):
+class PixelSource(Protocol):
     """Fills pixel tables. ``base`` holds what has been drawn already, by the same camera."""
 
     name: str

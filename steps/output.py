@@ -71,7 +71,7 @@ def write_whole(path: Path, content: bytes | str) -> None:
         draft.write_bytes(data)
 
 
-class Watch(Protocol):
+class Witness(Protocol):
     """Who is asked about places before files are moved there, and told just before."""
 
     def allow(self, targets: Iterable[Path], /) -> None:
@@ -82,7 +82,7 @@ class Watch(Protocol):
 
 
 def write_folder(
-    folder: Path, files: Iterable[tuple[str, bytes]], watch: Watch | None = None
+    folder: Path, files: Iterable[tuple[str, bytes]], watch: Witness | None = None
 ) -> tuple[str, ...]:
     """Write many files (path within ``folder``, content), all whole before the first is moved into place.
 

@@ -26,7 +26,7 @@ from steps.pipeline import Survey
 from steps.prints.bed import BedFit, bed_fit, consumption
 from steps.prints.items import SUPPORT_HEIGHT_SHARE, body_to_lay, has_body
 from steps.prints.labels import label_of
-from steps.prints.lie import Body, Lie, best_lie
+from steps.prints.lie import Lie, MeshToLay, best_lie
 from steps.scales import hold_at
 from steps.settings import Settings
 from steps.strength import who_closes
@@ -101,7 +101,7 @@ class _Seen:
     settings: Settings
 
     @cached_property
-    def bodies(self) -> Mapping[str, Body]:
+    def bodies(self) -> Mapping[str, MeshToLay]:
         return {shape.id: body_to_lay(shape) for shape in self.shapes}
 
     def laid(self, by: float) -> dict[str, tuple[Lie, BedFit]]:

@@ -45,7 +45,7 @@ def find_up(model: Model, by_shape: Mapping[str, Measure]) -> tuple[Array, tuple
     nearly_all = total > 0 and most >= MOST_STUDS * total
     if nearly_all and float(ways[0] @ Z) >= ONE_WAY:
         return Z, ()
-    body = _Body(model, by_shape)
+    body = _Whole(model, by_shape)
     if body.stands(Z):
         if not nearly_all or abs(float(ways[0] @ Z)) > LEVEL:
             return Z, ()
@@ -106,7 +106,7 @@ def _sorted_ways(ways: Array, weights: Array) -> tuple[Array, Array]:
     return np.array(kept)[order], np.array(total)[order]
 
 
-class _Body:
+class _Whole:
     """The model as one rigid thing on a table."""
 
     def __init__(self, model: Model, by_shape: Mapping[str, Measure]):

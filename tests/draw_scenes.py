@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from demo_model.scene import DemoModel
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.step import kind_of
 from steps.draw.studio import Studio
 from steps.model import (
@@ -111,7 +111,7 @@ def shares_told(studio: Studio, step: Step) -> dict[str, float]:
     """Visible share of each new part in the step's drawing, or where that is too small, in the inset that
     shows it or one of its kind."""
     by_inset = {kind_of(studio, look.parts): look.seen for look in studio.closer(step)}
-    scene = Scene(studio, step, studio.lift(step))
+    scene = StepScene(studio, step, studio.lift(step))
     _, shares = scene.shares(studio.view(step.number))
     return {
         part: max(share, by_inset.get(kind_of(studio, one.thing.parts), 0.0))

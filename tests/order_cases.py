@@ -12,9 +12,9 @@ import manifold3d as m3
 import numpy as np
 
 from demo_model.scene import DemoModel, Placed, shift, turn
-from demo_model.solids import Module, Solid, block, slab, to_solid
+from demo_model.solids import Bulk, Module, block, slab, to_solid
 
-Item = tuple[str, Solid, np.ndarray]
+Item = tuple[str, Bulk, np.ndarray]
 Corner = Sequence[float]
 
 #: Clearance per side of things that slide, mm.
@@ -99,7 +99,7 @@ def block_in_a_frame() -> DemoModel:
     return demo("Frame", [*items, ("lid", lid, shift(0, 0, 20))])
 
 
-def _cage(m: Module) -> Solid:
+def _cage(m: Module) -> Bulk:
     """A ring on the outer studs of a base of 4 x 4, open above and below, its own studs on top."""
     body = box((0.1, 0.1, 0), (39.9, 39.9, 15)) - box((9, 9, -1), (31, 31, 16))
     hole = m3.Manifold.cylinder(m.stud_height + 0.5, m.stud_radius + 0.1, m.stud_radius + 0.1, m.facets)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from demo_model import specials
 from demo_model.lattice import cells
-from demo_model.solids import Module, Solid, block, slab
+from demo_model.solids import Bulk, Module, block, slab
 from tests.joint_cases import polygon_area
 
 SPECIALS = {
@@ -31,7 +31,7 @@ SPECIALS = {
 }
 
 
-def mesh_of(solid: Solid) -> trimesh.Trimesh:
+def mesh_of(solid: Bulk) -> trimesh.Trimesh:
     return trimesh.Trimesh(solid.vertices, solid.faces, process=False)
 
 

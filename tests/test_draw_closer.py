@@ -7,7 +7,7 @@ import numpy as np
 from demo_model.scene import DemoModel
 from steps.draw.closer import HIDDEN_SITES, closer_looks
 from steps.draw.guides import HEAD_LINE_MM
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.step import step_picture
 from steps.draw.studio import Studio
 from steps.draw.views import candidate_views, choose_views
@@ -49,7 +49,7 @@ def test_the_lesser_the_walls_the_more_is_seen_and_nothing_is_shown_twice():
 
 def test_of_alike_things_one_is_shown():
     plan = pit()
-    scene = Scene(Studio(plan, Settings()), plan.order.steps[-1], 1.0)
+    scene = StepScene(Studio(plan, Settings()), plan.order.steps[-1], 1.0)
     isometric, below = candidate_views()
     once = closer_looks(scene, isometric[0], [0.1], {"P6": 0.1}, (isometric, below))
     assert len(once) == 1

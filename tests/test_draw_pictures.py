@@ -10,7 +10,7 @@ import shapely
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel, Placed
 from demo_model.seawall import sea_wall
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from renderer.flatten import flatten
 from renderer.ink import WIDE_MM
 from renderer.picture import Picture
@@ -230,8 +230,8 @@ def test_what_stands_before_a_hidden_part_is_cut_away():
     assert front in look.away and not {"P1", back} & set(look.away)
 
 
-def _slab(*size: float) -> Solid:
-    return Solid("slab", cube().vertices * size, cube().faces)
+def _slab(*size: float) -> Bulk:
+    return Bulk("slab", cube().vertices * size, cube().faces)
 
 
 def _at(name: str, key: str, *place: float) -> Placed:
@@ -310,8 +310,8 @@ def test_holes_flipped_and_empty_faces_still_draw():
     sound = cube()
     faces = sound.faces.copy()
     faces[::2] = faces[::2, ::-1]  # half of them inside out
-    torn = Solid("torn", sound.vertices * 20, np.concatenate([faces[:-2], [[0, 0, 1], [3, 3, 3]]]))
-    solids = {"base": _slab(60, 60, 10), "torn": torn, "sound": Solid("s", sound.vertices * 20, sound.faces)}
+    torn = Bulk("torn", sound.vertices * 20, np.concatenate([faces[:-2], [[0, 0, 1], [3, 3, 3]]]))
+    solids = {"base": _slab(60, 60, 10), "torn": torn, "sound": Bulk("s", sound.vertices * 20, sound.faces)}
     placed = (
         _at("base", "base", 0, 0, 0),
         _at("torn", "torn", 5, 5, 10),

@@ -13,7 +13,7 @@ from steps.booklet.content import Figure
 from steps.booklet.words import words_in
 from steps.draw import turn_picture
 from steps.draw.studio import Studio
-from steps.draw.turning import Turning, turned_before, turning_between
+from steps.draw.turning import ViewTurn, turned_before, turning_between
 from steps.draw.views import choose_views
 from steps.model import View
 from steps.settings import Settings
@@ -30,10 +30,10 @@ def view(degrees: float) -> View:
     "before, after, turning",
     [
         ((view(-45), Z), (view(-45), Z), None),
-        ((view(-45), Z), (view(45), Z), Turning(0, -90)),  # the eye goes one way round, the build the other
-        ((view(-45), Z), (view(-135), Z), Turning(0, 90)),
-        ((view(-45), Z), (view(135), Z), Turning(0, 180)),
-        ((view(-45), Z), (view(-45), X), Turning(90, 0)),
+        ((view(-45), Z), (view(45), Z), ViewTurn(0, -90)),  # the eye goes one way round, the build the other
+        ((view(-45), Z), (view(-135), Z), ViewTurn(0, 90)),
+        ((view(-45), Z), (view(135), Z), ViewTurn(0, 180)),
+        ((view(-45), Z), (view(-45), X), ViewTurn(90, 0)),
     ],
 )
 def test_a_turn_is_told_by_its_angles(before, after, turning):
@@ -45,7 +45,7 @@ def test_a_turn_is_told_by_its_angles(before, after, turning):
 def test_done_as_told_the_build_lies_as_it_is_drawn(azimuths, up):
     # by other means: the tip and the spin are done one after the other, on what the viewer sees
     before, after = (view(azimuths[0]), Z), (view(azimuths[1]), up)
-    told = turning_between(before, after) or Turning(0, 0)
+    told = turning_between(before, after) or ViewTurn(0, 0)
     old, new = (axes_of(one.azimuth, 0.0, way) for one, way in (before, after))
     rises = old @ up
     assert np.degrees(np.arccos(np.clip(rises[1], -1, 1))) == pytest.approx(told.tip_deg, abs=0.6)
@@ -80,7 +80,7 @@ def test_no_turn_goes_untold(turned):
             if isinstance(block, Figure) and block.wish.kind == "turn"
         ]
         assert told == ([sheet.step] if found.get(sheet.step) is not None else [])
-    assert found[3].turning == Turning(0, -90)
+    assert found[3].turning == ViewTurn(0, -90)
 
 
 def test_its_picture_shows_both_states_at_one_scale_and_the_angle_between(turned):

@@ -9,11 +9,11 @@ import pytest
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel, Placed
 from demo_model.seawall import sea_wall
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of, framed
 from renderer.rays import RaySource
 from steps.draw.lift import lifted_things
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.seeing import Crowd, Places, hidden, samples
 from steps.draw.step import step_picture
 from steps.draw.studio import Studio
@@ -102,8 +102,8 @@ def test_the_view_is_kept_while_it_serves():
     assert np.median(shares) >= 0.7 and min(shares) >= 0.35
 
 
-def slab(*size: float) -> Solid:
-    return Solid("slab", cube().vertices * size, cube().faces)
+def slab(*size: float) -> Bulk:
+    return Bulk("slab", cube().vertices * size, cube().faces)
 
 
 def at(name: str, key: str, *place: float) -> Placed:
@@ -196,5 +196,5 @@ def test_a_part_without_a_visible_pixel_counts_as_unseen_also_within_its_own_ass
         alone = RaySource().table([item], camera).area(item.key)
         assert sight.seen[part] == pytest.approx(counted.area(item.key) / alone, abs=0.05)
     # the box as a whole is in full view: it needs no other view and no inset
-    assert Scene(studio, whole, studio.lift(whole)).shares(sight.view)[1] == (1.0,)
+    assert StepScene(studio, whole, studio.lift(whole)).shares(sight.view)[1] == (1.0,)
     assert step_picture(studio, 2, 120, 100).insets == ()

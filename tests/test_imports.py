@@ -58,3 +58,14 @@ def test_help_loads_nothing_heavy() -> None:
     assert status == "0"
     heavy = {"trimesh", "scipy", "networkx", "reportlab", "PIL", "pydantic", "fcl", "pyrender", "lib3mf"}
     assert not heavy & set(loaded)
+
+
+def test_no_two_classes_have_one_name() -> None:
+    """Who reads a name anywhere knows which class is meant."""
+    places: dict[str, list[str]] = {}
+    for package in PACKAGES:
+        for path in sorted((ROOT / package).rglob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef):
+                    places.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}

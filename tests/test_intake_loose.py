@@ -11,7 +11,7 @@ import trimesh
 
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel
-from demo_model.solids import Solid, block
+from demo_model.solids import Bulk, block
 from demo_model.tug import tug
 from steps.booklet.words import words_in
 from steps.errors import FaultyModel, UnreadableInput
@@ -37,7 +37,7 @@ HABITS: dict[str, Callable[[str, int, str], str]] = {
 }
 
 
-def save(solid: Solid, path: Path) -> None:
+def save(solid: Bulk, path: Path) -> None:
     trimesh.Trimesh(solid.vertices, solid.faces, process=False).export(path)
 
 

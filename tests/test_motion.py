@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from demo_model import solids, specials
 from demo_model.scene import shift, turn
-from demo_model.solids import Module, Solid
+from demo_model.solids import Bulk, Module
 from demo_model.tug import tug
 from steps.model import Joints, Model, Part, Shape
 from steps.motion import Motion, depth_map, distinct_directions
@@ -23,7 +23,7 @@ UP, DOWN = 0, 1  # the first pair of directions is z
 
 
 def placed(
-    items: list[tuple[Solid, np.ndarray]], pitch: float | None = 10.0, joints: Joints | None = None
+    items: list[tuple[Bulk, np.ndarray]], pitch: float | None = 10.0, joints: Joints | None = None
 ) -> Motion:
     """Motion of solids at poses, each a shape of its own."""
     shapes = tuple(Shape(f"S{k}", s.vertices, s.faces, True, s.name) for k, (s, _) in enumerate(items))
@@ -34,12 +34,12 @@ def placed(
     return Motion(model, measures_of(model, pitch), joints)
 
 
-def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> Solid:
+def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> Bulk:
     body = m3.Manifold.cube([b - a for a, b in zip(low, high, strict=True)]).translate(list(low))
     return solids.to_solid("box", body)
 
 
-def body_of(solid: Solid, pose: np.ndarray) -> m3.Manifold:
+def body_of(solid: Bulk, pose: np.ndarray) -> m3.Manifold:
     mesh = m3.Mesh(np.asarray(solid.vertices, np.float32), np.asarray(solid.faces, np.uint32))
     return m3.Manifold(mesh).transform(pose[:3].tolist())
 
@@ -146,7 +146,7 @@ def test_down_a_little_then_sideways():
 
 
 @cache
-def _zoo() -> tuple[Solid, ...]:
+def _zoo() -> tuple[Bulk, ...]:
     module = Module(facets=16)
     return (
         solids.block(2, 2, module),

@@ -7,7 +7,7 @@ import pytest
 from manifold3d import Manifold
 
 from demo_model import solids, specials
-from demo_model.solids import Module, Solid
+from demo_model.solids import Bulk, Module
 from tests.joint_cases import Solid as Plain
 from tests.joint_cases import box, measures_of, placed, plate, rod, shift, turn
 from tests.joint_cases import solid as solid_of
@@ -39,7 +39,7 @@ def name_of(thing: object, pose: np.ndarray | None = None) -> str:
         (specials.ball_slab(M), "slab 2 x 2, with ball"),
     ],
 )
-def test_names(solid: Solid, want: str) -> None:
+def test_names(solid: Bulk, want: str) -> None:
     assert name_of(solid) == want
 
 
@@ -59,7 +59,7 @@ def test_names(solid: Solid, want: str) -> None:
     ("axis", "degrees"), [((0, 0, 1), 30), ((1, 0, 0), 25), ((1, 2, 3), 77), ((1, 0, 0), 180)]
 )
 def test_a_mesh_that_lies_tilted_in_its_file_has_the_same_name(
-    solid: Solid | Plain, want: str, axis: tuple[int, int, int], degrees: float
+    solid: Bulk | Plain, want: str, axis: tuple[int, int, int], degrees: float
 ) -> None:
     """Bodies of an STL stand in their places, tilted where the model is; without two studs only the faces
     tell how a shape lies."""

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel, Placed, shift, turn
 from demo_model.seawall import sea_wall
-from demo_model.solids import Module, Solid, block, slab, to_solid
+from demo_model.solids import Bulk, Module, block, slab, to_solid
 from demo_model.tug import tug
 from steps.errors import NoBuildableOrder, WrongSettings
 from steps.features import measure
@@ -230,7 +230,7 @@ def test_a_name_for_nothing_is_noted():
 
 
 def world(
-    items: Sequence[tuple[str, Solid, np.ndarray]], grips: Sequence[tuple[str, str, Sequence[float]]] = ()
+    items: Sequence[tuple[str, Bulk, np.ndarray]], grips: Sequence[tuple[str, str, Sequence[float]]] = ()
 ) -> tuple[Model, Measures, Joints]:
     """Named solids at poses, and joints (carrier, holder, axis) told by hand."""
     solids = {solid.name: solid for _, solid, _ in items}
@@ -245,7 +245,7 @@ def world(
     return model, measures_of(model, 10.0), Joints(tuple(made))
 
 
-def cuboid(name: str, *sides: tuple[Sequence[float], Sequence[float]]) -> Solid:
+def cuboid(name: str, *sides: tuple[Sequence[float], Sequence[float]]) -> Bulk:
     """Union of boxes (low, high)."""
     bodies = [
         m3.Manifold.cube([b - a for a, b in zip(low, high, strict=True)]).translate(list(low))
@@ -281,7 +281,7 @@ def test_a_hanging_part_is_hung_first():
     assert not any(s.doubtful for s in order.steps)
 
 
-def clasp() -> list[tuple[str, Solid, np.ndarray]]:
+def clasp() -> list[tuple[str, Bulk, np.ndarray]]:
     """Two halves that hook into each other sideways, down in a well that only lets them up together."""
     well = cuboid(
         "well", ((0, 0, 0), (60, 60, 5)), ((0, 0, 5), (10, 60, 35)), ((50, 0, 5), (60, 60, 35)),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from demo_model.scene import DemoModel, Placed, shift, turn
-from demo_model.solids import Module, Solid, block, to_solid
+from demo_model.solids import Bulk, Module, block, to_solid
 from steps.features import measure
 from steps.model import Joints, Model
 from steps.motion import Motion
@@ -22,13 +22,13 @@ from tests.order_models import measures_of, model_of
 UP = np.array([0.0, 0, 1])
 
 
-def ring() -> Solid:
+def ring() -> Bulk:
     """A square ring 40 wide, lying."""
     bars = m3.Manifold.cube([40, 40, 10]) - m3.Manifold.cube([20, 20, 10]).translate([10, 10, 0])
     return to_solid("ring", bars)
 
 
-def site_of(items: list[tuple[str, Solid, np.ndarray]]) -> Site:
+def site_of(items: list[tuple[str, Bulk, np.ndarray]]) -> Site:
     solids = {solid.name: solid for _, solid, _ in items}
     placed = tuple(Placed(name, solid.name, "#808080", pose) for name, solid, pose in items)
     model: Model = model_of(DemoModel("locked", solids, placed))
@@ -54,7 +54,7 @@ CHAIN = [
 ]
 
 
-def frame(long: float, narrow: float) -> Solid:
+def frame(long: float, narrow: float) -> Bulk:
     """A rectangular frame about the origin, lying, its bars 4 wide and high."""
     size, inner = [long, narrow, 4.0], [long - 8, narrow - 8, 8.0]
     bars = m3.Manifold.cube(size, True) - m3.Manifold.cube(inner, True)

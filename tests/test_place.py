@@ -14,7 +14,7 @@ import trimesh
 
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel
-from demo_model.solids import Module, Solid, block, slab
+from demo_model.solids import Bulk, Module, block, slab
 from demo_model.specials import arch, post, tyre
 from demo_model.tug import tug
 from steps.errors import FaultyModel
@@ -91,7 +91,7 @@ def test_a_model_turned_in_space_comes_back(tmp_path: Path) -> None:
 # ------------------------------------------------------------------- written by hand
 
 
-SHAPES: dict[str, Callable[[], Solid]] = {
+SHAPES: dict[str, Callable[[], Bulk]] = {
     "deck": lambda: slab(4, 4),
     "wall": lambda: block(4, 2),
     "post": lambda: block(2, 2),

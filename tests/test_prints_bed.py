@@ -19,7 +19,7 @@ from steps.model import Feature, Measure, Mending, MendKind, Shape, Unsure
 from steps.prints.bed import bed_fit, consumption, ear_corners
 from steps.prints.bridges import BRIDGE_MM, hanging
 from steps.prints.labels import label_of, plain, stem_of
-from steps.prints.lie import Body, best_lie
+from steps.prints.lie import MeshToLay, best_lie
 from steps.prints.mending import done, left
 from steps.settings import PrinterSettings, Settings
 
@@ -120,14 +120,14 @@ def test_overhang_begins_at_forty_five_degrees_from_upright(lean: float, support
 
 
 def test_studs_stay_up_when_nothing_is_gained() -> None:
-    lie = best_lie(Body(table(30)), measure_of(table(30), studs=True), LAYER)
+    lie = best_lie(MeshToLay(table(30)), measure_of(table(30), studs=True), LAYER)
     assert lie.studs_up and np.array_equal(lie.turn, np.eye(3))
     assert "studs up" in str(lie.reason) and "30 mm" in str(lie.reason)
 
 
 def test_another_face_is_chosen_when_it_needs_much_less_support() -> None:
     mushroom = union(box(10, 10, 30, at=(15, 15, 0)), box(40, 40, 5, at=(0, 0, 30)))
-    lie = best_lie(Body(mushroom), measure_of(mushroom, studs=True), LAYER)
+    lie = best_lie(MeshToLay(mushroom), measure_of(mushroom, studs=True), LAYER)
     assert not lie.studs_up
     np.testing.assert_allclose(lie.up, -UP, atol=1e-9)
     np.testing.assert_allclose(lie.turn @ -UP, UP, atol=1e-9)
@@ -137,7 +137,7 @@ def test_another_face_is_chosen_when_it_needs_much_less_support() -> None:
 def test_a_ball_below_is_no_foot() -> None:
     ball = trimesh.creation.icosphere(3, 8).apply_translation([20, 20, -8])
     mesh = union(box(40, 40, 8), ball)
-    lie = best_lie(Body(mesh), measure_of(mesh, studs=True), LAYER)
+    lie = best_lie(MeshToLay(mesh), measure_of(mesh, studs=True), LAYER)
     assert lie.up @ UP < 0.5 and "no foot" in str(lie.reason)
 
 
@@ -149,7 +149,7 @@ def test_a_lie_is_a_rotation_that_brings_its_way_up(x: float, y: float, z: float
     up = np.array([x, y, z]) / np.linalg.norm([x, y, z])
     turn = trimesh.geometry.align_vectors(UP, up)
     mesh = box(30, 20, 10).apply_transform(turn)
-    lie = best_lie(Body(mesh), replace(measure_of(mesh), up=up), LAYER)
+    lie = best_lie(MeshToLay(mesh), replace(measure_of(mesh), up=up), LAYER)
     np.testing.assert_allclose(lie.turn @ lie.turn.T, np.eye(3), atol=1e-9)
     assert np.linalg.det(lie.turn) == pytest.approx(1)
     assert np.ptp(mesh.vertices @ lie.turn[2]) == pytest.approx(10)  # flat on its largest face

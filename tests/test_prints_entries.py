@@ -17,7 +17,7 @@ from steps.features import measure
 from steps.model import Model
 from steps.prints import RUN, Prints, prepare, write_out
 from steps.prints.advice import CARRYING, LARGE, advice_of, carried_grams
-from steps.prints.entries import FORMER_HEAD, Entry, failed_among_done, read_entries
+from steps.prints.entries import FORMER_HEAD, PrintEntry, failed_among_done, read_entries
 from steps.prints.run import print_run
 from steps.prints.trays import TRAY_PARTS, trays_of
 from steps.settings import PrinterSettings, Settings
@@ -96,15 +96,15 @@ def test_plates_hold_what_is_left(model: Model, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("entry", "left"),
     [
-        (Entry(done=4), 0),
-        (Entry(done=4, failed=1), 1),
-        (Entry(done=3, failed=1), 2),
-        (Entry(failed=1), 4),  # it was printed, so of four four are left, not five
-        (Entry(done=5, again=2), 1),
-        (Entry(done=9), 0),
+        (PrintEntry(done=4), 0),
+        (PrintEntry(done=4, failed=1), 1),
+        (PrintEntry(done=3, failed=1), 2),
+        (PrintEntry(failed=1), 4),  # it was printed, so of four four are left, not five
+        (PrintEntry(done=5, again=2), 1),
+        (PrintEntry(done=9), 0),
     ],
 )
-def test_a_failed_one_was_printed_and_is_one_more(entry: Entry, left: int) -> None:
+def test_a_failed_one_was_printed_and_is_one_more(entry: PrintEntry, left: int) -> None:
     assert entry.left(4) == left
 
 

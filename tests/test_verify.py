@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from demo_model import beacon as beacon_module
 from demo_model.scene import DemoModel, Placed, shift
 from demo_model.seawall import sea_wall
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from demo_model.write import write_3mf
 from steps.features import measure
 from steps.joints import find_joints
@@ -396,9 +396,9 @@ def test_copies_of_symmetric_solids_match_in_any_of_their_poses() -> None:
 # --------------------------------------------------------------------- moves, geometrically
 
 
-def _box(name: str, x: float, y: float, z: float) -> Solid:
+def _box(name: str, x: float, y: float, z: float) -> Bulk:
     mesh = trimesh.creation.box(bounds=[[0, 0, 0], [x, y, z]])
-    return Solid(name, np.array(mesh.vertices), np.array(mesh.faces))
+    return Bulk(name, np.array(mesh.vertices), np.array(mesh.faces))
 
 
 def _two_boxes(offset: np.ndarray, one: np.ndarray, two: np.ndarray) -> Model:

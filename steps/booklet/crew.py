@@ -42,7 +42,7 @@ class NoWorkers(Exception):
 
 
 @dataclass(eq=False)
-class Seat:
+class Bench:
     """A worker, and what it is ready to draw."""
 
     worker: Worker
@@ -57,8 +57,8 @@ class Crew:
     def __init__(self, count: int, sit_down: SitDown = desk.sit_down):
         self._count, self._sit_down = count, sit_down
         self._lock = threading.Lock()
-        self._seats: list[Seat] = []
-        self._free: deque[Seat] = deque()
+        self._seats: list[Bench] = []
+        self._free: deque[Bench] = deque()
         self._over = False
         self._ends: list[str] = []  # how each worker that crashed ended
         self._other: Counter[Way] = Counter()  # pictures that only the other source could draw
@@ -142,7 +142,7 @@ class Crew:
             "and with OpenGL. Is there memory enough? If so, please report it, with the model."
         )
 
-    def _ask(self, seat: Seat, run: Sequence[Request], done: Drawn) -> None:
+    def _ask(self, seat: Bench, run: Sequence[Request], done: Drawn) -> None:
         for picture, who, notice in seat.worker.ask(desk.draw_run, run):
             done.append(picture)
             with self._lock:
@@ -158,7 +158,7 @@ class Crew:
             return settings
         return settings.model_copy(update={"pictures": _other(way)})
 
-    def _ready(self, plan: Plan, settings: Settings) -> Seat:
+    def _ready(self, plan: Plan, settings: Settings) -> Bench:
         """A worker ready for the plan: a free one that still lives, or a fresh one. Raises NoWorkers."""
         while True:
             try:
@@ -176,13 +176,13 @@ class Crew:
                 if fresh:
                     raise NoWorkers(f"it ends {ended}") from ended
 
-    def _start(self) -> Seat:
+    def _start(self) -> Bench:
         """A new process. Raises NoWorkers."""
         with self._lock:  # none is started that nobody would end
             if self._over:
                 raise NoWorkers("all are told to end")
             try:
-                seat = Seat(Worker(desk.__name__))
+                seat = Bench(Worker(desk.__name__))
             except OSError as error:
                 raise NoWorkers(str(error)) from error
             self._seats.append(seat)

@@ -12,7 +12,7 @@ from steps.booklet.edition import Edition, Paper, adult_editions
 from steps.booklet.flow import TIGHT, TIGHTEST, Flow, set_block
 from steps.booklet.fonts import MM_PER_POINT
 from steps.booklet.panels import Panel, Panels
-from steps.booklet.strips import Field, Strips
+from steps.booklet.strips import StripField, Strips
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import Words
 
@@ -27,7 +27,7 @@ SHARED = (2, 3, 4)
 
 
 @dataclass(frozen=True)
-class Body:
+class PageBody:
     """A page before its frame and foot strip."""
 
     sheet: c.Sheet
@@ -56,7 +56,7 @@ class Composer:
             (body.by or self)._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1)
         )
 
-    def _all_bodies(self, sheets: Sequence[c.Sheet]) -> Iterator[Body]:
+    def _all_bodies(self, sheets: Sequence[c.Sheet]) -> Iterator[PageBody]:
         """The pages of all sheets; some in a row share one where all fit, and a leaf begins on a
         right-hand page: at a left-hand one the next sheet goes before it."""
         waiting, pages, in_leaf = deque(self._grouped(sheets)), 0, False
@@ -95,26 +95,26 @@ class Composer:
             end -= best[end][2]
         return groups[::-1]
 
-    def _shared(self, group: tuple[c.Sheet, ...]) -> Body | None:
+    def _shared(self, group: tuple[c.Sheet, ...]) -> PageBody | None:
         """A page that several sheets share; None where they may not, or do not fit."""
         if self.paper.portrait or not _go_together(group):
             return None
         panels = Panels(self.setter, self.paper, self.words)
         arrange = {2: panels.halves, 3: panels.half_and_quarters, 4: panels.quarters}[len(group)]
         panel = arrange(group, self.inner)
-        return None if panel is None else Body(group[0], panel.cells, panel.rules, more=group[1:])
+        return None if panel is None else PageBody(group[0], panel.cells, panel.rules, more=group[1:])
 
-    def bodies(self, sheet: c.Sheet) -> Iterator[Body]:
+    def bodies(self, sheet: c.Sheet) -> Iterator[PageBody]:
         """The pages of one sheet: one, and more where its blocks need them."""
         yield from self._adult_bodies(sheet) if sheet.for_adult else self._own_bodies(sheet)
 
-    def _own_bodies(self, sheet: c.Sheet) -> Iterator[Body]:
+    def _own_bodies(self, sheet: c.Sheet) -> Iterator[PageBody]:
         """The pages of one sheet in this edition's type."""
         if sheet.figure is None:
             yield from self._flow_bodies(sheet, self._titled(sheet), first=True)
             return
         panel = self._panel(sheet)
-        yield Body(sheet, panel.cells, panel.rules)
+        yield PageBody(sheet, panel.cells, panel.rules)
         if panel.rest:
             heading = c.Heading(self.words.say("{title}, continued", title=sheet.title))
             yield from self._flow_bodies(sheet, [heading, *panel.rest], first=False)
@@ -126,9 +126,9 @@ class Composer:
             return panels.stacked(sheet, self.inner, 0.5 * self.paper.least_foot)
         return panels.whole(sheet, self.inner)
 
-    def _adult_bodies(self, sheet: c.Sheet) -> list[Body]:
+    def _adult_bodies(self, sheet: c.Sheet) -> list[PageBody]:
         """The pages of a sheet for the adult: as few as the adult's type allows, in the largest that does."""
-        best: list[Body] = []
+        best: list[PageBody] = []
         for edition in adult_editions(self.edition):
             composer = replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
             found = [replace(body, by=composer) for body in composer._own_bodies(sheet)]
@@ -162,7 +162,7 @@ class Composer:
         width = (box.width - (count - 1) * gutter) / count
         return [Rect(box.x + k * (width + gutter), box.y, width, box.height) for k in range(count)]
 
-    def _flow_bodies(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> list[Body]:
+    def _flow_bodies(self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool) -> list[PageBody]:
         """The pages that the blocks flow over; set tighter where that saves one, so that no page is
         left with a line or two."""
         usual = list(self._flowed(sheet, blocks, first))
@@ -176,7 +176,7 @@ class Composer:
 
     def _flowed(
         self, sheet: c.Sheet, blocks: Sequence[c.Block], first: bool, tight: float = 1.0
-    ) -> Iterator[Body]:
+    ) -> Iterator[PageBody]:
         rest, flow = list(blocks), Flow(self.setter).tight(tight)
         while rest:
             columns = self._columns(sheet)
@@ -194,12 +194,12 @@ class Composer:
             last, (flowed, rest) = rest, flow.into(rest, columns)
             if not rest and len(columns) > 1:
                 flowed = flow.balanced(last, columns, flowed)
-            yield Body(sheet, (*cells, *flowed), first=first)
+            yield PageBody(sheet, (*cells, *flowed), first=first)
             first = False
 
     # --------------------------------------------------------------- frame and foot strip
 
-    def _page(self, booklet: c.Booklet, body: Body, n: int, total: int) -> Page:
+    def _page(self, booklet: c.Booklet, body: PageBody, n: int, total: int) -> Page:
         sheet = body.sheet
         strips = Strips(self.setter, self.words)
         foot, rules = strips.foot(self._fields(booklet, body, n, total), self.paper.frame)
@@ -238,20 +238,20 @@ class Composer:
         starts = [frame.y + k * (CUT_DASH_MM + CUT_GAP_MM) for k in range(count)]
         return [Polyline(((x, y), (x, y + CUT_DASH_MM)), THIN_MM) for y in starts]
 
-    def _fields(self, booklet: c.Booklet, body: Body, n: int, total: int) -> list[Field]:
+    def _fields(self, booklet: c.Booklet, body: PageBody, n: int, total: int) -> list[StripField]:
         """Label and value, after ISO 7200: model, part, scale of the drawings, sheet."""
         say, sheet = self.words.say, body.sheet
         places = [each.part or each.title for each in (sheet, *body.more)]
         number = say("{n} of {total}", n=self.words.number(n), total=self.words.number(total))
         fields = [
-            Field(say("Model"), booklet.model, 2.6, is_name=True),
-            Field(say("Part"), " | ".join(dict.fromkeys(places)), 2.6, is_name=True),
+            StripField(say("Model"), booklet.model, 2.6, is_name=True),
+            StripField(say("Part"), " | ".join(dict.fromkeys(places)), 2.6, is_name=True),
         ]
         drawn = tuple(item.wish for cell in body.cells for item in cell.items if isinstance(item, Image))
         scaled = tuple(wish for wish in drawn if wish.kind == "step")
         if scaled and self.edition.reader != "child":
-            fields.append(Field(say("Scale"), "{scale}", 1.6, scaled))
-        return [*fields, Field(say("Sheet"), number, 1.5)]
+            fields.append(StripField(say("Scale"), "{scale}", 1.6, scaled))
+        return [*fields, StripField(say("Sheet"), number, 1.5)]
 
 
 def _go_together(group: Sequence[c.Sheet]) -> bool:
@@ -285,4 +285,4 @@ def _over_band(flow: Flow, blocks: Sequence[c.Block], columns: list[Rect]) -> tu
     return [Rect(each.x, each.y + height, each.width, each.height - height) for each in columns], placed
 
 
-__all__ = ["Body", "Composer"]
+__all__ = ["Composer", "PageBody"]

@@ -19,7 +19,7 @@ LONGEST_SCALE = f"1{NBSP}:{NBSP}88.8"  # room kept for a drawing's scale
 
 
 @dataclass(frozen=True)
-class Field:
+class StripField:
     """A label and a value of the foot strip."""
 
     label: str
@@ -102,7 +102,7 @@ class Strips:
 
     # ------------------------------------------------------------------ at the foot
 
-    def foot(self, fields: Sequence[Field], frame: Rect) -> tuple[list[Cell], list[Polyline]]:
+    def foot(self, fields: Sequence[StripField], frame: Rect) -> tuple[list[Cell], list[Polyline]]:
         """Labels and values in one line along the bottom of the frame, and the rules round them."""
         high = self.setter.edition.foot
         cells, x = [], frame.x
@@ -115,7 +115,7 @@ class Strips:
         rules += [Polyline(((c.rect.right, frame.y), (c.rect.right, top)), THIN_MM) for c in cells[:-1]]
         return cells, rules
 
-    def _field(self, field: Field, rect: Rect, labelled: bool) -> Cell:
+    def _field(self, field: StripField, rect: Rect, labelled: bool) -> Cell:
         e = self.setter.edition
         setter = replace(self.setter, edition=replace(e, least=e.label))
         label = setter.fit(field.label if labelled else "", rect.width, e.label)
@@ -129,7 +129,7 @@ class Strips:
             items.append(replace(text, words=words, scale_of=field.scale_of))
         return Cell(rect, tuple(items), "title block")
 
-    def _widths(self, fields: Sequence[Field], width: float) -> list[float]:
+    def _widths(self, fields: Sequence[StripField], width: float) -> list[float]:
         """Widths by share, but what a field's words need taken from those that have more than they need."""
         shares = sum(field.share for field in fields)
         usual = [width * field.share / shares for field in fields]
@@ -145,16 +145,16 @@ class Strips:
             return usual
         return [w - excess * each / sum(spares) for w, each in zip(wanted, spares, strict=True)]
 
-    def _need(self, field: Field, label: bool = True) -> float:
+    def _need(self, field: StripField, label: bool = True) -> float:
         """Least width at which a field's label and value stand whole, mm."""
         face, size = self.setter.face, self.setter.edition.label
         need = face.width_mm(face.printable(self._value(field)), size, True) + 1.5 * PAD_MM + 0.1
         return need + (face.width_mm(face.printable(field.label), size) + PAD_MM / 2 if label else 0.0)
 
-    def _value(self, field: Field) -> str:
+    def _value(self, field: StripField) -> str:
         return field.value.replace("{scale}", self._scales(field))
 
-    def _scales(self, field: Field) -> str:
+    def _scales(self, field: StripField) -> str:
         """Room for the scales of a page's drawings, where they differ."""
         return ", ".join([LONGEST_SCALE] * min(2, len(field.scale_of)))
 
@@ -179,4 +179,4 @@ def _level(needs: Sequence[float], room: float) -> float:
     return max(rising, default=0.0)
 
 
-__all__ = ["Field", "Strips"]
+__all__ = ["StripField", "Strips"]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.seeing import Places, hidden, hiders
 from steps.model import Array, Closer, View
 
@@ -27,7 +27,7 @@ MOST_INSETS = 4
 
 
 def closer_looks(
-    scene: Scene,
+    scene: StepScene,
     view: View,
     things: Sequence[float],
     sites: Mapping[str, float],
@@ -59,7 +59,7 @@ class _Try:
         return self.closer.sites >= GOOD_SITES and self.closer.seen >= GOOD_PART
 
 
-def closer_look(scene: Scene, at: int, view: View, others: Sequence[Sequence[View]] = ()) -> Closer:
+def closer_look(scene: StepScene, at: int, view: View, others: Sequence[Sequence[View]] = ()) -> Closer:
     """The look at a thing that shows most; the drawing's own view where it is good enough, with parts left
     out if need be."""
     found: list[_Try] = []
@@ -70,7 +70,7 @@ def closer_look(scene: Scene, at: int, view: View, others: Sequence[Sequence[Vie
     return max(found, key=lambda one: round(one.score, 6)).closer  # of equal ones the first
 
 
-def _tries(scene: Scene, at: int, view: View, others: Sequence[Sequence[View]]) -> Iterator[_Try]:
+def _tries(scene: StepScene, at: int, view: View, others: Sequence[Sequence[View]]) -> Iterator[_Try]:
     yield _tried(scene, at, view, uncovered(scene, at, view), AWAY_COST)
     for views in others:
         for other in views:
@@ -79,7 +79,7 @@ def _tries(scene: Scene, at: int, view: View, others: Sequence[Sequence[View]]) 
             yield _tried(scene, at, other, uncovered(scene, at, other), cost + AWAY_COST)
 
 
-def _tried(scene: Scene, at: int, view: View, kept: NDArray[np.int64], cost: float) -> _Try:
+def _tried(scene: StepScene, at: int, view: View, kept: NDArray[np.int64], cost: float) -> _Try:
     axes, one = scene.axes(view), scene.lifted[at]
     crowd = scene.crowd(axes, kept, beside(scene, at))
     places = [Places(np.concatenate(scene.places[at]))] if scene.places[at] else []
@@ -90,19 +90,19 @@ def _tried(scene: Scene, at: int, view: View, kept: NDArray[np.int64], cost: flo
     return _Try(Closer(one.thing.parts, view, names, sites, round(1 - float(of_part.mean()), 3)), cost)
 
 
-def _points(scene: Scene, at: int, axes: Array) -> Array:
+def _points(scene: StepScene, at: int, axes: Array) -> Array:
     rows = scene.studio.plan.model.index_of
     return np.concatenate([scene.samples(rows[part], axes) for part in scene.lifted[at].thing.parts])
 
 
-def beside(scene: Scene, at: int) -> tuple[int, ...]:
+def beside(scene: StepScene, at: int) -> tuple[int, ...]:
     """The things of the step that a closer look at one of them shows: itself, and those it goes onto."""
     rows = scene.studio.plan.model.index_of
     ends = {rows[part] for joint in scene.lifted[at].joints for part in (joint.a, joint.b)}
     return tuple(sorted({at} | {scene.group[row] for row in ends if row in scene.group}))
 
 
-def uncovered(scene: Scene, at: int, view: View) -> NDArray[np.int64]:
+def uncovered(scene: StepScene, at: int, view: View) -> NDArray[np.int64]:
     """Rows of the parts in place but for those that stand before the thing, lifted or in its seat, or before
     where it goes, and do not carry it."""
     axes, one = scene.axes(view), scene.lifted[at]

@@ -42,7 +42,7 @@ def frame_of(studio: Studio, step: Step, width_mm: float, height_mm: float) -> A
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _Shown:
     """What one step's drawing could show: boxes (2, 2), mm."""
 
     number: int
@@ -58,7 +58,7 @@ class _Seen:
 def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, Array]:
     """The frame of every step: steps of one assembly in a row that share their view share a frame."""
     frames: dict[int, Array] = {}
-    run: list[_Seen] = []
+    run: list[_Shown] = []
     kept: tuple[str, bytes] | None = None
     bounds, built = np.zeros((0, 2, 3)), np.zeros((2, 2))
     rows = studio.plan.model.index_of
@@ -77,7 +77,7 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
         built = _around(np.concatenate([built[None], focus]))
         widest = _widest(studio, step, width_mm)
         close = widest * LEAST_PITCH_MM / CLOSE_PITCH_MM
-        run.append(_Seen(step.number, built, _around(focus), widest, close))
+        run.append(_Shown(step.number, built, _around(focus), widest, close))
     frames.update(_shared(studio, run, width_mm, height_mm))
     return frames
 
@@ -103,7 +103,7 @@ def _no_larger(studio: Studio, box: Array, width_mm: float) -> Array:
     return np.array([box[0] - aside, box[1] + aside])
 
 
-def _shared(studio: Studio, run: Sequence[_Seen], width_mm: float, height_mm: float) -> dict[int, Array]:
+def _shared(studio: Studio, run: Sequence[_Shown], width_mm: float, height_mm: float) -> dict[int, Array]:
     """The frame of each step of a run in one view."""
     ratio = _ratio(width_mm, height_mm)
     boxes = [_no_larger(studio, box, width_mm) for box in _boxes(run, ratio)]
@@ -120,7 +120,7 @@ def _free(size_mm: float) -> float:
     return size_mm - 2 * min(STEP_MARGIN_MM, MOST_MARGIN * size_mm)
 
 
-def _boxes(run: Sequence[_Seen], ratio: float) -> list[Array]:
+def _boxes(run: Sequence[_Shown], ratio: float) -> list[Array]:
     """What each step shows: the whole; where that is too large, a close-up, the same for as many steps as
     have their new parts in it."""
     boxes: list[Array] = []

@@ -17,7 +17,7 @@ from steps.draw.sheet import Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
 from steps.draw.thumbs import telling_axes
-from steps.draw.turning import Turning, turned_before
+from steps.draw.turning import ViewTurn, turned_before
 from steps.model import Array, IntArray
 
 #: Free margin round pictures without marks (mm on paper): half a wide line and some air.
@@ -119,7 +119,7 @@ def turn_picture(
     return Picture(width_mm, height_mm, blank, signs=signs, insets=insets)
 
 
-def _turn_signs(turning: Turning, width_mm: float, height_mm: float) -> tuple[Sign, ...]:
+def _turn_signs(turning: ViewTurn, width_mm: float, height_mm: float) -> tuple[Sign, ...]:
     """An arrow with its angle for the tip, and below it one for the spin."""
     size = min(ARROW_SHARE * width_mm, 0.35 * height_mm, GREATEST_ARROW_MM)
     kinds: list[tuple[SignKind, int]] = [("tip", turning.tip_deg)] if turning.tip_deg else []

@@ -16,7 +16,7 @@ from steps.draw.studio import Studio
 from steps.model import Array, Step, View
 
 
-class Scene:
+class StepScene:
     """One step, its parts lifted by so many usual clear gaps, to be looked at from several sides."""
 
     def __init__(self, studio: Studio, step: Step, lift: float) -> None:

@@ -29,7 +29,7 @@ from steps.draw.ground import shaded, shadow
 from steps.draw.guides import guide_strokes, guides_of, head_strokes, joint_signs
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.lift import Lifted, in_hand, lifted_things
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
 from steps.model import Array, Closer, Step
@@ -81,7 +81,7 @@ def _closer(
         if kind_of(studio, one.thing.parts) not in shown and _is_tiny(studio, one, field, camera)
     ]
     if tiny and len(looks) < MOST_INSETS:
-        scene, view = Scene(studio, step, studio.lift(step)), studio.view(step.number)
+        scene, view = StepScene(studio, step, studio.lift(step)), studio.view(step.number)
         return (*looks, closer_look(scene, tiny[0], view))
     return looks
 
@@ -229,7 +229,7 @@ def _corners_by_room(field: Field, table: PixelTable, new: set[int]) -> list[tup
 def _inset(studio: Studio, step: Step, look: Closer, width_mm: float, height_mm: float) -> Picture:
     """The thing with what it joins, closer, from where that shows, and without what stands before it."""
     field = Field(width_mm, height_mm)
-    scene = Scene(studio, step, studio.lift(step))
+    scene = StepScene(studio, step, studio.lift(step))
     at = next(at for at, one in enumerate(scene.lifted) if one.thing.parts == look.parts)
     one, axes = scene.lifted[at], scene.axes(look.view)
     new = new_items(studio, [scene.lifted[other] for other in beside(scene, at)])

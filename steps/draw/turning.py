@@ -16,7 +16,7 @@ SAME_DEG = 1.0
 
 
 @dataclass(frozen=True)
-class Turning:
+class ViewTurn:
     """Whole degrees; first the tip, about a level line, then the spin, seen from above."""
 
     tip_deg: int  #: 0 to 180
@@ -28,7 +28,7 @@ class Turned:
     """What is turned before a step, and how it lies in its last drawing and in the next."""
 
     assembly: str
-    turning: Turning
+    turning: ViewTurn
     before: tuple[View, Array]  #: and what points up
     after: tuple[View, Array]
     rows: IntArray  #: of its parts as it lay
@@ -63,7 +63,7 @@ def turned_before(plan: Plan, step_number: int, attached: str = "") -> Turned | 
 
 def turning_between(
     before: tuple[View, Array], after: tuple[View, Array], moved: Array | None = None
-) -> Turning | None:
+) -> ViewTurn | None:
     """How to turn what one drawing shows so that it lies as in the next, each by its view and what points up;
     None where nothing is turned. ``moved`` (3, 3): how it is turned in the model between the two."""
     old, new = (axes_of(view.azimuth, 0.0, up) for view, up in (before, after))
@@ -74,8 +74,8 @@ def turning_between(
     tip = float(np.degrees(np.arctan2(np.hypot(rises[0], rises[2]), rises[1])))
     tips = _tips(rises) if tip >= SAME_DEG else [np.eye(3)]
     spin = min((_spin(whole @ tipped.T) for tipped in tips), key=lambda angle: (round(abs(angle), 6), angle))
-    found = Turning(_whole(tip), _whole(spin) if _whole(spin) != -180 else 180)
-    return found if found != Turning(0, 0) else None
+    found = ViewTurn(_whole(tip), _whole(spin) if _whole(spin) != -180 else 180)
+    return found if found != ViewTurn(0, 0) else None
 
 
 def _whole(degrees: float) -> int:

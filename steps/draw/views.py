@@ -11,7 +11,7 @@ import numpy as np
 from renderer.camera import ISOMETRIC_ELEVATION
 from steps.draw.closer import HIDDEN_PART, HIDDEN_SITES, closer_looks
 from steps.draw.heading import heading_of
-from steps.draw.scene import Scene
+from steps.draw.scene import StepScene
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
 from steps.progress import over
@@ -181,11 +181,11 @@ class Stage:
     def __init__(self, studio: Studio, step: Step) -> None:
         self.studio, self.step = studio, step
         self.views = candidate_views(heading_of(studio, step.assembly, step.up))
-        self._scenes: dict[float, Scene] = {}
+        self._scenes: dict[float, StepScene] = {}
 
-    def scene(self, lift: float) -> Scene:
+    def scene(self, lift: float) -> StepScene:
         if lift not in self._scenes:
-            self._scenes[lift] = Scene(self.studio, self.step, lift)
+            self._scenes[lift] = StepScene(self.studio, self.step, lift)
         return self._scenes[lift]
 
     def look(self, view: View, lifts: Sequence[float] = LIFTS) -> Look:

@@ -82,7 +82,7 @@ def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
     return tuple(found)
 
 
-def _boss(c: Cylinder, ends: tuple[_End, _End], walled: Array, tips: _Tips, bores: _Bores) -> Round:
+def _boss(c: Cylinder, ends: tuple[_Beyond, _Beyond], walled: Array, tips: _Tips, bores: _Bores) -> Round:
     start, end = ends
     if not start.foot and not end.foot:
         return Round("rod", c, c.length, collar=max(tips.collar(c), tips.collar(reversed_cylinder(c))))
@@ -107,7 +107,7 @@ def _boss(c: Cylinder, ends: tuple[_End, _End], walled: Array, tips: _Tips, bore
     return Round(role, c, height, bore=bore, collar=collar, slope=slope)
 
 
-def _collar(c: Cylinder, start: _End, end: _End) -> _End | None:
+def _collar(c: Cylinder, start: _Beyond, end: _Beyond) -> _Beyond | None:
     """The end whose wider material is a collar that passes through a hole; None where both ends hold."""
     if start.body and end.body:
         return None
@@ -117,7 +117,7 @@ def _collar(c: Cylinder, start: _End, end: _End) -> _End | None:
     return tip if tip.width < COLLAR_MOST * c.radius else None
 
 
-def _hole(c: Cylinder, ends: tuple[_End, _End]) -> Round:
+def _hole(c: Cylinder, ends: tuple[_Beyond, _Beyond]) -> Round:
     """Measured from its mouth inwards."""
     start, end = ends
     if start.middle and not end.middle:
@@ -129,7 +129,7 @@ def _hole(c: Cylinder, ends: tuple[_End, _End]) -> Round:
 
 
 @dataclass(frozen=True)
-class _End:
+class _Beyond:
     """What lies just beyond one end of a cylinder."""
 
     foot: bool  #: wider material
@@ -138,7 +138,7 @@ class _End:
     width: float  #: radius at which the wider material ends, where it is no body
 
 
-def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_End, _End]]:
+def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_Beyond, _Beyond]]:
     """Both ends of every cylinder, start first."""
     circle = _circle(8, 0.2)  # off the usual symmetry planes
     unit = np.vstack([FOOT_RING * circle, BODY_RING * circle, [[0.0, 0.0]]])
@@ -158,7 +158,7 @@ def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_End, _End]]:
             width = 0.0
             if foot[row, end] and not body[row, end]:
                 width = _width(probe, c, points[row, end, :8], circle, solid[row, end, :8])
-            pair.append(_End(bool(foot[row, end]), bool(body[row, end]), bool(solid[row, end, 16]), width))
+            pair.append(_Beyond(bool(foot[row, end]), bool(body[row, end]), bool(solid[row, end, 16]), width))
         found.append((pair[0], pair[1]))
     return found
 

@@ -15,7 +15,7 @@ import shapely
 
 from steps.errors import FaultyModel, StepleafError, UnreadableInput
 from steps.intake.colours import DEFAULT_COLOUR, to_hex
-from steps.intake.parts_list import PARTS_CSV, Line, read_parts_list
+from steps.intake.parts_list import PARTS_CSV, ListLine, read_parts_list
 from steps.intake.placements import is_placement_table
 from steps.intake.said import Said, said_by
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
@@ -117,7 +117,7 @@ class _Print:
 class _Heap:
     """Meshes and parts of a folder as its files are read one by one."""
 
-    def __init__(self, lines: Mapping[str, tuple[Line, ...]], stems: Sequence[str], limits: Limits):
+    def __init__(self, lines: Mapping[str, tuple[ListLine, ...]], stems: Sequence[str], limits: Limits):
         self.lines, self.stems, self.limits = lines, stems, limits
         self.meshes: list[RawMesh] = []
         self.parts: list[RawPart] = []
@@ -234,7 +234,7 @@ def _understood(file: str, print_: _Print, stem: Said, inner: Said | None, alone
     return Listed(file, name, count, colour, word, count_by, colour_by, asked)
 
 
-def _overruled(said: Listed, line: Line) -> Listed:
+def _overruled(said: Listed, line: ListLine) -> Listed:
     """What a line of ``parts.csv`` makes of it; what it leaves empty stays."""
     made = replace(said, questions=())
     if line.count is not None:

@@ -19,7 +19,7 @@ COLUMNS = ("file", "count", "colour", "name")
 
 
 @dataclass(frozen=True)
-class Line:
+class ListLine:
     """One line: what is empty is left to the file's name."""
 
     number: int  #: in the file, from 1
@@ -29,7 +29,7 @@ class Line:
     name: str
 
 
-def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[Line, ...]]:
+def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[ListLine, ...]]:
     """Lines by file; a file may have several, one for each colour. ``files`` are those of the folder.
 
     Raises UnreadableInput when the first line does not name the columns, FaultyModel with the faults of all
@@ -42,7 +42,7 @@ def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[Line
             f"{path.name}: line 1 must name the columns {','.join(COLUMNS)} (file at least); it says "
             f"{','.join(head) or 'nothing'}."
         )
-    found: dict[str, list[Line]] = {}
+    found: dict[str, list[ListLine]] = {}
     faults: list[Problem] = []
     for number, row in enumerate(rows[1:], 2):
         if not any(row) or row[0].startswith("#"):
@@ -60,7 +60,7 @@ def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[Line
     return {name: tuple(lines) for name, lines in found.items()}
 
 
-def _line(path: Path, number: int, cells: Mapping[str, str], faults: list[Problem]) -> Line:
+def _line(path: Path, number: int, cells: Mapping[str, str], faults: list[Problem]) -> ListLine:
     name, word, count = cells["file"], cells.get("colour", ""), cells.get("count", "")
     colour = colour_in_cell(word) if word else None
     if word and colour is None:
@@ -70,7 +70,7 @@ def _line(path: Path, number: int, cells: Mapping[str, str], faults: list[Proble
         text = f"count {count!r} is no whole number from 0 to {MOST_COPIES}."
         faults.append(_fault(path, number, name, text))
         count = ""
-    return Line(number, int(count) if count else None, colour, word, cells.get("name", ""))
+    return ListLine(number, int(count) if count else None, colour, word, cells.get("name", ""))
 
 
 def _fault(path: Path, number: int, name: str, text: str) -> Problem:

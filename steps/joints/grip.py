@@ -47,7 +47,7 @@ LEAST_DEPTH = 0.04
 
 
 @dataclass
-class Line:
+class ContactLine:
     """One contact line while slices are gathered."""
 
     direction: Array  #: (2,) from the axis outwards
@@ -176,7 +176,7 @@ def _contact(
     backed: bool,
 ) -> Contact | None:
     radius = plug.cylinder.radius
-    lines: list[Line] = []
+    lines: list[ContactLine] = []
     for low, high, cut in cuts:
         if not len(cut.segments):
             continue
@@ -218,7 +218,7 @@ def _contact(
 
 
 def _backings(
-    lines: Sequence[Line], start: Array, axis: Array, radius: float, other: Anatomy
+    lines: Sequence[ContactLine], start: Array, axis: Array, radius: float, other: Anatomy
 ) -> tuple[Backing, ...]:
     asks = [
         Ask(
@@ -235,7 +235,7 @@ def _backings(
     return tuple(backings(asks, start, axis, radius, other))
 
 
-def _snap(plug: Round, lines: Sequence[Line]) -> float:
+def _snap(plug: Round, lines: Sequence[ContactLine]) -> float:
     """How far something must give to let a collar through its hole, or a held pin into its clip."""
     if not any(line.all_round for line in lines):
         return 0.0
@@ -380,7 +380,7 @@ def _apart(met: list[_Met]) -> list[_Met]:
     return kept
 
 
-def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float, cut: Section) -> None:
+def _gather(lines: list[ContactLine], met: Sequence[_Met], low: float, high: float, cut: Section) -> None:
     """Add one slice's lines to those of the slices below."""
     depth = high - low
     limit = np.cos(LINE_SPREAD)
@@ -388,7 +388,7 @@ def _gather(lines: list[Line], met: Sequence[_Met], low: float, high: float, cut
         mate = next((line for line in lines if line.direction @ m.direction > limit), None)
         if mate is None:
             lines.append(
-                Line(
+                ContactLine(
                     m.direction,
                     m.gap,
                     depth,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from steps.mend.caps import Lid, close_rims
-from steps.mend.cells import Piece, pieces_of
+from steps.mend.cells import MeshPiece, pieces_of
 from steps.mend.crossing import cut_apart
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
@@ -158,14 +158,14 @@ def _corners(lids: Sequence[Array]) -> Array:
     return np.concatenate([np.zeros((0, 3, 3)), *lids])
 
 
-def _add(got: _Gathered, piece: Piece, shell: Shell) -> None:
+def _add(got: _Gathered, piece: MeshPiece, shell: Shell) -> None:
     got.shells.append(shell)
     got.inverted.append(piece.inside_out)
     got.turned += piece.turned
     got.within += piece.within
 
 
-def _tangled(piece: Piece, vertices: Array, faces: IntArray, shell: Shell, reach: float) -> bool:
+def _tangled(piece: MeshPiece, vertices: Array, faces: IntArray, shell: Shell, reach: float) -> bool:
     """Whether a piece crosses itself or leaks, so that its edges cannot tell which side of it is material."""
     if _is_flat(piece, vertices, faces, reach):
         return False
@@ -176,7 +176,7 @@ def _tangled(piece: Piece, vertices: Array, faces: IntArray, shell: Shell, reach
     return shell.rays.crosses_itself()
 
 
-def _is_flat(piece: Piece, vertices: Array, faces: IntArray, reach: float) -> bool:
+def _is_flat(piece: MeshPiece, vertices: Array, faces: IntArray, reach: float) -> bool:
     points = vertices[np.unique(faces[piece.all_rows])]
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[2]
     return bool(spread <= 2 * reach * len(points) ** 0.5)

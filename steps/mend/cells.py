@@ -24,7 +24,7 @@ HOLLOW_SHARE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class MeshPiece:
     """One piece of a mesh that edges join. ``faces`` (k, 3) part its material from void, outwards; ``rows``
     (k,) are the rows they had, ``all_rows`` those of the whole piece."""
 
@@ -37,7 +37,7 @@ class Piece:
     inside_out: bool  #: most of its faces looked inwards
 
 
-def pieces_of(vertices: Array, faces: IntArray) -> list[Piece]:
+def pieces_of(vertices: Array, faces: IntArray) -> list[MeshPiece]:
     """The pieces of a closed mesh, in order of their first face, each with the surface of what it
     encloses."""
     piece = _pieces(faces)
@@ -54,7 +54,7 @@ def pieces_of(vertices: Array, faces: IntArray) -> list[Piece]:
         within = int((front[rows] & back[rows]).sum())
         astray = len(rows) - len(kept) - within
         found.append(
-            Piece(out, kept, rows, int(turned.sum()), within, astray, bool(inside_out[piece[rows[0]]]))
+            MeshPiece(out, kept, rows, int(turned.sum()), within, astray, bool(inside_out[piece[rows[0]]]))
         )
     return sorted(found, key=lambda each: each.all_rows[0])
 

@@ -38,7 +38,7 @@ def repeated(
     for members in standing:
         if len(members) >= LEAST_PARTS and len({levels[part] for part in members}) >= LEAST_LEVELS:
             by_sign.setdefault(_sign(finder, members), []).append(members)
-    course = _Course(finder, group, levels)
+    course = _LongCourse(finder, group, levels)
     found: list[Group] = []
     used: set[int] = set()
     for _, alike in sorted(by_sign.items(), key=lambda item: (-len(item[1][0]), item[1][0])):
@@ -60,7 +60,7 @@ def part_levels(finder: Finder, group: Group) -> dict[int, int]:
     return {part: round(float(bottoms[part]) / step) for part in group.parts}
 
 
-class _Course:
+class _LongCourse:
     """Tells whether a group's foot is a piece of a longer course, which is better laid as a whole."""
 
     def __init__(self, finder: Finder, group: Group, levels: dict[int, int]):

@@ -19,10 +19,10 @@ from steps.intake.said import colour_in_cell
 from steps.intake.scene import RawPart, Scene
 from steps.limits import LIMITS, Limits
 from steps.model import Array, Listed, Problem
-from steps.place.maps import Piece, Standing, dropped, footprint_of
+from steps.place.maps import Boxed, Letters, dropped, footprint_of
 from steps.place.poses import Spot, coordinates, on_table, seated, seats_named, turn_named
-from steps.place.seats import Body, bodies_of
-from steps.place.source import Course, Faults, Legend, Line, Source, Word, read_source
+from steps.place.seats import Seated, bodies_of
+from steps.place.source import BuildFile, Course, Faults, LaidLine, Legend, Word, read_source
 from steps.settings import USUAL
 
 TABLE, COORDINATES = "table", "at"
@@ -51,7 +51,7 @@ class Built:
     title: str | None
     heap: Scene  #: the loose parts
     listed: tuple[Listed, ...]
-    bodies: tuple[Body, ...]  #: of each listed print
+    bodies: tuple[Seated, ...]  #: of each listed print
     own: tuple[Array, ...]  #: (4, 4) of each listed print: its shape's coordinates to its file's
     sets: tuple[Set, ...]
     left_over: Mapping[int, int] = field(default_factory=dict)  #: row of a listed print -> copies not yet set
@@ -116,10 +116,10 @@ class _Site:
 
     def __init__(
         self,
-        source: Source,
+        source: BuildFile,
         faults: Faults,
         listed: Sequence[Listed],
-        bodies: tuple[Body, ...],
+        bodies: tuple[Seated, ...],
         own: tuple[Array, ...],
     ):
         self.source, self.faults, self.listed, self.bodies, self.own = source, faults, listed, bodies, own
@@ -207,7 +207,7 @@ class _Site:
 
     def lay_courses(self) -> None:
         """Every map, from the bottom up; what it holds drops until it seats."""
-        below: list[Standing] = []
+        below: list[Boxed] = []
         for course in self.source.courses:
             for piece in self._pieces_of(course):
                 found = self.piece(piece.word)
@@ -221,9 +221,9 @@ class _Site:
                 pose, on = dropped(body, piece, turn, below)
                 name = self.next_name(piece.word.text)
                 self.put(name, found, pose, piece.word, on, True)
-                below.append(Standing.of(name, body, pose))
+                below.append(Boxed.of(name, body, pose))
 
-    def _pieces_of(self, course: Course) -> list[Piece]:
+    def _pieces_of(self, course: Course) -> list[Letters]:
         """Runs of equal letters that touch, by the place of their first letter."""
         cells = {
             (x, y): letter
@@ -246,7 +246,7 @@ class _Site:
             row = course.rows[len(course.rows) - 1 - at[1]]
             word = Word(letter, row.line, row.column + at[0])
             moved = frozenset((x + course.column - 1, y + course.row - 1) for x, y in run)
-            pieces.append(Piece(word, moved))
+            pieces.append(Letters(word, moved))
         return pieces
 
     # ------------------------------------------------------------------------- lines
@@ -268,9 +268,9 @@ class _Site:
         order = [*mapped, *(name for name, _ in lines)]
         self.placed = {name: self.placed[name] for name in order if name in self.placed}
 
-    def _named(self, lines: Sequence[Line], prefix: str, depth: int) -> list[tuple[str, Line]]:
+    def _named(self, lines: Sequence[LaidLine], prefix: str, depth: int) -> list[tuple[str, LaidLine]]:
         """Lines by name, groups spelt out; names within a group are "outer.inner"."""
-        found: dict[str, Line] = {}
+        found: dict[str, LaidLine] = {}
         inner = {line.name.text for line in lines if line.name}
         for line in lines:
             group = self.source.groups.get(line.piece.text)
@@ -295,7 +295,9 @@ class _Site:
                 found.update(self._spelt_out(name, line, group, depth))
         return list(found.items())
 
-    def _spelt_out(self, name: str, line: Line, group: Sequence[Line], depth: int) -> list[tuple[str, Line]]:
+    def _spelt_out(
+        self, name: str, line: LaidLine, group: Sequence[LaidLine], depth: int
+    ) -> list[tuple[str, LaidLine]]:
         """A group's lines; its first part goes where the group is set."""
         if not group:
             return []
@@ -311,7 +313,7 @@ class _Site:
         base = replace(base, turn=line.turn)
         return self._named([base, *group[1:]], f"{name}.", depth + 1)
 
-    def _tell_circle(self, waiting: Mapping[str, Line]) -> None:
+    def _tell_circle(self, waiting: Mapping[str, LaidLine]) -> None:
         name, seen = next(iter(waiting)), []
         while name not in seen:
             seen.append(name)
@@ -324,7 +326,7 @@ class _Site:
             f"{told}: a circle; one of them must sit on something else.",
         )
 
-    def _lay(self, name: str, line: Line) -> None:
+    def _lay(self, name: str, line: LaidLine) -> None:
         piece = self.piece(line.piece)
         if piece is None:
             return
@@ -346,7 +348,13 @@ class _Site:
         self._lay_on(name, line, piece, body, ons, turn)
 
     def _lay_on(
-        self, name: str, line: Line, piece: tuple[int, str], body: Body, ons: Sequence[Word], turn: float
+        self,
+        name: str,
+        line: LaidLine,
+        piece: tuple[int, str],
+        body: Seated,
+        ons: Sequence[Word],
+        turn: float,
     ) -> None:
         spots: list[Spot] = []
         for row, on in enumerate(ons):

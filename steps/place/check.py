@@ -14,7 +14,7 @@ from steps.pipeline import Survey
 from steps.place.build import Built, Set
 from steps.place.poses import MISSES, matching, pose_at, way_told
 from steps.place.poses import Spot as SeatSpot
-from steps.place.seats import Body
+from steps.place.seats import Seated
 from steps.place.source import Word
 from steps.settings import USUAL
 
@@ -92,7 +92,7 @@ def _moved(off: Array) -> str:
     return f", {told}" if " to " in told or " up" in told or " down" in told else ""
 
 
-def _places(body: Body, other: Body, below: Set, now: Array) -> Iterator[tuple[float, Array, str]]:
+def _places(body: Seated, other: Seated, below: Set, now: Array) -> Iterator[tuple[float, Array, str]]:
     """Poses on the studs of the part below, with how far each is from the one meant, and its line."""
     middle = body.shape.bounds.mean(axis=0)
     meant = now[:3, :3] @ middle + now[:3, 3]

@@ -11,7 +11,7 @@ import numpy as np
 from steps.intake.scene import affine
 from steps.model import Array
 from steps.place.poses import upright
-from steps.place.seats import ALONG, Body
+from steps.place.seats import ALONG, Seated
 from steps.place.source import Faults, Word
 
 Cell = tuple[int, int]
@@ -25,7 +25,7 @@ OVER = 0.1
 
 
 @dataclass(frozen=True)
-class Piece:
+class Letters:
     """A run of equal letters: the cells of one part."""
 
     word: Word
@@ -33,26 +33,26 @@ class Piece:
 
 
 @dataclass(frozen=True, eq=False)
-class Standing:
+class Boxed:
     """A part that stands already, with the corners of its box, model coordinates."""
 
     name: str
-    body: Body
+    body: Seated
     pose: Array
     low: Array  #: (3,)
     high: Array  #: (3,)
 
     @staticmethod
-    def of(name: str, body: Body, pose: Array) -> Standing:
+    def of(name: str, body: Seated, pose: Array) -> Boxed:
         reach = body.shape.outermost @ pose[:3, :3].T + pose[:3, 3]
-        return Standing(name, body, pose, reach.min(axis=0), reach.max(axis=0))
+        return Boxed(name, body, pose, reach.min(axis=0), reach.max(axis=0))
 
 
 @dataclass(frozen=True, eq=False)
 class Footprint:
     """The cells of a part that stands unturned; cell (0, 0) has its middle at ``middle`` in its frame."""
 
-    body: Body
+    body: Seated
     cells: frozenset[Cell]
     middle: Array  #: (2,)
 
@@ -62,7 +62,7 @@ class Footprint:
         low = (min(x for x, _ in cells), min(y for _, y in cells))
         return frozenset((x - low[0], y - low[1]) for x, y in cells), (-low[0], -low[1])
 
-    def fitting_turn(self, piece: Piece, first: int, faults: Faults) -> int | None:
+    def fitting_turn(self, piece: Letters, first: int, faults: Faults) -> int | None:
         """The quarter turns with which the part covers a run of letters; a fault where none does."""
         low = _low(piece.cells)
         wanted = frozenset((x - low[0], y - low[1]) for x, y in piece.cells)
@@ -100,7 +100,7 @@ def _size_told(cells: frozenset[Cell]) -> str:
 
 
 @lru_cache(maxsize=512)
-def footprint_of(body: Body) -> Footprint:
+def footprint_of(body: Seated) -> Footprint:
     """Cells by the lattice of its sockets, else of its studs, else filling its outline."""
     flat = body.shape.vertices @ body.frame[:2].T
     low, high = flat.min(axis=0), flat.max(axis=0)
@@ -128,7 +128,7 @@ def footprint_of(body: Body) -> Footprint:
     return Footprint(body, frozenset((x - least[0], y - least[1]) for x, y in cells), middle)
 
 
-def heights_at(body: Body, pose: Array, points: Array) -> tuple[Array, Array]:
+def heights_at(body: Seated, pose: Array, points: Array) -> tuple[Array, Array]:
     """(n,) lowest and highest level of a part, placed by ``pose``, over places (n, 2); infinite beside it."""
     corners = (body.shape.vertices @ pose[:3, :3].T + pose[:3, 3])[body.shape.faces]
     low, high = np.full(len(points), np.inf), np.full(len(points), -np.inf)
@@ -151,7 +151,7 @@ def _cross(one: Array, other: Array) -> Array:
     return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
 
 
-def dropped(body: Body, piece: Piece, turn: int, below: Sequence[Standing]) -> tuple[Array, tuple[str, ...]]:
+def dropped(body: Seated, piece: Letters, turn: int, below: Sequence[Boxed]) -> tuple[Array, tuple[str, ...]]:
     """(4, 4) of a part over its cells, let down until it seats, rests or stands; and on what."""
     footprint = footprint_of(body)
     zero = footprint.turned(turn)[1]
@@ -175,7 +175,7 @@ def dropped(body: Body, piece: Piece, turn: int, below: Sequence[Standing]) -> t
     return pose, tuple(name for level, name in holders if level > highest - slack)
 
 
-def _level_over(body: Body, pose: Array, under: Standing, places: Array) -> float | None:
+def _level_over(body: Seated, pose: Array, under: Boxed, places: Array) -> float | None:
     """How high the part must be lifted to seat on, or else to clear, another; None where they are apart."""
     half = body.pitch / 2
     near = ((places + half > under.low[:2]) & (places - half < under.high[:2])).all(axis=1)
@@ -191,7 +191,7 @@ def _level_over(body: Body, pose: Array, under: Standing, places: Array) -> floa
     return float((theirs - mine)[both].max()) if both.any() else None
 
 
-def _sockets(body: Body, pose: Array) -> list[Array]:
+def _sockets(body: Seated, pose: Array) -> list[Array]:
     found = []
     for face in body.faces:
         if face.kind in ("socket", "hole"):
@@ -201,7 +201,7 @@ def _sockets(body: Body, pose: Array) -> list[Array]:
     return found
 
 
-def _studs_under(socket: Array, other: Body, their: Array) -> list[float]:
+def _studs_under(socket: Array, other: Seated, their: Array) -> list[float]:
     """How high a part must be lifted for a socket of it to take a stud of another that stands under it."""
     found = []
     for face in other.faces:

@@ -11,8 +11,8 @@ from scipy.spatial.transform import Rotation
 
 from steps.intake.scene import affine
 from steps.model import Array
-from steps.place.seats import GOES_INTO, Body, Face, Seat, across_of
-from steps.place.source import Faults, Line, Word
+from steps.place.seats import GOES_INTO, Face, Seat, Seated, across_of
+from steps.place.source import Faults, LaidLine, Word
 
 #: A bridge's further studs may miss their sockets by this share of a pitch: rounding.
 MISSES = 0.02
@@ -25,7 +25,7 @@ class Spot:
     """A seat of a placed part that a line names."""
 
     part: str
-    body: Body
+    body: Seated
     pose: Array
     seat: Seat
     told: str  #: "stud 2 1 of A1"
@@ -67,7 +67,7 @@ def turn_named(word: Word, faults: Faults) -> float | None:
     return None
 
 
-def coordinates(line: Line, faults: Faults) -> Array | None:
+def coordinates(line: LaidLine, faults: Faults) -> Array | None:
     """(4, 4) of the file's coordinates: x y z in mm, turned about x, then y, then z by degrees."""
     places = line.studs[0] if line.studs else Word("", line.piece.line, line.piece.column)
     at, turns = _numbers(places, 3), _numbers(line.turn, 3) if line.turn else (0.0, 0.0, 0.0)
@@ -89,12 +89,12 @@ def _numbers(word: Word, count: int) -> tuple[float, ...] | None:
     return values if len(values) == count and np.isfinite(values).all() else None
 
 
-def upright(body: Body, turn: float) -> Array:
+def upright(body: Seated, turn: float) -> Array:
     """(3, 3) that stands a shape up, turned."""
     return quarter_turn(turn) @ body.frame
 
 
-def on_table(body: Body, line: Line, turn: float, faults: Faults) -> Array | None:
+def on_table(body: Seated, line: LaidLine, turn: float, faults: Faults) -> Array | None:
     """(4, 4) of a part that stands on the table, its reference socket over a place of the grid."""
     spot = line.studs[0] if line.studs else Word("1 1", line.piece.line, line.piece.column)
     place = _pair(spot)
@@ -117,7 +117,7 @@ def _pair(word: Word) -> tuple[float, float] | None:
     return (values[0], values[1]) if values is not None else None
 
 
-def seats_named(body: Body, pose: Array, part: str, face: Word, stud: Word, faults: Faults) -> Spot | None:
+def seats_named(body: Seated, pose: Array, part: str, face: Word, stud: Word, faults: Faults) -> Spot | None:
     """The seat of a placed part that a line names; a fault says which there are."""
     found = _face(body, part, face, stud, faults)
     if found is None:
@@ -129,7 +129,7 @@ def seats_named(body: Body, pose: Array, part: str, face: Word, stud: Word, faul
     return Spot(part, body, pose, seat, f"{seat.kind} {_told(found, at)} of {part}", stud)
 
 
-def _face(body: Body, part: str, face: Word, near: Word, faults: Faults) -> Face | None:
+def _face(body: Seated, part: str, face: Word, near: Word, faults: Faults) -> Face | None:
     name = face.text if face else "top"
     found = body.by_name.get(name)
     if found is not None:
@@ -176,7 +176,7 @@ def _told(face: Face, at: tuple[int, int]) -> str:
     return f"{at[0]} {at[1]}" if face.kind in ("stud", "socket") else f"{at[0]}"
 
 
-def matching(body: Body, seat: Seat) -> list[tuple[Face, tuple[int, int]]]:
+def matching(body: Seated, seat: Seat) -> list[tuple[Face, tuple[int, int]]]:
     """What of a part goes with a seat of another, in the order in which it is taken."""
     taken_by = tuple(kind for kind, into in GOES_INTO.items() if seat.kind in into)
     kinds = GOES_INTO[seat.kind] if seat.goes_in else taken_by
@@ -193,7 +193,7 @@ def matching(body: Body, seat: Seat) -> list[tuple[Face, tuple[int, int]]]:
     return found
 
 
-def own_seat(body: Body, name: str, spot: Spot, own: Word, faults: Faults) -> Seat | None:
+def own_seat(body: Seated, name: str, spot: Spot, own: Word, faults: Faults) -> Seat | None:
     """The part's seat that goes on the spot: the one named, else the first that goes with it."""
     if own:
         usual = "under" if spot.seat.goes_in else "top"
@@ -214,7 +214,9 @@ def own_seat(body: Body, name: str, spot: Spot, own: Word, faults: Faults) -> Se
     return None
 
 
-def pose_on(body: Body, own: Seat, spot_axis: Array, spot_across: Array, point: Array, turn: float) -> Array:
+def pose_on(
+    body: Seated, own: Seat, spot_axis: Array, spot_across: Array, point: Array, turn: float
+) -> Array:
     """(4, 4) that puts a seat of a shape on another, face to face, columns along columns, then turned to the
     left as seen from outside."""
     mine = np.array([own.axis, across_of(own.axis, body.frame)])
@@ -227,13 +229,13 @@ def pose_on(body: Body, own: Seat, spot_axis: Array, spot_across: Array, point: 
     return affine(linear, point - linear @ own.point)
 
 
-def pose_at(body: Body, own: Seat, spot: Spot, turn: float) -> Array:
+def pose_at(body: Seated, own: Seat, spot: Spot, turn: float) -> Array:
     across = spot.pose[:3, :3] @ across_of(spot.seat.axis, spot.body.frame)
     return pose_on(body, own, spot.axis, across, spot.point, turn)
 
 
 def seated(
-    body: Body, name: str, spots: Sequence[Spot], line: Line, turn: float, faults: Faults
+    body: Seated, name: str, spots: Sequence[Spot], line: LaidLine, turn: float, faults: Faults
 ) -> Array | None:
     """(4, 4) of a part on the first spot; a fault where it misses one of the others."""
     own = own_seat(body, name, spots[0], line.own, faults)
@@ -250,7 +252,7 @@ def seated(
     return pose
 
 
-def _miss(body: Body, pose: Array, spot: Spot) -> Array | None:
+def _miss(body: Seated, pose: Array, spot: Spot) -> Array | None:
     """(3,) from the part's nearest fitting seat to the spot, model coordinates."""
     offs = []
     for face, at in matching(body, spot.seat):
@@ -260,7 +262,7 @@ def _miss(body: Body, pose: Array, spot: Spot) -> Array | None:
     return min(offs, key=lambda off: float(np.linalg.norm(off))) if offs else None
 
 
-def _better(body: Body, own: Seat, spots: Sequence[Spot], turn: float) -> str:
+def _better(body: Seated, own: Seat, spots: Sequence[Spot], turn: float) -> str:
     """The turn, or else the reference socket, with which it would seat on all of them."""
     for quarters in (1, 2, 3):
         pose = pose_at(body, own, spots[0], turn + quarters)
@@ -275,7 +277,7 @@ def _better(body: Body, own: Seat, spots: Sequence[Spot], turn: float) -> str:
     return ""
 
 
-def _seats(body: Body, pose: Array, spot: Spot) -> bool:
+def _seats(body: Seated, pose: Array, spot: Spot) -> bool:
     off = _miss(body, pose, spot)
     return off is not None and bool(np.linalg.norm(off) <= MISSES * body.pitch)
 

@@ -86,7 +86,7 @@ class Face:
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class Seated:
     """One shape as a build file sees it."""
 
     shape: Shape
@@ -118,7 +118,7 @@ class Body:
         return np.array([placed.min(axis=0), placed.max(axis=0)])
 
 
-def bodies_of(model: Model, measures: Measures) -> dict[str, Body]:
+def bodies_of(model: Model, measures: Measures) -> dict[str, Seated]:
     """Every shape's body by shape id."""
     parts = {shape.id: anatomy(shape) for shape in model.shapes}
     radii = stud_radii(parts)
@@ -149,7 +149,7 @@ def _studs(parts: Mapping[str, Anatomy], radii: Sequence[float]) -> list[Round]:
     return [found[radius][0] for radius in sorted(found, key=lambda radius: -len(found[radius]))]
 
 
-def _body(shape: Shape, parts: Anatomy, measure: Measure, studs: Sequence[Round], pitch: float) -> Body:
+def _body(shape: Shape, parts: Anatomy, measure: Measure, studs: Sequence[Round], pitch: float) -> Seated:
     frame = _frame(measure, parts)
     seats: list[Seat] = []
     for feature in measure.features:
@@ -165,7 +165,7 @@ def _body(shape: Shape, parts: Anatomy, measure: Measure, studs: Sequence[Round]
         seats += [
             each for each in sockets(shape, parts, stud, frame, pitch, seats) if not _taken(each, known)
         ]
-    return Body(shape, measure.name, frame, tuple(_faces(seats, frame, pitch)), pitch)
+    return Seated(shape, measure.name, frame, tuple(_faces(seats, frame, pitch)), pitch)
 
 
 def _same_stud(feature: Feature, stud: Round) -> bool:

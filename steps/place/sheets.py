@@ -19,7 +19,7 @@ from steps.draw.sheet import Field
 from steps.draw.step import inked
 from steps.draw.studio import Studio
 from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work
-from steps.place.seats import ALONG, WAYS, Body, Face, bodies_of
+from steps.place.seats import ALONG, WAYS, Face, Seated, bodies_of
 from steps.prints.paper import MARGIN_MM, MM, PAPERS, PrintPaper, shortened
 from steps.settings import Settings
 
@@ -42,7 +42,7 @@ def stud_sheets(model: Model, measures: Measures, settings: Settings) -> bytes:
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(width, height), invariant=1, lang=paper.words.language)
     canvas.setTitle(paper.face.printable(model.name))
-    page = _Page(canvas, paper, height)
+    page = _StudPage(canvas, paper, height)
     called = {part.shape: part.source for part in reversed(model.parts)}
     studio = _studio(model, settings)
     for shape in model.shapes:
@@ -59,7 +59,7 @@ def stud_sheets(model: Model, measures: Measures, settings: Settings) -> bytes:
     return out.getvalue()
 
 
-def _views(body: Body, paper: PrintPaper) -> Iterator[View]:
+def _views(body: Seated, paper: PrintPaper) -> Iterator[View]:
     """From above and below, and from each side that has seats of its own."""
     say = paper.words.say
     titles = {
@@ -80,7 +80,7 @@ def _views(body: Body, paper: PrintPaper) -> Iterator[View]:
             yield title, way, faces
 
 
-def _axes(body: Body, way: Array) -> Array:
+def _axes(body: Seated, way: Array) -> Array:
     """(3, 3) camera: right, up and towards the eye; columns run to the right wherever that can be."""
     right, _, up = body.frame
     if abs(way @ up) > ALONG:
@@ -102,11 +102,11 @@ def _studio(model: Model, settings: Settings) -> Studio:
 FIELD = Field(*VIEW_MM, dpi=DPI)
 
 
-def _camera(body: Body, way: Array) -> Camera:
+def _camera(body: Seated, way: Array) -> Camera:
     return FIELD.camera(_axes(body, way), body.shape.outermost, PLAIN_MARGIN_MM)
 
 
-def _drawn(studio: Studio, body: Body, shape: str, way: Array) -> NDArray[np.uint8]:
+def _drawn(studio: Studio, body: Seated, shape: str, way: Array) -> NDArray[np.uint8]:
     """Pixels of a shape seen from one side."""
     ids = [part.id for part in studio.plan.model.parts if part.shape == shape]
     items = studio.items(ids, "earlier")
@@ -114,7 +114,7 @@ def _drawn(studio: Studio, body: Body, shape: str, way: Array) -> NDArray[np.uin
     return flatten(picture, DPI)
 
 
-def _numbers(body: Body, way: Array, faces: Sequence[Face]) -> list[tuple[float, float, str, bool]]:
+def _numbers(body: Seated, way: Array, faces: Sequence[Face]) -> list[tuple[float, float, str, bool]]:
     """(x, y) mm on the view, what is written there, and whether it is the reference seat."""
     camera = _camera(body, way)
     own = body.own()
@@ -132,7 +132,7 @@ def _numbers(body: Body, way: Array, faces: Sequence[Face]) -> list[tuple[float,
     return found
 
 
-class _Page:
+class _StudPage:
     """Shapes down the pages, two views a row."""
 
     def __init__(self, canvas: Canvas, paper: PrintPaper, height: float):

@@ -33,7 +33,7 @@ class Word:
 
 
 @dataclass(frozen=True)
-class Line:
+class LaidLine:
     """One line of parts."""
 
     name: Word  #: empty where the file gives none
@@ -65,14 +65,14 @@ class Course:
 
 
 @dataclass(frozen=True)
-class Source:
+class BuildFile:
     """A build file, read and not yet understood."""
 
     file: str
     title: str | None
     legend: Mapping[str, Legend]
-    lines: tuple[Line, ...]
-    groups: Mapping[str, tuple[Line, ...]]
+    lines: tuple[LaidLine, ...]
+    groups: Mapping[str, tuple[LaidLine, ...]]
     courses: tuple[Course, ...]
 
 
@@ -93,7 +93,7 @@ class Faults:
             raise FaultyModel(self.found)
 
 
-def read_source(path: Path, faults: Faults) -> Source:
+def read_source(path: Path, faults: Faults) -> BuildFile:
     """The file's tables. Raises UnreadableInput when it is no TOML; other mistakes go to ``faults``."""
     text, table = read_toml(path, UnreadableInput)
     where = _Where(text)
@@ -104,7 +104,7 @@ def read_source(path: Path, faults: Faults) -> Source:
             faults.add("build-key", where.key(key), text)
     build = _table(table, "build", where, faults)
     groups = _table(table, "group", where, faults)
-    return Source(
+    return BuildFile(
         path.name,
         table.get("title"),
         dict(_legend(_table(table, "pieces", where, faults), where, faults)),
@@ -168,7 +168,7 @@ def _legend(table: Mapping[str, Any], where: _Where, faults: Faults) -> Iterator
             faults.add("build-legend", word, text)
 
 
-def _lines(block: str, where: _Where, faults: Faults) -> Iterator[Line]:
+def _lines(block: str, where: _Where, faults: Faults) -> Iterator[LaidLine]:
     for row in where.block(block):
         bare = row.text.split("#", 1)[0]
         if not bare.strip():
@@ -183,7 +183,7 @@ def _lines(block: str, where: _Where, faults: Faults) -> Iterator[Line]:
         cells += [Word("", row.line, row.column + len(bare.rstrip()))] * (len(COLUMNS) - len(cells))
         part, on, stud, turn, face, own = cells
         name, piece = _named(part)
-        yield Line(name, piece, tuple(_split(on)), tuple(_split(stud)), turn, face, own)
+        yield LaidLine(name, piece, tuple(_split(on)), tuple(_split(stud)), turn, face, own)
 
 
 def _cells(bare: str, row: Word) -> Iterator[Word]:

@@ -13,8 +13,8 @@ from scipy.spatial.transform import Rotation
 from steps.features import measure
 from steps.model import Array, Model, Part
 from steps.place.poses import Spot, matching, on_table, pose_at
-from steps.place.seats import GOES_INTO, Body, Seat, across_of, bodies_of
-from steps.place.source import Faults, Line, Word
+from steps.place.seats import GOES_INTO, Seat, Seated, across_of, bodies_of
+from steps.place.source import Faults, LaidLine, Word
 from steps.prints.labels import label_of, plain
 from steps.prints.stl import stl_bytes
 from steps.settings import USUAL
@@ -106,7 +106,7 @@ def _names(model: Model) -> list[str]:
 class _Writer:
     """Lines in an order in which each sits on an earlier one, the lowest parts first."""
 
-    def __init__(self, model: Model, bodies: Mapping[str, Body], names: list[str]):
+    def __init__(self, model: Model, bodies: Mapping[str, Seated], names: list[str]):
         self.model, self.names = model, names
         self.bodies = [bodies[part.shape] for part in model.parts]
         self.poses: dict[int, Array] = {}  #: as the file puts them
@@ -183,7 +183,7 @@ class _Writer:
             place = (part.pose[:3, :3] @ point + part.pose[:3, 3])[:2] / body.pitch + 0.5
             stud = f"{round(place[0])} {round(place[1])}"
             for turn in range(4):
-                line = Line(Word(""), Word(""), (), (Word(stud),), Word(str(turn)), Word(""), Word(""))
+                line = LaidLine(Word(""), Word(""), (), (Word(stud),), Word(str(turn)), Word(""), Word(""))
                 pose = on_table(body, line, turn, Faults(""))
                 if pose is not None and self._off(row, pose) <= EXACT_MM:
                     self.poses[row] = pose
@@ -207,7 +207,7 @@ class _Writer:
         return float(np.linalg.norm(off, axis=1).max())
 
 
-def _turn(body: Body, own: Seat, spot: Spot, part: Part) -> tuple[float, str]:
+def _turn(body: Seated, own: Seat, spot: Spot, part: Part) -> tuple[float, str]:
     """Quarter turns of a part about the seat it sits on, and how they are written."""
     across = spot.pose[:3, :3] @ across_of(spot.seat.axis, spot.body.frame)
     mine = part.pose[:3, :3] @ across_of(own.axis, body.frame)

@@ -34,7 +34,7 @@ SIZE_MM = 0.05
 
 
 @dataclass(frozen=True)
-class Entry:
+class PrintEntry:
     """What the maker entered for one print."""
 
     done: int = 0
@@ -52,12 +52,12 @@ class Entry:
 class Entries:
     """All of the list, by key; ``columns`` are the maker's in the order of the file."""
 
-    by_key: Mapping[str, Entry] = field(default_factory=dict)
+    by_key: Mapping[str, PrintEntry] = field(default_factory=dict)
     columns: tuple[str, ...] = THEIRS
     gone: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  #: key -> whole row as it was
 
-    def of(self, item: PrintItem) -> Entry:
-        return self.by_key.get(key_of(item), Entry())
+    def of(self, item: PrintItem) -> PrintEntry:
+        return self.by_key.get(key_of(item), PrintEntry())
 
     def left(self, item: PrintItem) -> int:
         return self.of(item).left(item.count)
@@ -121,7 +121,7 @@ def read_entries(path: Path) -> Entries:
     return Entries(entries, columns, whole)
 
 
-def _entry(path: Path, number: int, cells: Mapping[str, str], columns: Sequence[str]) -> Entry:
+def _entry(path: Path, number: int, cells: Mapping[str, str], columns: Sequence[str]) -> PrintEntry:
     values = {}
     for name in NUMBERS:
         written = cells.get(name, "")
@@ -130,7 +130,7 @@ def _entry(path: Path, number: int, cells: Mapping[str, str], columns: Sequence[
         if written and not written.isdecimal():
             raise UnreadableInput(f"{path}, line {number}: {name} is {written!r}; write a whole number.")
         values[name] = int(written or 0)
-    return Entry(**values, cells={name: cells.get(name, "") for name in columns})
+    return PrintEntry(**values, cells={name: cells.get(name, "") for name in columns})
 
 
 def entries_table(entries: Entries, items: Sequence[PrintItem], needed: Mapping[str, int]) -> str:

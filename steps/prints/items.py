@@ -13,7 +13,7 @@ from steps.glue.small_parts import is_small_part
 from steps.model import Array, IntArray, Measure, Measures, Model, Part, Problem, Shape
 from steps.prints.bed import BedFit, Consumption, bed_fit, consumption, ear_corners, too_large
 from steps.prints.labels import called_by_maker, label_of, stem_of
-from steps.prints.lie import Body, Lie, best_lie
+from steps.prints.lie import Lie, MeshToLay, best_lie
 from steps.prints.mending import done, left
 from steps.progress import over
 from steps.settings import Settings
@@ -115,9 +115,9 @@ def has_body(shape: Shape) -> bool:
     return bool(spread[-1] > FLAT_MM)
 
 
-def body_to_lay(shape: Shape) -> Body:
+def body_to_lay(shape: Shape) -> MeshToLay:
     """A shape as a body whose best lying face can be asked for."""
-    return Body(trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False))
+    return MeshToLay(trimesh.Trimesh(shape.vertices.copy(), shape.faces.copy(), process=False))
 
 
 def print_lie(shape: Shape, measure: Measure, settings: Settings) -> Lie:

@@ -48,14 +48,14 @@ class Lie:
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class MeshToLay:
     """A mesh in shape coordinates, with what was found of it: it may be asked of at several scales."""
 
     mesh: trimesh.Trimesh
     spans: Spans = field(default_factory=dict)
 
 
-def best_lie(body: Body, measure: Measure, layer_mm: float, by: float = 1.0) -> Lie:
+def best_lie(body: MeshToLay, measure: Measure, layer_mm: float, by: float = 1.0) -> Lie:
     """Studs up unless another face needs much less support; without studs, the face that needs least.
 
     The body is printed ``by`` times larger than its mesh.

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from demo_model.write import write_3mf
 from steps.draw import Studio, step_picture
 from steps.model import Model
@@ -86,7 +86,7 @@ def full(folder: Path, parts: int, shapes: int, triangles: int) -> Path:
     return path
 
 
-def dented(solid: Solid, name: str, depth: float, triangles: int) -> Solid:
+def dented(solid: Bulk, name: str, depth: float, triangles: int) -> Bulk:
     """The solid cut into so many triangles or more, the middle of one long side dented by a share of
     :data:`DENTS`."""
     vertices, faces = np.array(solid.vertices), np.array(solid.faces)
@@ -97,7 +97,7 @@ def dented(solid: Solid, name: str, depth: float, triangles: int) -> Solid:
     share = np.clip((vertices - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
     bump = np.sin(np.pi * share[:, 0]) * np.sin(np.pi * share[:, 2])
     vertices[front, 1] += (DENTS[0] + depth * (DENTS[1] - DENTS[0])) * bump[front]
-    return Solid(name, vertices, faces)
+    return Bulk(name, vertices, faces)
 
 
 def plan_and_draw(source: Model | Path, drawn: int) -> Callable[[Spent], object]:

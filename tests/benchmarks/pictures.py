@@ -35,10 +35,10 @@ from steps.booklet.pictures import PictureOrder, StudioPictures, orders_of
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.draw import Studio, choose_views, step_picture
+from steps.draw.closer import HIDDEN_PART
 from steps.draw.lift import lifted_things
 from steps.draw.sheet import Field
 from steps.draw.step import _step_camera, new_items
-from steps.draw.views import HIDDEN_SHARE
 from steps.model import Plan
 from steps.settings import Settings
 
@@ -98,7 +98,7 @@ def run(parts: int) -> dict[str, float]:
         "floor_s": float(np.median(floors)),
         "seen_median": float(np.median(shares)),
         "seen_least": min(shares),
-        "inset_share": float(np.mean(np.array(shares) < HIDDEN_SHARE)),
+        "inset_share": float(np.mean(np.array(shares) < HIDDEN_PART)),
         "told_median": float(np.median(told)),
         "told_least": min(told),
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,

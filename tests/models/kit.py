@@ -9,7 +9,7 @@ import numpy as np
 from manifold3d import Manifold as Body
 
 from demo_model.scene import shift
-from demo_model.solids import Module, Solid, box, to_solid
+from demo_model.solids import Bulk, Module, box, to_solid
 from tests.models.lattice import COLOURS, Pieces, Site
 from tests.models.proportions import proportions
 from tests.models.value import Array
@@ -75,5 +75,5 @@ def prism(outline: Sequence[tuple[float, float]], length: float) -> Body:
     return Body.extrude(section, length).rotate([90, 0, 0]).translate([0, length, 0])
 
 
-def made_of(name: str, body: Body) -> Solid:
+def made_of(name: str, body: Body) -> Bulk:
     return to_solid(name, body)

@@ -12,7 +12,7 @@ from manifold3d import Manifold as Body
 
 from demo_model import solids
 from demo_model.scene import Placed, shift, turn
-from demo_model.solids import Module, Solid
+from demo_model.solids import Bulk, Module
 from tests.models.value import Array, Leg, Made, Put, TrueJoint, slide
 
 Cell = tuple[int, int]
@@ -58,7 +58,7 @@ def shells_of(columns: int, rows: int, height: float, module: Module, *, smooth:
 class Piece:
     """A solid that fits the lattice. Cells count from its footprint's least corner."""
 
-    solid: Solid
+    solid: Bulk
     columns: int
     rows: int
     height: float  #: without studs, mm at scale
@@ -130,7 +130,7 @@ class Site:
     lattice: int = 0
     lattices: int = 0
     bench: str = ""  #: where the next moves go
-    solids: dict[str, Solid] = field(default_factory=dict)
+    solids: dict[str, Bulk] = field(default_factory=dict)
     placed: list[Placed] = field(default_factory=list)
     others: list[TrueJoint] = field(default_factory=list)
     moves: list[Put] = field(default_factory=list)
@@ -181,7 +181,7 @@ class Site:
         if legs is not None:
             self.go([name], legs)
 
-    def put(self, name: str, solid: Solid, colour: str, pose: Array) -> None:
+    def put(self, name: str, solid: Bulk, colour: str, pose: Array) -> None:
         """Place a solid anywhere; ``pose`` is in the lattice's frame. Joints and move are told apart."""
         self.solids.setdefault(solid.name, solid)
         self.placed.append(Placed(name, solid.name, colour, self.frame @ pose))

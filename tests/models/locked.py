@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 from manifold3d import Manifold as Body
 
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from tests.models.kit import Kit, at, cuboid, made_of, rod
 from tests.models.lattice import Site
 from tests.models.shapes import with_cavity
@@ -29,10 +29,10 @@ def shut(kit: Kit, site: Site, z: float) -> frozenset[str]:
     return frozenset(("shut box", "shut in"))
 
 
-def _hollow(name: str, body: Body) -> Solid:
+def _hollow(name: str, body: Body) -> Bulk:
     """A mesh of two shells, one inside the other."""
     mesh = body.to_mesh64()
-    return Solid(name, np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts, dtype=np.int64))
+    return Bulk(name, np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts, dtype=np.int64))
 
 
 def dumbbell(kit: Kit, site: Site, z: float) -> frozenset[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from manifold3d import CrossSection, FillRule
 
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 from tests.models.kit import Kit, at, cuboid, made_of, rod
 from tests.models.sliding import TONGUE
 from tests.models.turning import AXLE
@@ -147,7 +147,7 @@ def plate(kit: Kit, parts: int) -> Made:
     )
     for x, y in squares.values():
         spacer -= square_hole.translate([x, y, -0.1 * tall])
-    things: dict[str, tuple[Solid, tuple[float, float, float]]] = {}
+    things: dict[str, tuple[Bulk, tuple[float, float, float]]] = {}
     peg = made_of("round peg", rod(round_r, long, 32))
     short = made_of(
         "square peg", cuboid((square_w, square_w, 0.6 * thick + 0.5 * tall), (-square_w / 2,) * 2 + (0,))

@@ -8,7 +8,7 @@ import manifold3d as m3
 import numpy as np
 from manifold3d import Manifold as Body
 
-from demo_model.solids import Solid, union
+from demo_model.solids import Bulk, union
 from tests.models.raw import FAULTS, RawPart
 from tests.models.value import Made
 
@@ -52,10 +52,10 @@ def halves_of(whole: Body) -> list[Body]:
     return [lower, upper]
 
 
-def body_of(solid: Solid) -> Body:
+def body_of(solid: Bulk) -> Body:
     """The exact body of a clean mesh."""
     return m3.Manifold(m3.Mesh64(solid.vertices.copy(), np.array(solid.faces, np.uint64, order="C")))
 
 
-def _soup(key: str, soup: np.ndarray) -> Solid:
-    return Solid(key, soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3))
+def _soup(key: str, soup: np.ndarray) -> Bulk:
+    return Bulk(key, soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from demo_model.scene import DemoModel, Placed
-from demo_model.solids import Solid
+from demo_model.solids import Bulk
 
 Array = NDArray[np.float64]
 
@@ -100,7 +100,7 @@ class Made:
     """
 
     name: str
-    solids: Mapping[str, Solid]
+    solids: Mapping[str, Bulk]
     placed: tuple[Placed, ...]
     joints: tuple[TrueJoint, ...]
     moves: tuple[Put, ...]

@@ -12,7 +12,7 @@ from steps.booklet.compose.matter import TURNS, Matter
 from steps.booklet.content import Block, Figure, Heading, Marked, Rule, Sheet, Strip, Take, Wish
 from steps.booklet.words import NBSP, later
 from steps.draw.kinds import Kind, kinds_in_step
-from steps.draw.turning import Turning
+from steps.draw.turning import ViewTurn
 from steps.model import Assembly, Closer, Rotation, Step, StepWork, View
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
@@ -255,7 +255,7 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     return blocks
 
 
-def _spin_words(matter: Matter, turning: Turning) -> str:
+def _spin_words(matter: Matter, turning: ViewTurn) -> str:
     """How the build is turned as it lies."""
     say, n = matter.words.say, matter.words.number(abs(turning.spin_deg))
     if abs(turning.spin_deg) == 180:
