@@ -22,6 +22,8 @@ from steps.verify.report import Check
 
 #: Places are looked at so far off the surface, mm: more than the plan's rounding, less than a line is wide.
 OFF_MM = 0.1
+#: What lies no deeper under a place than this carries it, mm.
+LIES_MM = 3 * OFF_MM
 #: Round the middle of each contact stand so many places, so far away in pitches (within every stud's end),
 #: else in shares of the contact's depth; on a face in shares of the side of a square as large.
 ROUND, ROUND_PITCHES, ROUND_DEPTHS, ROUND_SIDES = 7, 0.15, 0.25, 0.25
@@ -180,8 +182,26 @@ class _Scene:
         for joint, other in self._joined(at):
             telling = [touch for touch in joint.touches if touch.kind == joint.kind] or joint.touches
             shift = self.things[self.thing_of[other]].shift if other in self.thing_of else np.zeros(3)
-            found += [self._round(touch, other) + shift for touch in telling]
+            found += [self._there(touch, other) + shift for touch in telling]
         return np.concatenate(found)
+
+    def _there(self, touch: TouchEntry, receiver: str) -> Array:
+        """(k, 3) those of a contact's places that lie on the receiver's surface: none within an axle that
+        goes on, or in the bore of a ring. The mouth of a hole lies on nothing."""
+        places = self._round(touch, receiver)
+        if touch.kind == "ball" or (touch.kind != "rest" and touch.carrier != receiver):
+            return places
+        out = np.array(touch.axis) * (1 if touch.carrier == receiver else -1)
+        part = self.model.part_by_id[receiver]
+        own, down = (places - part.pose[:3, 3]) @ part.pose[:3, :3], -out @ part.pose[:3, :3]
+        below = _run(self._heap_of(part.shape), own, np.tile(down, (len(own), 1)))
+        return places[below <= LIES_MM]
+
+    def _heap_of(self, shape: str) -> EmbreeScene:
+        if shape not in self.heaps:
+            solid = self.model.shape_by_id[shape]
+            self.heaps[shape] = _heap(solid.vertices[solid.faces])
+        return self.heaps[shape]
 
     def _round(self, touch: TouchEntry, receiver: str) -> Array:
         """(k, 3) the middle of a contact's end and places round it."""
@@ -224,13 +244,8 @@ class _Scene:
     def _stands_before(self, part: str, places: Array, toward: Array) -> NDArray[np.bool_]:
         """(n,) whether a part, as it is drawn, stands between each place and the eye."""
         turn, shift = self._pose(part)
-        shape = self.model.part_by_id[part].shape
-        if shape not in self.heaps:
-            solid = self.model.shape_by_id[shape]
-            self.heaps[shape] = _heap(solid.vertices[solid.faces])
-        return np.isfinite(
-            _run(self.heaps[shape], (places - shift) @ turn, np.tile(toward @ turn, (len(places), 1)))
-        )
+        heap = self._heap_of(self.model.part_by_id[part].shape)
+        return np.isfinite(_run(heap, (places - shift) @ turn, np.tile(toward @ turn, (len(places), 1))))
 
     def _between(self, parts: Sequence[str], places: Array, toward: Array) -> list[str]:
         """Those parts whose boxes stand between places and the eye."""
