@@ -90,7 +90,8 @@ def _seen(scene: _Scene, at: int, places: Array, shown: float, check: Check) -> 
     """The greatest share of a thing's places that the drawing (``shown``) or a closer look shows; that of
     closer looks also for things alike."""
     thing, step = scene.things[at], scene.step
-    _as_told(check, step, thing.parts, step.sites.get(thing.parts[0]), shown, "the drawing")
+    one = 1 / len(places)
+    _as_told(check, step, thing.parts, step.sites.get(thing.parts[0]), shown + one, "the drawing")
     for look in step.closer:
         if scene.kind(look.parts) != scene.kind(thing.parts):
             continue
@@ -98,22 +99,20 @@ def _seen(scene: _Scene, at: int, places: Array, shown: float, check: Check) -> 
             shown = max(shown, look.sites)  # measured where its own turn comes
             continue
         (found,) = scene.shown([places], look.view, look.away, scene.beside(at))
-        _as_told(check, step, thing.parts, look.sites, found, "the closer look")
+        _as_told(check, step, thing.parts, look.sites, found + one, "the closer look")
         shown = max(shown, found)
     return shown
 
 
 def _as_told(
-    check: Check, step: StepEntry, parts: tuple[str, ...], told: float | None, found: float, where: str
+    check: Check, step: StepEntry, parts: tuple[str, ...], told: float | None, most: float, where: str
 ) -> None:
+    """Whether the plan tells no more than is found, one place more or less."""
     if told is None:
         check.fault(f"it does not say how much is seen of where {parts[0]} goes", step.number, parts)
-    elif found < told - TOLD_MORE:
-        check.fault(
-            f"{where} shows {found:.2f} of where {parts[0]} goes, and the plan says {told:.2f}",
-            step.number,
-            parts,
-        )
+    elif most < told - TOLD_MORE:
+        shows = f"{where} shows {min(most, 1.0):.2f} at most of where {parts[0]} goes"
+        check.fault(f"{shows}, and the plan says {told:.2f}", step.number, parts)
 
 
 def _drawings(plan: PlanFile) -> Iterator[tuple[StepEntry, list[str], list[Drawn]]]:
