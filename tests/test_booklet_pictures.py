@@ -181,7 +181,7 @@ def test_a_source_that_always_crashes_is_given_up(alone):
         pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
         assert same(list(pictures.drawn(small_orders())), alone)
         assert f"{BROKEN} could not be drawn with OpenGL" in pictures.notice
-        assert len(crew._seats) == 1 + 2 * BROKEN  # each such picture ends two processes
+        assert len(crew._benches) == 1 + 2 * BROKEN  # each such picture ends two processes
 
 
 def test_where_nothing_draws_the_picture_is_named():
@@ -206,8 +206,8 @@ def test_where_no_process_can_be_started_this_one_draws_and_says_so(monkeypatch,
 
 def test_workers_that_were_killed_while_idle_are_replaced_without_loss(alone):
     with Crew(2) as crew:
-        for seat in crew._seats:
-            os.kill(seat.worker.number, signal.SIGKILL)
+        for bench in crew._benches:
+            os.kill(bench.worker.number, signal.SIGKILL)
         assert same(
             list(StudioPictures(sample_plan(), Settings(pictures="rays"), crew).drawn(small_orders())), alone
         )

@@ -57,7 +57,7 @@ class Crew:
     def __init__(self, count: int, sit_down: SitDown = desk.sit_down):
         self._count, self._sit_down = count, sit_down
         self._lock = threading.Lock()
-        self._seats: list[Bench] = []
+        self._benches: list[Bench] = []
         self._free: deque[Bench] = deque()
         self._over = False
         self._ends: list[str] = []  # how each worker that crashed ended
@@ -76,8 +76,8 @@ class Crew:
     ) -> None:
         with self._lock:
             self._over = True
-        for seat in self._seats:
-            seat.worker.end()
+        for bench in self._benches:
+            bench.worker.end()
         self._threads.shutdown(cancel_futures=True)
 
     def drawn(self, plan: Plan, settings: Settings, asked: Sequence[Request]) -> Iterator[Picture | None]:
@@ -111,11 +111,11 @@ class Crew:
     def _run(self, plan: Plan, settings: Settings, run: Sequence[Request]) -> Drawn:
         done: Drawn = []
         while len(done) < len(run):
-            seat = self._ready(plan, self._by(settings))
+            bench = self._ready(plan, self._by(settings))
             try:
-                self._ask(seat, run[len(done) :], done)
+                self._ask(bench, run[len(done) :], done)
             except WorkerEnded as ended:
-                seat.worker.end()
+                bench.worker.end()
                 done.append(self._again(plan, settings, run[len(done)], str(ended)))
         return done
 
@@ -126,11 +126,11 @@ class Crew:
         same = self._by(settings)
         way = _way(same)
         for each in (same, same.model_copy(update={"pictures": _other(way)})):
-            seat, done = self._ready(plan, each), list[Picture | None]()
+            bench, done = self._ready(plan, each), list[Picture | None]()
             try:
-                self._ask(seat, [lost], done)
+                self._ask(bench, [lost], done)
             except WorkerEnded:
-                seat.worker.end()
+                bench.worker.end()
                 continue
             if each is not same:
                 with self._lock:
@@ -142,14 +142,14 @@ class Crew:
             "and with OpenGL. Is there memory enough? If so, please report it, with the model."
         )
 
-    def _ask(self, seat: Bench, run: Sequence[Request], done: Drawn) -> None:
-        for picture, who, notice in seat.worker.ask(desk.draw_run, run):
+    def _ask(self, bench: Bench, run: Sequence[Request], done: Drawn) -> None:
+        for picture, who, notice in bench.worker.ask(desk.draw_run, run):
             done.append(picture)
             with self._lock:
                 self.drew[who] += picture is not None
             if notice and not self._notice:
                 self._notice = notice
-        self._free.append(seat)
+        self._free.append(bench)
 
     def _by(self, settings: Settings) -> Settings:
         """The settings, without a source that is broken."""
@@ -162,17 +162,17 @@ class Crew:
         """A worker ready for the plan: a free one that still lives, or a fresh one. Raises NoWorkers."""
         while True:
             try:
-                seat, fresh = self._free.pop(), False
+                bench, fresh = self._free.pop(), False
             except IndexError:
-                seat, fresh = self._start(), True
+                bench, fresh = self._start(), True
             try:
-                if seat.plan is not plan or seat.settings != settings:
-                    for _ in seat.worker.ask(self._sit_down, plan, settings):
+                if bench.plan is not plan or bench.settings != settings:
+                    for _ in bench.worker.ask(self._sit_down, plan, settings):
                         pass
-                    seat.plan, seat.settings = plan, settings
-                return seat
+                    bench.plan, bench.settings = plan, settings
+                return bench
             except WorkerEnded as ended:
-                seat.worker.end()
+                bench.worker.end()
                 if fresh:
                     raise NoWorkers(f"it ends {ended}") from ended
 
@@ -182,11 +182,11 @@ class Crew:
             if self._over:
                 raise NoWorkers("all are told to end")
             try:
-                seat = Bench(Worker(desk.__name__))
+                bench = Bench(Worker(desk.__name__))
             except OSError as error:
                 raise NoWorkers(str(error)) from error
-            self._seats.append(seat)
-        return seat
+            self._benches.append(bench)
+        return bench
 
 
 def crew_for(settings: Settings, workers: int) -> AbstractContextManager[Crew | None]:

@@ -50,10 +50,6 @@ class Capacity:
         """As the contacts say."""
         return Capacity(contacts.friction, contacts.pull, contacts.grip, contacts.push)
 
-    def of_rows(self, rows: Mask) -> Capacity:
-        """Of some of the contacts."""
-        return Capacity(self.friction[rows], self.pull[rows], self.grip[rows], self.push[rows])
-
     def within(self, live: Mask, safety: float = 1.0) -> Capacity:
         """With ``pull`` and ``grip`` divided by ``safety``, and nothing at contacts that are not ``live``."""
         return Capacity(
@@ -63,8 +59,8 @@ class Capacity:
             self.push & live,
         )
 
-    def at(self, contacts: IntArray) -> Capacity:
-        """Of these contacts (rows)."""
+    def at(self, contacts: IntArray | Mask) -> Capacity:
+        """Of these contacts (rows, or a mask)."""
         return Capacity(
             self.friction[contacts], self.pull[contacts], self.grip[contacts], self.push[contacts]
         )

@@ -74,7 +74,7 @@ class Nearby:
         beside[contacts.first[ends[contacts.second]]] = True
         local = _Local.of(moved, moved | (beside[:-1] & case.present), self.equilibrium, case)
         asked = local.case(case.loads, moved, case)
-        found = elastic(local.equilibrium, asked, self.capacity.of_rows(local.own))
+        found = elastic(local.equilibrium, asked, self.capacity.at(local.own))
         if found is None or not found.needed:
             return None
         hand, motion = np.zeros((len(moved), 6)), np.zeros((len(moved), 6))
@@ -122,7 +122,7 @@ def _within(
     loads = equilibrium.unbalanced(case, outer) * case.scale
     loads[:, 3:] *= equilibrium.arm
     asked = local.case(loads, region, case)
-    found = balancing(local.equilibrium, asked, capacity.of_rows(local.own), earlier[local.own], ROUNDS)
+    found = balancing(local.equilibrium, asked, capacity.at(local.own), earlier[local.own], ROUNDS)
     if found is None:
         return None
     force = outer
