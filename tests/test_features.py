@@ -12,6 +12,7 @@ from manifold3d import Manifold, Mesh64
 
 from demo_model import solids
 from demo_model.solids import Module
+from demo_model.tug import tug
 from steps.features import printed_mass
 from steps.features.mesh import clean
 from steps.features.patches import round_patches
@@ -55,6 +56,14 @@ def test_a_bore_cut_askew_has_the_circle_of_its_edges() -> None:
     mesh = solid(box((-20, -20, -5), (20, 20, 5)) - bore)
     ((found,), _) = round_patches(clean(mesh.vertices, mesh.faces))
     assert (found.radius, found.facets) == (pytest.approx(4.0, abs=1e-6), 16)
+
+
+@pytest.mark.parametrize("name", ["bow block 2 x 4", "smooth bow slab 2 x 4"])
+def test_a_tapered_end_is_no_round_one(name: str) -> None:
+    """Its four corners lie on a circle; all that is round on it are studs and tubes."""
+    part = tug().solids[name]
+    found, _ = round_patches(clean(part.vertices, part.faces))
+    assert max((each.radius for each in found), default=0.0) < np.ptp(part.vertices[:, 1]) / 4
 
 
 # ------------------------------------------------------------------------------ studs

@@ -36,8 +36,9 @@ SECTOR = np.pi / 6
 #: Root mean square distance of vertices from the circle, as a share of its radius: noise of 0.05 mm
 #: on a radius of 2 mm is 0.015 rms.
 ROUND_SHARE = 0.03
-#: A circle is fitted through the vertices at which facets meet, where there are so many: three sides' ends.
-LEAST_BENT = 6
+#: A circle is fitted through the corners at which facets meet, where there are so many: the four of a block's
+#: tapered end lie on one too.
+LEAST_BENT = 7
 #: Least arc of a cylinder worth keeping; fillets of boxes turn 90 degrees and are dropped.
 MIN_ARC = np.radians(120)
 #: A facet of a circle lies at least this share of the radius from its axis (eight sides: 0.92); a
@@ -267,7 +268,8 @@ def _through_bends(
 ) -> tuple[np.ndarray, tuple[Array, float]]:
     """Where a cylinder was cut askew, or a side split, vertices lie on its facets' chords, inside the circle:
     the circle through the others, and which those are, when it goes through them exactly; else all."""
-    other = fit_circle(flat[bent]) if bent.sum() >= LEAST_BENT else None
+    corners = np.unique((flat[bent] / (NOISY_SHARE * fit[1])).round(), axis=0)
+    other = fit_circle(flat[bent]) if len(corners) >= LEAST_BENT else None
     if other is None or _uneven(flat[bent], *other) > NOISY_SHARE:
         return np.ones(len(flat), dtype=bool), fit
     return bent, other
