@@ -638,7 +638,7 @@ from steps.cli import main
 from tests.test_cli import slow_desk
 drawn = crew.Crew.drawn
 def told(self, *rest):
-    print(*(seat.worker.number for seat in self._seats), flush=True)
+    print(*(bench.worker.number for bench in self._benches), flush=True)
     return drawn(self, *rest)
 crew.Crew.drawn = told
 desk.draw_run = slow_desk
