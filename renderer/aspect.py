@@ -135,15 +135,15 @@ class Aspect:
         return np.where((across >= 0) & self.looks[across], across, -1).astype(np.int32)
 
     @cached_property
-    def rims(self) -> tuple[Rims, Rims]:
-        """Every edge at which what shows may change, as it crosses rows, and as it crosses columns: edges
-        between flat regions of which one looks at the viewer. Only of a closed shell wound one way."""
+    def rims(self) -> Rims:
+        """Every edge at which what shows may change, as it crosses rows: edges between flat regions of which
+        one looks at the viewer. Only of a closed shell wound one way."""
         topology = self.solid.topology
         face = topology.edges.face
         flat = topology.flat[face]
         chosen = (flat[:, 0] != flat[:, 1]) & self.looks[face].any(axis=1)
         ends = self.points[topology.edges.ends[chosen], :2]
-        return Rims.of(ends[:, :, 1], ends[:, :, 0]), Rims.of(ends[:, :, 0], ends[:, :, 1])
+        return Rims.of(ends[:, :, 1], ends[:, :, 0])
 
     @cached_property
     def sides(self) -> list[tuple[float, float, float]]:

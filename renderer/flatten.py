@@ -21,7 +21,8 @@ def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
     scale = dpi / MM_PER_INCH
     size = max(1, round(picture.width_mm * scale)), max(1, round(picture.height_mm * scale))
     fine = size[0] * FINE, size[1] * FINE
-    canvas = Image.fromarray(picture.pixels).resize(fine, Image.Resampling.BICUBIC)
+    tints = Image.fromarray(picture.pixels).resize(size, Image.Resampling.BICUBIC)
+    canvas = tints.resize(fine, Image.Resampling.NEAREST)  # what no line covers comes back as it was
     draw = ImageDraw.Draw(canvas)
     for stroke in picture.strokes:
         _stroke(draw, stroke, picture.height_mm, scale * FINE)
@@ -29,7 +30,7 @@ def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
         _balloon(draw, balloon.centre, balloon.radius_mm, balloon.target, picture.height_mm, scale * FINE)
     for sign in picture.signs:
         _ring(draw, sign.centre, sign.size_mm / 2, picture.height_mm, scale * FINE)
-    flat = canvas.resize(size, Image.Resampling.BOX)
+    flat = canvas.reduce(FINE)
     for x, y, inset in picture.insets:
         small = Image.fromarray(flatten(inset, dpi))
         flat.paste(small, (round(x * scale), round((picture.height_mm - y - inset.height_mm) * scale)))
@@ -38,12 +39,12 @@ def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
 
 def _stroke(draw: ImageDraw.ImageDraw, stroke: Stroke, height_mm: float, scale: float) -> None:
     width = stroke.width_mm * scale
-    ink = (round(stroke.grey * 255),) * 3
+    pen, reach, ink = max(1, round(width)), width / 2, (round(stroke.grey * 255),) * 3
     for run in _dashes(stroke.points, stroke.dash_mm):
-        points = np.column_stack([run[:, 0], height_mm - run[:, 1]]) * scale
-        draw.line([tuple(point) for point in points], fill=ink, width=max(1, round(width)), joint="curve")
-        for x, y in points[[0, -1]]:
-            draw.ellipse([x - width / 2, y - width / 2, x + width / 2, y + width / 2], fill=ink)
+        points = [(x, y) for x, y in (([0.0, height_mm] + run * [1.0, -1.0]) * scale).tolist()]
+        draw.line(points, fill=ink, width=pen, joint="curve" if len(points) > 2 else None)
+        for x, y in (points[0], points[-1]):
+            draw.ellipse((x - reach, y - reach, x + reach, y + reach), fill=ink)
 
 
 def _ring(

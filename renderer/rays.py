@@ -2,8 +2,8 @@
 
 Each solid has one Embree scene in its own coordinates, built once; a placed item is hit by taking the
 rays into those coordinates. What shows of a closed shell changes only at its edges: rays are cast at the
-pixels next to an edge, and one into each region that edges leave between them. Cost follows the length of
-the edges seen, not the triangles placed, and a step that adds three parts to a thousand casts rays at three
+pixels next to where an edge crosses a row, and one into each run of a row between two. Cost follows the
+edges seen, not the triangles placed, and a step that adds three parts to a thousand casts rays at three
 parts.
 """
 
@@ -14,7 +14,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
 
 from renderer.aspect import EDGE_ON, Aspect, aspect_of
 from renderer.camera import SAMPLE, Camera
@@ -28,8 +27,8 @@ STANDOFF = 2.0
 #: A ray costs about as much as finding where an edge crosses this share of a grid line: fewer open pixels
 #: than edges by this share are cast as they are.
 RAYS_PER_RIM = 0.5
-#: Every so many pixels a ray checks that a region is what its first ray found, should a shell pass through
-#: itself; a region that is not is cast as a whole.
+#: At the end of a run, and every so many pixels, a ray checks that it is what its first ray found, should a
+#: shell pass through itself; of one that does every pixel is cast.
 CHECKED_PX = 8
 
 
@@ -120,37 +119,33 @@ class _Placed:
 
     def faces(self, open_: NDArray[np.bool_], window: _Window) -> NDArray[np.int32]:
         """(rows, columns) the face that shows at each open pixel of a window, -1 for none."""
-        few = RAYS_PER_RIM * len(self.aspect.rims[0].start)
+        few = RAYS_PER_RIM * len(self.aspect.rims.start)
         if self.item.solid.topology.outward and np.count_nonzero(open_) > few:
-            return self._by_regions(open_, window)
+            return self._by_runs(open_, window)
         found = np.full(open_.shape, -1, np.int32)
         at = np.nonzero(open_)
         found[at] = self.hits(at[1] + window.left, at[0] + window.top)
         return found
 
-    def _by_regions(self, open_: NDArray[np.bool_], window: _Window) -> NDArray[np.int32]:
-        """As :meth:`faces`, of a closed shell: rays next to edges, and into what lies between them."""
+    def _by_runs(self, open_: NDArray[np.bool_], window: _Window) -> NDArray[np.int32]:
+        """As :meth:`faces`, of a closed shell: rays next to edges, and one into each run between two."""
         near = self._near_rims(window)
-        number, count = label(open_ & ~near)
-        near &= open_
-        flat = number.ravel()
-        begins = number > 0
-        begins[:, 1:] &= number[:, :-1] == 0
-        beside, begun, checks = np.flatnonzero(near), np.flatnonzero(begins), _lattice(number)
-        first = np.zeros(count + 1, np.int64)
-        first[flat[begun]] = begun  # some pixel of each region
-        face = self._hits_in(np.concatenate([beside, first[1:], checks]), window)
+        plain = open_ & ~near
+        begins, ends = plain.copy(), plain.copy()
+        begins[:, 1:] &= ~plain[:, :-1]
+        ends[:, :-1] &= ~plain[:, 1:]
         own_flat = np.append(self.item.solid.topology.flat, -1).astype(np.int32)
-        of_region = np.full(count + 1, -1, np.int32)
-        of_region[1:] = own_flat[face[len(beside) : len(beside) + count]]
-        found = of_region.take(number)
+        beside, begun = np.flatnonzero(near & open_), np.flatnonzero(begins)
+        checks = np.flatnonzero(ends & ~begins | _lattice(plain))
+        face = self._hits_in(np.concatenate([beside, begun, checks]), window)
+        number = np.cumsum(begins.ravel(), dtype=np.int32)  # of the last run that began, the first is 1
+        of_run = np.append(np.int32(-1), own_flat[face[len(beside) : len(beside) + len(begun)]])
+        found = np.where(plain, of_run.take(number).reshape(plain.shape), np.int32(-1))
         found.ravel()[beside] = face[: len(beside)]
-        wrong = own_flat[face[len(beside) + count :]] != found.ravel()[checks]
+        wrong = own_flat[face[len(beside) + len(begun) :]] != found.ravel()[checks]
         if wrong.any():
-            mixed = np.zeros(count + 1, dtype=bool)
-            mixed[flat[checks[wrong]]] = True
-            again = np.flatnonzero(mixed[flat])
-            found.ravel()[again] = self._hits_in(again, window)
+            inner = np.flatnonzero(plain)
+            found.ravel()[inner] = self._hits_in(inner, window)
         return found
 
     def _hits_in(self, places: NDArray[np.int64], window: _Window) -> NDArray[np.int32]:
@@ -159,23 +154,21 @@ class _Placed:
         return self.hits(columns + window.left, rows + window.top)
 
     def _near_rims(self, window: _Window) -> NDArray[np.bool_]:
-        """(rows, columns) such that no edge passes between two neighbours, to the side or below, of which
-        neither is near: wherever one crosses the way between two samples, the nearer of them."""
+        """(rows, columns) such that no edge passes between two neighbours in a row of which neither is near:
+        wherever one crosses the way between two samples, the nearer of them."""
         column, row = self.at[0] - window.left - SAMPLE[0], self.at[1] - window.top - SAMPLE[1]
-        near = np.zeros((window.rows + 2, window.columns + 2), dtype=bool)  # a rim for what lies outside
-        over_rows, over_columns = self.aspect.rims
-        line, place = over_rows.crossed(self.camera.pixel, (row, column), window.rows)
-        near[line + 1, np.clip(place + 1, 0, window.columns + 1)] = True
-        line, place = over_columns.crossed(self.camera.pixel, (column, row), window.columns)
-        near[np.clip(place + 1, 0, window.rows + 1), line + 1] = True
-        return near[1:-1, 1:-1]
+        near = np.zeros((window.rows, window.columns + 2), dtype=bool)  # a rim for what lies outside
+        line, place = self.aspect.rims.crossed(self.camera.pixel, (row, column), window.rows)
+        near[line, np.clip(place + 1, 0, window.columns + 1)] = True
+        return near[:, 1:-1]
 
 
-def _lattice(number: NDArray[np.int32]) -> NDArray[np.int64]:
-    """Flat positions of pixels in regions, every so many rows and columns."""
-    first = CHECKED_PX // 2
-    rows, columns = np.nonzero(number[first::CHECKED_PX, first::CHECKED_PX])
-    return (rows * CHECKED_PX + first) * number.shape[1] + columns * CHECKED_PX + first
+def _lattice(plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Pixels in runs, every so many rows and columns."""
+    own = np.s_[CHECKED_PX // 2 :: CHECKED_PX, CHECKED_PX // 2 :: CHECKED_PX]
+    found = np.zeros_like(plain)
+    found[own] = plain[own]
+    return found
 
 
 class Prober:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull, QhullError, cKDTree
 
+from renderer.spatial import hull, tree
 from renderer.topology import Topology, connected
 
 Array = NDArray[np.float64]
@@ -29,6 +30,9 @@ MOST_FOLDS = 4000
 PLANAR_DEG = 0.5
 #: Planes nearer than this share of the largest extent are one plane.
 COPLANAR_SHARE = 1e-4
+#: What is worth keeping of a mesh, and of how its faces hang together.
+WORKED_OUT = ("normals", "offsets", "patch", "planar", "breadth", "outer")
+WORKED_OUT_FACES = ("edges", "neighbour", "outward", "flat")
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,15 +120,25 @@ class Solid:
         """(k, 3) vertices of the convex hull: all that is needed to bound any view of the mesh."""
         used = np.unique(self.faces)
         points = self.vertices[used]
-        try:
-            return _frozen(points[ConvexHull(points).vertices], np.float64)
-        except (QhullError, ValueError):
-            return _frozen(points, np.float64)  # flat or tiny: no hull
+        round_ = hull(points)
+        return _frozen(points if round_ is None else points[round_.vertices], np.float64)
 
     @cached_property
     def middle(self) -> Array:
         """(3,) a point in the midst of the mesh."""
         return _frozen(self.outer.mean(axis=0) if len(self.outer) else np.zeros(3), np.float64)
+
+    def worked_out(self) -> dict[str, Any]:
+        """What drawing needs to know of the mesh, worked out; for :meth:`knowing`."""
+        own = {name: getattr(self, name) for name in WORKED_OUT}
+        return {**own, "topology": {name: getattr(self.topology, name) for name in WORKED_OUT_FACES}}
+
+    def knowing(self, worked_out: Mapping[str, Any]) -> Solid:
+        """This solid, which need not work out again what :meth:`worked_out` told of one of the same mesh."""
+        known = dict(worked_out)
+        self.topology.__dict__.update(known.pop("topology"))
+        self.__dict__.update(known)
+        return self
 
     @cached_property
     def scene(self) -> Any:
@@ -237,5 +251,5 @@ def _merge_coplanar(label: IntArray, normals: Array, offsets: Array, extent: flo
     lead = normal[np.arange(len(rows)), np.abs(normal).argmax(axis=1)]
     sign = np.where(lead < 0, -1.0, 1.0)
     place = np.column_stack([normal * sign[:, None] * extent, offset * sign])
-    pairs = cKDTree(place).query_pairs(max(extent, 1e-9) * COPLANAR_SHARE, output_type="ndarray")
+    pairs = tree(place).query_pairs(max(extent, 1e-9) * COPLANAR_SHARE, output_type="ndarray")
     return connected(count, rows[pairs])[label]

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -151,7 +150,17 @@ def weld(vertices: Array, extent: float) -> IntArray:
     return np.asarray(welded.reshape(-1))
 
 
-def connected(count: int, pairs: IntArray) -> IntArray:
-    """(count,) label of each of ``count`` things' run of things joined by pairs (k, 2)."""
-    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1].astype(np.int64))
+def connected(count: int, pairs: NDArray[Any]) -> IntArray:
+    """(count,) number of each of ``count`` things' run of things joined by pairs (k, 2); runs are numbered by
+    their first thing."""
+    first = np.arange(count)  # some thing of the same run, in the end its first
+    one, two = np.asarray(pairs, dtype=np.int64).reshape(-1, 2).T
+    while len(one):
+        low = np.minimum(first[one], first[two])
+        np.minimum.at(first, first[one], low)
+        np.minimum.at(first, first[two], low)
+        while (first != (onward := first[first])).any():
+            first = onward
+        apart = first[one] != first[two]
+        one, two = one[apart], two[apart]
+    return np.unique(first, return_inverse=True)[1].reshape(-1)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components, depth_first_order
 
 from renderer.edges import Crossings
 from renderer.lines import Lines
@@ -94,39 +92,37 @@ def _junctions(crossings: Crossings, cells: NDArray) -> tuple[NDArray, NDArray, 
 
 
 def _walk(count: int, links: NDArray) -> tuple[NDArray, NDArray]:
-    """Nodes in walking order and the line of each. Every node has at most two links."""
-    if not len(links):
-        return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    degree = np.bincount(links.ravel(), minlength=count)
-    graph = coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(count, count))
-    parts, part = connected_components(graph, directed=False)
-    start = np.full(parts, count)
-    lone_end = np.flatnonzero(degree == 1)
-    np.minimum.at(start, part[lone_end], lone_end)
-    rings = start == count
-    first = np.full(parts, count)
-    np.minimum.at(first, part, np.arange(count))
-    start = np.where(rings, first, start)
-    start = start[degree[start] > 0]
-    # one root that leads to one node of every line: a single depth-first walk visits them in turn
-    ends = np.stack([np.full(len(start), count), start], axis=1)
-    both = np.concatenate([links, ends])
-    whole = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(count + 1, count + 1)).tocsr()
-    order, before = depth_first_order(whole, count, directed=False)
-    order = order[1:].astype(np.int64)
-    line = np.cumsum(before[order] == count) - 1
-    return _close_rings(order, line, rings[part[order]])
+    """Nodes in walking order and the line of each, a ring's first node once more at its end. Every node has
+    at most two links."""
+    beside = _beside(count, links)
+    ends = np.count_nonzero(beside >= 0, axis=1)
+    one, other = beside.T.tolist()
+    walked = bytearray(count)
+    order: list[int] = []
+    sizes: list[int] = []
+    # each line from the first of its loose ends; what is left then are rings
+    for start in [*np.flatnonzero(ends == 1).tolist(), *np.flatnonzero(ends == 2).tolist()]:
+        if walked[start]:
+            continue
+        before, here, begun = -1, start, len(order)
+        while here >= 0 and not walked[here]:
+            walked[here] = 1
+            order.append(here)
+            before, here = here, other[here] if one[here] == before else one[here]
+        if here == start:
+            order.append(start)
+        sizes.append(len(order) - begun)
+    return np.array(order, dtype=np.int64), np.repeat(np.arange(len(sizes)), sizes)
 
 
-def _close_rings(order: NDArray, line: NDArray, ring: NDArray) -> tuple[NDArray, NDArray]:
-    """Repeat the first node of each ring at its end."""
-    heads = np.flatnonzero(np.diff(line, prepend=-1))
-    tails = np.append(heads[1:], len(line))
-    closing = ring[heads]
-    return (
-        np.insert(order, tails[closing], order[heads[closing]]),
-        np.insert(line, tails[closing], line[heads[closing]]),
-    )
+def _beside(count: int, links: NDArray) -> NDArray[np.int64]:
+    """(count, 2) the nodes that each is linked with, -1 for none."""
+    both = np.concatenate([links, links[:, ::-1]])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    second = np.diff(both[:, 0], prepend=-1) == 0
+    found = np.full((count, 2), -1, np.int64)
+    found[both[:, 0], second.astype(int)] = both[:, 1]
+    return found
 
 
 def _simplified(points: NDArray, line: NDArray, style: NDArray) -> Lines:

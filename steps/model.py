@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull, QhullError
 
+from renderer.spatial import hull
 from steps.letters import unsteered
+from steps.remembered import remembered
 from steps.wording import Wording
 
 if TYPE_CHECKING:
@@ -190,10 +191,12 @@ class Shape:
     @cached_property
     def outermost(self) -> Array:
         """(k, 3) the vertices on the convex hull: enough for boxes and reach in any direction."""
-        try:
-            return frozen_array(self.vertices[np.sort(ConvexHull(self.vertices).vertices)], (None, 3))
-        except (QhullError, ValueError):
-            return self.vertices  # flat, or too few to have a hull
+        return frozen_array(remembered("outermost", self.vertices, self._outermost), (None, 3))
+
+    def _outermost(self) -> Array:
+        round_ = hull(self.vertices)
+        # without a hull it is flat, or has too few
+        return self.vertices if round_ is None else self.vertices[np.sort(round_.vertices)]
 
     @property
     def size_mm(self) -> Array:

@@ -11,10 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
 
+from renderer.spatial import hull
 from steps.features.anatomy import Anatomy
 from steps.model import Array, Feature
+from steps.remembered import remembered
 from steps.wording import Size, Term, Wording, joined, phrase, phrase_n, size_mm
 
 #: A footprint is whole pitches long within this share of a pitch (bodies keep a clearance round).
@@ -85,11 +86,11 @@ def name_shapes(outlines: Mapping[str, Outline], pitch: float | None) -> dict[st
 
 def _name(outline: Outline, pitch: float | None) -> _Name:
     features, up = _standing_out(outline), outline.frame[2]
-    body = _body(outline, features)
-    if pitch is None or len(body) < 4:
+    basis = (outline.body.mesh, features, outline.frame)
+    corners, extent, filled = remembered("standing out", basis, lambda: _bulk(_body(outline, features)))
+    if pitch is None or corners < 4:
         return _by_size(outline.size, "part")
-    extent = np.ptp(body, axis=0)
-    form = _form(extent, *_fill(body))
+    form = _form(extent, *filled)
     cells = np.sort(extent[:2]) / pitch
     whole = np.round(cells)
     if np.abs(cells - whole).max() > FOOTPRINT_SLACK or whole.min() < 1:
@@ -174,14 +175,19 @@ def _arched(outline: Outline) -> bool:
     return bool((spans[1:, 0] - reached[:-1] > GAP_SHARE * long).any())
 
 
+def _bulk(body: Array) -> tuple[int, Array, tuple[float, float]]:
+    """How many corners a body has, its (3,) extents, and what it fills."""
+    return len(body), np.ptp(body, axis=0) if len(body) else np.zeros(3), _fill(body)
+
+
 def _fill(body: Array) -> tuple[float, float]:
     """Share of its box that the footprint's hull fills, and of footprint x height the body's hull."""
     extent = np.ptp(body, axis=0)
-    try:
-        footprint = float(ConvexHull(body[:, :2]).volume)
-        return footprint / float(extent[0] * extent[1]), ConvexHull(body).volume / (footprint * extent[2])
-    except (QhullError, ZeroDivisionError):
+    below, around = hull(body[:, :2]), hull(body)
+    if below is None or around is None:
         return 1.0, 1.0  # flat: no body to speak of
+    footprint = float(below.volume)
+    return footprint / float(extent[0] * extent[1]), around.volume / (footprint * extent[2])
 
 
 def _kind(number: int) -> Wording:

@@ -9,9 +9,8 @@ import manifold3d as m3
 import numpy as np
 import shapely
 import trimesh
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
+from renderer.topology import connected
 from steps.model import Array, IntArray
 
 #: Neighbouring faces whose normals differ by less lie in one plane (radians).
@@ -52,9 +51,7 @@ def _planes(vertices: Array, faces: IntArray) -> IntArray:
     """(m,) the same number for connected faces in one plane."""
     mesh = trimesh.Trimesh(vertices, faces, process=False)
     pairs = mesh.face_adjacency[mesh.face_adjacency_angles < SAME_PLANE]
-    count = len(faces)
-    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    return connected(len(faces), pairs)
 
 
 def flattened(points: Array, normal: Array) -> Array:

@@ -234,7 +234,7 @@ class _Arrays:
 def _class(name: str) -> type:
     """One of this program's own dataclasses. Raises ValueError for anything else that a file may name."""
     module, _, kind = name.partition(":")
-    if module.partition(".")[0] != __package__:
+    if module.partition(".")[0] not in PACKAGES:
         raise ValueError(f"{name} is none of this program's values")
     found = getattr(importlib.import_module(module), kind, None)
     if not (isinstance(found, type) and dataclasses.is_dataclass(found)):

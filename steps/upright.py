@@ -11,8 +11,8 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 import shapely
-from scipy.spatial import ConvexHull, QhullError
 
+from renderer.spatial import hull
 from steps.model import Array, Measure, Measures, Model, Problem
 from steps.settings import Settings
 
@@ -118,7 +118,7 @@ class _Whole:
         local = np.array([each.centroid for each in of])
         middles = np.einsum("pij,pj->pi", model.poses[:, :3, :3], local) + model.poses[:, :3, 3]
         self.centre = grams @ middles / grams.sum()
-        self.corners = [_corners(shape.vertices) for shape in model.shapes]
+        self.corners = [shape.outermost for shape in model.shapes]
 
     def stands(self, up: Array) -> bool:
         """Whether it stands by itself with ``up`` (3,) upwards: its centre of mass is over its base."""
@@ -135,26 +135,17 @@ class _Whole:
     def faces(self) -> Iterator[Array]:
         """Ways up with a face of the convex outline on the table, the largest first."""
         points = np.concatenate([self._placed(row) for row in range(len(self.corners))])
-        try:
-            hull = ConvexHull(points)
-        except QhullError:
+        around = hull(points)
+        if around is None:
             return
-        triangles = points[hull.simplices]
+        triangles = points[around.simplices]
         areas = np.linalg.norm(
             np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]), axis=1
         )
-        yield from _sorted_ways(-hull.equations[:, :3], areas)[0]
+        yield from _sorted_ways(-around.equations[:, :3], areas)[0]
 
     def _placed(self, row: int) -> Array:
         """(n, 3) outermost points of all copies of a shape."""
         poses = self.model.poses[self.model.shape_index == row]
         placed = np.einsum("pij,kj->pki", poses[:, :3, :3], self.corners[row]) + poses[:, None, :3, 3]
         return placed.reshape(-1, 3)
-
-
-def _corners(vertices: Array) -> Array:
-    """The vertices on a shape's convex outline."""
-    try:
-        return vertices[ConvexHull(vertices).vertices]
-    except QhullError:
-        return vertices

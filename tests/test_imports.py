@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from demo_model.solids import block
+from steps.prints.stl import stl_bytes
+
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("steps", "renderer", "demo_model")
 MAY_IMPORT = {
@@ -58,6 +61,33 @@ def test_help_loads_nothing_heavy() -> None:
     assert status == "0"
     heavy = {"trimesh", "scipy", "networkx", "reportlab", "PIL", "pydantic", "fcl", "pyrender", "lib3mf"}
     assert not heavy & set(loaded)
+
+
+def test_a_rerun_of_place_loads_nothing_that_only_measuring_needs(tmp_path: Path) -> None:
+    solid = block(2, 2)
+    (tmp_path / "block.stl").write_bytes(stl_bytes(solid.vertices, solid.faces))
+    rows = ["one = block, table, 1 1", "two = block, one, 2 1", "box = block, at, 0 60 0, 0 0 30"]
+    (tmp_path / "build.toml").write_text("\n".join(['[build]\nlines = """', *rows, '"""', ""]))
+    script = (
+        "import sys; from steps.cli import run; status = run(sys.argv[1:]);"
+        "print(status, *sorted(sys.modules), file=sys.stderr)"
+    )
+    told = []
+    for _ in range(2):
+        done = subprocess.run(
+            [sys.executable, "-c", script, "place", str(tmp_path), "-q"],
+            capture_output=True,
+            text=True,
+            check=True,
+            cwd=ROOT,
+            timeout=60,
+        )
+        told.append(done.stderr.split())
+    first, again = ({module.partition(".")[0] for module in each} for each in told)
+    assert told[0][0] == told[1][0] == "0"
+    assert {"scipy", "embreex"} <= first
+    assert "embreex" in again
+    assert not {"scipy", "networkx", "trimesh", "reportlab", "lib3mf"} & again
 
 
 def test_no_two_classes_have_one_name() -> None:

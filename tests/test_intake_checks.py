@@ -12,6 +12,7 @@ from demo_model.solids import Module
 from demo_model.write import write_3mf
 from steps.errors import FaultyModel
 from steps.intake import read_model
+from steps.intake.checks import _crowded
 from steps.intake.congruence import QUARTER_TURNS
 from steps.intake.names import unique_names
 from steps.settings import Settings
@@ -66,6 +67,18 @@ def test_piles_are_told_once_each(tmp_path):
     assert [problem.parts for problem in told(model, "same-place")] == [
         tuple(f"P{row}" for row in range(first, 51, 2)) for first in (1, 2)
     ]
+
+
+@pytest.mark.parametrize("reach", [0.02, 0.15])
+def test_none_that_has_another_within_reach_is_overlooked(reach):
+    rng = np.random.default_rng(5)
+    points = rng.uniform(-1, 1, (120, 3))
+    points[::12] = points[5::12][: len(points[::12])] + rng.uniform(-reach, reach, (10, 3)) / np.sqrt(3)
+    apart = np.linalg.norm(points[:, None] - points, axis=2) + np.eye(len(points)) * 9
+    near, found = (apart <= reach).any(axis=1), _crowded(points, reach)
+    assert near.sum() >= 20 and found[near].all()
+    assert not _crowded(np.arange(30.0).reshape(10, 3), reach).any()
+    assert _crowded(np.zeros((2, 3)), 0.0).all()
 
 
 @pytest.mark.parametrize("length", [50_000, 0.05])

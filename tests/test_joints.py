@@ -20,8 +20,10 @@ from demo_model.seawall import sea_wall
 from demo_model.solids import Module
 from demo_model.specials import BallMeasures
 from demo_model.tug import tug
+from steps.joints import touching
 from steps.joints.flats import Flat
 from steps.model import Joints, Model
+from steps.settings import Settings
 from tests.joint_cases import (
     CLEARANCE,
     STUD_HEIGHT,
@@ -33,6 +35,7 @@ from tests.joint_cases import (
     from_demo,
     joints_of,
     lid,
+    measures_of,
     only,
     placed,
     plate,
@@ -54,6 +57,18 @@ def signature(model: Model, joints: Joints) -> set[tuple[str, str, str, int]]:
 
 
 # -------------------------------------------------------------- known by construction
+
+
+def test_what_touches_is_the_same_judged_or_not() -> None:
+    model = from_demo(beacon())
+    measures = measures_of(model)
+    judged, bare = joints_of(model), touching(model, measures, Settings())
+    for one, other in zip(judged.joints, bare.joints, strict=True):
+        assert (one.id, one.kind, one.a, one.b) == (other.id, other.kind, other.a, other.b)
+        assert (one.contacts, one.gap_mm, one.depth_mm) == (other.contacts, other.gap_mm, other.depth_mm)
+        assert len(one.touches) == len(other.touches)
+    assert codes(bare) == codes(judged)
+    assert any(joint.hold_n for joint in judged.joints) and not any(joint.hold_n for joint in bare.joints)
 
 
 @pytest.mark.parametrize(

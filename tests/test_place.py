@@ -11,6 +11,7 @@ import numpy as np
 import pypdf
 import pytest
 import trimesh
+from scipy.spatial.transform import Rotation
 
 from demo_model.beacon import beacon
 from demo_model.scene import DemoModel
@@ -21,7 +22,9 @@ from steps.errors import FaultyModel
 from steps.features import measure
 from steps.intake import read_model
 from steps.model import Model
+from steps.place.poses import coordinates
 from steps.place.sheets import stud_sheets
+from steps.place.source import Faults, LaidLine, Word
 from steps.place.table import Written, build_table
 from steps.place.whole import whole_3mf, whole_glb
 from steps.settings import Settings
@@ -199,6 +202,19 @@ span = arch, a + b, 1 1 + 1 1
 ''',
     )
     assert low_corner(model, "span") == pytest.approx([0.1, 0.1, 10.0], abs=0.05)
+
+
+@pytest.mark.parametrize("angles", ["0 0 0", "10 20 30", "-30 45 170", "90 0 -90"])
+def test_coordinates_turn_about_x_then_y_then_z(angles: str) -> None:
+    faults = Faults("build.toml")
+    line = LaidLine(
+        Word(""), Word("drawer"), (Word("at"),), (Word("1 2 3"),), Word(angles), Word(""), Word("")
+    )
+    pose = coordinates(line, faults)
+    assert pose is not None
+    expected = Rotation.from_euler("xyz", [float(each) for each in angles.split()], degrees=True).as_matrix()
+    assert np.abs(pose[:3, :3] - expected).max() < 1e-12
+    assert pose[:3, 3].tolist() == [1, 2, 3]
 
 
 def test_groups_are_set_again_turned(tmp_path: Path) -> None:

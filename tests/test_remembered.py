@@ -156,7 +156,7 @@ def test_a_run_after_an_edit_measures_what_is_new_and_draws_the_same(
 
     monkeypatch.setattr(Memory, "recall", counted)
     assert run(["place", str(hut), "-q"]) == 0
-    assert {"tidy mesh", "anatomy", "sockets", "contacts", "judged"} <= set(made)
+    assert {"tidy mesh", "anatomy", "sockets", "contacts", "solid"} <= set(made)
     picture = (hut / "build.png").read_bytes()
     made.clear()
     assert run(["place", str(hut), "-q"]) == 0
@@ -166,7 +166,7 @@ def test_a_run_after_an_edit_measures_what_is_new_and_draws_the_same(
     build.write_text(build.read_text().replace("w1 =", f"{more}w1 ="))
     made.clear()
     assert run(["place", str(hut), "-q"]) == 0
-    assert set(made) == {"contacts", "judged"}
+    assert set(made) == {"contacts"}
     edited = (hut / "build.png").read_bytes()
     (hut / MEASURED).unlink()
     assert run(["place", str(hut), "-q"]) == 0

@@ -7,6 +7,8 @@ import pytest
 
 from demo_model.solids import Module, block
 from renderer.solid import Solid
+from renderer.spatial import hull
+from steps.remembered import pack, unpacked
 
 
 def prism(sides: int, radius: float = 3.0, height: float = 2.0) -> Solid:
@@ -136,3 +138,21 @@ def test_a_solid_can_be_sent_to_another_process_after_drawing():
 def test_wrong_shapes_are_refused(vertices, faces):
     with pytest.raises(ValueError, match="expected"):
         Solid(vertices, faces)
+
+
+def test_what_was_worked_out_of_a_mesh_serves_another_of_the_same():
+    told = prism(24).worked_out()
+    again = prism(24).knowing(unpacked(pack(told)))
+    fresh = prism(24)
+    for name in told.keys() - {"topology"}:
+        assert again.__dict__[name].tobytes() == getattr(fresh, name).tobytes()
+    assert (again.topology.flat == fresh.topology.flat).all()
+    assert (again.topology.edges.ends == fresh.topology.edges.ends).all()
+    assert again.topology.outward == 1 and again.patches == 3
+
+
+def test_a_hull_takes_a_body_and_nothing_flat():
+    around = hull(cube().vertices * 3)
+    assert around is not None and around.volume == pytest.approx(27)
+    assert hull(np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0.0]])) is None
+    assert hull(np.zeros((2, 3))) is None

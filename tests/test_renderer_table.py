@@ -142,7 +142,7 @@ def test_the_table_is_what_every_ray_at_every_item_says():
 
 
 def ray_by_ray(items: list[Item], camera: Camera) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Key, face and depth where every ray is cast at every item: no windows, no regions, nothing left out."""
+    """Key, face and depth where every ray is cast at every item: no windows, no runs, nothing left out."""
     rows, columns = (grid.ravel() for grid in np.indices((camera.rows, camera.columns)))
     prober = Prober(Cast(tuple(items)), camera)
     nearest = np.full(len(rows), np.inf)
@@ -202,7 +202,7 @@ RAW = {
 @pytest.mark.parametrize("name", RAW)
 @pytest.mark.parametrize("size", [37, 260])
 def test_the_refined_table_is_the_full_cast_pixel_for_pixel(name, size):
-    # what rays at edges and one ray for each region between them make is what a ray at every pixel makes:
+    # what rays at edges and one ray for each run between them make is what a ray at every pixel makes:
     # the same items, planes and depths; on sound meshes, and on raw ones
     solid = RAW[name]()
     solid = Solid(solid.vertices, solid.faces)

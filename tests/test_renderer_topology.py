@@ -1,9 +1,11 @@
 """Whether a mesh is one closed shell, and which of its faces lie in one plane."""
 
+import networkx as nx
 import numpy as np
 import pytest
 
 from renderer.solid import Solid
+from renderer.topology import connected
 from tests.test_renderer_solid import cube, prism
 
 
@@ -42,6 +44,21 @@ def turned_over(solid: Solid) -> Solid:
 )
 def test_one_closed_shell_wound_one_way_is_told_from_all_else(solid, outward):
     assert solid.topology.outward == outward
+
+
+@pytest.mark.parametrize("links", [0, 12, 30, 120])
+def test_runs_of_joined_things_are_numbered_by_their_first(links):
+    # against a library's own
+    rng = np.random.default_rng(links)
+    pairs = rng.integers(0, 60, (links, 2))
+    graph = nx.Graph()
+    graph.add_nodes_from(range(60))
+    graph.add_edges_from(pairs.tolist())
+    expected = {node: row for row, run in enumerate(nx.connected_components(graph)) for node in run}
+    assert connected(60, pairs).tolist() == [expected[node] for node in range(60)]
+    chain = rng.permutation(60)
+    assert not connected(60, np.stack([chain[:-1], chain[1:]], axis=1)).any()
+    assert connected(0, np.zeros((0, 2), int)).tolist() == []
 
 
 def test_every_edge_of_a_closed_mesh_has_two_faces_and_leads_to_its_neighbour():

@@ -290,9 +290,10 @@ def place(
     settings = run.settings_for(path)
     targets = (path.with_suffix(".png"), *placing.whole_named(path, out))
     kept = _kept(run, path, *targets)
-    with Teller(("read", "measure", "joints"), run.quiet) as progress:
-        checked = placing.checked(path, settings, progress)
-    right = placing.draw_and_tell(checked, out, settings, run.quiet)
+    with placing.measured_before(path):
+        with Teller(("read", "measure", "joints"), run.quiet) as progress:
+            checked = placing.checked(path, settings, progress)
+        right = placing.draw_and_tell(checked, out, settings, run.quiet)
     message(kept.wrote(targets), run.quiet)
     if not right:
         raise typer.Exit(1)

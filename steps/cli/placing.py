@@ -14,8 +14,8 @@ from steps.errors import CannotWrite, FaultyModel, UnreadableInput, WrongSetting
 from steps.kept import Kept
 from steps.model import Model, Problem
 from steps.output import write_whole
-from steps.pipeline import Survey, errors_of, survey
-from steps.progress import Tell
+from steps.pipeline import Survey, errors_of
+from steps.progress import Tell, stage
 from steps.remembered import Memory, remembering
 from steps.settings import Settings
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 GROWING = ("floating-part", "print-layout", "no-feature")
 #: Dots per inch of the picture: 1,400 pixels wide.
 DPI = 150.0
+#: How hard the picture is packed: harder takes twice as long and spares nothing.
+PACKED = 3
 WHOLE = (".3mf", ".glb")
 #: What was measured, kept beside the build file for the next run; written and spared as any output.
 MEASURED = ".stepleaf-measured"
@@ -73,20 +75,20 @@ def checked(path: Path, settings: Settings, progress: Tell) -> Checked:
     from steps.intake import origin_of
     from steps.intake.assemble import assemble
     from steps.place.build import read_build
-    from steps.place.check import seating_problems
+    from steps.place.check import seated_survey, seating_problems
 
-    with _measured_before(path.with_name(MEASURED)):
+    with stage(progress, "read"):
         built = read_build(path, settings.limits)
         model = assemble(built.scene(), origin_of(path, built.title), 1.0, settings.limits)
-        found = survey(model, settings.model_copy(update={"scale": 1.0}), progress)
-        return Checked(path, built, found, tuple(seating_problems(built, found)))
+    found = seated_survey(model, settings, progress)
+    return Checked(path, built, found, tuple(seating_problems(built, found)))
 
 
 @contextmanager
-def _measured_before(path: Path) -> Iterator[None]:
-    """What the last run measured need not be measured again; what this one adds is kept for the next, also
-    where it ends at a mistake in the file."""
-    kept = Kept()
+def measured_before(build: Path) -> Iterator[None]:
+    """What the last run measured beside a build file need not be measured again; what this one adds is kept
+    for the next, also where it ends at a mistake in the file."""
+    path, kept = build.with_name(MEASURED), Kept()
     ours = kept.is_ours(path)
     memory = Memory.of(path.read_bytes()) if ours else Memory()
     try:
@@ -143,7 +145,7 @@ def _write_picture(found: Survey, path: Path, settings: Settings) -> None:
 
     content = io.BytesIO()
     sides = [flatten(side, DPI) for side in two_sides(found.model, settings, DPI)]
-    Image.fromarray(np.hstack(sides)).save(content, "PNG")
+    Image.fromarray(np.hstack(sides)).save(content, "PNG", compress_level=PACKED)
     write_whole(path, content.getvalue())
 
 

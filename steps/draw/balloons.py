@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from renderer.picture import Balloon, Sign, Stroke
+from renderer.spatial import depth_within
 from renderer.table import PixelTable
 from steps.draw.sheet import Field
 from steps.model import Array
@@ -78,7 +78,7 @@ def inner_point(
     if patches is not None:
         window[1:-1, 1:-1] &= ~_seams(table.key[own], table.face[own], mask[own], patches)
     step = max(1, int(np.sqrt(window.size / 40_000)))  # a coarse look does
-    depth = distance_transform_edt(window) if step == 1 else distance_transform_edt(_shrunk(window, step))
+    depth = depth_within(window) if step == 1 else depth_within(_shrunk(window, step))
     if not depth.any():
         return inner_point(field, table, keys) if patches is not None else None
     row, column = np.unravel_index(int(depth.argmax()), depth.shape)
@@ -147,7 +147,7 @@ def _free_map(
             point = stroke.points[0] + share * (stroke.points[-1] - stroke.points[0])
             at_row = int(np.clip((field.height_mm - point[1]) / CELL_MM, 0, down - 1))
             taken[at_row, int(np.clip(point[0] / CELL_MM, 0, across - 1))] = True
-    clear = distance_transform_edt(~np.pad(taken, 1, constant_values=True))[1:-1, 1:-1]
+    clear = depth_within(~np.pad(taken, 1, constant_values=True))[1:-1, 1:-1]
     return np.asarray(clear) * CELL_MM
 
 

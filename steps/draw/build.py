@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
+from renderer.ink import ink
 from renderer.picture import Picture
-from steps.draw.pictures import PLAIN_MARGIN_MM
-from steps.draw.sheet import Field
-from steps.draw.step import inked
+from renderer.table import Cast
+from steps.draw.sheet import PLAIN_MARGIN_MM, Field
 from steps.draw.studio import USUAL_VIEW, Studio
 from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work
 from steps.settings import Settings
@@ -33,4 +33,7 @@ def _side(studio: Studio, field: Field, azimuth: float) -> Picture:
     axes: Array = axes_of(azimuth, ISOMETRIC_ELEVATION, UP)
     items = studio.items([part.id for part in studio.plan.model.parts], "new")
     camera = field.camera(axes, np.concatenate([item.outer for item in items]), PLAIN_MARGIN_MM)
-    return inked(studio, field, studio.source.table(items, camera), items)
+    table = studio.source.table(items, camera)
+    drawn = ink(table, Cast(tuple(items)), field.mm_per_pixel, studio.hatches)
+    scale = field.mm_per_pixel / camera.pixel
+    return Picture(field.width_mm, field.height_mm, drawn.pixels, drawn.strokes, mm_per_model_mm=scale)

@@ -10,8 +10,8 @@ import numpy as np
 from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from renderer.ink import Pen
 from renderer.picture import Picture
-from steps.draw.pictures import HERE, PLAIN_MARGIN_MM
-from steps.draw.sheet import Field
+from steps.draw.pictures import HERE
+from steps.draw.sheet import PLAIN_MARGIN_MM, Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
 from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from renderer.picture import Stroke
+from renderer.spatial import depth_within
 from renderer.table import PixelTable
 from steps.draw.lift import Lifted
 from steps.draw.sheet import Field
@@ -82,7 +82,7 @@ def _add_shown(mask: NDArray[np.bool_], table: PixelTable, outline: Array, key: 
 
 def _places(field: Field, mask: NDArray[np.bool_]) -> Array:
     """(n, 2) paper points of the mask where a drop has room, well off its rim if it can be; thinned out."""
-    clear = distance_transform_edt(mask) * field.mm_per_pixel
+    clear = depth_within(mask) * field.mm_per_pixel
     roomy = clear > DROP_MM
     at = np.argwhere(roomy if roomy.any() else clear > DROP_MM / 2).astype(np.float64) + 0.5
     at = at[:: max(1, len(at) // PLACES)]

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
-from scipy.spatial import ConvexHull, QhullError
 
 from renderer.camera import Camera, upright
+from renderer.spatial import hull
 from renderer.tone import LIGHT
 from steps.draw.studio import Studio
 from steps.model import Array
@@ -107,7 +107,5 @@ def _away_from_light(camera: Camera, frame: Array) -> Array:
 
 
 def _hull(points: Array) -> Array:
-    try:
-        return np.asarray(points[ConvexHull(points).vertices])
-    except (QhullError, ValueError):
-        return np.zeros((0, 2))
+    around = hull(points)
+    return np.zeros((0, 2)) if around is None else np.asarray(points[around.vertices])

@@ -13,15 +13,13 @@ from renderer.ink import Pen
 from renderer.picture import Picture, Sign, SignKind
 from renderer.table import Item
 from steps.draw.front import front_strokes, pointer_mm
-from steps.draw.sheet import Field
+from steps.draw.sheet import PLAIN_MARGIN_MM, Field
 from steps.draw.step import inked, plain
 from steps.draw.studio import USUAL_VIEW, Studio
 from steps.draw.thumbs import telling_axes
 from steps.draw.turning import ViewTurn, turned_before
 from steps.model import Array, IntArray
 
-#: Free margin round pictures without marks (mm on paper): half a wide line and some air.
-PLAIN_MARGIN_MM = 0.8
 #: Which way is up where no step says so.
 UP = np.array([0.0, 0.0, 1.0])
 #: Colour of this step's place in an overview: strong against pale parts of any colour, and in greys.

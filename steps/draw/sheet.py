@@ -14,6 +14,8 @@ from steps.model import Array
 MM_PER_INCH = 25.4
 #: Pixels per inch of the flat tints; lines are vectors and have no grid.
 DPI = 200.0
+#: Free margin round pictures without marks (mm on paper): half a wide line and some air.
+PLAIN_MARGIN_MM = 0.8
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,8 @@ from renderer.solid import Solid
 from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
 from steps.draw.seeing import samples
-from steps.model import Array, Closer, Joint, Part, Plan, Sight, Step, View
+from steps.model import Array, Closer, Joint, Part, Plan, Shape, Sight, Step, View
+from steps.remembered import remembered
 from steps.sequence import Moment
 from steps.settings import Settings
 
@@ -53,7 +54,7 @@ class Studio:
     @cached_property
     def solids(self) -> dict[str, Solid]:
         """The drawable solid of each shape."""
-        return {shape.id: Solid(shape.vertices, shape.faces) for shape in self.plan.model.shapes}
+        return {shape.id: _solid(shape) for shape in self.plan.model.shapes}
 
     @cached_property
     def source(self) -> GuardedSource:
@@ -198,6 +199,11 @@ class Studio:
         if key not in self._bounds:
             self._bounds[key] = _bounds_along(self, axes)
         return self._bounds[key]
+
+
+def _solid(shape: Shape) -> Solid:
+    solid = Solid(shape.vertices, shape.faces)
+    return solid.knowing(remembered("solid", (shape.vertices, shape.faces), solid.worked_out))
 
 
 def _bounds_along(studio: Studio, axes: Array) -> NDArray[np.float64]:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
+from renderer.spatial import tree
+from renderer.topology import connected
 from steps.model import Array, IntArray
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 #: Vertices nearer than this share of the mesh's diagonal are one: above float32 file noise (1e-7),
 #: far below any feature (a stud's facet is some 1e-3 of a block's diagonal).
@@ -40,7 +43,7 @@ class Mesh:
     @cached_property
     def tree(self) -> cKDTree:
         """The vertices, to be asked which are near."""
-        return cKDTree(self.vertices)
+        return tree(self.vertices)
 
     @cached_property
     def diagonal(self) -> float:
@@ -91,7 +94,7 @@ class Mesh:
     @cached_property
     def shells(self) -> int:
         """Number of pieces that no edge joins."""
-        return int(components(len(self.faces), self.adjacency[0]).max(initial=-1)) + 1
+        return int(connected(len(self.faces), self.adjacency[0]).max(initial=-1)) + 1
 
     @cached_property
     def closed(self) -> bool:
@@ -116,23 +119,16 @@ def clean(vertices: Array, faces: IntArray) -> Mesh:
     return Mesh(mesh.vertices, split, dropped)
 
 
-def components(count: int, pairs: IntArray) -> IntArray:
-    """(count,) component number of each node of the graph with these pairs as edges."""
-    ones = np.ones(len(pairs), dtype=np.int8)
-    graph = coo_matrix((ones, (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
-
-
 def _merge(vertices: Array) -> tuple[Array, IntArray]:
     if not len(vertices):
         return vertices, np.zeros(0, dtype=np.int64)
     unique, rows = np.unique(vertices, axis=0, return_inverse=True)
     rows = rows.ravel()
     reach = MERGE_SHARE * float(np.linalg.norm(np.ptp(unique, axis=0)))
-    close = cKDTree(unique).query_pairs(reach, output_type="ndarray")
+    close = tree(unique).query_pairs(reach, output_type="ndarray")
     if not len(close):
         return unique, rows
-    group = components(len(unique), close)
+    group = connected(len(unique), close)
     first = np.full(group.max() + 1, len(unique))
     np.minimum.at(first, group, np.arange(len(unique)))
     return unique[first], group[rows]
@@ -178,8 +174,8 @@ def _planes(mesh: Mesh) -> IntArray:
     offsets = np.einsum("ij,ij->i", mesh.normals, mesh.centres - mesh.vertices.mean(axis=0))
     scaled = np.column_stack([mesh.normals / PLANE_ANGLE, offsets / (PLANE_SHARE * mesh.diagonal)])
     unique, rows = np.unique(np.round(scaled, 3), axis=0, return_inverse=True)
-    close = cKDTree(unique).query_pairs(1.0, output_type="ndarray")
-    return components(len(unique), close)[rows.ravel()]
+    close = tree(unique).query_pairs(1.0, output_type="ndarray")
+    return connected(len(unique), close)[rows.ravel()]
 
 
 def _split_t_junctions(mesh: Mesh) -> IntArray:
@@ -207,8 +203,8 @@ def _vertices_on_open_edges(mesh: Mesh) -> tuple[IntArray, IntArray, IntArray] |
     candidates = np.unique(edges[open_rows])
     start, end = mesh.vertices[edges[open_rows, 0]], mesh.vertices[edges[open_rows, 1]]
     length = np.linalg.norm(end - start, axis=1)
-    tree = cKDTree(mesh.vertices[candidates])
-    near = tree.query_ball_point((start + end) / 2, length / 2, return_sorted=True)
+    corners = tree(mesh.vertices[candidates])
+    near = corners.query_ball_point((start + end) / 2, length / 2, return_sorted=True)
     edge_of = np.repeat(np.arange(len(open_rows)), [len(n) for n in near])
     if not len(edge_of):
         return None

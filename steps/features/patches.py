@@ -13,9 +13,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from steps.features.mesh import Mesh, components
+from renderer.spatial import tree
+from renderer.topology import connected
+from steps.features.mesh import Mesh
 from steps.model import Array, IntArray
 
 #: Facets of one curved surface turn by at most this: eight sides turn by 45 degrees, and noise adds.
@@ -164,7 +165,7 @@ def _cylinders_along(mesh: Mesh, free: np.ndarray, axis: Array) -> Iterator[Cyli
     lateral = free & (np.abs(mesh.normals @ axis) < LATERAL_TILT)
     pairs, turn, _ = mesh.adjacency
     joined = lateral[pairs].all(axis=1) & (np.abs(turn) < MAX_TURN)
-    piece = components(len(mesh.faces), pairs[joined])
+    piece = connected(len(mesh.faces), pairs[joined])
     rows = np.flatnonzero(lateral)
     rows = rows[_turns(piece[rows], mesh.normals[rows] @ plane_basis(axis).T)]
     if not len(rows):
@@ -292,7 +293,7 @@ def _grown(mesh: Mesh, free: np.ndarray, c: Cylinder) -> Cylinder:
     allowed = free & on[mesh.faces].all(axis=1) & tilted & (np.einsum("ij,ij->i", radial, mesh.normals) > 0)
     allowed[c.faces] = True
     pairs = mesh.adjacency[0]
-    piece = components(len(mesh.faces), pairs[allowed[pairs].all(axis=1)])
+    piece = connected(len(mesh.faces), pairs[allowed[pairs].all(axis=1)])
     faces = np.flatnonzero(allowed & (piece == piece[c.faces[0]]))
     whole = _fit_cylinder(mesh, faces, c.axis) if len(faces) > len(c.faces) else None
     return c if whole is None or whole.convex != c.convex else whole
@@ -357,7 +358,7 @@ def _divided(mesh: Mesh, faces: IntArray, axis: Array, pairs: IntArray) -> Itera
     gap = np.linalg.norm(centre_point[pairs[:, 0]] - centre_point[pairs[:, 1]], axis=1)
     same_plane = turn < 1e-3
     alike = same_plane | ((wide < 2.5 * narrow) & (gap < 1.5 * wide))
-    piece = components(len(mesh.faces), pairs[alike])
+    piece = connected(len(mesh.faces), pairs[alike])
     for group in _groups(piece, faces, 5):
         fit = _fit_cylinder(mesh, group, axis)
         if fit is not None:
@@ -375,11 +376,11 @@ def _joined(mesh: Mesh, cylinders: list[Cylinder]) -> list[Cylinder]:
     middle = mesh.vertices.mean(axis=0)
     feet = np.array([c.start - middle - ((c.start - middle) @ c.axis) * c.axis for c in cylinders])
     reach = 2 * ROUND_SHARE * max(c.radius for c in cylinders)
-    near = cKDTree(feet).query_pairs(reach, output_type="ndarray")
+    near = tree(feet).query_pairs(reach, output_type="ndarray")
     mates = [pair for pair in near.tolist() if _same(cylinders[pair[0]], cylinders[pair[1]])]
     if not mates:
         return cylinders
-    piece = components(len(cylinders), np.array(mates))
+    piece = connected(len(cylinders), np.array(mates))
     result: list[Cylinder] = []
     for group in _groups(piece, np.arange(len(cylinders)), 1):
         members = [cylinders[row] for row in group]
@@ -410,7 +411,7 @@ def _spheres(mesh: Mesh) -> Iterator[Sphere]:
     pairs, turn, _ = mesh.adjacency
     for sign in (1.0, -1.0):
         bent = (sign * turn > -1e-3) & (np.abs(turn) < MAX_TURN)
-        piece = components(len(mesh.faces), pairs[bent])
+        piece = connected(len(mesh.faces), pairs[bent])
         for faces in _groups(piece, np.arange(len(piece)), 16):
             sphere = _fit_sphere(mesh, faces, sign > 0)
             if sphere is not None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from renderer.spatial import tree
 from steps.features.mesh import Mesh
 from steps.features.patches import Cylinder, plane_basis, reversed_cylinder
 from steps.features.probe import Probe
@@ -235,7 +235,7 @@ class _Tips:
 
     def __init__(self, mesh: Mesh):
         self.mesh = mesh
-        self.tree = cKDTree(mesh.centres)
+        self.tree = tree(mesh.centres)
         self.flag = np.zeros(len(mesh.faces), dtype=bool)
 
     def tip(self, c: Cylinder) -> tuple[float, float]:

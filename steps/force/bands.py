@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
 from steps.model import Array
 
@@ -69,6 +68,8 @@ NO_FORCE = Band(0.0, 0.0, 0.0)
 def _nodes() -> tuple[Array, Array]:
     """(q, len(ASKED)) what F at each of :data:`ASKED` counts for at each node of the quadrature, and (q,) the
     nodes' probabilities."""
+    from scipy.special import ndtr  # loaded when forces are asked for
+
     own, weight = np.polynomial.legendre.leggauss(GAUSS)
     share = (own + 1) / 2
     between = np.arange(len(ASKED) - 1)
@@ -111,6 +112,8 @@ def _percentiles(logs: Array, odds: Array, sigma: float, shares: Array) -> Array
 
     Newton's steps on the normal quantile of the share below, which runs nearly straight, within brackets.
     """
+    from scipy.special import ndtr, ndtri  # loaded when forces are asked for
+
     low, high = logs.min(axis=1) - 4 * sigma, logs.max(axis=1) + 4 * sigma
     at, wanted = logs @ odds, ndtri(shares)
     for _ in range(MOST_ROUNDS):
@@ -129,6 +132,8 @@ def _percentiles(logs: Array, odds: Array, sigma: float, shares: Array) -> Array
 
 def cut_mean(mean: float, deviation: float) -> float:
     """Mean of a normal interference of which only what is above 0 counts: m Phi(m/s) + s phi(m/s)."""
+    from scipy.special import ndtr  # loaded when forces are asked for
+
     at = mean / deviation
     return float(mean * ndtr(at) + deviation * np.exp(-(at**2) / 2) / np.sqrt(2 * np.pi))
 

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from steps.intake.assemble import Origin, assemble
-from steps.intake.gltf import read_gltf
 from steps.intake.loose import as_loose_if_on_plates, mesh_files, placement_table_in, read_loose
-from steps.intake.obj import read_obj
 from steps.intake.parts_list import PARTS_CSV
-from steps.intake.placements import read_placements
 from steps.intake.scene import Scene
 from steps.intake.sniff import kind_of
-from steps.intake.step_cad import read_step
-from steps.intake.stl import read_stl
-from steps.intake.threemf import read_3mf
+from steps.intake.whole import WHOLE_READERS, Reader, reader
 from steps.limits import Limits, refuse_more
 from steps.model import Model, Problem
 from steps.settings import USUAL, Settings
@@ -33,14 +28,11 @@ def _read_build_file(path: Path, limits: Limits) -> Scene:
     return read_build(path, limits).scene()
 
 
-READERS: Mapping[str, Callable[[Path, Limits], Scene]] = {
-    "3MF": read_3mf,
-    "GLB": read_gltf,
-    "glTF": read_gltf,
-    "OBJ": read_obj,
-    "STL": read_stl,
-    "STEP": read_step,
-    "placement table": read_placements,
+READERS: Mapping[str, Reader] = {
+    **WHOLE_READERS,
+    "OBJ": reader("obj", "read_obj"),
+    "STL": reader("stl", "read_stl"),
+    "placement table": reader("placements", "read_placements"),
     "build file": _read_build_file,
 }
 

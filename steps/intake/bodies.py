@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from renderer.topology import connected
 from steps.mend.sew import mostly_joined, split_sides
-from steps.mend.soup import components, edge_runs, is_closed
+from steps.mend.soup import edge_runs, is_closed
 from steps.model import Array, IntArray
 
 #: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.
@@ -83,7 +84,7 @@ def _connected(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
     closes by itself; else the faces are paired round the edge; what is still open then is one body.
     """
     pairs, meetings = _two_and_more(faces)
-    label = components(len(faces), pairs)
+    label = connected(len(faces), pairs)
     undecided = []
     more = [pairs]
     for meeting in meetings:
@@ -94,12 +95,12 @@ def _connected(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
             undecided.append(meeting)
         else:
             more.append(wedges)
-    label = components(len(faces), np.concatenate(more))
+    label = connected(len(faces), np.concatenate(more))
     doubtful = [meeting for meeting in undecided if len(meeting.open_labels(label)) > 1]
     for meeting in doubtful:
         open_ = np.isin(label[meeting.owner], meeting.open_labels(label))
         more.append(np.column_stack([meeting.owner[open_][:-1], meeting.owner[open_][1:]]))
-    label = components(len(faces), np.concatenate(more))
+    label = connected(len(faces), np.concatenate(more))
     return label, np.array([meeting.owner[0] for meeting in doubtful], dtype=np.int64)
 
 
@@ -165,7 +166,7 @@ def _open_sheets_joined(faces: IntArray, label: IntArray) -> tuple[IntArray, Int
     named, node = np.unique(ends, return_inverse=True)
     sheets = int(label.max()) + 1
     links = np.column_stack([np.repeat(label[owner], 2), sheets + node.reshape(-1)])
-    joined = components(sheets + len(named), links)[:sheets]
+    joined = connected(sheets + len(named), links)[:sheets]
     several = np.bincount(joined[np.unique(label[owner])], minlength=len(joined)) > 1
     return joined[label], owner[several[joined[label[owner]]]]
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import product
 
 import numpy as np
-from scipy.spatial import cKDTree
+from numpy.typing import NDArray
 
 from steps.intake.congruence import Form, coincide
 from steps.intake.names import printable
@@ -21,6 +22,8 @@ MAX_MODEL_MM = 100_000.0
 MIN_PART_MM = 0.8
 #: Sizes (mm) that a block-style part commonly has; only used to guess the unit that was meant.
 LIKELY_MM = (4.0, 400.0)
+#: No reach is less, so that it can be divided by (mm).
+TINY_MM = 1e-300
 #: Factors between units that get mixed up, and what happened.
 MIXED_UP = (
     (0.001, "millimetres that were read as metres"),
@@ -243,8 +246,7 @@ def _piles(form: Form, poses: Array) -> list[list[int]]:
         return []
     reach = 2 * form.tolerance
     centres = poses[:, :3, :3] @ form.centre + poses[:, :3, 3]
-    near = cKDTree(centres).query(centres, k=2, distance_upper_bound=reach)[0][:, 1]
-    waiting = np.flatnonzero(np.isfinite(near))
+    waiting = np.flatnonzero(_crowded(centres, reach))
     piles = []
     while len(waiting):
         first, others = waiting[0], waiting[1:]
@@ -254,6 +256,17 @@ def _piles(form: Form, poses: Array) -> list[list[int]]:
             piles.append(pile)
         waiting = np.setdiff1d(waiting, pile)
     return piles
+
+
+def _crowded(points: Array, reach: float) -> NDArray[np.bool_]:
+    """(n,) whether another point may be within reach: is in the same cell, two reaches wide, of a net or of
+    one of those half a cell aside."""
+    found, wide = np.zeros(len(points), dtype=bool), max(2 * reach, TINY_MM)
+    for aside in product((0.0, 0.5), repeat=3):
+        cells = np.floor(points / wide + aside)
+        _, cell, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+        found |= count[cell.reshape(-1)] > 1
+    return found
 
 
 def _same_space(form: Form, one: Array, other: Array) -> bool:

@@ -11,14 +11,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import cached_property
 from itertools import permutations, product
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from renderer.spatial import tree
+from renderer.topology import connected
 from steps.intake.areas import triangle_areas
-from steps.mend.soup import components, signed_volume
+from steps.mend.soup import signed_volume
 from steps.model import Array, IntArray
+from steps.remembered import remembered
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 #: Two corners this far apart are one, mm: coarser than what files lose, finer than any print.
 SAME_MM = 0.005
@@ -63,6 +69,9 @@ class Form:
     @cached_property
     def lengths(self) -> Array:
         """(5,) mm: root of area, cube root of volume, three radii of gyration of the surface."""
+        return remembered("lengths", (self.vertices, self.faces), self._lengths)
+
+    def _lengths(self) -> Array:
         corners = self.vertices[self.faces] - self.centre
         total = corners.sum(axis=1)
         moment = np.einsum("f,fci,fcj->ij", self.areas, corners, corners)
@@ -97,7 +106,7 @@ class Form:
 
     @cached_property
     def corner_tree(self) -> cKDTree:
-        return cKDTree(self.corners)
+        return tree(self.corners)
 
     @cached_property
     def radii(self) -> Array:
@@ -143,7 +152,7 @@ def coincide(one: Form, other: Form, motion: Array) -> bool:
         return False
     if not np.isfinite(other.corner_tree.query(moved, distance_upper_bound=reach)[0]).all():
         return False
-    if not np.isfinite(cKDTree(moved).query(other.corners, distance_upper_bound=reach)[0]).all():
+    if not np.isfinite(tree(moved).query(other.corners, distance_upper_bound=reach)[0]).all():
         return False
     return _planes_agree(one, other, motion)
 
@@ -246,7 +255,7 @@ def _planes_agree(one: Form, other: Form, motion: Array) -> bool:
     table = np.vstack(rows)
     table = table[np.abs(table[:, 4]) > 0]
     near = _near_planes(table[:, :4])
-    label = components(len(table), near)
+    label = connected(len(table), near)
     surplus = np.column_stack([np.bincount(label, weights=table[:, column]) for column in range(4, 8)])
     stray = np.abs(surplus[:, 0]).sum() <= STRAY_AREA * other.area
     return bool(stray and np.abs(surplus[:, 1:]).sum() <= STRAY_AREA * other.area * extent)
@@ -257,7 +266,7 @@ def _near_planes(planes: Array) -> NDArray:
     keys = np.round(planes / (SAME_ANGLE / 4)).astype(np.int64)
     _, first, where = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     chain = np.column_stack([np.arange(len(planes)), first[where.reshape(-1)]])
-    pairs = cKDTree(planes[first]).query_pairs(SAME_ANGLE, output_type="ndarray")
+    pairs = tree(planes[first]).query_pairs(SAME_ANGLE, output_type="ndarray")
     return np.vstack([chain, first[pairs].reshape(-1, 2)])
 
 

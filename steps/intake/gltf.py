@@ -13,7 +13,6 @@ from urllib.parse import unquote
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
@@ -229,6 +228,8 @@ class _Reader:
 
     def _instances(self, extension: Mapping[str, Any]) -> Array:
         """(count, 4, 4) transforms of the copies."""
+        from scipy.spatial.transform import Rotation
+
         given = {key: self._accessor(row) for key, row in extension["attributes"].items()}
         count = max(len(values) for values in given.values())
         shifts = given.get("TRANSLATION", np.zeros((count, 3)))
@@ -409,6 +410,8 @@ def _local(node: Mapping[str, Any]) -> Array:
         return np.eye(4)
     linear = np.eye(3)
     if "rotation" in node:
+        from scipy.spatial.transform import Rotation
+
         linear = Rotation.from_quat(node["rotation"]).as_matrix()
     linear = linear * np.asarray(node.get("scale", (1.0, 1.0, 1.0)), dtype=np.float64)
     return affine(linear, np.asarray(node.get("translation", (0.0, 0.0, 0.0)), dtype=np.float64))

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from steps.errors import FaultyModel, StepleafError, UnreadableInput
 from steps.intake.names import printable
@@ -68,6 +67,8 @@ def read_placements(path: Path, limits: Limits = LIMITS) -> Scene:
             raise FaultyModel([*faults, Problem("placement-row", "error", (), text)])
     if faults:
         raise FaultyModel(faults)
+    from scipy.spatial.transform import Rotation
+
     places = np.array(placed)
     turns = Rotation.from_euler("xyz", places[:, 3:], degrees=True).as_matrix()
     files = [where[row.cells["file"]] for row in rows]

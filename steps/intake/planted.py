@@ -15,12 +15,13 @@ from functools import cached_property
 import numpy as np
 import shapely
 
+from renderer.topology import connected
 from steps.intake.bodies import Body, split_bodies
 from steps.intake.meshes import SAME_SHARE
 from steps.mend.caps import close_rims
 from steps.mend.rays import Rays
 from steps.mend.sew import open_edges, sew
-from steps.mend.soup import components, signed_volume
+from steps.mend.soup import signed_volume
 from steps.mend.unite import DUST_SHARE
 from steps.model import Array, IntArray
 
@@ -179,7 +180,7 @@ def planted(bodies: Sequence[tuple[Array, IntArray]]) -> IntArray:
         if asked[key] > best.get(row, (-0.5, -1))[0]:
             best[row] = (asked[key], host)
     tied = np.array([(row, host) for row, (_, host) in best.items()] + dust, dtype=np.int64).reshape(-1, 2)
-    return components(len(bodies), tied).astype(np.int64)
+    return connected(len(bodies), tied).astype(np.int64)
 
 
 def _kinds(bodies: Sequence[Body]) -> tuple[list[_Body], list[int], Array]:

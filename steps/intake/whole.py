@@ -3,30 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 
 from steps.errors import UnknownFormat, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
-from steps.intake.gltf import read_gltf
-from steps.intake.obj import read_obj
 from steps.intake.scene import Colour, RawMesh, Scene
 from steps.intake.sniff import kind_of
-from steps.intake.step_cad import read_step
-from steps.intake.stl import read_stl
-from steps.intake.threemf import read_3mf
 from steps.limits import LIMITS, Limits, refuse_more
 
+Reader = Callable[..., Scene]
+
+
+def reader(module: str, name: str, **fixed: bool) -> Reader:
+    """A reader by where it is defined in this package: loaded, with the library it reads by, when a file of
+    its kind is read."""
+
+    def read(path: Path, limits: Limits) -> Scene:
+        found: Reader = getattr(import_module(f"steps.intake.{module}"), name)
+        return found(path, limits, **fixed)
+
+    return read
+
+
 #: Mesh files by kind; STL and OBJ are not split.
-WHOLE_READERS: Mapping[str, Callable[..., Scene]] = {
-    "3MF": read_3mf,
-    "GLB": read_gltf,
-    "glTF": read_gltf,
-    "OBJ": partial(read_obj, whole=True),
-    "STL": partial(read_stl, whole=True),
-    "STEP": read_step,
+WHOLE_READERS: Mapping[str, Reader] = {
+    "3MF": reader("threemf", "read_3mf"),
+    "GLB": reader("gltf", "read_gltf"),
+    "glTF": reader("gltf", "read_gltf"),
+    "OBJ": reader("obj", "read_obj", whole=True),
+    "STL": reader("stl", "read_stl", whole=True),
+    "STEP": reader("step_cad", "read_step"),
 }
 
 

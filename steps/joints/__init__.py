@@ -6,15 +6,15 @@ that repeats it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 
+from renderer.topology import connected
 from steps.features import BALL_SHARE, is_stud, stud_radii
 from steps.features.anatomy import Anatomy, anatomy
-from steps.features.mesh import components
 from steps.features.patches import Cylinder, Sphere
 from steps.features.roles import Round
 from steps.joints.balls import ball_contacts
@@ -24,12 +24,12 @@ from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
 from steps.joints.loose import freed, held_by_form, let_down
 from steps.joints.overlap import Overlap, drawn_points, overlap
-from steps.joints.placing import Placed, place
+from steps.joints.placing import Judge, Placed, place
 from steps.joints.prisms import prism_contacts
 from steps.joints.problems import placed_problems
 from steps.joints.readings import misread
 from steps.joints.situations import Situations, relative_pose, situations
-from steps.model import Array, IntArray, Joints, Measures, Model, TouchKind
+from steps.model import Array, IntArray, Joints, Measures, Model, Touch, TouchKind
 from steps.progress import over
 from steps.remembered import remembered
 from steps.settings import Settings
@@ -48,6 +48,27 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     Problems are those of :func:`steps.joints.problems.placed_problems` and
     :func:`steps.joints.readings.misread`. Raises nothing.
     """
+    from steps.joints.judging import judged  # with all that tells forces
+
+    found = _found(model, measures, partial(judged, settings=settings), settings)
+    joints = freed(found.joints, held_by_form(model, measures, found.joints, settings))
+    return Joints(joints, (*found.problems, *misread(model, measures, settings)))
+
+
+def touching(model: Model, measures: Measures, settings: Settings) -> Joints:
+    """As :func:`find_joints`, for who asks only what engages what and how far: fits and forces are not told,
+    nor what is held by form alone."""
+    return _found(model, measures, _unjudged, settings)
+
+
+def _unjudged(
+    kind: TouchKind, touches: Sequence[Touch], contacts: int, moves: bool, weight_n: float, scale: float
+) -> Mapping[str, object]:
+    bare = {"hold_n": 0.0, "hold_range_n": (0.0, 0.0), "push_n": 0.0, "why": ""}
+    return {"fit": "none", "fits": ("none",) * len(touches), **bare}
+
+
+def _found(model: Model, measures: Measures, judge: Judge, settings: Settings) -> Joints:
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
     unit = unit_length(model, measures)
@@ -63,15 +84,13 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
             weight = lighter_n(model, measures, pairs[0])
-            joints.extend(place(model, pairs, contacts, weight, settings))
-    joints.extend(_leaning(model, found, joints, bodies, unit, settings))
-    joints.extend(let_down(model, measures, joints, bodies, unit, settings))
+            joints.extend(place(model, pairs, contacts, weight, judge))
+    joints.extend(_leaning(model, found, joints, bodies, unit, judge))
+    joints.extend(let_down(model, measures, joints, bodies, unit, judge, settings))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
-    numbered = freed(numbered, held_by_form(model, measures, numbered, settings))
     overlaps.sort(key=lambda item: item[:2])
-    problems = placed_problems(model, measures, numbered, overlaps, unit, settings)
-    return Joints(numbered, (*problems, *misread(model, measures, settings)))
+    return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit, settings))
 
 
 def lighter_n(model: Model, measures: Measures, pair: IntArray) -> float:
@@ -93,11 +112,11 @@ def _leaning(
     joints: Sequence[Placed],
     bodies: Sequence[Anatomy],
     unit: float,
-    settings: Settings,
+    judge: Judge,
 ) -> Iterator[Placed]:
     """Joints of parts that would hang in the air, were it not for points and lines that touch."""
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
-    group = components(len(model.parts), tied)
+    group = connected(len(model.parts), tied)
     across = group[found.pairs[:, 0]] != group[found.pairs[:, 1]]
     for pairs in _repeats(found.pairs[across], found.situation[across]):
         a, b = (int(row) for row in model.shape_index[pairs[0]])
@@ -106,7 +125,7 @@ def _leaning(
         basis = (one, other, pose, unit)
         contact = remembered("leaning", basis, partial(leaning_contact, one, other, pose, unit))
         if contact is not None:
-            yield from place(model, pairs, [contact], 0.0, settings)
+            yield from place(model, pairs, [contact], 0.0, judge)
 
 
 def unit_length(model: Model, measures: Measures) -> float:

@@ -13,11 +13,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from renderer.topology import connected
 from steps.features.anatomy import Anatomy
-from steps.features.mesh import components
 from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
-from steps.joints.placing import Placed, place
+from steps.joints.placing import Judge, Placed, place
 from steps.joints.situations import relative_pose
 from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
@@ -41,12 +41,13 @@ def let_down(
     joints: Sequence[Placed],
     bodies: Sequence[Anatomy],
     unit: float,
+    judge: Judge,
     settings: Settings,
 ) -> Iterator[Placed]:
     """Joints of groups that touch nothing and cannot get out: what they would come to rest on."""
     up, play = way_up(measures, settings), PLAY_SHARE * unit
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
-    group = components(len(model.parts), tied)
+    group = connected(len(model.parts), tied)
     boxes = model.part_bounds
     sizes = np.bincount(group)
     floating = [number for number in range(len(sizes)) if number != int(np.argmax(sizes))]
@@ -60,7 +61,7 @@ def let_down(
             continue
         for row in own.tolist():
             for other in np.flatnonzero(near).tolist():
-                yield from _come_to_rest(model, row, other, bodies, up, play, unit, settings)
+                yield from _come_to_rest(model, row, other, bodies, up, play, unit, judge)
 
 
 def _within(boxes: Array, own: IntArray, play: float) -> NDArray[np.bool_]:
@@ -79,7 +80,7 @@ def _come_to_rest(
     up: Array,
     play: float,
     unit: float,
-    settings: Settings,
+    judge: Judge,
 ) -> Iterator[Placed]:
     """The joint of a part with one below it that it would come to lie on, both by row."""
     pair = np.array([[other, row]]) if other < row else np.array([[row, other]])
@@ -92,7 +93,7 @@ def _come_to_rest(
     yield from (
         (
             (one, two, _free(joint, WHY))
-            for one, two, joint in place(model, pair, [_bare(each) for each in held], 0.0, settings)
+            for one, two, joint in place(model, pair, [_bare(each) for each in held], 0.0, judge)
         )
         if held
         else ()

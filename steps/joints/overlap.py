@@ -14,8 +14,8 @@ from weakref import WeakKeyDictionary
 
 import manifold3d
 import numpy as np
-from scipy.spatial import cKDTree
 
+from renderer.spatial import tree
 from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh, clean, winding
 from steps.features.probe import Probe
@@ -151,7 +151,7 @@ def _largest_ball(mesh: Mesh) -> float:
     if not len(middles):
         return 0.0
     # Sheets of no thickness hang on such solids, and rays slip through them: ask what is inside.
-    room, _ = cKDTree(surface).query(middles)
+    room, _ = tree(surface).query(middles)
     best = middles[np.argsort(-room, kind="stable")[:MIDDLES_ASKED]]
     best = best[winding(mesh, best) > 0.5][:BALLS_TRIED]
     if not len(best):

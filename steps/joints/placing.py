@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,16 +10,16 @@ import numpy as np
 from steps.card import GAP_DIGITS
 from steps.fit import TURNS
 from steps.joints.contact import Contact
-from steps.joints.judging import judged
 from steps.model import KIND_ORDER, Array, IntArray, Joint, Model, Touch, TouchKind
-from steps.remembered import remembered
-from steps.settings import Settings
 
 Placed = tuple[int, int, Joint]  #: rows of the two parts, and their joint, not yet numbered
+#: What a joint of a kind comes to, by its touches, how many contacts they are, whether it moves, the weight
+#: of the lighter part (N) and the scale: as :func:`steps.joints.judging.judged` says.
+Judge = Callable[[TouchKind, Sequence[Touch], int, bool, float, float], Mapping[str, object]]
 
 
 def place(
-    model: Model, pairs: IntArray, contacts: Sequence[Contact], weight_n: float, settings: Settings
+    model: Model, pairs: IntArray, contacts: Sequence[Contact], weight_n: float, judge: Judge
 ) -> list[Placed]:
     """One joint per pair that repeats a situation; ``weight_n`` is that of the lighter of the two parts."""
     poses = model.poses[pairs[:, 0]]
@@ -28,7 +28,7 @@ def place(
     ways = np.vstack([np.vstack([c.axis, c.normals]) for c in contacts])
     spots = np.einsum("pij,kj->pki", turn, spots) + shift[:, None]
     ways = np.einsum("pij,kj->pki", turn, ways)
-    pattern = _pattern(model, pairs[0], contacts, spots[0], ways[0], weight_n, settings)
+    pattern = _pattern(model, pairs[0], contacts, spots[0], ways[0], weight_n, judge)
     joints = []
     for row, (first, second) in enumerate(pairs):
         ids = (model.parts[first].id, model.parts[second].id)
@@ -96,7 +96,7 @@ def _pattern(
     spots: Array,
     ways: Array,
     weight_n: float,
-    settings: Settings,
+    judge: Judge,
 ) -> _Pattern:
     kind = min((c.kind for c in contacts), key=KIND_ORDER.index)
     chosen = [c for c in contacts if c.kind == kind]
@@ -109,10 +109,6 @@ def _pattern(
         touches.append(_touch(c, ids[c.carrier], spots[at:end], ways[at:end]))
         at = end
     moves, count = _moves(kind, chosen, contacts, model.scale), _count(kind, chosen)
-    basis = (contacts, spots, ways, weight_n, model.scale, settings)
-    verdict = remembered(
-        "judged", basis, lambda: judged(kind, touches, count, moves, weight_n, model.scale, settings)
-    )
     values: dict[str, object] = {
         "kind": kind,
         "contacts": count,
@@ -121,7 +117,7 @@ def _pattern(
         "snap_mm": max(c.snap for c in chosen),
         "moves": moves,
         "glue_area_mm2": 0.0 if moves else sum(c.area for c in contacts),
-        **verdict,
+        **judge(kind, touches, count, moves, weight_n, model.scale),
     }
     fits = values.pop("fits")
     contacts = tuple(replace(c, fit=fit) for c, fit in zip(contacts, fits, strict=True))  # type: ignore[call-overload]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import networkx as nx
 import numpy as np
 
+from renderer.topology import connected
 from steps.features.anatomy import anatomy
 from steps.joints.leaning import distance
 from steps.joints.overlap import Overlap
@@ -89,14 +89,12 @@ def _ties(
 
 
 def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float, up: Array) -> list[Problem]:
-    graph = nx.Graph()
-    graph.add_nodes_from(part.id for part in model.parts)
-    graph.add_edges_from(ties)
     rows = model.index_of
-    groups = sorted(
-        (sorted(group, key=rows.__getitem__) for group in nx.connected_components(graph)),
-        key=lambda group: (-len(group), rows[group[0]]),
-    )
+    label = connected(len(model.parts), np.array([(rows[a], rows[b]) for a, b in ties], dtype=np.int64))
+    together: dict[int, list[str]] = {}
+    for part, number in zip(model.parts, label.tolist(), strict=True):
+        together.setdefault(number, []).append(part.id)
+    groups = sorted(together.values(), key=lambda group: (-len(group), rows[group[0]]))
     alone = [group[0] for group in groups if len(group) == 1]
     low = lowest_along(model, up)
     level = low.min() + LEVEL_SHARE * unit

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import networkx as nx
 import numpy as np
 
+from renderer.topology import connected
 from steps.model import Array, Joint, Touch
 
 #: A face slides where it lies along the movement within this (sine of 1 degree).
@@ -52,10 +52,12 @@ class _Way:
 
 def swept(joints: Sequence[Joint]) -> frozenset[str]:
     """Ids of the joints that only rest, and slide when a joint of the same train moves."""
-    firm = nx.Graph()
-    firm.add_nodes_from(part for joint in joints for part in (joint.a, joint.b))
-    firm.add_edges_from((joint.a, joint.b) for joint in joints if joint.kind != "rest" and not joint.moves)
-    body = {part: at for at, group in enumerate(nx.connected_components(firm)) for part in group}
+    row_of = {part: row for row, part in enumerate({part: 0 for each in joints for part in (each.a, each.b)})}
+    firm = [
+        (row_of[joint.a], row_of[joint.b]) for joint in joints if joint.kind != "rest" and not joint.moves
+    ]
+    label = connected(len(row_of), np.array(firm, dtype=np.int64))
+    body = {part: int(label[row]) for part, row in row_of.items()}
     resting = [joint for joint in joints if joint.kind == "rest" and not joint.moves]
     found: set[str] = set()
     for ways in _trains(list(_ways(joints)), body):
@@ -84,10 +86,14 @@ def _trains(ways: Sequence[_Way], body: dict[str, int]) -> Iterator[list[_Way]]:
     for row, way in enumerate(ways):
         for part in way.ends:
             at.setdefault(body[part], []).append(row)
-    graph = nx.Graph()
-    graph.add_nodes_from(row for row, way in enumerate(ways) if body[way.ends[0]] != body[way.ends[1]])
-    for rows in at.values():
-        for k, row in enumerate(rows):
-            graph.add_edges_from((row, other) for other in rows[k + 1 :] if ways[row].same(ways[other]))
-    for group in nx.connected_components(graph):
-        yield [ways[row] for row in sorted(group)]
+    alike = [
+        (row, other)
+        for rows in at.values()
+        for k, row in enumerate(rows)
+        for other in rows[k + 1 :]
+        if ways[row].same(ways[other])
+    ]
+    trains: dict[int, list[_Way]] = {}
+    for way, number in zip(ways, connected(len(ways), np.array(alike, dtype=np.int64)).tolist(), strict=True):
+        trains.setdefault(number, []).append(way)
+    yield from trains.values()

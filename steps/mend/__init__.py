@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from renderer.topology import connected
 from steps.mend.caps import Lid, close_rims
 from steps.mend.cells import MeshPiece, pieces_of
 from steps.mend.crossing import cut_apart
@@ -20,7 +21,7 @@ from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.rays import Rays
 from steps.mend.sew import LEAST_REACH, ON_EDGE, once, sew
-from steps.mend.soup import components, edge_runs, is_closed
+from steps.mend.soup import edge_runs, is_closed
 from steps.mend.unite import Shell, is_dust, is_sheet, merged_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
 
@@ -74,7 +75,7 @@ def one_shell(faces: IntArray) -> bool:
     first, second = order[0::2], order[1::2]
     if (sense[first] == sense[second]).any():
         return False
-    return bool(components(len(faces), np.column_stack([first // 3, second // 3])).max() == 0)
+    return bool(connected(len(faces), np.column_stack([first // 3, second // 3])).max() == 0)
 
 
 def sound(vertices: Array, faces: IntArray) -> bool:

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from steps.mend.soup import components, edge_runs
+from renderer.topology import connected
+from steps.mend.soup import edge_runs
 from steps.model import Array, IntArray
 
 #: A cell is a hollow when faces of more than this share of its area, net, look into it: the sides of shells
@@ -70,7 +71,7 @@ def _pieces(faces: IntArray) -> IntArray:
     edge = np.cumsum(np.isin(np.arange(len(order)), starts)) - 1
     counts = np.diff(np.r_[starts, len(order)])
     plain = starts[counts == 2]
-    patch = components(len(faces), np.column_stack([owner[plain], owner[plain + 1]])).astype(np.int64)
+    patch = connected(len(faces), np.column_stack([owner[plain], owner[plain + 1]])).astype(np.int64)
     _, rows, times = np.unique(
         edge * (patch.max() + 1) + patch[owner], return_inverse=True, return_counts=True
     )
@@ -81,7 +82,7 @@ def _pieces(faces: IntArray) -> IntArray:
     same = rows[1:][edge[rows[1:]] == edge[rows[:-1]]]
     before = rows[:-1][edge[rows[1:]] == edge[rows[:-1]]]
     links = [np.column_stack([owner[plain], owner[plain + 1]]), np.column_stack([owner[before], owner[same]])]
-    return components(len(faces), np.concatenate(links)).astype(np.int64)
+    return connected(len(faces), np.concatenate(links)).astype(np.int64)
 
 
 def _cells(vertices: Array, faces: IntArray, piece: IntArray) -> IntArray:
@@ -105,7 +106,7 @@ def _cells(vertices: Array, faces: IntArray, piece: IntArray) -> IntArray:
     many = np.flatnonzero(counts > 2)
     if len(many):
         links.append(round_edges(vertices, faces, order, starts, counts, sense, many)[0])
-    label = components(2 * m, np.concatenate(links))
+    label = connected(2 * m, np.concatenate(links))
     return label.reshape(2, m).astype(np.int64)
 
 

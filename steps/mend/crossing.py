@@ -12,9 +12,9 @@ from __future__ import annotations
 import manifold3d
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
-from steps.mend.soup import components
+from renderer.spatial import tree
+from renderer.topology import connected
 from steps.model import Array, IntArray
 
 #: Coordinates in a face are rounded to this share of the diagonal: above what float32 leaves of them (6e-8),
@@ -31,7 +31,7 @@ def cut_apart(vertices: Array, faces: IntArray, near: float) -> Array:
     corners = vertices[faces]
     owner, segments, over = _meetings(corners, faces, near)
     owner, segments = _joined(owner, segments, vertices, near)
-    group = components(len(faces), over)
+    group = connected(len(faces), over)
     apart = np.bincount(group)[group] == 1
     apart[owner] = False
     at = np.argsort(group[owner], kind="stable")
@@ -68,7 +68,7 @@ def _joined(owner: IntArray, segments: Array, vertices: Array, near: float) -> t
     if not len(owner):
         return owner, segments
     points = np.concatenate([vertices, segments.reshape(-1, 3)])
-    label = components(len(points), cKDTree(points).query_pairs(near, output_type="ndarray"))
+    label = connected(len(points), tree(points).query_pairs(near, output_type="ndarray"))
     first = np.full(int(label.max()) + 1, len(points))
     np.minimum.at(first, label, np.arange(len(points)))
     drawn = first[label[len(vertices) :]].reshape(-1, 2)
@@ -180,7 +180,7 @@ def _cut(faces: Array, segments: Array, grid: float) -> Array:
         return faces
     flat = np.concatenate(made)
     known = np.concatenate([faces.reshape(-1, 3), segments.reshape(-1, 3)])
-    apart, nearest = cKDTree((known - origin) @ frame.T).query(
+    apart, nearest = tree((known - origin) @ frame.T).query(
         flat.reshape(-1, 2), distance_upper_bound=2 * grid
     )
     met = np.isfinite(apart)

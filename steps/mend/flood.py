@@ -14,8 +14,6 @@ need faces that run alike.
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from steps.mend.cells import round_edges
 from steps.mend.rays import Rays
@@ -127,6 +125,9 @@ def _round_edges(vertices: Array, faces: IntArray, reach: float) -> Links:
 
 def _taken(area: Array, one: IntArray, two: IntArray, width: Array) -> np.ndarray:
     """(sides,) whether what is round about takes each."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+
     about, rest = len(area), len(area) + 1
     two = np.where(two < 0, about, two)
     own = np.arange(len(area))

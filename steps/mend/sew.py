@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from steps.mend.soup import components, edge_runs, merge_equal
+from renderer.spatial import tree
+from renderer.topology import connected
+from steps.mend.soup import edge_runs, merge_equal
 from steps.model import Array, IntArray
 
 #: Corners this near, as a share of the mesh's diagonal, are one: float32 carries 6e-8, six digits 1e-6.
@@ -58,8 +59,8 @@ def sew(vertices: Array, faces: IntArray, reach: float | None = None) -> Sewn:
         diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
         label, reach = _welding(vertices, faces, diagonal)
     else:
-        pairs = cKDTree(vertices).query_pairs(reach, output_type="ndarray")
-        label = components(len(vertices), pairs).astype(np.int64)
+        pairs = tree(vertices).query_pairs(reach, output_type="ndarray")
+        label = connected(len(vertices), pairs).astype(np.int64)
     joined = len(vertices) - len(np.unique(label))
     vertices, faces = _middles(vertices, label), label[faces]
     start = len(faces)
@@ -113,14 +114,14 @@ def _welding(vertices: Array, faces: IntArray, diagonal: float) -> tuple[IntArra
         return own, least
     most = min(MOST_REACH * diagonal, EDGE_SHARE * _short_edge(vertices, faces, least))
     rim = np.unique(np.concatenate([faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]]))
-    near = cKDTree(vertices[rim]).sparse_distance_matrix(
-        cKDTree(vertices), max(most, least), output_type="coo_matrix"
+    near = tree(vertices[rim]).sparse_distance_matrix(
+        tree(vertices), max(most, least), output_type="coo_matrix"
     )
     pairs, apart = np.column_stack([rim[near.row], near.col]), near.data
     best: tuple[int, IntArray, float] | None = None
     reach = least
     while True:
-        label = components(len(vertices), pairs[apart <= reach])
+        label = connected(len(vertices), pairs[apart <= reach])
         count = len(open_edges(_proper_rows(label[faces])))
         if best is None or count < best[0] - WORTH * 1.5 * len(faces):
             best = (count, label, reach)
@@ -186,7 +187,7 @@ def _once(vertices: Array, faces: IntArray) -> tuple[IntArray, int]:
     length = np.linalg.norm(vertices[once] - vertices[np.roll(once, -1, axis=1)], axis=2).reshape(-1)
     gain = np.where(counts % 2 == 1, length[sides[starts]], -length[sides[starts]])
     own = edge.reshape(-1, 3)[twice]
-    run = components(
+    run = connected(
         len(twice) + len(starts),
         np.column_stack([np.repeat(np.arange(len(twice)), 3), len(twice) + own.reshape(-1)]),
     )[: len(twice)]
@@ -253,7 +254,7 @@ def _beside(
     of = np.repeat(np.arange(len(start)), count)
     step = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
     middle = vertices[start[of]] + ((step + 0.5) / count[of])[:, None] * along[of]
-    balls = cKDTree(vertices[candidates]).query_ball_point(middle, (length / count)[of] / 2 + near)
+    balls = tree(vertices[candidates]).query_ball_point(middle, (length / count)[of] / 2 + near)
     size = np.array([len(ball) for ball in balls])
     of = np.repeat(of, size)
     vertex = candidates[np.fromiter((row for ball in balls for row in ball), np.int64, int(size.sum()))]

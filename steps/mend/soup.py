@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from steps.model import Array, IntArray
 
@@ -46,13 +44,6 @@ def is_closed(faces: IntArray) -> bool:
     """Whether every edge is run as often one way as the other: closed and consistently wound."""
     net, _ = _edge_counts(faces)
     return bool((net == 0).all())
-
-
-def components(count: int, pairs: NDArray) -> NDArray:
-    """(count,) label of the connected component of each node."""
-    pairs = np.asarray(pairs, dtype=np.int64).reshape(-1, 2)
-    links = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    return connected_components(links, directed=False)[1]
 
 
 def signed_volume(vertices: Array, faces: IntArray) -> float:

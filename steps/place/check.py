@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from steps.canonical import Canonical
 from steps.features import measure
-from steps.joints import find_joints
+from steps.joints import touching
 from steps.model import Array, Joints, Model, Part, Problem
 from steps.pipeline import Survey
 from steps.place.build import Built, Set
@@ -16,7 +17,8 @@ from steps.place.poses import MISSES, matching, pose_at, way_told
 from steps.place.poses import Spot as SeatSpot
 from steps.place.seats import Seated
 from steps.place.source import Word
-from steps.settings import USUAL
+from steps.progress import Tell, stage
+from steps.settings import USUAL, Settings
 
 #: Seats near the one that was meant that are tried, the nearest first.
 TRIED = 24
@@ -24,6 +26,17 @@ TRIED = 24
 BLOCKED = ("overlap", "same-place")
 #: A part set by coordinates this share of a pitch off a seat was meant to sit there.
 MEANT = 0.6
+#: Turns whose entries differ by less are one: 3 degrees.
+AS_IT_IS = 0.05
+
+
+def seated_survey(model: Model, settings: Settings, progress: Tell | None = None) -> Survey:
+    """What engages what in a model at 1x, unjudged: enough to tell whether it seats."""
+    here = Canonical.of(model)
+    with stage(progress, "measure"):
+        measures = measure(here.model, settings)
+    with stage(progress, "joints"):
+        return Survey(model, measures, here.back(touching(here.model, measures, settings)))
 
 
 def seating_problems(built: Built, found: Survey) -> list[Problem]:
@@ -92,8 +105,11 @@ def _moved(off: Array) -> str:
     return f", {told}" if " to " in told or " up" in told or " down" in told else ""
 
 
-def _places(body: Seated, other: Seated, below: Set, now: Array) -> Iterator[tuple[float, Array, str]]:
-    """Poses on the studs of the part below, with how far each is from the one meant, and its line."""
+def _places(
+    body: Seated, other: Seated, below: Set, now: Array, within: float = np.inf
+) -> Iterator[tuple[float, Array, str]]:
+    """Poses on the studs of the part below, with how far each is from the one meant, and its line: of those
+    that move the part, turned as it is, by no more than ``within``, all."""
     middle = body.shape.bounds.mean(axis=0)
     meant = now[:3, :3] @ middle + now[:3, 3]
     for face in other.faces:
@@ -103,6 +119,9 @@ def _places(body: Seated, other: Seated, below: Set, now: Array) -> Iterator[tup
                 continue
             own = fitting[0][0].seats[fitting[0][1]]
             spot = SeatSpot(below.name, other, below.pose, seat, "", Word(""))
+            aside = spot.point - (now[:3, :3] @ own.point + now[:3, 3])
+            if np.linalg.norm(aside) > within + 3 * AS_IT_IS * np.linalg.norm(own.point):
+                continue
             for turn in range(4):
                 pose = pose_at(body, own, spot, turn)
                 off = float(np.linalg.norm(pose[:3, :3] @ middle + pose[:3, 3] - meant))
@@ -125,7 +144,7 @@ def _seats(built: Built, each: Set, pose: Array) -> bool:
         for row, one in enumerate(placed, 1)
     )
     model = Model("", "", "", 1.0, shapes, parts)
-    joints = find_joints(model, measure(model, USUAL), USUAL)
+    joints = touching(model, measure(model, USUAL), USUAL)
     last = parts[-1].id
     if any(problem.code in BLOCKED and last in problem.parts for problem in joints.problems):
         return False
@@ -152,9 +171,9 @@ def _off_a_seat(built: Built, each: Set, row: int, part: str) -> list[Problem]:
         theirs = built.bodies[other.piece]
         if not _meets(built, other, low - body.pitch, high + body.pitch):
             continue  # none of its seats is as near as one that was meant
-        for _, pose, told in _places(body, theirs, other, each.pose):
+        for _, pose, told in _places(body, theirs, other, each.pose, MEANT * body.pitch):
             off = pose[:3, 3] - each.pose[:3, 3]
-            if np.abs(pose[:3, :3] - each.pose[:3, :3]).max() > 0.05:
+            if np.abs(pose[:3, :3] - each.pose[:3, :3]).max() > AS_IT_IS:
                 continue
             if best is None or np.linalg.norm(off) < best[0]:
                 best = float(np.linalg.norm(off)), told, off

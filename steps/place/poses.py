@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from steps.intake.scene import affine
 from steps.model import Array
@@ -78,7 +77,19 @@ def coordinates(line: LaidLine, faults: Faults) -> Array | None:
         text = f"turn {line.turn.text!r}: at coordinates write angles about x, then y, then z, in degrees."
         faults.add("build-turn", line.turn, text)
         return None
-    return affine(Rotation.from_euler("xyz", turns, degrees=True).as_matrix(), np.array(at))
+    return affine(_about_axes(turns), np.array(at))
+
+
+def _about_axes(degrees: Sequence[float]) -> Array:
+    """(3, 3) turned about x, then y, then z, each the model's own."""
+    found = np.eye(3)
+    for axis, (cosine, sine) in enumerate(
+        zip(np.cos(np.radians(degrees)), np.sin(np.radians(degrees)), strict=True)
+    ):
+        turn, (one, two) = np.eye(3), ((axis + 1) % 3, (axis + 2) % 3)
+        turn[[one, two], [one, two]], turn[two, one], turn[one, two] = cosine, sine, -sine
+        found = turn @ found
+    return found
 
 
 def _numbers(word: Word, count: int) -> tuple[float, ...] | None:

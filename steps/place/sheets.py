@@ -14,8 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from renderer.camera import Camera
 from renderer.flatten import flatten
-from steps.draw.pictures import PLAIN_MARGIN_MM
-from steps.draw.sheet import Field
+from steps.draw.sheet import PLAIN_MARGIN_MM, Field
 from steps.draw.step import inked
 from steps.draw.studio import Studio
 from steps.model import Adhesive, Array, Gluing, Joints, Measures, Model, Order, Plan, Work

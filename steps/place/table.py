@@ -7,9 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation
 
+from renderer.spatial import tree
 from steps.features import measure
 from steps.model import Array, Model, Part
 from steps.place.poses import Spot, matching, on_table, pose_at
@@ -139,7 +138,7 @@ class _Writer:
         axes = np.array([poses[s.part, :3, :3] @ s.seat.axis for s in seats])
         reach = NEAR * max(s.seat.radius for s in seats)
         found: dict[int, list[tuple[_Own, _Own]]] = {}
-        for one, other in sorted(cKDTree(points).query_pairs(reach)):
+        for one, other in sorted(tree(points).query_pairs(reach)):
             for a, b in ((one, other), (other, one)):
                 if seats[a].part != seats[b].part and seats[b].seat.kind in GOES_INTO.get(
                     seats[a].seat.kind, ()
@@ -191,6 +190,8 @@ class _Writer:
         return None
 
     def _by_coordinates(self, row: int) -> list[str]:
+        from scipy.spatial.transform import Rotation
+
         part = self.model.parts[row]
         self.poses[row] = part.pose
         turns = Rotation.from_matrix(part.pose[:3, :3]).as_euler("xyz", degrees=True)
