@@ -59,6 +59,8 @@ FITS: tuple[Fit, ...] = ("tight", "press", "slide", "loose", "none")
 GAP_DIGITS = 2
 #: Letters that columns keep on a narrow terminal (60): of names, sizes, counts, figures ("240.0").
 LEAST_NAME, LEAST_SIZE, LEAST_COUNT, LEAST_FIGURE = 8, 6, 3, 5
+#: Letters of a colour's word that are never broken there ("turquoise,").
+MOST_WORD = 10
 #: Rows of the scale law that are printed; a noisy mesh can have a gap of its own for every joint.
 SCALE_ROWS = 8
 #: A direction is along an axis from this cosine on.
@@ -396,23 +398,30 @@ def shapes_table(report: Inspection) -> Table:
 
     table = _table("Shapes")
     table.add_column("shape", no_wrap=True)
-    table.add_column("name", min_width=LEAST_NAME)
+    table.add_column("name", min_width=LEAST_NAME, overflow="fold")
     table.add_column("count", justify="right", no_wrap=True)
-    table.add_column("colours", min_width=LEAST_NAME)
+    colours = [_colours_of(report, shape.id) for shape in report.shapes]
+    table.add_column("colours", min_width=_longest_word([*colours, "colours"]), overflow="fold")
     table.add_column("size mm", justify="right", min_width=LEAST_SIZE)
     for name in ("studs", "g each"):
         table.add_column(name, justify="right", no_wrap=True)
-    for shape in report.shapes:
+    for shape, told in zip(report.shapes, colours, strict=True):
         table.add_row(
             shape.id,
             Text(shape.name),
             str(shape.count),
-            Text(_colours_of(report, shape.id)),
+            Text(told),
             " x ".join(f"{side:.1f}" if side < 99.95 else f"{side:.0f}" for side in shape.size_mm),
             str(shape.studs),
             f"{shape.printed_g:.1f}",
         )
     return table
+
+
+def _longest_word(cells: Sequence[str]) -> int:
+    """Letters that a column keeps so that no usual word in it is broken; what is longer is folded."""
+    longest = max((len(word) for cell in cells for word in cell.split()), default=0)
+    return min(longest, MOST_WORD)
 
 
 def listed_table(report: Inspection) -> Table:
@@ -425,10 +434,11 @@ def listed_table(report: Inspection) -> Table:
     for name in ("file", "called"):
         table.add_column(name, overflow="fold")
     table.add_column("count", justify="right", no_wrap=True)
-    for name in ("from", "colour"):
-        table.add_column(name)
-    table.add_column("from")
-    table.add_column("?")
+    table.add_column("from", no_wrap=True)
+    words = [each.colour_word or each.colour for each in report.listed]
+    table.add_column("colour", min_width=_longest_word([*words, "colour"]), overflow="fold")
+    table.add_column("from", no_wrap=True)
+    table.add_column("?", no_wrap=True)
     for each in report.listed:
         table.add_row(
             Text(unsteered(each.file)),

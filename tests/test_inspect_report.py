@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -148,6 +149,19 @@ def test_the_printed_report_reads_whole(columns: int) -> None:
     assert "lid on plate: 4 studs, gap 0.10 mm per side at 1x: slide; holds about 0 N (" in text
     assert "Lets lid go along +z." in text
     assert "Faces that a glue could bond: 1 joint" in text
+
+
+def test_no_word_of_a_colour_is_broken_on_a_narrow_terminal() -> None:
+    block = plate(2, 2)
+    model = placed([(block, shift(12 * row, 0, 0)) for row in range(12)])
+    words = ["off-white", *["turquoise"] * 10, "a-word-longer-than-any-colour-is"]
+    coloured = [
+        replace(part, colour=f"#0000{row:02x}", colour_name=word)
+        for row, (part, word) in enumerate(zip(model.parts, words, strict=True))
+    ]
+    text = printed(report_of(replace(model, parts=tuple(coloured))), 60)
+    assert "off-white," in text and "turquoise," in text and "…" not in text
+    assert "a-word-lon" in text and "ger-than-a" in text
 
 
 def test_a_joint_that_no_straight_way_opens() -> None:
