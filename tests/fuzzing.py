@@ -26,8 +26,11 @@ from typing import Any
 
 from tests.fuzz_seeds import KINDS, Seed, seeds
 
-#: What one mutant may take, s and bytes above what the process has at the start.
+#: What one mutant may take: s of the processor, whatever else the machine is busy with, and bytes above
+#: what the process has at the start.
 MOST_S, MOST_BYTES = 10.0, 1 << 30
+#: Without an answer for so long (s by the clock) a process waits for something that does not come.
+STUCK_S = 300.0
 #: Words that only a programmer reads.
 JARGON = re.compile(
     r"Traceback|NoneType|\b\w+(Error|Exception)\b|\bobject has no attribute|\bcodec\b|unhashable|\bndarray\b|"
@@ -269,7 +272,7 @@ def _batch(todo: Sequence[tuple[str, int]], seed: int, report: Report) -> int:
     done, begun, rest = 0, time.monotonic(), b""
     with os.fdopen(reading, "rb", buffering=0) as answers:
         while done < len(todo):
-            left = MOST_S - (time.monotonic() - begun)
+            left = STUCK_S - (time.monotonic() - begun)
             ready = select.select([answers], [], [], max(left, 0.0))[0]
             chunk = answers.read(65536) if ready else None
             if not chunk:
@@ -277,8 +280,10 @@ def _batch(todo: Sequence[tuple[str, int]], seed: int, report: Report) -> int:
                 if chunk is None:
                     os.kill(child, signal.SIGKILL)
                 status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-                what = f"took over {MOST_S:g} s" if chunk is None else f"the process ended ({status})"
-                _note(report, kind, number, f"!{what}", time.monotonic() - begun)
+                spent = status == -signal.SIGPROF
+                what = f"took over {MOST_S:g} s" if spent else f"the process ended ({status})"
+                what = f"no answer within {STUCK_S:g} s" if chunk is None else what
+                _note(report, kind, number, f"!{what}", MOST_S if spent else 0.0)
                 return done + 1
             *lines, rest = (rest + chunk).split(b"\n")
             for line in lines:
@@ -306,11 +311,13 @@ def _serve(todo: Sequence[tuple[str, int]], seed: int, writing: int) -> None:
         os.dup2(null, number)
     limit = _virtual() + MOST_BYTES
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    signal.signal(signal.SIGPROF, signal.SIG_DFL)  # ends the process, also within a library
     for kind, number in todo:
-        begun = time.monotonic()
+        begun = time.process_time()
+        signal.setitimer(signal.ITIMER_PROF, MOST_S)
         verdict = verdict_in_words(kind, mutated(kind, seed, number))
         most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-        os.write(writing, json.dumps([time.monotonic() - begun, most, verdict]).encode() + b"\n")
+        os.write(writing, json.dumps([time.process_time() - begun, most, verdict]).encode() + b"\n")
     os._exit(0)
 
 

@@ -61,18 +61,20 @@ def wrong(how):
 @pytest.mark.parametrize(
     ("how", "what"),
     [
-        (lambda: time.sleep(60), "took over 1 s"),
+        (lambda: time.sleep(60), "no answer within 2 s"),
+        (lambda: sum(iter(int, 1)), "took over 0.5 s"),
         (lambda: os.kill(os.getpid(), signal.SIGKILL), "the process ended (-9)"),
         (lambda: bytearray(2 << 30) and [], "MemoryError"),
         (lambda: 1 // 0, "ZeroDivisionError"),
         (lambda: ["a\x1b[31m"], "said"),
         (lambda: ["'NoneType' object"], "said"),
     ],
-    ids=["hangs", "crashes", "swells", "raises", "steers", "jargon"],
+    ids=["hangs", "spins", "crashes", "swells", "raises", "steers", "jargon"],
 )
 def test_what_is_wrong_is_found(how, what, monkeypatch):
     """The harness itself: each kind of failure is a finding of its own, and the trial goes on after it."""
-    monkeypatch.setattr(fuzzing, "MOST_S", 1.0)
+    monkeypatch.setattr(fuzzing, "MOST_S", 0.5)
+    monkeypatch.setattr(fuzzing, "STUCK_S", 2.0)
     monkeypatch.setitem(fuzzing.KINDS, "obj", wrong(how))
     monkeypatch.setattr(fuzzing, "verdict_in_words", first_skipped(fuzzing.verdict_in_words))
     report = trial(["obj", "settings"], 4, SEED)
