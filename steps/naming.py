@@ -28,6 +28,8 @@ ROUND_SHARE = (0.74, 0.80)
 FULL_SHARE = 0.985
 #: A convex hull that fills less than this share of footprint x height is slanted: a wedge.
 UPRIGHT_SHARE = 0.97
+#: A body has at least as many corners as a tetrahedron.
+LEAST_CORNERS = 4
 #: Features whose axes are within this cosine of ``up`` point up.
 ALONG = 0.99
 #: A cylinder wider than this share of the part's width is the part's own body.
@@ -88,7 +90,7 @@ def _name(outline: Outline, pitch: float | None) -> _Name:
     features, up = _standing_out(outline), outline.frame[2]
     basis = (outline.body.mesh, features, outline.frame)
     corners, extent, filled = remembered("standing out", basis, lambda: _bulk(_body(outline, features)))
-    if pitch is None or corners < 4:
+    if pitch is None or corners < LEAST_CORNERS:
         return _by_size(outline.size, "part")
     form = _form(extent, *filled)
     cells = np.sort(extent[:2]) / pitch
@@ -177,7 +179,9 @@ def _arched(outline: Outline) -> bool:
 
 def _bulk(body: Array) -> tuple[int, Array, tuple[float, float]]:
     """How many corners a body has, its (3,) extents, and what it fills."""
-    return len(body), np.ptp(body, axis=0) if len(body) else np.zeros(3), _fill(body)
+    if len(body) < LEAST_CORNERS:
+        return len(body), np.zeros(3), (1.0, 1.0)
+    return len(body), np.ptp(body, axis=0), _fill(body)
 
 
 def _fill(body: Array) -> tuple[float, float]:
