@@ -152,6 +152,12 @@ def test_every_help_has_one_example(command: str, capsys: Capture) -> None:
     assert said.count("Example: ") == 1 and f"stepleaf {command}" in said
 
 
+def test_a_name_of_nothing_is_told_from_a_folder_without_a_build_file(parts: Path, capsys: Capture) -> None:
+    for given, said in ((parts / "hat", "no such file or folder"), (parts, "there is no build.toml")):
+        assert run(["place", str(given)]) == 2
+        assert said in capsys.readouterr().err
+
+
 def test_a_command_refuses_options_that_it_does_not_use(parts: Path, capsys: Capture) -> None:
     assert run(["prints", str(parts), "--reader", "child"]) == 2
     assert "--reader" in capsys.readouterr().err

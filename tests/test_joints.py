@@ -69,6 +69,8 @@ def test_what_touches_is_the_same_judged_or_not() -> None:
         assert len(one.touches) == len(other.touches)
     assert codes(bare) == codes(judged)
     assert any(joint.hold_n for joint in judged.joints) and not any(joint.hold_n for joint in bare.joints)
+    assert any(touch.backings for joint in judged.joints for touch in joint.touches)
+    assert not any(touch.backings for joint in bare.joints for touch in joint.touches)
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,8 @@ def build_file_of(given: Path) -> Path:
     """The build file that is named, or that lies in the folder named. Raises UnreadableInput without one."""
     from steps.intake import BUILD_TOML
 
+    if not given.exists():
+        raise UnreadableInput(f"{given}: there is no such file or folder. Check the name.")
     path = given / BUILD_TOML if given.is_dir() else given
     if path.name != BUILD_TOML or not path.is_file():
         raise UnreadableInput(

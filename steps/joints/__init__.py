@@ -58,7 +58,7 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
 def touching(model: Model, measures: Measures, settings: Settings) -> Joints:
     """As :func:`find_joints`, for who asks only what engages what and how far: fits and forces are not told,
     nor what is held by form alone."""
-    return _found(model, measures, _unjudged, settings)
+    return _found(model, measures, None, settings)
 
 
 def _unjudged(
@@ -68,14 +68,14 @@ def _unjudged(
     return {"fit": "none", "fits": ("none",) * len(touches), **bare}
 
 
-def _found(model: Model, measures: Measures, judge: Judge, settings: Settings) -> Joints:
+def _found(model: Model, measures: Measures, judge: Judge | None, settings: Settings) -> Joints:
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
     unit = unit_length(model, measures)
     found = situations(model, unit, APART_SHARE * unit)
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)})
-    kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit)
+    kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit, judge is not None)
     joints: list[Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
     for pairs in over(list(_repeats(found.pairs, found.situation))):
@@ -84,9 +84,9 @@ def _found(model: Model, measures: Measures, judge: Judge, settings: Settings) -
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
             weight = lighter_n(model, measures, pairs[0])
-            joints.extend(place(model, pairs, contacts, weight, judge))
-    joints.extend(_leaning(model, found, joints, bodies, unit, judge))
-    joints.extend(let_down(model, measures, joints, bodies, unit, judge, settings))
+            joints.extend(place(model, pairs, contacts, weight, judge or _unjudged))
+    joints.extend(_leaning(model, found, joints, bodies, unit, judge or _unjudged))
+    joints.extend(let_down(model, measures, joints, bodies, unit, judge or _unjudged, settings))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     overlaps.sort(key=lambda item: item[:2])
@@ -183,6 +183,7 @@ class _Kit:
     bodies: Sequence[Anatomy]
     carried: Sequence[_Carried]
     unit: float
+    backed: bool  #: what stands behind contacts is measured too, as forces need it
     points: dict[int, Array] = field(default_factory=dict)  #: within each shape, as asked for
 
     def measured(self, model: Model, pair: IntArray) -> tuple[list[Contact], Overlap | None]:
@@ -191,16 +192,16 @@ class _Kit:
         to_first = relative_pose(model, pair)
         basis = (
             *(self.bodies[a].mesh, self.carried[a], self.bodies[b].mesh, self.carried[b]),
-            *(to_first, self.unit),
+            *(to_first, self.unit, self.backed),
         )
         return remembered("contacts", basis, lambda: self._measured(a, b, to_first))
 
     def _measured(self, a: int, b: int, to_first: Array) -> tuple[list[Contact], Overlap | None]:
         ours, theirs, unit = self.bodies[a], self.bodies[b], self.unit
         to_second = invert(to_first)
-        mine = plug_contacts(self.carried[a].plugs, to_second, theirs)
+        mine = plug_contacts(self.carried[a].plugs, to_second, theirs, self.backed)
         mine += ball_contacts(self.carried[a].balls, to_second, theirs)
-        others = plug_contacts(self.carried[b].plugs, to_first, ours)
+        others = plug_contacts(self.carried[b].plugs, to_first, ours, self.backed)
         others += ball_contacts(self.carried[b].balls, to_first, ours)
         contacts = _gripping([c.moved(to_first) for c in mine])
         contacts += [replace(c, carrier=1) for c in _gripping(others)]
