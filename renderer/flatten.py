@@ -11,6 +11,8 @@ from renderer.picture import Picture, Stroke
 MM_PER_INCH = 25.4
 #: Samples per pixel and axis for the lines.
 FINE = 3
+#: A stroke of so many samples or fewer has no gaps to be filled where it bends.
+THIN = 4
 
 
 def flatten(picture: Picture, dpi: float = 200.0) -> NDArray[np.uint8]:
@@ -42,8 +44,8 @@ def _stroke(draw: ImageDraw.ImageDraw, stroke: Stroke, height_mm: float, scale: 
     pen, reach, ink = max(1, round(width)), width / 2, (round(stroke.grey * 255),) * 3
     for run in _dashes(stroke.points, stroke.dash_mm):
         points = [(x, y) for x, y in (([0.0, height_mm] + run * [1.0, -1.0]) * scale).tolist()]
-        draw.line(points, fill=ink, width=pen, joint="curve" if len(points) > 2 else None)
-        for x, y in (points[0], points[-1]):
+        draw.line(points, fill=ink, width=pen)
+        for x, y in points if pen > THIN else (points[0], points[-1]):
             draw.ellipse((x - reach, y - reach, x + reach, y + reach), fill=ink)
 
 
