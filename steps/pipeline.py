@@ -56,7 +56,8 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
         measures = _with_earlier(model.problems, lambda: measure(here.model, settings))
     if not model.placed:
         if settings.refit is not None:
-            raise NotPlaced([*errors_of(model.problems + measures.problems), loose_parts(model)])
+            lacking = "so it is not known how much a refit has to change"
+            raise NotPlaced([*errors_of(model.problems + measures.problems), loose_parts(model, lacking)])
         return Survey(model, measures, None)
     earlier = model.problems + measures.problems
     with stage(progress, "joints"):
@@ -177,16 +178,16 @@ def _with_earlier(earlier: Sequence[Problem], run: Callable[[], Value]) -> Value
         raise type(fault)(each_once([*errors_of(earlier), *fault.problems])) from fault
 
 
-def loose_parts(model: Model) -> Problem:
-    """The problem of having no places, with what to hand in instead."""
+def loose_parts(model: Model, lacking: str = "so there is no order to find") -> Problem:
+    """The problem of having no places: what therefore cannot be done, and what to hand in instead."""
     plates = any(problem.code == "on-plates" for problem in model.problems)
     layout = " (they lie side by side: a print layout)" if plates else ""
     return Problem(
         "not-placed",
         "error",
         (),
-        f"{model.file} holds {len(model.parts)} loose parts{layout} but not where each one goes, so there is "
-        "no order to find. Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or put a "
-        "build.toml or a CSV of placements (id,file,colour,x,y,z,rx,ry,rz) beside the parts. "
+        f"{model.file} holds {len(model.parts)} loose parts{layout} but not where each one goes, {lacking}. "
+        "Hand in the assembled model (3MF, GLB, OBJ, one STL of several bodies), or put a build.toml or a "
+        "CSV of placements (id,file,colour,x,y,z,rx,ry,rz) beside the parts. "
         "`stepleaf inspect` and `stepleaf prints` work as it is.",
     )

@@ -54,10 +54,10 @@ class AtScale:
     metres: float
     hours: float
     cost: float | None
-    hold: int
-    need_glue: int
-    not_closed: int  #: joints that hands do not close
-    greatest_push_n: float
+    hold: int | None  #: this and the next three: None for loose parts
+    need_glue: int | None
+    not_closed: int | None  #: joints that hands do not close
+    greatest_push_n: float | None
 
 
 @dataclass(frozen=True)
@@ -136,10 +136,10 @@ class _Seen:
             metres=float(sums[1]),
             hours=float(sums[2]) / 60,
             cost=None if price is None else price * float(sums[0]) / 1000,
-            hold=0,
-            need_glue=0,
-            not_closed=0,
-            greatest_push_n=0.0,
+            hold=None,
+            need_glue=None,
+            not_closed=None,
+            greatest_push_n=None,
         )
         joints = self.found.joints
         return row if joints is None else self._with_joints(row, joints, grams, by)
@@ -217,12 +217,14 @@ def _lines(choice: ScaleChoice) -> list[tuple[str, list[str]]]:
     ]
     if any(row.cost is not None for row in rows):
         lines.append(("cost", [f"{row.cost or 0:.2f}" for row in rows]))
+    if rows[0].hold is None:  # loose parts: no joints to tell of
+        return lines
     return [
         *lines,
         ("joints that hold", [str(row.hold) for row in rows]),
         ("need glue, at least", [str(row.need_glue) for row in rows]),
         ("not closed by hand", [str(row.not_closed) for row in rows]),
-        ("greatest push N", [f"{row.greatest_push_n:.0f}" for row in rows]),
+        ("greatest push N", [f"{row.greatest_push_n or 0:.0f}" for row in rows]),
     ]
 
 
@@ -235,7 +237,8 @@ def greatest_told(choice: ScaleChoice) -> str:
     if not np.isfinite(choice.greatest):
         return "Nothing to print."
     fits = math.floor(choice.greatest * 100) / 100  # the scale that is named must fit
-    return f"Every part fits the bed up to {fits:g}x. Load cases may ask for more glue: `stepleaf plan`."
+    more = " Load cases may ask for more glue: `stepleaf plan`." if choice.rows[0].hold is not None else ""
+    return f"Every part fits the bed up to {fits:g}x.{more}"
 
 
 def choice_json(choice: ScaleChoice) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
+from dataclasses import replace
 
 import pytest
+from rich.console import Console
 
 from steps.errors import WrongSettings
 from steps.features import measure
@@ -13,7 +16,7 @@ from steps.joints import find_joints
 from steps.model import Model
 from steps.pipeline import Survey
 from steps.prints import prepare
-from steps.scale_choice import USUAL_SCALES, choice_json, greatest_told, scale_choice, scales_of
+from steps.scale_choice import USUAL_SCALES, choice_json, choice_table, greatest_told, scale_choice, scales_of
 from steps.settings import Settings
 from tests.test_foreseen import surveyed, tower
 
@@ -68,6 +71,21 @@ def test_without_a_price_there_is_no_cost_and_machines_get_every_row(
     told = json.loads(choice_json(choice))
     assert [row["scale"] for row in told["rows"]] == list(USUAL_SCALES)
     assert {row["cost"] for row in told["rows"]} == {None}
+
+
+def test_of_loose_parts_no_joints_are_told(
+    read_once: tuple[Survey, Settings],
+) -> None:
+    found, settings = read_once
+    loose = Survey(replace(found.model, placed=False), found.measures, None)
+    choice = scale_choice(loose, (1.0, 2.0), settings)
+    assert [row.hold for row in choice.rows] == [None, None]
+    assert json.loads(choice_json(choice))["rows"][0]["need_glue"] is None
+    console = Console(width=80, record=True, file=io.StringIO())
+    console.print(choice_table(choice))
+    said = console.export_text()
+    assert "filament kg" in said and "glue" not in said and "joints" not in said
+    assert "glue" not in greatest_told(choice)
 
 
 @pytest.mark.parametrize("wrong", ["0", "1,-2", "nan", "one", "", "1,inf"])

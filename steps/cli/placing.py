@@ -170,7 +170,7 @@ def write_table(given: Path, folder: Path, settings: Settings, force: bool, quie
 
     model = read_model(given, Settings(limits=settings.limits))
     if not model.placed:
-        raise FaultyModel([loose_parts(model)])
+        raise FaultyModel([loose_parts(model, "so there are no places to write down")])
     written = build_table(model)
     new = {folder / name: content for name, content in written.files.items()}
     new = {path: mesh for path, mesh in new.items() if not path.exists() or path.read_bytes() != mesh}
