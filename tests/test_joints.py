@@ -11,7 +11,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from manifold3d import Manifold
+from manifold3d import CrossSection, Manifold
 
 from demo_model import solids
 from demo_model.beacon import beacon
@@ -342,6 +342,21 @@ def test_a_square_peg_through_a_plate_is_found_wherever_it_lies(seed: int) -> No
     joint = only(joints_of(placed([(plate, pose), (peg, pose @ shift(0, 0, -3.3))])))
     assert (joint.kind, joint.contacts, len(joint.touches)) == ("peg", 1, 1)
     assert joint.gap_mm == pytest.approx(0.15, abs=NEAR)
+
+
+def test_walls_that_are_not_quite_parallel_are_as_far_apart_as_where_they_face() -> None:
+    """One wall of a mortise leans by 0.08 mm over 30; modelled 200 mm off the shapes' own origins."""
+    far = (200.0, -150.0, 80.0)
+    tenon = box((-6, -6, -6), (6, 6, 9)).translate(far)
+    outline = CrossSection([[[-6.1, -15], [6.12, -15], [6.2, 15], [-6.1, 15]]])
+    bar = CrossSection.square((60, 12.2), center=True)
+    mortise = Manifold.extrude(outline ^ bar, 30).translate((*far[:2], far[2] - 15))
+    plate = box((-20, -20, 0), (20, 20, 9)).translate(far) - mortise
+    joint = only(joints_of(placed([(plate, np.eye(4)), (tenon, np.eye(4))])))
+    assert (joint.kind, joint.contacts) == ("peg", 1)
+    assert joint.gap_mm == pytest.approx(0.1, abs=1e-3)  # three walls
+    nearest = 0.12 + 0.08 * (15 - 6) / 30  # of the fourth, at the tenon's corner
+    assert max(joint.touches[0].gaps_mm) == pytest.approx(nearest, abs=1e-3)
 
 
 def test_a_flat_of_triangles_that_cross_has_an_outline() -> None:

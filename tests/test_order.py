@@ -37,7 +37,7 @@ def wished(**wishes: object) -> Settings:
 
 
 #: What a plan without glue is not asked.
-GLUED = ("glued once", "glue bonds", "glue in time", "one piece", "lifted", "stays together")
+GLUED = ("glued once", "glue bonds", "glue in time", "one piece", "load cases", "stays together")
 
 
 def without_glue(joints: Joints) -> Gluing:

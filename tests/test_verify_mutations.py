@@ -289,6 +289,37 @@ def _a_gap_of_interference(data):
     next(joint for joint in data["joints"] if joint["kind"] == "stud")["gap_mm"] = -0.3
 
 
+def all_alike(joint: Data) -> None:
+    """The joint told as its touches are."""
+    own = [touch for touch in joint["touches"] if touch["kind"] == joint["kind"]]
+    joint.update(contacts=len(own), gap_mm=min(touch["gap_mm"] for touch in own))
+    joint.update(glue_area_mm2=sum(touch["area_mm2"] for touch in joint["touches"]))
+
+
+@kind
+def _another_gap_everywhere(data):
+    for joint in data["joints"]:
+        for touch in joint["touches"]:
+            touch["gap_mm"] += 0.2 * (touch["kind"] == "stud")
+        all_alike(joint)
+
+
+@kind
+def _one_stud_less_everywhere(data):
+    for joint in data["joints"]:
+        if joint["kind"] == "stud" and joint["contacts"] > 1:
+            joint["touches"].remove(next(each for each in joint["touches"] if each["kind"] == "stud"))
+            all_alike(joint)
+
+
+@kind
+def _more_area_everywhere(data):
+    for joint in data["joints"]:
+        for touch in joint["touches"]:
+            touch["area_mm2"] *= 1.5
+        all_alike(joint)
+
+
 @kind
 def _another_kind(data):
     next(joint for joint in data["joints"] if joint["kind"] == "stud")["kind"] = "peg"

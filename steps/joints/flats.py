@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -39,6 +39,16 @@ class Flat:
     basis: Array  #: (2, 3)
     triangles: Array  #: (k, 3, 2) in the basis
     area: float
+
+    @cached_property
+    def middle(self) -> Array:
+        """(3,) amid its corners, on its plane."""
+        return self.triangles.mean(axis=(0, 1)) @ self.basis + self.normal * self.offset
+
+    @cached_property
+    def reach(self) -> float:
+        """How far its corners are from its middle, mm."""
+        return float(np.linalg.norm(self.triangles - self.basis @ self.middle, axis=2).max())
 
     @cached_property
     def outline(self) -> shapely.Geometry:
@@ -99,40 +109,82 @@ def rest_contacts(
     ours, theirs = flats(first), flats(second)
     if not ours or not theirs:
         return []
-    turn, shift = pose[:3, :3], pose[:3, 3]
-    normals = np.array([f.normal for f in theirs]) @ turn.T
-    offsets = np.array([f.offset for f in theirs]) + normals @ shift
-    ours_n, ours_o = np.array([f.normal for f in ours]), np.array([f.offset for f in ours])
-    opposed = ours_n @ normals.T < -OPPOSED
-    apart = -offsets[None] - ours_o[:, None]
     reach = APART_SHARE * unit if apart_mm is None else apart_mm
-    near = opposed & (apart < reach) & (apart > -INTO_SHARE * unit)
     found = []
-    for i, j in zip(*np.nonzero(near), strict=True):
-        if (int(i), int(j)) in without:
-            continue
-        contact = _shared(ours[i], theirs[j], turn, shift, float(apart[i, j]), unit)
-        if contact is not None:
-            found.append(contact)
+    for facing in facing_flats(ours, theirs, pose, -INTO_SHARE * unit, reach, AREA_SHARE * unit**2):
+        if facing.rows not in without:
+            found.append(_rest(ours[facing.rows[0]], facing))
     return found
 
 
-def _shared(ours: Flat, theirs: Flat, turn: Array, shift: Array, apart: float, unit: float) -> Contact | None:
-    back = ours.basis @ turn @ theirs.basis.T
-    origin = ours.basis @ (turn @ (theirs.normal * theirs.offset) + shift)
-    moved = shapely.transform(theirs.outline, lambda xy: xy @ back.T + origin)
-    if not shapely.intersects(shapely.envelope(ours.outline), shapely.envelope(moved)):
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """What two flats that look at each other share, in the first's coordinates."""
+
+    rows: tuple[int, int]
+    common: shapely.Geometry  #: in the basis of the first's flat
+    middle: Array  #: (3,) of it, on the first's flat
+    apart: float  #: how far the second's flat is off there, mm; negative where they overlap
+    nearest: float  #: the same where it is least
+
+
+def facing_flats(
+    ours: Sequence[Flat],
+    theirs: Sequence[Flat],
+    pose: Array,
+    least: float,
+    most: float,
+    least_area: float,
+) -> Iterator[Facing]:
+    """Pairs of flats that face each other, nowhere less than ``least`` and somewhere no more than ``most`` mm
+    apart, and share an area; ``pose`` takes the second's coordinates to the first's.
+
+    Flats need not be quite parallel: how far apart they are is said where they face each other.
+    """
+    turn, shift = pose[:3, :3], pose[:3, 3]
+    normals = np.array([flat.normal for flat in theirs]).reshape(-1, 3) @ turn.T
+    offsets = np.array([flat.offset for flat in theirs]) + normals @ shift
+    middles = np.array([flat.middle for flat in ours]).reshape(-1, 3)
+    cosine = np.array([flat.normal for flat in ours]).reshape(-1, 3) @ normals.T
+    lean = np.sqrt(np.maximum(1 - cosine**2, 0.0)) * np.array([flat.reach for flat in ours])[:, None]
+    apart = middles @ normals.T - offsets
+    near = (cosine < -OPPOSED) & (apart <= most + lean) & (apart >= least - lean)
+    for i, j in zip(*np.nonzero(near), strict=True):
+        one, other = ours[i], theirs[j]
+        common = _common(one, other, turn, shift)
+        if common is None or common.area < least_area:
+            continue
+        corners = np.vstack([[common.centroid.x, common.centroid.y], shapely.get_coordinates(common)])
+        at = corners @ one.basis + one.normal * one.offset
+        gaps = at @ normals[j] - offsets[j]
+        if least <= gaps.min() <= most:
+            yield Facing((int(i), int(j)), common, at[0], float(gaps[0]), float(gaps.min()))
+
+
+def _common(one: Flat, other: Flat, turn: Array, shift: Array) -> shapely.Geometry | None:
+    back = one.basis @ turn @ other.basis.T
+    origin = one.basis @ (turn @ (other.normal * other.offset) + shift)
+    moved = shapely.transform(other.outline, lambda xy: xy @ back.T + origin)
+    if not shapely.intersects(shapely.envelope(one.outline), shapely.envelope(moved)):
         return None
-    common = shapely.intersection(ours.outline, moved)
-    area = float(common.area)
-    if area < AREA_SHARE * unit**2:
-        return None
-    corners = _corners(common)
-    points = corners @ ours.basis + ours.normal * ours.offset
-    middle = np.array([common.centroid.x, common.centroid.y]) @ ours.basis + ours.normal * ours.offset
+    return shapely.intersection(one.outline, moved)
+
+
+def _rest(ours: Flat, facing: Facing) -> Contact:
+    points = _corners(facing.common) @ ours.basis + ours.normal * ours.offset
     normals = np.tile(ours.normal, (len(points), 1))
     return Contact(
-        "rest", 0, middle, ours.normal, 0.0, 0.0, 0.0, area, points, normals, bond_gap=max(apart, 0.0)
+        "rest",
+        0,
+        facing.middle,
+        ours.normal,
+        0.0,
+        0.0,
+        0.0,
+        float(facing.common.area),
+        points,
+        normals,
+        bond_gap=max(facing.apart, 0.0),
     )
 
 

@@ -17,7 +17,7 @@ import shapely
 from steps.features.anatomy import Anatomy
 from steps.features.section import section
 from steps.joints.contact import Contact
-from steps.joints.flats import AREA_SHARE, OPPOSED, Flat, flats
+from steps.joints.flats import AREA_SHARE, Flat, facing_flats, flats
 from steps.joints.grip import holds_all_round
 from steps.model import Array
 
@@ -115,29 +115,13 @@ def _clusters(across: Sequence[Pair], axis: Array, body: Anatomy, pose: Array) -
 
 def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: float) -> Iterator[Pair]:
     """Flats that look at each other over a small gap and share an area."""
-    if not ours or not theirs:
-        return
-    turn, shift = pose[:3, :3], pose[:3, 3]
-    normals = np.array([flat.normal for flat in theirs]) @ turn.T
-    offsets = np.array([flat.offset for flat in theirs]) + normals @ shift
-    our_normals, our_offsets = (np.array([getattr(f, key) for f in ours]) for key in ("normal", "offset"))
-    apart = -offsets[None] - our_offsets[:, None]
     reach = REACH_SHARE * unit
-    near = (our_normals @ normals.T < -OPPOSED) & (np.abs(apart) <= reach)
-    for i, j in zip(*np.nonzero(near), strict=True):
-        one, other = ours[i], theirs[j]
-        back = one.basis @ turn @ other.basis.T
-        origin = one.basis @ (turn @ (other.normal * other.offset) + shift)
-        moved = shapely.transform(other.outline, lambda xy, back=back, origin=origin: xy @ back.T + origin)
-        if not shapely.intersects(shapely.envelope(one.outline), shapely.envelope(moved)):
-            continue
-        common = shapely.intersection(one.outline, moved)
-        if common.area < AREA_SHARE * unit**2:
-            continue
-        lift = one.normal * one.offset
-        corners = shapely.get_coordinates(shapely.envelope(common.convex_hull))[:-1] @ one.basis + lift
-        middle = np.array([common.centroid.x, common.centroid.y]) @ one.basis + lift
-        yield Pair((int(i), int(j)), one.normal, float(apart[i, j]), corners, middle, float(common.area))
+    for facing in facing_flats(ours, theirs, pose, -reach, reach, AREA_SHARE * unit**2):
+        flat = ours[facing.rows[0]]
+        around = shapely.get_coordinates(shapely.envelope(facing.common.convex_hull))[:-1]
+        corners = around @ flat.basis + flat.normal * flat.offset
+        area = float(facing.common.area)
+        yield Pair(facing.rows, flat.normal, facing.nearest, corners, facing.middle, area)
 
 
 def _axes(facing: Sequence[Pair]) -> list[Array]:

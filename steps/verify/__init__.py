@@ -2,12 +2,13 @@
 
 The planner decides motion by depth maps of parallel rays; here FCL intersects surfaces swept
 continuously (``solids``). Contacts are FCL distances; where faces lie on each other is found from their
-triangles (``faces``). What is built stands when a programme of struts (``balance``, ``footing``) carries its
-weight, with what the step says to hold and only the glue that somebody has waited for; the same programme
-is asked whether a part can be pressed home. Rays of its own find how much shows of where parts go
-(``sights``). The counting follows the plan file's text alone. The reading of the model file is shared with
-the planner, and from the plan come where studs sit, how hard each joint holds and what is glued. What is
-wrong where the plan itself calls a step doubtful is told apart.
+triangles (``faces``), gaps and the number of studs from cuts through both (``measured``). What is built
+stands when a programme of struts (``balance``, ``footing``) carries its weight, with what the step says to
+hold and only the glue that somebody has waited for; the same programme is asked whether a part can be
+pressed home. Rays of its own find how much shows of where parts go (``sights``).
+The counting follows the plan file's text alone. The reading of the model file is shared with the planner,
+and from the plan come where studs sit, how hard each joint holds and what is glued. What is wrong where the
+plan itself calls a step doubtful is told apart.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model, settings_faults
 from steps.verify.gluing import NAMES, check_glue
+from steps.verify.handling import HANDLED, check_handling
+from steps.verify.measured import MEASURED, check_measured
 from steps.verify.mended import check_mended
 from steps.verify.refitted import as_printed, check_refit
 from steps.verify.replay import CHECKS, Replay
@@ -64,7 +67,7 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     first = [check_contract(plan), check_model(plan, read), check_mended(plan, read)]
     model = as_printed(plan, read)
     first.append(check_refit(plan, read, model))
-    names = (("copies alike", "copies"), *CHECKS, *NAMES, ("sites seen", "things"))
+    names = (("copies alike", "copies"), *CHECKS, MEASURED, *NAMES, HANDLED, ("sites seen", "things"))
     skipped = [Check(name, what, skipped=True) for name, what in names]
     if _names_unknown(plan, model) or _no_direction(plan) or settings_faults(plan):
         return Report((*first, *skipped))
@@ -73,8 +76,10 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
         return Report((*first, copies, *skipped[1:]))
     replay = Replay(plan, model)
     replayed = replay.run()
-    glued = check_glue(plan, replay.toucher, replay.footing)
-    return Report((*first, copies, *replayed, *glued, check_sights(plan, model)))
+    measured = check_measured(plan, model, replay.mover.solids)
+    glued = check_glue(plan, replay.toucher, replay.stander)
+    handled = check_handling(plan, replay.footing)
+    return Report((*first, copies, *replayed, measured, *glued, handled, check_sights(plan, model)))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:

@@ -63,6 +63,42 @@ def shared_faces(one: Array, two: Array, within_mm: float, least_mm: float) -> S
     return _outermost(np.concatenate(found_points), np.concatenate(found_normals), within_mm, least_mm)
 
 
+def shared_area(one: Array, two: Array, within_mm: float) -> float:
+    """mm2 that the triangles ``one`` (m, 3, 3) and ``two`` (n, 3, 3) share in planes that near each other."""
+    one, two = _near(one, two, within_mm), _near(two, one, within_mm)
+    if not len(one) or not len(two):
+        return 0.0
+    normal_one, normal_two = _normals(one), _normals(two)
+    area = 0.0
+    for rows in np.array_split(np.arange(len(one)), 1 + len(one) * len(two) // CHUNK):
+        a, b = _facing(one, two, normal_one, normal_two, rows, within_mm)
+        for pairs in np.array_split(np.arange(len(a)), 1 + len(a) // CHUNK):
+            points, of_pair = _common(one[a[pairs]], two[b[pairs]], normal_two[b[pairs]])
+            area += _spanned(points, normal_two[b[pairs]][of_pair], of_pair)
+    return area
+
+
+def _spanned(points: Array, normals: Array, of_pair: NDArray[np.int64]) -> float:
+    """mm2 within the corners (k, 3) that each pair of triangles shares, which lie round a convex area."""
+    if not len(points):
+        return 0.0
+    count = np.bincount(of_pair)
+    middle = np.column_stack([np.bincount(of_pair, points[:, axis]) for axis in range(3)])
+    off = points - (middle / np.maximum(count, 1)[:, None])[of_pair]
+    first = np.cross(normals, np.eye(3)[np.argmin(np.abs(normals), axis=1)])
+    angle = np.arctan2(_dots(off, np.cross(normals, first)), _dots(off, first))
+    order = np.lexsort([angle, of_pair])
+    off, normals, pair = off[order], normals[order], of_pair[order]
+    start = np.searchsorted(pair, pair)
+    last = np.append(pair[1:] != pair[:-1], True)
+    following = np.where(last, start, np.minimum(np.arange(len(pair)) + 1, len(pair) - 1))
+    return float(_dots(np.cross(off, off[following]), normals).sum() / 2)
+
+
+def _dots(a: Array, b: Array) -> Array:
+    return np.asarray(np.einsum("ij,ij->i", a, b))
+
+
 def long_faces(triangles: Array, least_mm: float) -> Array:
     """The triangles that lie in flat patches at least ``least_mm`` long: facets of studs are left out."""
     triangles = triangles[np.linalg.norm(_twice_area(triangles), axis=1) > NO_AREA_MM2]

@@ -7,17 +7,13 @@ says.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import networkx as nx
-import numpy as np
 
 from steps.glue.families import Family, glue_book
-from steps.model import Array
 from steps.planfile import AdhesiveEntry, JointEntry, PlanFile
-from steps.statics.flat import axes_across
-from steps.verify.footing import ENOUGH, Footing
 from steps.verify.motion import Toucher
 from steps.verify.report import Check
 from steps.verify.standing import Stander
@@ -28,21 +24,14 @@ GRAVITY = 9.80665
 ROUNDING = 1e-3
 #: Less than this between two "up" of one build is no turn (cosine of 1 degree).
 SAME_WAY = 0.99985
-#: So far down no part reaches the table.
-NO_TABLE_MM = -1e9
 #: An area is measured anew to within this share: corners of a shared face are few.
 AREA_SHARE = 0.02
-#: What the plan itself may say of a model that cannot be lifted.
-TOLD = frozenset(
-    {"cannot-hold", "not-worked-out", "too-much-at-once", "not-one-piece", "comes-off", "falls-off"}
-)
-NAMES = (("glue bonds", "joints"), ("glue in time", "steps"), ("one piece", "parts"), ("lifted", "parts"))
+NAMES = (("glue bonds", "joints"), ("glue in time", "steps"), ("one piece", "parts"))
 
 
-def check_glue(plan: PlanFile, toucher: Toucher, footing: Footing) -> tuple[Check, ...]:
-    """Whether each glued joint bonds, is waited for, the whole is the pieces that the plan says, and hangs
-    together when it is lifted."""
-    bonds, times, whole, lifted = (Check(name, what) for name, what in NAMES)
+def check_glue(plan: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Check, ...]:
+    """Whether each glued joint bonds and is waited for, and the whole is the pieces that the plan says."""
+    bonds, times, whole = (Check(name, what) for name, what in NAMES)
     glued = [joint for joint in plan.joints if joint.mark == "glue"]
     family = glue_book().families.get(plan.adhesive.family)
     if glued and family is None:
@@ -52,9 +41,8 @@ def check_glue(plan: PlanFile, toucher: Toucher, footing: Footing) -> tuple[Chec
         _book_times(plan.adhesive, family, glued, times)
         _pushes(plan, times)
     _waits(plan, times)
-    _pieces(plan, footing.stander, whole)
-    _lifted(plan, footing, lifted)
-    return bonds, times, whole, lifted
+    _pieces(plan, stander, whole)
+    return bonds, times, whole
 
 
 # ------------------------------------------------------------------------------ bonds
@@ -215,49 +203,6 @@ def _pieces(plan: PlanFile, stander: Stander, check: Check) -> None:
     told = any(problem.code == "not-one-piece" for problem in plan.problems)
     if pieces > least and plan.settings.get("aim", "one-piece") != "display" and not told:
         check.fault(f"it is {pieces} pieces where {least} were to be made, and the plan does not say so")
-
-
-def _lifted(plan: PlanFile, footing: Footing, check: Check) -> None:
-    """The finished model, all glue hard, hangs by two hands from its body, and from the ends of its base, by
-    the verifier's own balance."""
-    told = TOLD & {problem.code for problem in plan.problems}
-    cases = _glue_settings(plan).get("cases")
-    off = isinstance(cases, dict) and cases.get("body") == 0
-    if told or off or plan.settings.get("aim") == "display" or plan.pieces != 1 or not plan.steps:
-        check.remark = "the plan says itself that it does not hold" if told else "not asked of it"
-        return
-    up = np.array(plan.steps[-1].up)
-    parts = [part.id for part in plan.parts]
-    glued = frozenset(joint.id for joint in plan.joints if joint.mark == "glue")
-    for hands in _taken_hold_of(parts, footing, up):
-        check.looked_at += 1
-        share = footing.carries(parts, up, NO_TABLE_MM, glued, hands)
-        if share < ENOUGH:
-            names = " and ".join(hands)
-            text = f"picked up by {names} it comes apart: it carries {max(share, 0.0):.0%} of its weight"
-            check.fault(text, parts=hands)
-
-
-def _taken_hold_of(parts: Sequence[str], footing: Footing, up: Array) -> list[tuple[str, ...]]:
-    """The parts that two hands hold: the ends of the base; and of what is above it, to each side the part
-    farthest out for how much higher or lower it is than the middle of the weight."""
-    stander = footing.stander
-    centres = np.array([footing.centre[footing.row[name]] for name in parts])
-    masses = np.array([stander.mass[name] for name in parts])
-    off = centres - masses @ centres / masses.sum()
-    base = set(stander.on_table(parts, up, stander.lowest(parts, up)))
-    found = []
-    for rows, levels in (
-        ([row for row, name in enumerate(parts) if name in base], 0.0),
-        ([row for row, name in enumerate(parts) if name not in base], 1.0),
-    ):
-        if not rows:
-            continue
-        across, level = off[rows] @ axes_across(up), levels * np.abs(off[rows] @ up)
-        out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
-        ends = {int(np.argmin((out + level).round(6))), int(np.argmax((out - level).round(6)))}
-        found.append(tuple(parts[rows[end]] for end in sorted(ends)))
-    return found
 
 
 def _low_hold(joint: JointEntry) -> float:
