@@ -15,7 +15,7 @@ from steps.model import Model
 from steps.pipeline import survey
 from steps.planfile import JointEntry, TouchEntry, joint_entry
 from steps.settings import Settings
-from steps.verify.measured import Cut, check_measured
+from steps.verify.measured import CrossCut, check_measured
 from steps.verify.report import Check
 from steps.verify.solids import Solids, Surface
 from tests.models.families import family
@@ -137,11 +137,11 @@ def test_facets_leave_the_band_in_which_their_circle_lies(facets: int) -> None:
     """A bore through corners at 5 mm: its facets stand 5 (1 - cos(pi / n)) inside its circle."""
     bore = manifold3d.Manifold.cylinder(10.0, 5.0, circular_segments=facets)
     block = manifold3d.Manifold.cube((20, 20, 8), center=True) - bore.translate((0, 0, -5))
-    cut = Cut.of(surface(block), np.array([0.0, 0.0, 1.0]), 1.0)
+    cut = CrossCut.of(surface(block), np.array([0.0, 0.0, 1.0]), 1.0)
     far, bulge = cut.walls()
     assert far == pytest.approx(5 * np.cos(np.pi / facets), abs=1e-6)
     assert far + bulge == pytest.approx(5.0, abs=1e-6)
-    stud = Cut.of(surface(bore), np.array([0.0, 0.0, 1.0]), 5.0)
+    stud = CrossCut.of(surface(bore), np.array([0.0, 0.0, 1.0]), 5.0)
     assert np.linalg.norm(stud.edges[stud.skin()], axis=2).max() == pytest.approx(5.0, abs=1e-6)
     ((middle, radius),) = stud.islands()
     assert middle == pytest.approx(0.0, abs=1e-6) and radius == pytest.approx(5.0, abs=1e-6)
@@ -150,17 +150,19 @@ def test_facets_leave_the_band_in_which_their_circle_lies(facets: int) -> None:
 def test_a_square_hole_has_no_curve_and_a_square_is_no_round_thing() -> None:
     inner = manifold3d.Manifold.cube((6, 6, 20), center=True)
     block = manifold3d.Manifold.cube((20, 20, 8), center=True) - inner
-    cut = Cut.of(surface(block), np.array([0.0, 0.0, 1.0]), 1.0)
+    cut = CrossCut.of(surface(block), np.array([0.0, 0.0, 1.0]), 1.0)
     assert cut.walls() == (pytest.approx(3.0), 0.0)
-    assert not list(Cut.of(surface(inner), np.array([0.0, 0.0, 1.0]), 1.0).islands())
+    assert not list(CrossCut.of(surface(inner), np.array([0.0, 0.0, 1.0]), 1.0).islands())
 
 
 def test_flats_that_lean_are_as_far_apart_as_where_they_are_nearest() -> None:
     """A tenon of 6 mm in a mortise, 0.3 mm off three walls; the fourth leans from 0.2 to 0.3 mm over 6.4."""
     axis = np.array([0.0, 0.0, 1.0])
-    tenon = Cut.of(surface(manifold3d.Manifold.cube((6, 6, 20), center=True)), axis, 1.0)
+    tenon = CrossCut.of(surface(manifold3d.Manifold.cube((6, 6, 20), center=True)), axis, 1.0)
     outline = [[-3.3, -3.3], [3.2 - 0.1 / 64, -3.3], [3.3 + 0.1 / 64, 3.3], [-3.3, 3.3]]
     hole = manifold3d.Manifold.extrude(manifold3d.CrossSection([outline]), 20).translate((0, 0, -10))
     block = manifold3d.Manifold.cube((20, 20, 8), center=True) - hole
     nearest = 0.2 + 0.1 * 0.2 / 6.4  # at the tenon's corner
-    assert tenon.apart(Cut.of(surface(block), axis, 1.0), tenon.skin()) == pytest.approx(nearest, abs=1e-6)
+    assert tenon.apart(CrossCut.of(surface(block), axis, 1.0), tenon.skin()) == pytest.approx(
+        nearest, abs=1e-6
+    )

@@ -118,7 +118,7 @@ def rest_contacts(
 
 
 @dataclass(frozen=True, eq=False)
-class Facing:
+class FlatsFacing:
     """What two flats that look at each other share, in the first's coordinates."""
 
     rows: tuple[int, int]
@@ -135,7 +135,7 @@ def facing_flats(
     least: float,
     most: float,
     least_area: float,
-) -> Iterator[Facing]:
+) -> Iterator[FlatsFacing]:
     """Pairs of flats that face each other, nowhere less than ``least`` and somewhere no more than ``most`` mm
     apart, and share an area; ``pose`` takes the second's coordinates to the first's.
 
@@ -158,7 +158,7 @@ def facing_flats(
         at = corners @ one.basis + one.normal * one.offset
         gaps = at @ normals[j] - offsets[j]
         if least <= gaps.min() <= most:
-            yield Facing((int(i), int(j)), common, at[0], float(gaps[0]), float(gaps.min()))
+            yield FlatsFacing((int(i), int(j)), common, at[0], float(gaps[0]), float(gaps.min()))
 
 
 def _common(one: Flat, other: Flat, turn: Array, shift: Array) -> shapely.Geometry | None:
@@ -170,7 +170,7 @@ def _common(one: Flat, other: Flat, turn: Array, shift: Array) -> shapely.Geomet
     return shapely.intersection(one.outline, moved)
 
 
-def _rest(ours: Flat, facing: Facing) -> Contact:
+def _rest(ours: Flat, facing: FlatsFacing) -> Contact:
     points = _corners(facing.common) @ ours.basis + ours.normal * ours.offset
     normals = np.tile(ours.normal, (len(points), 1))
     return Contact(

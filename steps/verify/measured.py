@@ -65,7 +65,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
-class Cut:
+class CrossCut:
     """A mesh cut across an axis: edges (k, 2, 2) seen from where the axis goes through, mm, the outward
     normal (k, 2) of each, by how much the curve of which it is a chord may leave it (k,), mm, and the closed
     line to which it belongs (k,)."""
@@ -76,7 +76,7 @@ class Cut:
     line: IntArray
 
     @staticmethod
-    def of(surface: Surface, axis: Array, level: float) -> Cut:
+    def of(surface: Surface, axis: Array, level: float) -> CrossCut:
         """Across ``axis`` (3,) at ``level`` along it, in the surface's coordinates, seen down the axis."""
         height = surface.vertices @ axis - level
         above = height > 0
@@ -96,11 +96,11 @@ class Cut:
         edges, normals, ends = edges[real], normals[real] / length[real, None], ends[real]
         touch = _ends_shared(ends[:, :, 0] * len(height) + ends[:, :, 1])
         line = connected_components(touch, directed=False)[1] if len(edges) else np.empty(0, dtype=np.int64)
-        return Cut(edges, normals, _bulge(edges, normals, touch), line)
+        return CrossCut(edges, normals, _bulge(edges, normals, touch), line)
 
-    def about(self, centre: Array) -> Cut:
+    def about(self, centre: Array) -> CrossCut:
         """Seen from another place (2,)."""
-        return Cut(self.edges - centre, self.normals, self.bulge, self.line)
+        return CrossCut(self.edges - centre, self.normals, self.bulge, self.line)
 
     def walls(self) -> tuple[float, float]:
         """How far the nearest edge that faces the axis is from it, and its bulge; infinite where none."""
@@ -156,7 +156,7 @@ class Cut:
         point = start + np.clip(share, 0, 1)[:, None] * along
         return np.linalg.norm(point, axis=1), point
 
-    def apart(self, other: Cut, rows: IntArray) -> float:
+    def apart(self, other: CrossCut, rows: IntArray) -> float:
         """How far the flats of these rows stand off those of ``other`` that face them, mm: the least, and
         infinite where none does."""
         rows = np.unique(rows)
@@ -374,7 +374,7 @@ class Gauge:
             return None
         return min(low for low, _ in bands), min(high for _, high in bands)
 
-    def _cut(self, pairing: Pairing, axis: Array, level: float) -> tuple[Cut, Cut]:
+    def _cut(self, pairing: Pairing, axis: Array, level: float) -> tuple[CrossCut, CrossCut]:
         """Both across ``axis``, a hair off the vertices of the level."""
         level = level + OFF_VERTICES * self.solids.tolerance_mm
         numbers = [level, *axis]
@@ -382,7 +382,7 @@ class Gauge:
             pairing,
             "cut",
             numbers,
-            lambda: (Cut.of(pairing.plug, axis, level), Cut.of(pairing.hollow, axis, level)),
+            lambda: (CrossCut.of(pairing.plug, axis, level), CrossCut.of(pairing.hollow, axis, level)),
         )
 
     def _pairing(self, joint: JointEntry, carrier: str) -> Pairing:
