@@ -67,7 +67,7 @@ def test_a_child_pulls_at_every_part_each_way() -> None:
 
 
 def test_what_the_plan_says_itself_is_not_asked_again() -> None:
-    model, data = good()
+    _, data = good()
     for change in (
         {
             "problems": [

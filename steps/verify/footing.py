@@ -179,7 +179,8 @@ class Footing:
         return self._known(rig)
 
     def _bonded(self, joint: JointEntry) -> Struts:
-        """A bond pulls evenly at the outermost places where the two lie on each other, and cannot slip."""
+        """A bond holds evenly at the outermost places where the two lie on each other, as much across as
+        along its axis; pressed on, it bears anything."""
         rig = Rig()
         a, b = self.row[joint.a], self.row[joint.b]
         axis = np.array(joint.axis)
@@ -196,7 +197,7 @@ class Footing:
         rig.add(b, a, lying, -axis, most)
         rig.add(b, a, lying, axis)
         for way in _across(axis):
-            rig.lock(b, a, lying, way)
+            rig.lock(b, a, lying, way, most)
         return Struts.join([self._known(rig), self._bare(joint, joint.hold_n)])
 
     def _carried(self, carrier: int, other: int, axis: Array) -> bool:
