@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
@@ -22,6 +23,7 @@ from demo_model.specials import BallMeasures
 from demo_model.tug import tug
 from steps.joints import touching
 from steps.joints.flats import Flat
+from steps.joints.leaning import off_triangles
 from steps.model import Joints, Model
 from steps.settings import Settings
 from tests.joint_cases import (
@@ -54,6 +56,21 @@ def signature(model: Model, joints: Joints) -> set[tuple[str, str, str, int]]:
     """What grips: names, kind and number of contacts, as demo models list them."""
     name = {part.id: part.source for part in model.parts}
     return {(name[j.a], name[j.b], j.kind, j.contacts) for j in joints.joints if j.kind != "rest"}
+
+
+def test_how_far_points_are_off_triangles() -> None:
+    # against a library's own; slivers too
+    rng = np.random.default_rng(3)
+    triangles, points = rng.uniform(-1, 1, (400, 3, 3)), rng.uniform(-2, 2, (400, 3))
+    triangles[:40, 2] = triangles[:40, :2].mean(axis=1)
+    nearest = trimesh.triangles.closest_point(triangles[40:], points[40:])
+    expected = np.linalg.norm(nearest - points[40:], axis=1)
+    assert off_triangles(triangles, points)[40:] == pytest.approx(expected, abs=1e-9)
+    share = np.linspace(0, 1, 2001)[:, None, None]
+    lines = triangles[:40, 0] + share * (triangles[:40, 1] - triangles[:40, 0])
+    assert off_triangles(triangles, points)[:40] == pytest.approx(
+        np.linalg.norm(lines - points[:40], axis=2).min(axis=0), abs=1e-5
+    )
 
 
 # -------------------------------------------------------------- known by construction

@@ -49,8 +49,6 @@ def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Arr
     low, high = faces_of.bounds
     near = np.all((points_of.vertices > low - reach) & (points_of.vertices < high + reach), axis=1)
     vertices = points_of.vertices[near]
-    from trimesh.triangles import closest_point  # slow to load, and seldom needed
-
     low, high = points_of.bounds
     corners = faces_of.triangles
     close = np.all((corners.min(axis=1) < high + reach) & (corners.max(axis=1) > low - reach), axis=1)
@@ -60,13 +58,27 @@ def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Arr
     points, normals = [], []
     for rows in np.array_split(vertices, max(1, len(vertices) * len(faces) // BLOCK)):
         pairs = np.repeat(rows, len(faces), axis=0)
-        nearest = closest_point(np.tile(corners[faces], (len(rows), 1, 1)), pairs)
-        distance = np.linalg.norm(nearest - pairs, axis=1).reshape(len(rows), len(faces))
+        away = off_triangles(np.tile(corners[faces], (len(rows), 1, 1)), pairs)
+        distance = away.reshape(len(rows), len(faces))
         best = distance.argmin(axis=1)
         hit = distance[np.arange(len(rows)), best] <= reach
         points.append(rows[hit])
         normals.append(faces_of.normals[faces[best[hit]]])
     return np.vstack(points), np.vstack(normals)
+
+
+def off_triangles(triangles: Array, points: Array) -> Array:
+    """(n,) how far each point (n, 3) is from its triangle (n, 3, 3), mm."""
+    along = np.roll(triangles, -1, axis=1) - triangles
+    off = points[:, None] - triangles
+    length = np.einsum("nij,nij->ni", along, along)
+    share = np.clip(np.einsum("nij,nij->ni", off, along) / np.where(length > 0, length, 1.0), 0.0, 1.0)
+    aside = np.linalg.norm(off - share[..., None] * along, axis=2).min(axis=1)  # of its sides
+    normal = np.cross(along[:, 0], along[:, 1])
+    height = np.linalg.norm(normal, axis=1)
+    over = np.einsum("nij,nj->ni", np.cross(along, off), normal) >= 0  # within each side, seen from above
+    plumb = np.abs(np.einsum("nj,nj->n", off[:, 0], normal)) / np.where(height > 0, height, 1.0)
+    return np.where(over.all(axis=1) & (height > 0), plumb, aside)
 
 
 def _edges_that_cross(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Array] | None:

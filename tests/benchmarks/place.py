@@ -8,7 +8,9 @@ machine the clock tells of the others too. The program is compiled before, as in
 
 from __future__ import annotations
 
+import compileall
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -60,19 +62,18 @@ MODELS: Mapping[str, Callable[[Path], None]] = {
 }
 
 
-def compiled(folder: Path) -> dict[str, str]:
-    """The environment of runs of a program that is compiled in a folder."""
-    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    kept["PYTHONPYCACHEPREFIX"] = str(folder)
-    subprocess.run([sys.executable, "-m", "compileall", "-q", "steps", "renderer"], env=kept, check=True)
-    return kept
+def installed(folder: Path) -> None:
+    """The program in a folder, compiled, as installing it leaves it."""
+    for package in ("steps", "renderer"):
+        shutil.copytree(Path(package), folder / package, ignore=shutil.ignore_patterns("__pycache__"))
+    compileall.compile_dir(folder, quiet=1)
 
 
-def run(folder: Path, environment: Mapping[str, str]) -> str:
+def run(folder: Path, program: Path) -> str:
     """One ``stepleaf place``: seconds by the clock, and of the processor."""
     before, started = os.times(), time.perf_counter()
     command = [sys.executable, "-m", "steps.cli", "place", str(folder), "-q"]
-    subprocess.run(command, stdout=subprocess.DEVNULL, env=environment)
+    subprocess.run(command, stdout=subprocess.DEVNULL, cwd=program)
     after = os.times()
     spent = after.children_user + after.children_system - before.children_user - before.children_system
     return f"{time.perf_counter() - started:.1f} s ({spent:.1f})"
@@ -88,14 +89,15 @@ def without_its_last_line(text: str) -> str:
 def main() -> None:
     """One line a model."""
     for name, write in MODELS.items():
-        with tempfile.TemporaryDirectory() as there, tempfile.TemporaryDirectory() as bytecode:
-            folder, environment = Path(there), compiled(Path(bytecode))
+        with tempfile.TemporaryDirectory() as there, tempfile.TemporaryDirectory() as code:
+            folder, program = Path(there), Path(code)
             write(folder)
-            build, told = folder / "build.toml", [f"at first {run(folder, environment)}"]
+            installed(program)
+            build, told = folder / "build.toml", [f"at first {run(folder, program)}"]
             text = build.read_text(encoding="utf-8")
             for label, edited in (("one less", without_its_last_line(text)), ("put back", text)):
                 build.write_text(edited, encoding="utf-8")
-                told.append(f"{label} {run(folder, environment)}")
+                told.append(f"{label} {run(folder, program)}")
             size = (folder / MEASURED).stat().st_size / 1e6
         most = MANY_S if str(MANY) in name else FIRST_S
         print(f"{name}: {', '.join(told)}; {size:.1f} MB kept (meant: {most:g} s, then {EDITED_S:g} s)")
