@@ -20,7 +20,6 @@ from steps.joints.problems import names
 from steps.model import Array, Joint, Joints, Measures, Model, Problem
 from steps.settings import Settings
 from steps.strength import hands, strongest_push_n
-from steps.upright import way_up
 
 #: Joints named in one message.
 NAMED = 6
@@ -70,7 +69,7 @@ def foreseen(model: Model, measures: Measures, joints: Joints, settings: Setting
             if joint.closes_by == "adult" and joint.push_high_n > hands()[-1].push_n
         ),
         at_least,
-        _closed_together(_beneath(joints, way_up(measures, settings))),
+        _closed_together(_beneath(joints, measures.up)),
     )
 
 
@@ -145,7 +144,7 @@ def _hard(
     crack = f", {cracks} of them not before a wall cracks" if cracks else ""
     over = f", and hands push {limit.push_n:.0f} N ({limit.words})" if cracks < len(found.hard) else ""
     worst = max(found.hard, key=lambda joint: joint.push_n)
-    beneath = _beneath(joints, way_up(measures, settings))
+    beneath = _beneath(joints, measures.up)
     closing = max((each for each in beneath.values() if worst in each), key=len, default=(worst,))
     (cure,) = cures_of([closing], model, measures, joints, settings)
     text = (

@@ -83,6 +83,12 @@ class Problem:
         object.__setattr__(self, "text", unsteered(self.text))  # names of files and parts stand in it
 
 
+def quarter_turn(quarters: int) -> Array:
+    """(3, 3) exact: a turn about z by so many quarters, +x towards +y."""
+    cosine, sine = ((1, 0), (0, 1), (-1, 0), (0, -1))[quarters % 4]
+    return np.array([[cosine, -sine, 0], [sine, cosine, 0], [0, 0, 1]], dtype=np.float64)
+
+
 # ---------------------------------------------------------------------------------- read
 
 
@@ -137,6 +143,14 @@ class Mending:
         unsure = tuple(replace(place, point=place.point + by) for place in self.unsure)
         raw = None if self.raw is None else self.raw + by
         return replace(self, unsure=unsure, raw=raw, lids=self.lids + by)
+
+    def turned(self, turn: Array) -> Mending:
+        """The same of a mesh that was turned by (3, 3)."""
+        unsure = tuple(
+            replace(place, point=turn @ place.point, normal=turn @ place.normal) for place in self.unsure
+        )
+        raw = None if self.raw is None else self.raw @ turn.T
+        return replace(self, unsure=unsure, raw=raw, lids=self.lids @ turn.T)
 
     @property
     def mended(self) -> bool:
@@ -247,6 +261,15 @@ class Model:
     placed: bool = True  #: False for a folder of loose parts without placements
     problems: tuple[Problem, ...] = ()
     listed: tuple[Listed, ...] = ()  #: of loose parts: what was taken from where
+    quarters: int = 0  #: quarter turns about z, +x towards +y, from the file's axes to these
+
+    def from_file(self, way: Array) -> Array:
+        """(3,) a direction in the file as it is along the model's axes here."""
+        return quarter_turn(self.quarters) @ way
+
+    def to_file(self, way: Array) -> Array:
+        """(3,) a direction along the model's axes here as it is in the file."""
+        return quarter_turn(-self.quarters) @ way
 
     @cached_property
     def shape_by_id(self) -> Mapping[str, Shape]:
@@ -351,7 +374,7 @@ class Measures:
     by_shape: Mapping[str, Measure]
     pitch_mm: float | None  #: measured stud spacing; None when no shape has two studs
     problems: tuple[Problem, ...] = ()
-    up: Array = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))  #: (3,) way up, found from the model
+    up: Array = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))  #: (3,) way up, said or found
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))

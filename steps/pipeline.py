@@ -64,7 +64,7 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
         joints = _with_earlier(earlier, lambda: find_joints(here.model, measures, settings))
         if settings.refit is not None and not any(shape.changes for shape in model.shapes):
             return _refitted(here, measures, joints, settings.refit, settings)
-    return Survey(model, measures, here.back(joints))
+    return Survey(model, here.measures_back(measures), here.back(joints))
 
 
 def _refitted(
@@ -77,7 +77,7 @@ def _refitted(
     earlier = model.problems + measures.problems + joints.problems
     done = _with_earlier(earlier, lambda: refit(model, measures, joints, aim, settings))
     made = here.with_shapes(replace(done.model, problems=model.problems + done.problems))
-    return Survey(made, done.measures, here.back(done.joints))
+    return Survey(made, here.measures_back(done.measures), here.back(done.joints))
 
 
 def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: Tell | None = None) -> Plan:
@@ -97,9 +97,7 @@ def make_plan(source: Model | str | Path, settings: Settings = USUAL, progress: 
             raise FaultyModel(faults)
         return plan_survey(found.model, found.measures, found.joints, settings, progress)
     except FaultyModel as fault:
-        from steps.upright import way_up
-
-        fault.model, fault.up = found.model, way_up(found.measures, settings)
+        fault.model, fault.up = found.model, found.measures.up
         raise
 
 
@@ -118,7 +116,7 @@ def plan_survey(
 
     earlier = model.problems + measures.problems + joints.problems
     here = Canonical.of(model)
-    known = (here.model, measures, here.here(joints))
+    known = (here.model, here.measures_here(measures), here.here(joints))
     with stage(progress, "order"):
         order = _with_earlier(earlier, lambda: plan_order(*known, settings))
     earlier += order.problems
@@ -132,7 +130,8 @@ def plan_survey(
         raise FaultyModel(faults)
     with stage(progress, "pictures"):
         sights = choose_views(Plan(*known, order, gluing, work), settings)
-    return Plan(model, measures, joints, here.order_back(order), here.gluing_back(gluing), work, sights)
+    seen = here.sights_back(sights, order)
+    return Plan(model, measures, joints, here.order_back(order), here.gluing_back(gluing), work, seen)
 
 
 def order_survey(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Order:
@@ -140,7 +139,7 @@ def order_survey(model: Model, measures: Measures, joints: Joints, settings: Set
     from steps.order import plan_order
 
     here = Canonical.of(model)
-    return here.order_back(plan_order(here.model, measures, here.here(joints), settings))
+    return here.order_back(plan_order(here.model, here.measures_here(measures), here.here(joints), settings))
 
 
 def made_with(model: Model, settings: Settings) -> Settings:

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from renderer.spatial import hull
-from steps.model import Array, Measure, Measures, Model, Problem
+from steps.model import Array, Measure, Model, Problem
 from steps.settings import Settings
 
 Z = np.array([0.0, 0.0, 1.0])
@@ -31,13 +31,17 @@ INSIDE = 0.02
 DIGITS = 4
 
 
-def way_up(measures: Measures, settings: Settings) -> Array:
-    """(3,) unit: the way up of the finished model, as the builder says or else as found."""
-    return measures.up if settings.order.down is None else np.array(settings.order.up)
+def way_up(
+    model: Model, by_shape: Mapping[str, Measure], settings: Settings
+) -> tuple[Array, tuple[Problem, ...]]:
+    """(3,) unit: the way up of the finished model, as the builder says or else as found, with a note
+    ``turned-up`` where that was found not to be the file's z."""
+    if settings.order.down is not None:
+        return model.from_file(np.array(settings.order.up)), ()
+    return _found_up(model, by_shape)
 
 
-def find_up(model: Model, by_shape: Mapping[str, Measure]) -> tuple[Array, tuple[Problem, ...]]:
-    """(3,) unit way up of placed parts, and a note ``turned-up`` where that is not the file's z."""
+def _found_up(model: Model, by_shape: Mapping[str, Measure]) -> tuple[Array, tuple[Problem, ...]]:
     if not model.placed or not model.parts:
         return Z, ()
     ways, counts = _stud_ways(model, by_shape)
@@ -50,20 +54,21 @@ def find_up(model: Model, by_shape: Mapping[str, Measure]) -> tuple[Array, tuple
         if not nearly_all or abs(float(ways[0] @ Z)) > LEVEL:
             return Z, ()
         why = f"lies on its side: {most} of its {total} studs point along"
-        return ways[0], (_note(f"{why} {_told(ways[0])} in the file. It is planned with them up", ways[0]),)
+        return ways[0], (_note(f"{why} {_told(model, ways[0])} in the file. It is planned with them up"),)
     up = next((way for way in (*ways, *body.faces()) if body.stands(way)), None)
     if up is None or float(up @ Z) >= ONE_WAY:
         return Z, ()
-    return up, (_note(f"would fall over as it lies. It is planned with {_told(up)} of the file up", up),)
+    return up, (_note(f"would fall over as it lies. It is planned with {_told(model, up)} of the file up"),)
 
 
-def _note(text: str, up: Array) -> Problem:
+def _note(text: str) -> Problem:
     text = f'The model {text}; for another way set down under [order], down = "-z" to leave it as it lies.'
     return Problem("turned-up", "note", (), text)
 
 
-def _told(way: Array) -> str:
-    """ "+y", or a direction in figures."""
+def _told(model: Model, way: Array) -> str:
+    """ "+y" of the file, or a direction in figures."""
+    way = model.to_file(way)
     axis = int(np.abs(way).argmax())
     if abs(float(way[axis])) >= ONE_WAY:
         return f"{'-' if way[axis] < 0 else '+'}{'xyz'[axis]}"

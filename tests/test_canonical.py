@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from renderer.camera import axes_of
 from steps.canonical import Canonical
-from steps.model import GlueFace, Model, Move, Rotation
+from steps.model import Array, GlueFace, Model, Move, Rotation, Sight, Step, quarter_turn
 from steps.pipeline import make_plan, order_survey, survey
 from steps.settings import Settings
 from tests.models.families import family
@@ -33,8 +34,8 @@ def test_rows_and_lengths_are_those_of_the_twin(quarters: int) -> None:
     one, two = (Canonical.of(model) for model in (model_of(made), twin(made, quarters)))
     assert [part.source for part in one.model.parts] == [part.source for part in two.model.parts]
     assert [shape.source for shape in one.model.shapes] == [shape.source for shape in two.model.shapes]
-    turn = np.linalg.matrix_power(QUARTER, quarters)
-    assert np.array_equal(turn @ one.model.poses, two.model.poses)
+    assert np.array_equal(one.model.poses, two.model.poses)
+    assert (two.quarters + quarters - one.quarters) % 4 == 0
     assert {part.id: part.source for part in two.given.parts} == {
         part.id: part.source for part in two.model.parts
     }
@@ -49,16 +50,28 @@ def test_twins_are_built_by_the_same_steps_and_seen_from_the_same_side(name: str
         plan = make_plan(model, settings)
         names = {part.id: part.source for part in plan.model.parts}
         told.append([([names[part] for part in step.adds], len(step.closes)) for step in plan.order.steps])
-        told.append([round(np.degrees(sight.view.azimuth) - 90 * quarters) % 360 for sight in plan.sights])
-    assert told[0] == told[2]
-    (between,) = {(one - other) % 360 for one, other in zip(told[1], told[3], strict=True)}
-    assert between == 0 or falls_on_itself(model_of(made), between)
+        back = QUARTER[:3, :3].T if quarters else np.eye(3)
+        told.append(
+            [back @ towards(sight, step) for sight, step in zip(plan.sights, plan.order.steps, strict=True)]
+        )
+        told.append([back @ step.up for step in plan.order.steps])
+    assert told[0] == told[3]
+    turn = next(turn for turn in QUARTERS if np.allclose(told[1] @ turn.T, told[4], atol=1e-6))
+    assert np.allclose(told[2] @ turn.T, told[5])
+    assert np.allclose(turn, np.eye(3)) or falls_on_itself(model_of(made), turn)
 
 
-def falls_on_itself(model: Model, degrees: float) -> bool:
+QUARTERS = [np.linalg.matrix_power(QUARTER[:3, :3], quarters) for quarters in range(4)]
+
+
+def towards(sight: Sight, step: Step) -> Array:
+    """(3,) where the viewer of a step is, along the axes of the file."""
+    return axes_of(sight.view.azimuth, sight.view.elevation, step.up)[2]
+
+
+def falls_on_itself(model: Model, turn: Array) -> bool:
     """Whether equal shapes stand where they stood when the model is turned about its middle, seen from above:
     then nobody could tell one side of it from the other."""
-    turn = np.linalg.matrix_power(QUARTER[:3, :3], round(degrees / 90))
     middles = model.part_bounds.mean(axis=1)
     off = middles - model.part_bounds.mean(axis=(0, 1))
     shapes = np.array([int(part.shape[1:]) for part in model.parts])
@@ -67,7 +80,7 @@ def falls_on_itself(model: Model, degrees: float) -> bool:
 
 
 def test_what_falls_on_itself_is_told_from_what_does_not() -> None:
-    assert not falls_on_itself(model_of(family("stacks", 1, 14)), 90.0)
+    assert not falls_on_itself(model_of(family("stacks", 1, 14)), QUARTERS[1])
 
 
 def test_what_was_computed_lies_where_the_file_has_it() -> None:
@@ -96,12 +109,13 @@ def test_turns_and_glued_faces_are_carried_back() -> None:
     turn = Rotation([0, 0, 1], [1, 2, 3], 90)
     turned = replace(step, moves={part: replace(move, turn=turn) for part, move in step.moves.items()})
     carried = here.order_back(replace(order, steps=(turned,))).steps[0].moves.values()
-    assert carried and all(np.allclose(move.turn.point - here.middle, [1, 2, 3]) for move in carried)
+    turned_back = [quarter_turn(here.quarters) @ (move.turn.point - here.middle) for move in carried]
+    assert carried and all(np.allclose(point, [1, 2, 3]) for point in turned_back)
     assert isinstance(next(iter(carried)), Move)
     face = GlueFace("rest", "P1", 1.0, 0.0, np.eye(3))
     plan = make_plan(here.given, Settings(anyway=True))
     back = here.gluing_back(replace(plan.gluing, faces={"J1": (face,)}))
-    assert np.allclose(back.faces["J1"][0].outline, np.eye(3) + here.middle)
+    assert np.allclose(back.faces["J1"][0].outline, quarter_turn(here.quarters) + here.middle)
 
 
 def test_a_plan_made_twice_and_of_loose_parts_is_the_same() -> None:

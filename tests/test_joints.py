@@ -79,7 +79,7 @@ def test_how_far_points_are_off_triangles() -> None:
 def test_what_touches_is_the_same_judged_or_not() -> None:
     model = from_demo(beacon())
     measures = measures_of(model)
-    judged, bare = joints_of(model), touching(model, measures, Settings())
+    judged, bare = joints_of(model), touching(model, measures)
     for one, other in zip(judged.joints, bare.joints, strict=True):
         assert (one.id, one.kind, one.a, one.b) == (other.id, other.kind, other.a, other.b)
         assert (one.contacts, one.gap_mm, one.depth_mm) == (other.contacts, other.gap_mm, other.depth_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from difflib import SequenceMatcher
 from functools import cache
 from pathlib import Path
@@ -39,7 +40,8 @@ def plan_with(text: str, folder: Path | None = None) -> Order:
     if folder is not None:
         (folder / "stepleaf.toml").write_text(text, encoding="utf-8")
         settings = load_settings(folder / "stepleaf.toml")
-    return plan_order(*given(), settings)
+    model, measures, joints = given()
+    return plan_order(model, replace(measures, up=np.array(settings.order.up)), joints, settings)
 
 
 def contents(order: Order) -> list[tuple[object, ...]]:

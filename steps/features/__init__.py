@@ -15,7 +15,7 @@ from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, P
 from steps.naming import Outline, name_shapes
 from steps.progress import over
 from steps.settings import Settings
-from steps.upright import Z, find_up
+from steps.upright import way_up
 
 #: Bosses within this share of a radius have the same radius.
 SAME_RADIUS = 0.04
@@ -60,7 +60,7 @@ def measure(model: Model, settings: Settings) -> Measures:
             printed_mass(volume, area, settings),
             features[shape.id],
         )
-    up, turned = find_up(model, found) if settings.order.down is None else (Z, ())
+    up, turned = way_up(model, found, settings)
     return Measures(found, pitch, (*_problems(model, parts), *turned), up)
 
 

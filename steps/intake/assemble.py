@@ -13,6 +13,7 @@ from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import Tidier, TidyMesh
 from steps.intake.names import printable, unique_names
+from steps.intake.own_axes import along_own_axes, own_axes
 from steps.intake.said import name_of
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
@@ -149,50 +150,49 @@ def _shapes_and_parts(
     used = list(dict.fromkeys(placing.mesh for placing in placings))
     meshes = [mesh for row in used if (mesh := tidied[row]) is not None]
     lows = [np.zeros(3) if scene.own_frames else mesh.vertices.min(axis=0) for mesh in meshes]
-    rows, motions = distinct_shapes(
-        [
-            TidyMesh(mesh.vertices - low, mesh.faces, mesh.closed)
-            for mesh, low in zip(meshes, lows, strict=True)
-        ]
-    )
+    laid = [
+        replace(mesh, vertices=mesh.vertices - low, mending=mesh.mending.moved(-low))
+        for mesh, low in zip(meshes, lows, strict=True)
+    ]
+    rows, motions = distinct_shapes(laid)
     source: dict[int, str] = {}
     for placing in placings:
         source.setdefault(placing.mesh, scene.meshes[scene.parts[placing.part].mesh].name)
-    shapes = tuple(
-        Shape(
-            f"S{number}",
-            meshes[row].vertices - lows[row],
-            meshes[row].faces,
-            meshes[row].closed,
-            source[used[row]],
-            _mending_of(number - 1, row, meshes, lows, motions),
+    shapes, local = [], {}
+    for shape, row in enumerate(rows):
+        copies = [at for at, (own, _) in enumerate(motions) if own == shape]
+        turns = [motions[at][1] for at in copies]
+        mesh, home = (
+            (laid[row], np.eye(4)) if scene.own_frames else _by_a_copy([laid[at] for at in copies], turns)
         )
-        for number, row in enumerate(rows, 1)
-    )
-    local = {
-        mesh: (shapes[shape].id, affine(np.eye(3), low) @ motion)
-        for mesh, low, (shape, motion) in zip(used, lows, motions, strict=True)
-    }
-    return shapes, _parts(scene, placings, local, limits)
+        mending = _mending_of(mesh, [laid[at] for at in copies])
+        shapes.append(
+            Shape(f"S{shape + 1}", mesh.vertices, mesh.faces, mesh.closed, source[used[row]], mending)
+        )
+        for at in copies:
+            local[used[at]] = shapes[-1].id, affine(np.eye(3), lows[at]) @ motions[at][1] @ home
+    return tuple(shapes), _parts(scene, placings, local, limits)
 
 
-def _mending_of(
-    shape: int,
-    row: int,
-    meshes: Sequence[TidyMesh],
-    lows: Sequence[Array],
-    motions: Sequence[tuple[int, Array]],
-) -> Mending:
+def _by_a_copy(copies: Sequence[TidyMesh], motions: Sequence[Array]) -> tuple[TidyMesh, Array]:
+    """The mesh of a solid along the axes that one of its copies lends, and the motion (4, 4) from there to
+    where ``motions``, one a copy, begin."""
+    lends, quarters = own_axes(copies, np.array(motions)[:, :3, :3])
+    mesh, home = along_own_axes(copies[lends], quarters)
+    return mesh, np.linalg.inv(motions[lends]) @ home
+
+
+def _mending_of(mesh: TidyMesh, copies: Sequence[TidyMesh]) -> Mending:
     """What was wrong with any copy of a shape, in its own coordinates.
 
     A place that one copy leaves unsure is sure where another copy of the same solid has no such place.
     """
-    copies = [meshes[at].mending for at, (own, _) in enumerate(motions) if own == shape]
-    kinds = dict.fromkeys(kind for copy in copies for kind in copy.found)
-    found = {kind: max(copy.found.get(kind, 0) for copy in copies) for kind in kinds}
-    own = meshes[row].mending.moved(-lows[row])
-    unsure = own.unsure if all(copy.unsure for copy in copies) else ()
-    reach = max(copy.reach_mm for copy in copies)
+    mendings = [copy.mending for copy in copies]
+    kinds = dict.fromkeys(kind for each in mendings for kind in each.found)
+    found = {kind: max(each.found.get(kind, 0) for each in mendings) for kind in kinds}
+    own = mesh.mending
+    unsure = own.unsure if all(each.unsure for each in mendings) else ()
+    reach = max(each.reach_mm for each in mendings)
     return replace(own, found=found, reach_mm=reach, unsure=unsure)
 
 

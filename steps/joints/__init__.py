@@ -50,15 +50,15 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     """
     from steps.joints.judging import judged  # with all that tells forces
 
-    found = _found(model, measures, partial(judged, settings=settings), settings)
-    joints = freed(found.joints, held_by_form(model, measures, found.joints, settings))
+    found = _found(model, measures, partial(judged, settings=settings))
+    joints = freed(found.joints, held_by_form(model, measures, found.joints))
     return Joints(joints, (*found.problems, *misread(model, measures, settings)))
 
 
-def touching(model: Model, measures: Measures, settings: Settings) -> Joints:
+def touching(model: Model, measures: Measures) -> Joints:
     """As :func:`find_joints`, for who asks only what engages what and how far: fits and forces are not told,
     nor what is held by form alone."""
-    return _found(model, measures, None, settings)
+    return _found(model, measures, None)
 
 
 def _unjudged(
@@ -68,7 +68,7 @@ def _unjudged(
     return {"fit": "none", "fits": ("none",) * len(touches), **bare}
 
 
-def _found(model: Model, measures: Measures, judge: Judge | None, settings: Settings) -> Joints:
+def _found(model: Model, measures: Measures, judge: Judge | None) -> Joints:
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
     unit = unit_length(model, measures)
@@ -86,11 +86,11 @@ def _found(model: Model, measures: Measures, judge: Judge | None, settings: Sett
             weight = lighter_n(model, measures, pairs[0])
             joints.extend(place(model, pairs, contacts, weight, judge or _unjudged))
     joints.extend(_leaning(model, found, joints, bodies, unit, judge or _unjudged))
-    joints.extend(let_down(model, measures, joints, bodies, unit, judge or _unjudged, settings))
+    joints.extend(let_down(model, measures, joints, bodies, unit, judge or _unjudged))
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     overlaps.sort(key=lambda item: item[:2])
-    return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit, settings))
+    return Joints(numbered, placed_problems(model, measures, numbered, overlaps, unit))
 
 
 def lighter_n(model: Model, measures: Measures, pair: IntArray) -> float:

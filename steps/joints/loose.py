@@ -23,8 +23,6 @@ from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
 from steps.model import Array, IntArray, Joint, Measures, Model
 from steps.motion import Motion
-from steps.settings import Settings
-from steps.upright import way_up
 
 #: A part comes to rest within this share of the unit length (0.6 mm at a pitch of 10): the room that sliding
 #: prints are drawn with is 0.1 to 0.5 mm a side (common practice, no source).
@@ -42,10 +40,9 @@ def let_down(
     bodies: Sequence[Anatomy],
     unit: float,
     judge: Judge,
-    settings: Settings,
 ) -> Iterator[Placed]:
     """Joints of groups that touch nothing and cannot get out: what they would come to rest on."""
-    up, play = way_up(measures, settings), PLAY_SHARE * unit
+    up, play = measures.up, PLAY_SHARE * unit
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
     group = connected(len(model.parts), tied)
     boxes = model.part_bounds
@@ -53,7 +50,7 @@ def let_down(
     floating = [number for number in range(len(sizes)) if number != int(np.argmax(sizes))]
     if not floating or len(floating) > MOST_GROUPS:
         return
-    shut = Shut(model, measures, settings)
+    shut = Shut(model, measures)
     for number in floating:
         own = np.flatnonzero(group == number)
         near = _within(boxes, own, play) & (group != number)
@@ -109,25 +106,23 @@ def _bare(contact: Contact) -> Contact:
     return replace(contact, area=0.0)
 
 
-def held_by_form(
-    model: Model, measures: Measures, joints: Sequence[Joint], settings: Settings
-) -> frozenset[str]:
+def held_by_form(model: Model, measures: Measures, joints: Sequence[Joint]) -> frozenset[str]:
     """Ids of the parts that nothing grips and that others keep from getting out."""
     gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
     resting = {part for joint in joints for part in (joint.a, joint.b)} - gripped
     loose = [row for row, part in enumerate(model.parts) if part.id in resting]
     if not loose:
         return frozenset()
-    shut = Shut(model, measures, settings)
+    shut = Shut(model, measures)
     return frozenset(model.parts[row].id for row in loose if shut.holds(np.array([row])))
 
 
 class Shut:
     """Tells what others keep from getting out: up, and along all level axes but one at most."""
 
-    def __init__(self, model: Model, measures: Measures, settings: Settings):
+    def __init__(self, model: Model, measures: Measures):
         self.motion = Motion(model, measures)
-        self.up = self.motion.direction_index(way_up(measures, settings))
+        self.up = self.motion.direction_index(measures.up)
         frame = self.motion.half(self.up).frame
         self.level = [self.motion.direction_index(frame[:, k]) for k in (0, 1)]
         self.everyone = np.arange(len(model.parts))

@@ -11,8 +11,6 @@ from steps.features.anatomy import anatomy
 from steps.joints.leaning import distance
 from steps.joints.overlap import Overlap
 from steps.model import Array, Joint, Measures, Model, Problem
-from steps.settings import Settings
-from steps.upright import way_up
 
 #: A stud engaged over less than this share of its height is only half seated.
 SEATED = 0.5
@@ -38,13 +36,12 @@ def placed_problems(
     joints: Sequence[Joint],
     overlaps: Sequence[tuple[int, int, Overlap]],
     unit: float,
-    settings: Settings,
 ) -> tuple[Problem, ...]:
     """Errors ``overlap``, ``same-place``, ``print-layout``, ``floating-part``; warning ``half-seated``;
     notes ``separate-things`` and ``no-feature`` for shapes that only rest."""
     return (
         *_overlaps(model, overlaps, unit),
-        *_floating(model, _ties(model, joints, overlaps), unit, way_up(measures, settings)),
+        *_floating(model, _ties(model, joints, overlaps), unit, measures.up),
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
     )

@@ -146,15 +146,16 @@ class Motion:
         self._half.append(_HalfSpace(self, _frame(direction, self._axes)))
 
     def _part_axes(self) -> Array:
-        """Distinct axes of the parts' poses, most frequent first, then by the first part that has them, its z
-        before y and x: a model turned in its file has them turned too, and nothing else."""
-        columns = np.swapaxes(self.model.poses[:, :3, :3], 1, 2)[:, ::-1].reshape(-1, 3)
+        """Distinct axes of the parts' poses, of either sense, most frequent first, then by the first part
+        that has them, then the most upright: which of its poses a file writes for something symmetric shows
+        in none of these."""
+        columns = np.round(np.swapaxes(self.model.poses[:, :3, :3], 1, 2).reshape(-1, 3), 9) + 0.0
         if not len(columns):
             return np.eye(3)
-        axes, first, count = np.unique(
-            np.round(columns, 9) + 0.0, axis=0, return_index=True, return_counts=True
-        )
-        return axes[np.lexsort((first, -count))]
+        last = 2 - np.argmax(columns[:, ::-1] != 0, axis=1)
+        columns *= np.sign(np.take_along_axis(columns, last[:, None], axis=1))
+        axes, first, count = np.unique(columns + 0.0, axis=0, return_index=True, return_counts=True)
+        return axes[np.lexsort((*-axes.T, first // 3, -count))]
 
     def _exact(self, axis: Array) -> Array:
         """A measured axis, replaced by the axis of a part's pose that it agrees with."""

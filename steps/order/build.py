@@ -25,6 +25,7 @@ from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
 from steps.order.site import TABLE_SHARE, Site, repeats_of
 from steps.progress import tick
+from steps.ties import merged, ranks
 from steps.wording import Wording, phrase
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
@@ -43,8 +44,8 @@ MODULE_LEVELS = 3
 MODULE_SHARE = 1 / 3
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
-#: Costs that agree to so many decimals are alike: files round places to a hundred-thousandth of a pitch.
-COST_DIGITS = 4
+#: Costs and heights that differ by less are alike: files round places to a hundred-thousandth of a pitch.
+LEAST_GAIN = 1e-4
 #: Why a step is doubtful: nothing carries its part; its part lies loose for longer than a step.
 UNHELD = phrase("it is held by nothing that is placed before it")
 WAITS = phrase("it waits on the table, joined to nothing, for more than one step")
@@ -101,7 +102,7 @@ class SiteMeasures:
         """With who shuts out whom when ``apart`` tells the ways: worth it for more than one walk."""
         count = len(site.units)
         centre = site.centres / site.motion.length_mm
-        level = (site.spans[:, 0] - site.spans[:, 0].min()) / site.motion.length_mm
+        level = merged((site.spans[:, 0] - site.spans[:, 0].min()) / site.motion.length_mm, LEAST_GAIN)
         peers = _peers(centre, level)
         for copies in map(sorted, repeats_of(site)):
             _pair_up(peers, copies, centre)
@@ -297,7 +298,7 @@ class Walk:
         units = np.flatnonzero(mask)
         if not len(units):
             return [], []
-        cost = np.round(self.costs(units), COST_DIGITS)
+        cost = merged(self.costs(units), LEAST_GAIN)
         order = np.lexsort((units, cost))
         return units[order].tolist(), cost[order].tolist()
 
@@ -446,7 +447,7 @@ class Walk:
                 if joiner is not None:
                     joiners.append(joiner)
             cost = np.linalg.norm(self.centre[remaining] - self.centre[laid[-1]], axis=1)
-            remaining = [remaining[k] for k in np.lexsort((remaining, np.round(cost, COST_DIGITS)))]
+            remaining = [remaining[k] for k in np.lexsort((np.array(remaining), ranks(cost, LEAST_GAIN)))]
         if not laid:
             return None
         draft = Draft(list(laid))
@@ -516,7 +517,7 @@ class Walk:
         free = [int(unit) for unit in waiting if self.readiness.waits_for(int(unit)) < 0]
         if not free:
             raise Deadlock
-        unit = min(free, key=lambda each: (round(float(self.level[each]), 6), each))
+        unit = min(free, key=lambda each: (float(self.level[each]), each))
         self.place(unit)
         return Draft([unit], [UNHELD], hanging=True, aided=True)
 

@@ -89,7 +89,8 @@ def what_it_is(model: Model, parts: Sequence[int], up: Array) -> str:
 
 
 def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence[int] = ()) -> str:
-    """ "front left", "back", "middle": seen from above, front being least along y, left least along x.
+    """ "front left", "back", "middle": seen from above, front being least along y, left least along x of
+    the file.
 
     Seen in the box of the parts ``among``; of the whole model when there are none.
     """
@@ -98,7 +99,7 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence
     low, high = around[:, 0].min(axis=0), around[:, 1].max(axis=0)
     centre = boxes[list(parts)].mean(axis=(0, 1))
     share = (centre - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
-    x, y = level_axes(up)
+    x, y = (model.from_file(axis) for axis in level_axes(model.to_file(up)))
     along, sideways = float(share @ y), float(share @ x)
     words = []
     if abs(along) > MIDDLE_SHARE:

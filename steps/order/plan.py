@@ -27,7 +27,6 @@ from steps.order.wishes import unit_sets, unit_wishes
 from steps.order.writer import Writer
 from steps.settings import Settings
 from steps.statics import Structure
-from steps.upright import way_up
 from steps.wishes import circle_text, read_wishes, unmet_text
 from steps.wording import phrase
 
@@ -63,7 +62,7 @@ class Planner:
     def run(self) -> Order:
         """Raises NoBuildableOrder with the parts that lock each other, and WrongSettings for wishes that
         cannot be met."""
-        up = way_up(self.measures, self.settings)
+        up = self.measures.up
         done = [self._divided(parts, up) for parts in things_of(self.finder, up)]
         writer = Writer(self.model, self.joints, self.wishes, up)
         writer.problems = self.problems

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.order.apart import Apart, from_below
-from steps.order.build import Draft, Stuck, Variant, Walk
+from steps.order.build import LEAST_GAIN, Draft, Stuck, Variant, Walk
 from steps.order.cost import Weights
 from steps.order.site import Site
 from steps.order.stability import Watch
@@ -30,8 +30,6 @@ RANKS = (1, 2)
 FAVOURS = ((), (("kind", 3.0),), (("hop", 2.0),), (("stray", 0.3),))
 #: Where something goes in from below: turn the build as soon as all of it can, not when the rest is done.
 SOON = ((("turn", 0.6),), (("turn", 0.0),))
-#: An order is cheaper by more than this, or rounding would decide.
-LEAST_GAIN = 1e-9
 #: Sample points of a box: five on the top, one amid each side; shares of the half size, and which face.
 _CORNERS = [(a, b, 1.0, 2) for a in (0.7, -0.7) for b in (0.7, -0.7)]
 _TOP = [(0.0, 0.0, 1.0, 2), *_CORNERS]

@@ -36,7 +36,7 @@ def seated_survey(model: Model, settings: Settings, progress: Tell | None = None
     with stage(progress, "measure"):
         measures = measure(here.model, settings)
     with stage(progress, "joints"):
-        return Survey(model, measures, here.back(touching(here.model, measures, settings)))
+        return Survey(model, measures, here.back(touching(here.model, measures)))
 
 
 def seating_problems(built: Built, found: Survey) -> list[Problem]:

@@ -1,4 +1,4 @@
-"""Growth of planning, CPU s and peak memory: python -m tests.benchmarks.load [KIND] [PARTS ...].
+"""Growth of planning, CPU s and peak memory by stage: python -m tests.benchmarks.load [KIND] [PARTS ...].
 
 Few shapes and no file: how the stages grow with the number of parts alone. ``full [PARTS SHAPES TRIANGLES]``
 is the heaviest model that is promised: from its file, which is written first, to 20 drawn steps.
@@ -29,13 +29,15 @@ from tests.models.structures import structure
 USUAL = ("250", "1000", "4000")
 #: Parts, shapes and triangles of all shapes together, of the heaviest model that is promised; steps drawn.
 FULL, DRAWN = ("20000", "1000", "5000000"), 20
-#: How deep the dents are by which its shapes differ, at least and at most, mm: no wall is so thin.
-DENTS = 0.1, 0.5
+#: How deep the dents are by which its shapes differ, at least and at most, mm: no wall is so thin. So many
+#: depths on each of two sides, each further from the next than what is read as one shape (0.01 mm).
+DENTS, DEPTHS = (0.1, 0.5), 32
 
 
 @dataclass
 class Spent:
-    """CPU seconds of each stage, and the longest that none of them told anything."""
+    """CPU seconds of each stage, told with the peak of memory so far as it ends, and the longest that none of
+    them told anything."""
 
     by_stage: dict[str, float] = field(default_factory=dict)
     silent_s: float = 0.0
@@ -51,13 +53,16 @@ class Spent:
         self._heard = at
         if stage != self._now:
             self.by_stage[self._now] = self.by_stage.get(self._now, 0.0) + at - self._since
+            print(f"  {self._now}: {at - self._since:.1f} s, peak {peak_mb():.0f} MB", flush=True)
             self._now, self._since = stage, at
 
     def __str__(self) -> str:
-        told = ", ".join(f"{stage} {spent:.1f}" for stage, spent in self.by_stage.items())
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         silent = f"at most {self.silent_s:.1f} s without a word ({self.silent_in})"
-        return f"{told}: {sum(self.by_stage.values()):.1f} s; peak {peak:.0f} MB; {silent}"
+        return f"{sum(self.by_stage.values()):.1f} s; peak {peak_mb():.0f} MB; {silent}"
+
+
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def measured(work: Callable[[Spent], object]) -> Spent:
@@ -75,7 +80,7 @@ def full(folder: Path, parts: int, shapes: int, triangles: int) -> Path:
     for number, row in enumerate(np.linspace(0, parts - 1, shapes).astype(int).tolist()):
         plain = solids[placed[row].solid_key]
         key = f"{plain.name}, {number}"
-        solids[key] = dented(plain, key, number / shapes, triangles * (number + 1) // shapes - faces)
+        solids[key] = dented(plain, key, number, triangles * (number + 1) // shapes - faces)
         faces += len(solids[key].faces)
         placed[row] = replace(placed[row], solid_key=key)
     used = {part.solid_key for part in placed}
@@ -86,17 +91,20 @@ def full(folder: Path, parts: int, shapes: int, triangles: int) -> Path:
     return path
 
 
-def dented(solid: Bulk, name: str, depth: float, triangles: int) -> Bulk:
-    """The solid cut into so many triangles or more, the middle of one long side dented by a share of
-    :data:`DENTS`."""
+def dented(solid: Bulk, name: str, number: int, triangles: int) -> Bulk:
+    """The solid cut into so many triangles or more, the middle of the largest triangle of two neighbouring
+    sides pressed in as deep as the number says."""
     vertices, faces = np.array(solid.vertices), np.array(solid.faces)
     while len(faces) < triangles:
         vertices, faces = trimesh.remesh.subdivide(vertices, faces)
-    front = vertices[:, 1] < vertices[:, 1].min() + 1e-6
-    low, high = vertices[front].min(axis=0), vertices[front].max(axis=0)
-    share = np.clip((vertices - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
-    bump = np.sin(np.pi * share[:, 0]) * np.sin(np.pi * share[:, 2])
-    vertices[front, 1] += (DENTS[0] + depth * (DENTS[1] - DENTS[0])) * bump[front]
+    for axis, depth in zip((1, 0), np.linspace(*DENTS, DEPTHS)[list(divmod(number, DEPTHS))], strict=True):
+        corners = vertices[faces]
+        on_side = (corners[:, :, axis] < vertices[:, axis].min() + 1e-6).all(axis=1)
+        row = int(np.argmax(on_side * trimesh.triangles.area(corners)))
+        a, b, c = faces[row]
+        middle = len(vertices)
+        vertices = np.vstack([vertices, corners[row].mean(axis=0) + depth * np.eye(3)[axis]])
+        faces = np.vstack([np.delete(faces, row, axis=0), [[a, b, middle], [b, c, middle], [c, a, middle]]])
     return Bulk(name, vertices, faces)
 
 
@@ -121,9 +129,8 @@ def main() -> None:
             print(measured(plan_and_draw(path, DRAWN)), flush=True)
         return
     for parts in map(int, sizes or USUAL):
-        print(
-            f"{kind} of {parts}: {measured(plan_and_draw(model_of(structure(kind, parts)), 0))}", flush=True
-        )
+        print(f"{kind} of {parts}", flush=True)
+        print(measured(plan_and_draw(model_of(structure(kind, parts)), 0)), flush=True)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,26 @@
+"""Values that differ by rounding alone are one value: a file's numbers must not break a tie."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from steps.model import Array, IntArray
+
+
+def ranks(values: Array, apart: float) -> IntArray:
+    """(n,) the rank of each value; such as follow each other by ``apart`` or less share one.
+
+    Unlike rounding, which parts even the nearest values where they lie about half a step.
+    """
+    order = np.argsort(values, kind="stable")
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.cumsum(np.r_[0, np.diff(values[order]) > apart])[: len(order)]
+    return rank
+
+
+def merged(values: Array, apart: float) -> Array:
+    """(n,) each value as the least of those that share its rank."""
+    rank = ranks(values, apart)
+    least = np.full(len(values), np.inf)
+    np.minimum.at(least, rank, values)
+    return np.asarray(least[rank])

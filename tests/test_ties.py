@@ -1,0 +1,25 @@
+"""Values that differ by rounding alone are one value."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from steps.ties import merged, ranks
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_changes_no_rank_wherever_the_values_lie(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    values = random.permutation(np.repeat(random.uniform(0, 1) + 0.01 * np.arange(8), 5))
+    noisy = values + random.uniform(-1e-6, 1e-6, len(values))
+    assert np.array_equal(ranks(noisy, 1e-4), np.unique(values, return_inverse=True)[1])
+    assert np.array_equal(merged(noisy, 1e-4), [noisy[np.abs(noisy - v) < 1e-4].min() for v in noisy])
+
+
+def test_what_rounding_parts_is_one_and_what_lies_apart_is_not() -> None:
+    about_half_a_step = np.array([0.00015 + 1e-9, 0.00015 - 1e-9])
+    assert len(set(np.round(about_half_a_step, 4))) == 2
+    assert ranks(about_half_a_step, 1e-4).tolist() == [0, 0]
+    assert ranks(np.array([2.0, 1.0, 1.001]), 1e-4).tolist() == [2, 0, 1]
+    assert not len(ranks(np.zeros(0), 1e-4)) and not len(merged(np.zeros(0), 1e-4))
