@@ -83,6 +83,12 @@ class Problem:
         object.__setattr__(self, "text", unsteered(self.text))  # names of files and parts stand in it
 
 
+def outermost(points: Array) -> Array:
+    """(k, 3) those of the points that lie on their convex hull, in the order given; all where there is none."""
+    round_ = hull(points)
+    return points if round_ is None else points[np.sort(round_.vertices)]
+
+
 def quarter_turn(quarters: int) -> Array:
     """(3, 3) exact: a turn about z by so many quarters, +x towards +y."""
     cosine, sine = ((1, 0), (0, 1), (-1, 0), (0, -1))[quarters % 4]
@@ -205,12 +211,8 @@ class Shape:
     @cached_property
     def outermost(self) -> Array:
         """(k, 3) the vertices on the convex hull: enough for boxes and reach in any direction."""
-        return frozen_array(remembered("outermost", self.vertices, self._outermost), (None, 3))
-
-    def _outermost(self) -> Array:
-        round_ = hull(self.vertices)
-        # without a hull it is flat, or has too few
-        return self.vertices if round_ is None else self.vertices[np.sort(round_.vertices)]
+        own = remembered("outermost", self.vertices, lambda: outermost(self.vertices))
+        return frozen_array(own, (None, 3))
 
     @property
     def size_mm(self) -> Array:

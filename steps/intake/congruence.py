@@ -38,6 +38,8 @@ SAME_ANGLE = 2e-3
 STRAY_AREA = 1e-3
 #: Least eigenvalue of the normals round a vertex that makes it a corner (some 0.4 degrees).
 CORNER = 1e-5
+#: Tolerances by which the marks of one corner may differ, and so many corners that stand most alone tell.
+MARK_TOLERANCES, TELLING = 6, 24
 #: Candidate motions tried before giving up: a wheel of 500 teeth has 1,000.
 MAX_MOTIONS = 4000
 
@@ -67,16 +69,22 @@ class Form:
         return self.areas @ self.vertices[self.faces].mean(axis=1) / self.area
 
     @cached_property
+    def moment(self) -> Array:
+        """(3, 3) mm2: how the surface spreads about its middle."""
+        corners = self.vertices[self.faces] - self.centre
+        total = corners.sum(axis=1)
+        moment = (self.areas[:, None] * total).T @ total
+        for corner in corners.transpose(1, 0, 2):
+            moment += (self.areas[:, None] * corner).T @ corner
+        return np.asarray(moment / 12 / self.area)
+
+    @cached_property
     def lengths(self) -> Array:
         """(5,) mm: root of area, cube root of volume, three radii of gyration of the surface."""
         return remembered("lengths", (self.vertices, self.faces), self._lengths)
 
     def _lengths(self) -> Array:
-        corners = self.vertices[self.faces] - self.centre
-        total = corners.sum(axis=1)
-        moment = np.einsum("f,fci,fcj->ij", self.areas, corners, corners)
-        moment += np.einsum("f,fi,fj->ij", self.areas, total, total)
-        radii = np.sqrt(np.maximum(np.linalg.eigvalsh(moment / 12 / self.area), 0.0))
+        radii = np.sqrt(np.maximum(np.linalg.eigvalsh(self.moment), 0.0))
         volume = abs(signed_volume(self.vertices, self.faces))
         return np.array([self.area**0.5, volume ** (1 / 3), *radii])
 
@@ -112,11 +120,46 @@ class Form:
     def radii(self) -> Array:
         return np.linalg.norm(self.corners - self.centre, axis=1)
 
+    @cached_property
+    def marks(self) -> Array:
+        """(k, 3) mm, of each corner: how far it lies from the centre, in all and as the surface spreads; no
+        turn changes them."""
+        off = self.corners - self.centre
+        spread = self.moment / np.linalg.eigvalsh(self.moment)[-1]
+        spreads = off @ spread
+        along = np.sqrt(np.maximum(np.einsum("ki,ki->k", off, spreads), 0.0))
+        return np.column_stack([self.radii, along, np.linalg.norm(spreads, axis=1)])
+
+    @cached_property
+    def mark_tree(self) -> cKDTree:
+        return tree(self.marks)
+
+    @cached_property
+    def telling(self) -> Array:
+        """(k, 3) the marks that lie furthest from all others."""
+        alone = self.mark_tree.query(self.marks, k=2, p=np.inf)[0][:, 1]
+        return self.marks[np.argsort(-alone, kind="stable")[:TELLING]]
+
+    @cached_property
+    def spans(self) -> Array:
+        """(n,) of each vertex, how far it lies from their mean."""
+        return np.asarray(np.linalg.norm(self.vertices - self.vertices.mean(axis=0), axis=1))
+
 
 def alike(one: Form, other: Form) -> bool:
-    """Whether size and spread let the two be the same: a cheap first look."""
+    """Whether size and spread, and the places of the corners that stand alone, let the two be the same: a
+    cheap first look, or each of many shapes that differ in one small thing would be turned onto each."""
     slack = 8 * max(one.tolerance, other.tolerance) + 1e-5 * one.lengths.max()
-    return bool((np.abs(one.lengths - other.lengths) <= slack).all())
+    if (np.abs(one.lengths - other.lengths) > slack).any():
+        return False
+    return _has_all(one.mark_tree, other.telling, other) and _has_all(other.mark_tree, one.telling, one)
+
+
+def _has_all(among: cKDTree, marks: Array, form: Form) -> bool:
+    """Whether a form has a corner near each of the marks. Corners agree to two tolerances, and a spread that
+    was stretched by as much moves a mark by as much again, and a little for its distance from the centre."""
+    reach = MARK_TOLERANCES * form.tolerance
+    return bool(np.isfinite(among.query(marks, p=np.inf, distance_upper_bound=reach)[0]).all())
 
 
 def motion_between(one: Form, other: Form) -> Array | None:
@@ -135,6 +178,8 @@ def motion_in_order(one: Form, other: Form) -> Array | None:
     if one.faces.shape != other.faces.shape or not np.array_equal(one.faces, other.faces):
         return None
     reach = max(one.tolerance, other.tolerance)
+    if (np.abs(one.spans - other.spans) > 2 * reach).any():
+        return None
     middle, goal = one.vertices.mean(axis=0), other.vertices.mean(axis=0)
     for motion in (_motion(np.eye(3), middle, goal), _fit(one.vertices, other.vertices)):
         off = one.vertices @ motion[:3, :3].T + motion[:3, 3] - other.vertices

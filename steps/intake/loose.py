@@ -22,7 +22,7 @@ from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.intake.sniff import READABLE, kind_of
 from steps.intake.whole import WHOLE_READERS, join
 from steps.limits import LIMITS, Limits, refuse_more
-from steps.model import Listed, Problem
+from steps.model import Listed, Problem, outermost
 
 MESH_EXTENSIONS = tuple(
     extension for kind, known in READABLE.items() if kind in WHOLE_READERS for extension in known
@@ -287,17 +287,15 @@ def on_plates(scene: Scene) -> bool:
     """Whether several parts all stand on one level, with no outline on another's."""
     if len(scene.parts) < LEAST_ON_PLATES:
         return False
-    outlines, lows, sizes = [], [], []
-    for part in scene.parts:
-        placed = scene.meshes[part.mesh].vertices @ part.transform[:3, :3].T + part.transform[:3, 3]
-        if len(placed) < 4 or not np.isfinite(placed).all():
-            return False
-        outlines.append(shapely.MultiPoint(placed[:, :2]).convex_hull)
-        lows.append(placed[:, 2].min())
-        sizes.append(np.ptp(placed, axis=0))
-    size = float(np.median(np.max(sizes, axis=1)))
-    if np.ptp(lows) > LEVEL_SHARE * size:
+    if any(len(mesh.vertices) < 4 or not np.isfinite(mesh.vertices).all() for mesh in scene.meshes):
         return False
+    outer = [outermost(mesh.vertices) for mesh in scene.meshes]
+    placed = [outer[part.mesh] @ part.transform[:3, :3].T + part.transform[:3, 3] for part in scene.parts]
+    boxes = np.array([(points.min(axis=0), points.max(axis=0)) for points in placed])
+    size = float(np.median((boxes[:, 1] - boxes[:, 0]).max(axis=1)))
+    if not np.isfinite(boxes).all() or np.ptp(boxes[:, 0, 2]) > LEVEL_SHARE * size:
+        return False
+    outlines = [shapely.MultiPoint(points[:, :2]).convex_hull for points in placed]
     grown = shapely.buffer(outlines, APART_SHARE * size / 2)
     one, other = shapely.STRtree(grown).query(grown, predicate="intersects")
     return bool((one == other).all())

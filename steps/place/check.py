@@ -36,7 +36,8 @@ def seated_survey(model: Model, settings: Settings, progress: Tell | None = None
     with stage(progress, "measure"):
         measures = measure(here.model, settings)
     with stage(progress, "joints"):
-        return Survey(model, measures, here.back(touching(here.model, measures)))
+        joints = here.back(touching(here.model, measures))
+        return Survey(model, here.measures_back(measures), joints)
 
 
 def seating_problems(built: Built, found: Survey) -> list[Problem]:
