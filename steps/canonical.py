@@ -34,8 +34,11 @@ from steps.model import (
     View,
     quarter_turn,
 )
-from steps.moments import Moments, whole
+from steps.moments import SEEN, Moments
+from steps.ties import comes_first, ranks, rows_in_order
 
+#: Places nearer than this are one place, mm: files keep more, and printers less.
+KEY_MM = 1e-3
 #: Decimals of a place (mm) and of an entry of a rotation: rounding in a file's numbers is finer.
 PLACE_DIGITS, TURN_DIGITS = 6, 12
 
@@ -200,35 +203,29 @@ def _kinds(shapes: Sequence[Shape]) -> IntArray:
     for shape in shapes:
         found = Moments.of(shape.vertices, shape.faces)
         radii = np.sqrt(np.maximum(np.linalg.eigvalsh(found.second), 0.0))
-        lengths = [found.root_area, *radii.tolist(), float(np.cbrt(np.sum(found.third**2) ** 0.5))]
-        keys.append([len(shape.vertices), len(shape.faces), *whole(np.array(lengths)).tolist()])
-    return np.unique(np.array(keys), axis=0, return_inverse=True)[1].reshape(-1)
+        skew = float(np.cbrt(np.linalg.norm(found.third)))
+        keys.append([len(shape.vertices), len(shape.faces), found.root_area, *radii, skew])
+    columns = [ranks(column, KEY_MM) for column in np.array(keys).T]
+    return np.unique(np.column_stack(columns), axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def _seen(model: Model, kinds: IntArray, middle: Array) -> tuple[int, IntArray]:
     """The quarters to turn by, and the rows of the parts from below, that give the least list."""
     boxes = model.part_bounds - middle
     colour = np.array([int(part.colour[1:], 16) for part in model.parts])
-    fixed = np.column_stack([whole(boxes[:, 0, 2]), kinds[model.shape_index], colour])
+    fixed = np.column_stack([boxes[:, 0, 2], kinds[model.shape_index], colour])
     moments = [Moments.of(shape.vertices, shape.faces) for shape in model.shapes]
-    best: tuple[IntArray, int, IntArray] | None = None
+    best: tuple[Array, int, IntArray] | None = None
     for quarters in range(4):
         turn = quarter_turn(quarters)
         turns = turn @ model.poses[:, :3, :3]
-        spread = np.zeros((len(model.parts), 36))
+        spread = np.zeros((len(model.parts), SEEN))
         for row, found in enumerate(moments):
             own = model.shape_index == row
             spread[own] = found.seen(turns[own])
-        places = (boxes.mean(axis=1) @ turn.T)[:, :2]
-        key = np.column_stack([fixed, whole(places), whole(spread)])
-        rows = np.lexsort(key.T[::-1])
-        if best is None or _less(key[rows], best[0]):
-            best = key[rows], quarters, rows
+        table = np.column_stack([fixed, (boxes.mean(axis=1) @ turn.T)[:, :2], spread])
+        rows = rows_in_order(table, KEY_MM)
+        if best is None or comes_first(table[rows], best[0], KEY_MM):
+            best = table[rows], quarters, rows
     assert best is not None
     return best[1], best[2]
-
-
-def _less(one: IntArray, other: IntArray) -> bool:
-    """Whether one list comes before another of the same length."""
-    apart = np.flatnonzero(one.reshape(-1) != other.reshape(-1))
-    return bool(len(apart)) and bool(one.flat[apart[0]] < other.flat[apart[0]])

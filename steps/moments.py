@@ -1,5 +1,5 @@
-"""How a surface spreads, and whole numbers to tell places by: what tells one solid, or one way of standing,
-from another without a word of how its mesh is cut or written."""
+"""How a surface spreads: what tells one solid, or one way of standing, from another without a word of how its
+mesh is cut or written."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ import numpy as np
 
 from steps.model import Array, IntArray
 
-#: Places that agree to this are one place, mm: files keep more, and printers less.
-KEY_MM = 1e-3
-#: A step off zero, so that the usual round numbers do not fall between two (as in joints/situations.py).
-OFF = 0.37
 #: Places on a triangle (shares of its corners) and their weights that give moments up to the third exactly:
 #: Strang and Fix, "An Analysis of the Finite Element Method" (1973), four points; from memory, and tested.
 SPOTS = np.array([[1 / 3, 1 / 3, 1 / 3], [0.6, 0.2, 0.2], [0.2, 0.6, 0.2], [0.2, 0.2, 0.6]])
 SPOT_WEIGHTS = np.array([-27.0, 25.0, 25.0, 25.0]) / 48
+#: Numbers that tell one way of standing from another: the second moments and the third.
+SEEN = 9 + 27
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,13 +41,8 @@ class Moments:
         return Moments(float(np.sqrt(areas.sum())), centre, second, (heavy.T @ pairs).reshape(3, 3, 3))
 
     def seen(self, turns: Array) -> Array:
-        """(k, 40) mm: what of them tells one way (k, 3, 3) of standing from another."""
+        """(k, SEEN) mm: what of them tells one way (k, 3, 3) of standing from another."""
         second = np.einsum("kia,kjb,ab->kij", turns, turns, self.second, optimize=True)
         third = np.einsum("kia,kjb,klc,abc->kijl", turns, turns, turns, self.third, optimize=True)
         flat = second.reshape(-1, 9) / self.root_area, third.reshape(-1, 27) / self.root_area**2
         return np.concatenate(flat, axis=1)
-
-
-def whole(lengths: Array) -> IntArray:
-    """Lengths (mm) as whole numbers of :data:`KEY_MM`."""
-    return np.floor(lengths / KEY_MM + OFF).astype(np.int64)

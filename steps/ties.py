@@ -24,3 +24,17 @@ def merged(values: Array, apart: float) -> Array:
     least = np.full(len(values), np.inf)
     np.minimum.at(least, rank, values)
     return np.asarray(least[rank])
+
+
+def rows_in_order(table: Array, apart: float) -> IntArray:
+    """Rows of a table (n, k) in the order of its columns, the first before the rest, by :func:`ranks`."""
+    if not len(table):
+        return np.zeros(0, dtype=np.int64)
+    return np.lexsort([ranks(column, apart) for column in table.T[::-1]])
+
+
+def comes_first(one: Array, other: Array, apart: float) -> bool:
+    """Whether the first value of a list that differs from the other's, by more than ``apart``, is less."""
+    away = one.reshape(-1) - other.reshape(-1)
+    differs = np.flatnonzero(np.abs(away) > apart)
+    return bool(len(differs)) and bool(away[differs[0]] < 0)

@@ -7,7 +7,7 @@ import pytest
 import trimesh
 
 from steps.model import quarter_turn
-from steps.moments import Moments, whole
+from steps.moments import Moments
 
 
 def boot() -> trimesh.Trimesh:
@@ -44,10 +44,4 @@ def test_a_way_of_standing_is_seen_as_the_turned_mesh_is() -> None:
     for turn, row in zip(turns, seen, strict=True):
         turned = Moments.of(mesh.vertices @ turn.T, mesh.faces).seen(np.eye(3)[None])[0]
         assert row == pytest.approx(turned, abs=1e-9)
-    assert len(np.unique(whole(seen), axis=0)) == 4
-
-
-def test_usual_numbers_do_not_fall_between_two() -> None:
-    noise = np.array([-1e-5, 0, 1e-5])
-    for usual in (0.0, 0.1, 0.125, 3.0, 0.0005):
-        assert len(set(whole(usual + noise).tolist())) == 1
+    assert len(np.unique(seen.round(3), axis=0)) == 4

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from steps.ties import merged, ranks
+from steps.ties import comes_first, merged, ranks, rows_in_order
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -23,3 +23,14 @@ def test_what_rounding_parts_is_one_and_what_lies_apart_is_not() -> None:
     assert ranks(about_half_a_step, 1e-4).tolist() == [0, 0]
     assert ranks(np.array([2.0, 1.0, 1.001]), 1e-4).tolist() == [2, 0, 1]
     assert not len(ranks(np.zeros(0), 1e-4)) and not len(merged(np.zeros(0), 1e-4))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_changes_no_order_of_rows_and_no_list(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    table = random.uniform(0, 1) + 0.01 * random.permutation(np.indices((4, 4, 4)).reshape(3, -1).T)
+    noisy = table + random.uniform(-1e-6, 1e-6, table.shape)
+    assert np.array_equal(rows_in_order(noisy, 1e-4), np.lexsort(table.T[::-1]))
+    assert not comes_first(noisy, table, 1e-4) and not comes_first(table, noisy, 1e-4)
+    lower = table - np.where(np.arange(len(table)) == 40, 1e-3, 0.0)[:, None]
+    assert comes_first(lower, noisy, 1e-4) and not comes_first(noisy, lower, 1e-4)

@@ -181,7 +181,9 @@ def motion_in_order(one: Form, other: Form) -> Array | None:
     if (np.abs(one.spans - other.spans) > 2 * reach).any():
         return None
     middle, goal = one.vertices.mean(axis=0), other.vertices.mean(axis=0)
-    for motion in (_motion(np.eye(3), middle, goal), _fit(one.vertices, other.vertices)):
+    fitted = _fit(one.vertices, other.vertices)
+    quarters = np.round(fitted[:3, :3])  # a turn of the axes into each other is exact, or no turn at all
+    for motion in (_motion(np.eye(3), middle, goal), _motion(quarters, middle, goal), fitted):
         off = one.vertices @ motion[:3, :3].T + motion[:3, 3] - other.vertices
         if np.linalg.norm(off, axis=1).max() <= reach:
             return motion

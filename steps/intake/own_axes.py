@@ -15,8 +15,11 @@ import numpy as np
 from steps.intake.meshes import TidyMesh
 from steps.intake.scene import affine
 from steps.model import Array, quarter_turn
-from steps.moments import Moments, whole
+from steps.moments import Moments
+from steps.ties import comes_first, rows_in_order
 
+#: Places nearer than this are one, mm: float32 is off by a hundredth of it in models of a metre.
+SAME_MM = 1e-3
 #: Digits of a rotation by which copies stand alike.
 ALIKE_DIGITS = 3
 
@@ -26,22 +29,25 @@ def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
     axes, and the quarters it is turned by."""
     alike = np.unique(np.round(turns, ALIKE_DIGITS).reshape(-1, 9) + 0.0, axis=0, return_index=True)[1]
     moments = Moments.of(meshes[0].vertices, meshes[0].faces)
-    ways = [(row, quarters) for row in alike.tolist() for quarters in range(4)]
-    spreads = moments.seen(np.array([quarter_turn(quarters) @ turns[row] for row, quarters in ways]))
-    sizes = [np.ptp(meshes[row].vertices @ quarter_turn(q).T, axis=0) for row, q in ways]
-    keys = [
-        [int(whole(np.cbrt(size.prod()))), *whole(size).tolist(), *whole(spread).tolist()]
-        for size, spread in zip(sizes, spreads, strict=True)
-    ]
-    least = min(keys)
-    best = [way for way, key in zip(ways, keys, strict=True) if key == least]
-    return min(best, key=lambda way: _corners(meshes[way[0]], way[1])) if len(best) > 1 else best[0]
+    best: tuple[Array, Array, tuple[int, int]] | None = None
+    for row in alike.tolist():
+        for quarters in range(4):
+            laid = _laid(meshes[row], quarters)
+            size = laid.max(axis=0)
+            spread = moments.seen((quarter_turn(quarters) @ turns[row])[None])[0]
+            key = np.concatenate([[np.cbrt(size.prod())], size, spread])
+            corners = laid[rows_in_order(laid, SAME_MM)]
+            if best is None or _before((key, corners), best[:2]):
+                best = key, corners, (row, quarters)
+    assert best is not None
+    return best[2]
 
 
-def _corners(mesh: TidyMesh, quarters: int) -> list[list[int]]:
-    """The places of the corners, in order."""
-    places = whole(_laid(mesh, quarters))
-    return places[np.lexsort(places.T[::-1])].tolist()  # type: ignore[no-any-return]
+def _before(one: tuple[Array, Array], other: tuple[Array, Array]) -> bool:
+    """Whether a key, and where keys are equal the corners of as many, come first."""
+    if comes_first(one[0], other[0], SAME_MM) or comes_first(other[0], one[0], SAME_MM):
+        return comes_first(one[0], other[0], SAME_MM)
+    return one[1].shape == other[1].shape and comes_first(one[1], other[1], SAME_MM)
 
 
 def _laid(mesh: TidyMesh, quarters: int) -> Array:
@@ -54,7 +60,7 @@ def along_own_axes(mesh: TidyMesh, quarters: int) -> tuple[TidyMesh, Array]:
     places; and the motion (4, 4) from there to where it stands."""
     turn = quarter_turn(quarters)
     vertices = _laid(mesh, quarters)
-    order = np.lexsort(whole(vertices).T[::-1])
+    order = rows_in_order(vertices, SAME_MM)
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
     faces = rank[mesh.faces]
