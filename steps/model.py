@@ -84,7 +84,7 @@ class Problem:
 
 
 def outermost(points: Array) -> Array:
-    """(k, 3) those of the points that lie on their convex hull, in the order given; all where there is none."""
+    """(k, 3) those of the points that lie on their convex hull, as given; all where there is none."""
     round_ = hull(points)
     return points if round_ is None else points[np.sort(round_.vertices)]
 
