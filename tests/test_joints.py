@@ -25,7 +25,6 @@ from steps.joints import touching
 from steps.joints.flats import Flat
 from steps.joints.leaning import off_triangles
 from steps.model import Joints, Model
-from steps.settings import Settings
 from tests.joint_cases import (
     CLEARANCE,
     STUD_HEIGHT,

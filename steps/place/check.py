@@ -145,7 +145,7 @@ def _seats(built: Built, each: Set, pose: Array) -> bool:
         for row, one in enumerate(placed, 1)
     )
     model = Model("", "", "", 1.0, shapes, parts)
-    joints = touching(model, measure(model, USUAL), USUAL)
+    joints = touching(model, measure(model, USUAL))
     last = parts[-1].id
     if any(problem.code in BLOCKED and last in problem.parts for problem in joints.problems):
         return False
