@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import steps.draw
@@ -16,7 +17,20 @@ import steps.order
 import steps.settle
 from demo_model.beacon import beacon
 from steps.errors import FaultyModel, NoBuildableOrder, NotPlaced
-from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Problem, Sight, View, Work
+from steps.model import (
+    Adhesive,
+    Gluing,
+    Joints,
+    Measures,
+    Model,
+    Order,
+    Plan,
+    Problem,
+    Sight,
+    Step,
+    View,
+    Work,
+)
 from steps.pipeline import STAGES, make_plan, survey
 from steps.settings import Settings
 from tests.hand_made import measures_of, model_of
@@ -68,7 +82,7 @@ class Stages:
     def order(
         self, model: Model, measures: Measures, joints: Joints, settings: Settings, progress: Any = None
     ) -> Order:
-        return Order((), (), self._enter("order"))
+        return Order((), (Step(1, "A1", (), {}, (), (), np.array([0.0, 0.0, 1.0])),), self._enter("order"))
 
     def glue(
         self, model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings
