@@ -409,6 +409,12 @@ def test_parts_per_step():
     assert [len(step.adds) for step in order.steps] == [1] * 12
 
 
+def plan_with(demo: DemoModel, settings: Settings) -> Order:
+    """The order of a model measured with the same settings: which way is up is told then."""
+    model, measures, joints = planner_input(demo)
+    return plan_order(model, replace(measures, up=np.array(settings.order.up)), joints, settings)
+
+
 def test_which_face_is_down():
     """The beacon lying in the file with its top towards +x, and down = -x: the same order, turned."""
     model, measures, joints = planner_input(beacon())
@@ -421,7 +427,7 @@ def test_which_face_is_down():
         tuple(Placed(p.name, p.solid_key, p.colour, lay @ p.pose) for p in tipped.placed),
         tipped.known_joints,
     )
-    order = plan_order(*planner_input(laid), wished(down="-x"))
+    order = plan_with(laid, wished(down="-x"))
     assert [set(step.adds) for step in order.steps] == [set(step.adds) for step in upright.steps]
     assert all(np.allclose(step.up, [1, 0, 0]) for step in order.steps)
     assert all(np.allclose(move.legs, [[-1, 0, 0]]) for step in order.steps for move in step.moves.values())
@@ -434,7 +440,7 @@ def test_a_direction_is_down_as_well_as_a_face():
     placed = tuple(Placed(p.name, p.solid_key, p.colour, lay @ p.pose) for p in tipped.placed)
     laid = DemoModel(tipped.name, tipped.solids, placed, tipped.known_joints)
     down = -lay[:3, 2]
-    order = plan_order(*planner_input(laid), wished(down=tuple(down.tolist())))
+    order = plan_with(laid, wished(down=tuple(down.tolist())))
     assert [set(step.adds) for step in order.steps] == [set(step.adds) for step in upright.steps]
     assert all(np.allclose(step.up, -down) for step in order.steps)
 
