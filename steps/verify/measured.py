@@ -48,8 +48,9 @@ ROUND_SHARE = 0.88
 ONE_FACE, ROUGH = float(np.radians(30.0)), 4.0
 #: Something round sits in a wall that is nearer to it, or deeper in it, than this share of its radius.
 SITS_SHARE = 0.2
-#: Faces lie on each other within this share of the motion tolerance, and share an area within this of it.
-FLAT_SHARE, AREA_SHARE = 0.5, 0.02
+#: Faces lie on each other where they are no further apart, or into each other, than these shares of the
+#: motion tolerance; the area that they share is right within this share of it.
+APART_SHARE, INTO_SHARE, AREA_SHARE = 0.1, 0.35, 0.02
 #: Faces whose normals differ by less lie in one plane (cosine of 1 degree).
 IN_PLANE = float(np.cos(np.radians(1.0)))
 #: Places and poses that agree to this many decimals are one situation.
@@ -222,10 +223,10 @@ def _check_gap(joint: JointEntry, touch: TouchEntry, gauge: Gauge, check: Check)
     check.looked_at += 1
     ends, rough = (joint.a, joint.b), ROUGH * gauge.rough(joint)
     slack = GAP_SHARE * gauge.solids.tolerance_mm + rough
-    for levels in (FEW_LEVELS, MANY_LEVELS):
-        found = gauge.gap(joint, touch, levels)
-        if found is not None and found[0] - slack <= touch.gap_mm <= found[1] + slack:
+    for bands in gauge.gaps(joint, touch):
+        if any(low - slack <= touch.gap_mm <= high + slack for low, high in bands):
             return
+    found = min(bands, default=None)
     if found is None:
         text = f"{joint.id}: no {touch.kind} of {touch.carrier} sits in the other at {_place(touch.point)}"
         check.fault(text, parts=ends)
@@ -289,28 +290,34 @@ class Gauge:
     _placed: dict[tuple[object, ...], Surface] = field(default_factory=dict)
     _known: dict[tuple[object, ...], Any] = field(default_factory=dict)
 
-    def gap(self, joint: JointEntry, touch: TouchEntry, levels: int = FEW_LEVELS) -> Band | None:
-        """(least, greatest) mm that the gap may be; None where one is not in a hollow of the other."""
+    def gaps(self, joint: JointEntry, touch: TouchEntry) -> Iterator[list[Band]]:
+        """(least, greatest) mm that the gap may be: what is tightest at a few levels of the engaged length,
+        then at many; then at each level of all that is common, since what goes through two cheeks has its
+        middle between them. None where one is not in a hollow of the other."""
         pairing = self._pairing(joint, touch.carrier)
         point, axis = pairing.inwards(touch)
         if touch.kind == "ball":
-            return self._once(
+            yield self._once(
                 pairing, "ball", [*point], lambda: _ball_gap(pairing.plug, pairing.hollow, point)
             )
-        at = float(point @ axis) + touch.depth_mm * (np.arange(1, 2 * levels, 2) / (2 * levels) - 0.5)
-        return self._once(
-            pairing, touch.kind, [*point, *axis, *at], lambda: self._plug_gap(pairing, point, axis, at)
-        )
+            return
+        middle, half = float(point @ axis), touch.depth_mm / 2
+        for count in (FEW_LEVELS, MANY_LEVELS):
+            bands = self._plug_gaps(pairing, point, axis, _even(middle - half, middle + half, count))
+            yield [(min(low for low, _ in bands), min(high for _, high in bands))] if bands else []
+        heights = [each.vertices @ axis for each in (pairing.plug, pairing.hollow)]
+        low, high = max(each.min() for each in heights), min(each.max() for each in heights)
+        yield self._plug_gaps(pairing, point, axis, _even(float(low), float(high), MANY_LEVELS))
 
     def area(self, joint: JointEntry, touch: TouchEntry) -> float:
         """mm2 that lie on each other in the touch's plane."""
         pairing = self._pairing(joint, touch.carrier)
         point, axis = pairing.inwards(touch)
-        within = FLAT_SHARE * self.solids.tolerance_mm
+        apart, into = (share * self.solids.tolerance_mm for share in (APART_SHARE, INTO_SHARE))
 
         def measured() -> float:
-            mine, its = (_in_plane(each, point, axis, within) for each in (pairing.plug, pairing.hollow))
-            return shared_area(mine, its, within)
+            mine = _in_plane(pairing.plug, point, axis, -apart, apart)
+            return shared_area(mine, _in_plane(pairing.hollow, point, axis, -into, apart), into)
 
         return self._once(pairing, "area", [float(point @ axis), *axis], measured)
 
@@ -355,24 +362,25 @@ class Gauge:
                 found.append(_across(axis) @ centre + level * axis)
         return np.array(found).reshape(-1, 3)
 
-    def _plug_gap(self, pairing: Pairing, point: Array, axis: Array, levels: Array) -> Band | None:
+    def _plug_gaps(self, pairing: Pairing, point: Array, axis: Array, levels: Array) -> list[Band]:
         """Of a stud or peg, at levels along its axis: by its circle where it is round, else by its flats."""
-        bands, centre = [], point @ _across(axis)
-        for level in levels.tolist():
-            mine, its = (each.about(centre) for each in self._cut(pairing, axis, level))
-            skin = mine.skin()
-            if not len(skin):
-                continue
-            if mine.round(skin):
-                radius = float(np.median(np.linalg.norm(mine.edges[skin], axis=2).max(axis=1)))
-                far, bulge = its.walls()
-                bands.append((far - bulge - radius, far + bulge - radius))
-            else:
-                bands.append((mine.apart(its, skin),) * 2)
-        bands = [band for band in bands if np.isfinite(band[0])]
-        if not bands:
-            return None
-        return min(low for low, _ in bands), min(high for _, high in bands)
+
+        def measured() -> list[Band]:
+            bands, centre = [], point @ _across(axis)
+            for level in levels.tolist():
+                mine, its = (each.about(centre) for each in self._cut(pairing, axis, level))
+                skin = mine.skin()
+                if not len(skin):
+                    continue
+                if mine.round(skin):
+                    radius = float(np.median(np.linalg.norm(mine.edges[skin], axis=2).max(axis=1)))
+                    far, bulge = its.walls()
+                    bands.append((far - bulge - radius, far + bulge - radius))
+                else:
+                    bands.append((mine.apart(its, skin),) * 2)
+            return [band for band in bands if np.isfinite(band[0])]
+
+        return self._once(pairing, "plug", [*point, *axis, *levels], measured)
 
     def _cut(self, pairing: Pairing, axis: Array, level: float) -> tuple[CrossCut, CrossCut]:
         """Both across ``axis``, a hair off the vertices of the level."""
@@ -404,7 +412,7 @@ class Gauge:
         return found
 
 
-def _ball_gap(ball: Surface, cup: Surface, point: Array) -> Band | None:
+def _ball_gap(ball: Surface, cup: Surface, point: Array) -> list[Band]:
     """Along rays from the ball's centre: it reaches to the corners of its facets, the cup from its facets to
     their corners."""
     golden = np.pi * (3 - np.sqrt(5)) * np.arange(ABOUT)
@@ -413,10 +421,10 @@ def _ball_gap(ball: Surface, cup: Surface, point: Array) -> Band | None:
     ways = np.column_stack([level * np.cos(golden), level * np.sin(golden), height])
     mine, its = _met(ball, point, ways, 1.0), _met(cup, point, ways, -1.0)
     if len(mine) < ABOUT / 2 or not len(its):
-        return None
+        return []
     radius = float(np.median(mine[:, 1]))
     near = its[np.argmin(its[:, 0])]
-    return float(near[0]) - radius, float(near[1]) - radius
+    return [(float(near[0]) - radius, float(near[1]) - radius)]
 
 
 def _met(surface: Surface, origin: Array, ways: Array, sign: float) -> Array:
@@ -446,13 +454,18 @@ def _met(surface: Surface, origin: Array, ways: Array, sign: float) -> Array:
     return np.array(found).reshape(-1, 2)
 
 
-def _in_plane(surface: Surface, point: Array, axis: Array, within_mm: float) -> Array:
-    """(m, 3, 3) triangles in the plane through a point across an axis, either way up."""
+def _in_plane(surface: Surface, point: Array, axis: Array, least_mm: float, most_mm: float) -> Array:
+    """(m, 3, 3) triangles across an axis, either way up, so far beyond a point along it."""
     normals = surface.normals
     length = np.linalg.norm(normals, axis=1)
-    flat = np.abs(normals @ axis) > IN_PLANE * length
-    rows = flat & (np.abs((surface.vertices[surface.faces[:, 0]] - point) @ axis) < within_mm) & (length > 0)
-    return surface.vertices[surface.faces[rows]]
+    flat = (np.abs(normals @ axis) > IN_PLANE * length) & (length > 0)
+    beyond = (surface.vertices[surface.faces[:, 0]] - point) @ axis
+    return surface.vertices[surface.faces[flat & (beyond >= least_mm) & (beyond <= most_mm)]]
+
+
+def _even(low: float, high: float, count: int) -> Array:
+    """(count,) the middles of so many equal stretches."""
+    return low + (high - low) * np.arange(1, 2 * count, 2) / (2 * count)
 
 
 def _rounded(numbers: Iterable[float]) -> tuple[float, ...]:
