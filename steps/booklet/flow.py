@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -94,10 +95,14 @@ class Flow:
         if not isinstance(block, c.Table):
             return None
         least = 1 if empty else LEAST_ROWS
-        for count in range(len(block.rows) - 1, least - 1, -1):
+
+        def too_high(count: int) -> bool:
             first = replace(block, rows=block.rows[:count])
-            if set_block(self.setter, first, width).rect.height <= height + 0.005:
-                return [first, replace(block, rows=block.rows[count:])]
+            return set_block(self.setter, first, width).rect.height > height + 0.005
+
+        count = bisect_left(range(len(block.rows)), True, key=too_high) - 1
+        if count >= least:
+            return [replace(block, rows=block.rows[:count]), replace(block, rows=block.rows[count:])]
         if not empty:
             return None
         rows = _shorter_row(block.rows[0])

@@ -30,7 +30,6 @@ BAND_SHARES = (
 )  # of a panel, for the two columns of words under its drawing
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
-CROWDED_SHARE = 0.65  # of a figure's height, where its column is crowded
 QUARTER_WORDS = 0.5  # of a quarter's width, for its words
 
 
@@ -65,27 +64,32 @@ class Panels:
     # ------------------------------------------------------------------- arrangements
 
     def whole(self, sheet: c.Sheet, area: Rect) -> Panel:
-        """Drawing at the left under its strip, words in a column at the right."""
+        """Drawing at the left under its strip, words in a column at the right; what finds no room there goes
+        on in a band under the drawing."""
         column = Rect(area.right - self.edition.column, area.y, self.edition.column, area.height)
         left = Rect(area.x, area.y, area.width - column.width, area.height)
         box = column.inset(PAD_MM)
         strip, field = self._under_strip(sheet, left)
-        for flow in self._flows:
-            cells, rest = flow.into(sheet.words, [box])
-            if not rest and self._has_foot(sheet, box, cells, 0.6 * self.paper.least_foot):
+        for share, flow in (*product((0.0,), self._flows), *product(BAND_SHARES, self._flows[:2])):
+            band = Rect(left.x, left.y, left.width, share * left.height)
+            columns = [box, *(_columns(band, 2) if share else ())]
+            cells, rest = flow.into(sheet.words, columns)
+            if not rest and self._has_foot(sheet, columns[-1], cells, 0.6 * self.paper.least_foot):
                 break
-        if rest:  # better a small figure than a line on a page of its own
-            cells, rest = self._flows[-1].into([_reduced(block) for block in sheet.words], [box])
-        field, foot = self._foot(sheet, field, box, cells, 0.5 * self.paper.least_foot)
-        rule = Polyline(((column.x, column.y), (column.x, column.top)), THIN_MM)
-        drawing = self._drawing(sheet, field)
-        return Panel((*strip.cells, drawing, *cells, *foot), (*strip.rules, rule), tuple(rest))
+        field = Rect(field.x, band.top, field.width, field.top - band.top)
+        field, foot = self._foot(sheet, field, columns[-1], cells, 0.5 * self.paper.least_foot)
+        rules = [*strip.rules, _upright(column.x, area)]
+        if share:
+            rules.append(_across(band))
+        return Panel((*strip.cells, self._drawing(sheet, field), *cells, *foot), tuple(rules), tuple(rest))
 
     def stacked(self, sheet: c.Sheet, area: Rect, least_foot: float, least_band: float = 0.0) -> Panel:
         """Strip, drawing, and below it the words in two columns, at least ``least_band`` of the area high."""
         strip, area = self._under_strip(sheet, area)
         cover = sheet.kind == "cover"
         shares = [share for share in (COVER_SHARES if cover else BAND_SHARES) if share >= least_band]
+        if not sheet.words:
+            shares = [0.0]  # the drawing has it all
         for share, flow in product(shares, self._flows[:2]):
             band = Rect(area.x, area.y, area.width, share * area.height)
             columns = _columns(band, 1 if cover else 2)
@@ -97,9 +101,8 @@ class Panels:
                 break
         field = Rect(area.x, band.top, area.width, area.top - band.top)
         field, foot = self._foot(sheet, field, columns[-1], cells, least_foot)
-        rule = Polyline(((area.x, band.top), (area.right, band.top)), THIN_MM)
         drawing = self._drawing(sheet, field)
-        rules = (*strip.rules, rule)
+        rules = (*strip.rules, _across(band))
         crowded = field.y > band.top or field.right < area.right
         return Panel((*strip.cells, drawing, *cells, *foot), rules, tuple(rest), share, crowded)
 
@@ -227,13 +230,6 @@ class Panels:
         return cell.moved(room.x, room.y + cell.rect.height)
 
 
-def _reduced(block: c.Block) -> c.Block:
-    """A figure made lower, for a crowded column."""
-    if isinstance(block, c.Figure) and block.height_mm:
-        return replace(block, height_mm=CROWDED_SHARE * block.height_mm)
-    return block
-
-
 def _joined(panels: Sequence[Panel], rules: Sequence[Polyline]) -> Panel:
     cells = tuple(cell for panel in panels for cell in panel.cells)
     return Panel(cells, (*rules, *(rule for panel in panels for rule in panel.rules)))
@@ -241,6 +237,10 @@ def _joined(panels: Sequence[Panel], rules: Sequence[Polyline]) -> Panel:
 
 def _upright(x: float, area: Rect) -> Polyline:
     return Polyline(((x, area.y), (x, area.top)), THIN_MM)
+
+
+def _across(band: Rect) -> Polyline:
+    return Polyline(((band.x, band.top), (band.right, band.top)), THIN_MM)
 
 
 def _columns(band: Rect, count: int) -> list[Rect]:

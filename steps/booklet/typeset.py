@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import singledispatchmethod
+from functools import lru_cache, singledispatchmethod
 
 from steps.booklet import content as c
 from steps.booklet.boxes import (
@@ -76,6 +76,10 @@ class Typesetter:
 
     def wrap(self, words: str, width: float, size: float, bold: bool = False) -> list[str]:
         """Lines no wider than ``width``: broken at spaces, at soft hyphens, else inside the word."""
+        return list(_wrapped(self, words, width, size, bold))
+
+    def wrapped(self, words: str, width: float, size: float, bold: bool) -> list[str]:
+        """As :meth:`wrap`, anew."""
         lines: list[str] = []
         current = ""
         for word in self.face.printable(words).split(" "):
@@ -410,6 +414,12 @@ class Typesetter:
 
     def _widest(self, galley: Galley) -> float:
         return max((self.face.width_mm(line, galley.size, galley.bold) for line in galley.lines), default=0.0)
+
+
+@lru_cache(maxsize=1 << 15)
+def _wrapped(setter: Typesetter, words: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
+    """Lines, broken once: a table is set as often as its columns are tried."""
+    return tuple(setter.wrapped(words, width, size, bold))
 
 
 def _slotted(texts: Sequence[Text], row: int, column: int) -> list[Text]:

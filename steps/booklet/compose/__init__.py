@@ -25,9 +25,9 @@ def compose(plan: Plan, settings: Settings, words: Words) -> Booklet:
     sheets: tuple[Sheet, ...] = (
         cover_sheet(matter),
         reading_sheet(matter, _marks(work)),
-        *adult_sheets(matter),
         parts_sheet(matter),
         *((glue,) if glue is not None else ()),
+        *adult_sheets(matter),
         *work,
         finished_sheet(matter),
         sources_sheet(matter),

@@ -20,7 +20,7 @@ AT_JOINTS = {
     "too-much-at-once": later("Set all drops first, then push once."),
 }
 #: Shares of the width of the table's columns.
-WIDTHS = (0.13, 0.22, 0.13, 0.19, 0.2, 0.13)
+WIDTHS = (0.1, 0.24, 0.13, 0.17, 0.25, 0.11)
 
 
 def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
@@ -55,7 +55,7 @@ def glue_sheet(matter: Matter) -> Sheet | None:
     )
     how = words.say("On a step's drawing the hatched faces get the glue: as many drops, or as long a bead.")
     blocks = (Facts(facts), Para(how), Heading(words.say("Steps that glue")), _table(matter, steps))
-    return Sheet("glue", words.say("For the adult: the glue"), blocks, level=1, for_adult=True)
+    return Sheet("glue", words.say("For the adult: the glue"), blocks, level=1, for_adult=matter.for_child)
 
 
 def _table(matter: Matter, steps: list[StepWork]) -> Table:
