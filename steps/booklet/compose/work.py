@@ -134,7 +134,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         Figure(Wish("step", step=step.number), step_alt(matter, step, kinds)),
         Figure(
             Wish("overview", step=step.number),
-            words.say("The whole model; what this step adds is in colour."),
+            words.say("The whole model; what this step adds stands out."),
             words.say("Where you are"),
         ),
         strip=_strip(matter, step),
@@ -318,7 +318,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if step.number == matter.plan.sequence.by_assembly[step.assembly][-1].step.number:
         count = copies * len(matter.plan.order.assembly_by_id[step.assembly].copies[0])
         text = words.say("Count: {n} parts in, none left.", n=words.number(count))
-        blocks.append(Marked("dot", text))
+        blocks.append(Marked("tick", text))
     if matter.ends_turned(step):
         blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
     if step is matter.plan.order.steps[-1] and matter.plan.work.lift_min > 0:
