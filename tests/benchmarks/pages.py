@@ -1,4 +1,5 @@
-"""How the pages are filled: `python -m tests.benchmarks.pages [model ...]`; tug, beacon, names of families.
+"""How the pages are filled: `python -m tests.benchmarks.pages [model ...]`; both demos and twelve models by
+default, or tug, beacon, names of structures and of families.
 
 A place is empty if nothing but rules is printed within 8 mm of it. Bars: at most a
 tenth of the sheets over 40 % empty; words a step in the median at most 35 (helper), 20 (child). A word has a
@@ -40,6 +41,7 @@ from steps.pipeline import make_plan
 from steps.settings import Settings
 from tests.models.families import FAMILIES, family
 from tests.models.files import write
+from tests.models.structures import STRUCTURES, structure
 
 NEAR_MM = 8.0  # from anything printed: not empty; so the first booklet had 15 of 58 sheets over 40 %
 MOST_EMPTY = 0.4
@@ -47,15 +49,19 @@ PER_MM = 2.0  # pixels
 WHITE = 247  # of 255: paler than this is paper
 BARS = {"helper": 35, "child": 20}
 DEMOS = {"tug": tug, "beacon": beacon}
-USUAL = ("tug", "beacon", "tied towers", "cages", "hung", "bridges")
+PARTS = 40  # of a structure
+OF_FAMILIES = ("bridges", "cages", "tied towers", "hung", "side studs", "ball arms")
+USUAL = ("tug", "beacon", *STRUCTURES, *OF_FAMILIES)
 
 
 def plan_of(name: str, seed: int, settings: Settings) -> Plan:
-    """A demo or the model of a family, planned from its file."""
+    """A demo, a structure or the model of a family, planned from its file."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / f"{name}.3mf"
         if name in DEMOS:
             write_3mf(DEMOS[name](), path)
+        elif name in STRUCTURES:
+            write(structure(name, PARTS, seed), path)
         else:
             write(family(name, seed, most=60), path)
         return make_plan(path, settings)
@@ -132,8 +138,8 @@ def main() -> None:
     parser.add_argument("--pdf")
     options = parser.parse_args()
     for name in options.models:
-        if name not in DEMOS and name not in FAMILIES:
-            parser.error(f"no model '{name}'; known: {', '.join((*DEMOS, *FAMILIES))}")
+        if name not in (*DEMOS, *STRUCTURES, *FAMILIES):
+            parser.error(f"no model '{name}'; known: {', '.join((*DEMOS, *STRUCTURES, *FAMILIES))}")
     table = Table(
         "model", "edition", "parts", "steps", "sheets", "empty", "over 40 %", "words a step", "which"
     )
