@@ -60,8 +60,9 @@ class Canonical:
             return Canonical(given, np.zeros(3), 0, given.shapes, np.arange(len(given.parts)))
         low, high = given.bounds
         middle = np.append((low + high)[:2] / 2, low[2])
-        kinds = _kinds(given.shapes)
-        quarters, rows = _seen(given, kinds, middle)
+        moments = [Moments.of(shape.vertices, shape.faces) for shape in given.shapes]
+        kinds = _kinds(given.shapes, moments)
+        quarters, rows = _seen(given, kinds, moments, middle)
         first = {given.parts[row].shape: place for place, row in reversed(list(enumerate(rows.tolist())))}
         ranks = {shape.id: rank for shape, rank in zip(given.shapes, kinds.tolist(), strict=True)}
         shapes = sorted(given.shapes, key=lambda shape: (ranks[shape.id], first.get(shape.id, len(rows))))
@@ -196,12 +197,11 @@ def _swung(view: View, angle: float) -> View:
 # ------------------------------------------------------------------------------- what stands where
 
 
-def _kinds(shapes: Sequence[Shape]) -> IntArray:
+def _kinds(shapes: Sequence[Shape], moments: Sequence[Moments]) -> IntArray:
     """(shapes,) rank of what tells each apart whatever its name is and however its own axes lie; mirror
     images are of one rank."""
     keys = []
-    for shape in shapes:
-        found = Moments.of(shape.vertices, shape.faces)
+    for shape, found in zip(shapes, moments, strict=True):
         radii = np.sqrt(np.maximum(np.linalg.eigvalsh(found.second), 0.0))
         skew = float(np.cbrt(np.linalg.norm(found.third)))
         keys.append([len(shape.vertices), len(shape.faces), found.root_area, *radii, skew])
@@ -209,12 +209,11 @@ def _kinds(shapes: Sequence[Shape]) -> IntArray:
     return np.unique(np.column_stack(columns), axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def _seen(model: Model, kinds: IntArray, middle: Array) -> tuple[int, IntArray]:
+def _seen(model: Model, kinds: IntArray, moments: Sequence[Moments], middle: Array) -> tuple[int, IntArray]:
     """The quarters to turn by, and the rows of the parts from below, that give the least list."""
     boxes = model.part_bounds - middle
     colour = np.array([int(part.colour[1:], 16) for part in model.parts])
     fixed = np.column_stack([boxes[:, 0, 2], kinds[model.shape_index], colour])
-    moments = [Moments.of(shape.vertices, shape.faces) for shape in model.shapes]
     best: tuple[Array, int, IntArray] | None = None
     for quarters in range(4):
         turn = quarter_turn(quarters)

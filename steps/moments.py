@@ -42,7 +42,7 @@ class Moments:
 
     def seen(self, turns: Array) -> Array:
         """(k, SEEN) mm: what of them tells one way (k, 3, 3) of standing from another."""
-        second = np.einsum("kia,kjb,ab->kij", turns, turns, self.second, optimize=True)
-        third = np.einsum("kia,kjb,klc,abc->kijl", turns, turns, turns, self.third, optimize=True)
+        second = np.einsum("kia,kjb,ab->kij", turns, turns, self.second)
+        third = np.einsum("kia,kjb,klc,abc->kijl", turns, turns, turns, self.third)
         flat = second.reshape(-1, 9) / self.root_area, third.reshape(-1, 27) / self.root_area**2
         return np.concatenate(flat, axis=1)

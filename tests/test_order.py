@@ -104,7 +104,7 @@ def test_the_tug_replays(tug_plan):
     assert [check.name for check in report.checks if not check.looked_at and check.name not in unasked] == []
 
 
-@pytest.mark.parametrize("parts", [50, 84, 200])
+@pytest.mark.parametrize("parts", [50, 84, pytest.param(200, marks=pytest.mark.long)])
 def test_sea_walls_replay(parts):
     model, measures, joints = planner_input(sea_wall(parts=parts))
     order = plan_order(model, measures, joints, Settings())
