@@ -113,6 +113,8 @@ class _Body:
         if not len(lone):
             return []
         rim = np.unique(np.concatenate([self.faces[lone[:, 0], lone[:, 1]]]))
+        if len(rim) < 3:  # faces that lie on each other may leave an edge open, and nothing round it
+            return []
         points = self.vertices[rim]
         spread = np.linalg.svd(points - points.mean(axis=0))
         if spread[1][2] > 1e-3 * spread[1][0]:
