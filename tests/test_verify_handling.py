@@ -53,7 +53,8 @@ def test_a_case_far_graver_than_what_holds_comes_apart(kind: str) -> None:
 
 def test_what_lies_on_what_is_held_bears_any_weight() -> None:
     model, data = good()
-    assert handled(model, data, base=1e4).ok
+    check = handled(model, data, base=1e4)
+    assert check.ok and check.looked_at == 1
 
 
 def test_a_child_pulls_at_every_part_each_way() -> None:

@@ -1,5 +1,6 @@
-"""That the finished model bears what is done to it, all glue hard: every load case for which the plan was
-made, by the verifier's own balance of struts.
+"""That the finished model bears what is done to it, all glue hard: the load cases for which the plan was
+made, by the verifier's own balance of struts. How it stands by itself, and what turning it asks, is watched
+while the steps are replayed.
 
 What a case is, how grave, and which each aim asks for is the glue stage's own definition; where hands take
 hold and what then carries what is found here anew.

@@ -19,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from steps.model import Array, IntArray, Model
 from steps.planfile import JointEntry, PlanFile, TouchEntry
+from steps.statics.flat import axes_across
 from steps.verify.faces import shared_area
 from steps.verify.report import Check
 from steps.verify.solids import Solids, Surface
@@ -82,7 +83,7 @@ class CrossCut:
         height = surface.vertices @ axis - level
         above = height > 0
         faces = surface.faces[above[surface.faces].any(axis=1) & ~above[surface.faces].all(axis=1)]
-        basis = _across(axis)
+        basis = axes_across(axis)
         pairs = np.sort(faces[:, [[0, 1], [1, 2], [2, 0]]], axis=2)  # (k, 3, 2)
         crossing = above[pairs[:, :, 0]] != above[pairs[:, :, 1]]
         ends = pairs[crossing].reshape(-1, 2, 2)  # (k, end, vertex): two of three sides are crossed
@@ -293,7 +294,7 @@ class Gauge:
     def gaps(self, joint: JointEntry, touch: TouchEntry) -> Iterator[list[Band]]:
         """(least, greatest) mm that the gap may be: what is tightest at a few levels of the engaged length,
         then at many; then at each level of all that is common, since what goes through two cheeks has its
-        middle between them. None where one is not in a hollow of the other."""
+        middle between them. Empty where one is not in a hollow of the other."""
         pairing = self._pairing(joint, touch.carrier)
         point, axis = pairing.inwards(touch)
         if touch.kind == "ball":
@@ -359,14 +360,14 @@ class Gauge:
         for centre, radius in mine.islands():
             far, _ = its.about(centre).walls()
             if abs(far - radius) <= SITS_SHARE * radius:
-                found.append(_across(axis) @ centre + level * axis)
+                found.append(axes_across(axis) @ centre + level * axis)
         return np.array(found).reshape(-1, 3)
 
     def _plug_gaps(self, pairing: Pairing, point: Array, axis: Array, levels: Array) -> list[Band]:
         """Of a stud or peg, at levels along its axis: by its circle where it is round, else by its flats."""
 
         def measured() -> list[Band]:
-            bands, centre = [], point @ _across(axis)
+            bands, centre = [], point @ axes_across(axis)
             for level in levels.tolist():
                 mine, its = (each.about(centre) for each in self._cut(pairing, axis, level))
                 skin = mine.skin()
@@ -470,13 +471,6 @@ def _even(low: float, high: float, count: int) -> Array:
 
 def _rounded(numbers: Iterable[float]) -> tuple[float, ...]:
     return tuple((np.round(np.array([*numbers]), SAME_DIGITS) + 0.0).tolist())
-
-
-def _across(axis: Array) -> Array:
-    """(3, 2) unit, at right angles to ``axis`` and each other."""
-    first = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
-    first /= np.linalg.norm(first)
-    return np.column_stack([first, np.cross(axis, first)])
 
 
 def _wedge(a: Array, b: Array) -> Array:
