@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from steps.intake.congruence import SAME_MM
 from steps.settings import Settings
 from steps.statics import (
     GROUND,
@@ -21,7 +22,7 @@ from steps.statics import (
     elastic,
     limit,
 )
-from steps.statics.standing import lies_over
+from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
 from tests.stacks import Cell, stack
 
 UP = (0.0, 0.0, 1.0)
@@ -369,9 +370,17 @@ def test_lying_over_never_accepts_what_lies_outside(seed):
     support = generator.normal(size=(int(generator.integers(3, 12)), 2))
     loads = generator.normal(size=(2, 2)) * generator.choice([0.1, 0.5, 1.0])
     centre = generator.normal(size=2) * 0.3
-    hull = shapely.MultiPoint(support).convex_hull.buffer(2e-3)
+    hull = shapely.MultiPoint(support).convex_hull.buffer(OVER_TOLERANCE_MM + 1e-3)
     if lies_over(loads, centre, support):
         assert all(hull.contains(shapely.Point(point)) for point in [*loads, centre])
+
+
+def test_what_lies_over_an_edge_does_so_wherever_a_file_rounds_it():
+    """Two shapes within 0.005 mm are read as one: so are both parts, and both their neighbours' corners."""
+    corners = np.array([[-10.0, -5.0], [10.0, -5.0], [10.0, 5.0], [-10.0, 5.0]])
+    outwards = np.sign(corners)
+    assert lies_over(corners + 2 * SAME_MM * outwards, np.zeros(2), corners - SAME_MM * outwards)
+    assert not lies_over(corners + 10 * SAME_MM * outwards, np.zeros(2), corners)
 
 
 def test_a_hand_is_asked_for_where_it_is_needed():

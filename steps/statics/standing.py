@@ -30,8 +30,10 @@ from steps.statics.tree import Holds
 #: How far inside its support a centre of mass must lie for the cheap proof, as a share of the support's
 #: half width: the programme decides what is nearer the edge.
 WELL_INSIDE = 0.1
-#: A load this little outside the support still counts as over it, mm: rounding of coordinates.
-OVER_TOLERANCE_MM = 1e-3
+#: A load this little outside the support still counts as over it, mm: shapes that differ by 0.005 mm are read
+#: as one, so that the corners of what lies on a part and of what carries it are known no better than by four
+#: times that. Printed edges are not that sharp.
+OVER_TOLERANCE_MM = 0.02
 #: Directions in which the outermost supporting points are looked for.
 SUPPORT_DIRECTIONS = 16
 #: Rings of neighbours added to a region before the whole set is solved.
