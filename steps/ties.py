@@ -6,6 +6,9 @@ import numpy as np
 
 from steps.model import Array, IntArray
 
+#: Entries of unit vectors nearer than this are one: fits to 32-bit meshes are off by a tenth of it.
+SAME_SHARE = 1e-4
+
 
 def ranks(values: Array, apart: float) -> IntArray:
     """(n,) the rank of each value; such as follow each other by ``apart`` or less share one.
@@ -31,6 +34,12 @@ def rows_in_order(table: Array, apart: float) -> IntArray:
     if not len(table):
         return np.zeros(0, dtype=np.int64)
     return np.lexsort([ranks(column, apart) for column in table.T[::-1]])
+
+
+def least_axis(directions: Array) -> IntArray:
+    """(...) the coordinate axis along which each unit vector (..., 3) goes least; the first of several."""
+    along = np.abs(directions)
+    return np.asarray(np.argmax(along <= along.min(axis=-1, keepdims=True) + SAME_SHARE, axis=-1))
 
 
 def comes_first(one: Array, other: Array, apart: float) -> bool:

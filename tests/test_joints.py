@@ -257,6 +257,25 @@ def test_a_lid_that_bridges_two_parts_holds_to_both() -> None:
     assert found == {("item 1", "item 3", "stud", 2), ("item 2", "item 3", "stud", 2)}
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_peg_at_the_round_end_of_a_slot_is_held_whatever_a_file_rounds(seed: int) -> None:
+    """The slot's sides run on from its end: they hold the peg across, however float32 tells their corners."""
+    radius = STUD_RADIUS + CLEARANCE
+    slot = rod(radius, 6, (0, 0, -1)) + rod(radius, 6, (30, 0, -1)) + box((0, -radius, -1), (30, radius, 5))
+    block = box((-12, -12, 0), (42, 12, 8)) - slot
+    random = np.random.default_rng(seed)
+
+    def rounded(of: Manifold) -> Solid:
+        clean = solid(of)
+        return Solid(clean.vertices + random.normal(0, 5e-6, clean.vertices.shape), clean.faces)
+
+    for at_end in (0.0, 30.0):
+        two = placed([(rounded(single_stud()), shift(at_end, 0, 0)), (rounded(block), np.eye(4))])
+        joint = only(joints_of(two))
+        assert (joint.kind, joint.contacts) == ("peg", 1)
+        assert joint.gap_mm == pytest.approx(CLEARANCE, abs=NEAR)
+
+
 def test_a_stud_on_a_side_face() -> None:
     """A block with a stud on its side, in a hole of an upright plate."""
     wall = box((0, 0, 0), (4, 20, 20)) - rod(HOLE_RADIUS, 10).rotate([0, 90, 0]).translate([-1, 10, 10])

@@ -6,6 +6,7 @@ import numpy as np
 
 from steps.draw.lift import Lifted
 from steps.model import Array, Joint, Touch
+from steps.ties import least_axis
 
 #: Places are looked at this far off what they lie on (mm), so that it does not hide them itself.
 CLEAR_MM = 0.1
@@ -57,7 +58,7 @@ def places_of(touch: Touch, carries: bool) -> Array:
 
 def _ring(axis: Array) -> Array:
     """(k, 3) unit vectors all round an axis."""
-    aside = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    aside = np.cross(axis, np.eye(3)[least_axis(axis)])
     aside /= np.linalg.norm(aside)
     angles = 2 * np.pi * (np.arange(ROUND) + 0.5) / ROUND
     return np.cos(angles)[:, None] * aside + np.sin(angles)[:, None] * np.cross(axis, aside)

@@ -13,6 +13,7 @@ import numpy as np
 from steps.features.mesh import Mesh
 from steps.model import Array, Feature
 from steps.remembered import remembered
+from steps.ties import least_axis
 
 #: Directions are one within this cosine (a degree), and at right angles within this.
 SAME_WAY = np.cos(np.radians(1.0))
@@ -80,7 +81,7 @@ def natural_basis(features: Sequence[Feature], up: Array, mesh: Mesh) -> Array:
         length[length < 1e-9] = np.inf
         if np.isfinite(length).any():
             return _with_across(off[int(length.argmin())] / length.min(), up)
-    first = np.eye(3)[int(np.argmin(np.abs(np.round(up, 6))))]
+    first = np.eye(3)[least_axis(up)]
     own = first - (first @ up) * up
     own /= np.linalg.norm(own)
     ways, areas = flat_ways(mesh)

@@ -18,6 +18,7 @@ from renderer.spatial import tree
 from renderer.topology import connected
 from steps.features.mesh import Mesh
 from steps.model import Array, IntArray
+from steps.ties import least_axis
 
 #: Facets of one curved surface turn by at most this: eight sides turn by 45 degrees, and noise adds.
 MAX_TURN = np.radians(52)
@@ -155,7 +156,7 @@ def _upward(axis: Array) -> Array:
 
 def plane_basis(axis: Array) -> Array:
     """(2, 3) two unit vectors perpendicular to ``axis`` and each other, right-handed with it."""
-    helper = np.eye(3)[np.argmin(np.abs(axis))]
+    helper = np.eye(3)[least_axis(axis)]
     u = np.cross(helper, axis)
     u /= np.linalg.norm(u)
     return np.array([u, np.cross(axis, u)])

@@ -14,12 +14,13 @@ from functools import cached_property
 import numpy as np
 
 from steps.features.anatomy import Anatomy
-from steps.features.patches import Cylinder
+from steps.features.patches import Cylinder, plane_basis
 from steps.features.roles import Round
 from steps.features.section import Section, inside_numbers, nearest_points, section
 from steps.joints.backing import Ask, backings
 from steps.joints.contact import Contact
 from steps.model import Array, Backing, TouchKind
+from steps.ties import ranks
 
 #: A surface further from the plug than this share of its radius does not hold it: at 1x a stud of
 #: radius 3 then has 0.75 mm of play, three times the loosest class.
@@ -36,8 +37,13 @@ MAX_SLICES = 10
 THIN_SLICE = 0.02
 #: Gap over which an adhesive bridges beside a contact line, mm (Goss 2010: best up to 0.2).
 BRIDGED_MM = 0.2
-#: Places of one point read from two faces agree to this share of the plug's radius.
-SAME_PLACE = 1e-6
+#: Places of one point read from two faces agree to this share of the plug's radius: a file of 32 bits a
+#: coordinate, some hundred mm from its origin, tells no more.
+SAME_PLACE = 1e-5
+#: Gaps that differ by less are one, mm: less is a file's rounding.
+SAME_GAP_MM = 1e-4
+#: A surface lies across a direction, to this angle from square (sine of 5 degrees).
+SQUARE = np.sin(np.radians(5.0))
 #: Axes within this of each other are parallel (cosine).
 PARALLEL = np.cos(np.radians(1.0))
 #: What goes on past the end of a hole by more than this share of its radius goes through it.
@@ -257,6 +263,7 @@ class _Met:
     opening: float = np.inf
     face: str = "flat"
     round_mm: float = 0.0
+    square: bool = True  #: the surface lies across the direction in which it is met, and does not end there
 
 
 def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: Anatomy) -> list[_Met]:
@@ -287,8 +294,9 @@ def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: 
 
 def _on_rim(met: _Met, round_about: Sequence[tuple[Array, float, float]]) -> bool:
     """Whether a flat is nearest where it ends on a facet of a hole, as the faces round the mouth of a slanted
-    hole do: there the hole is what is met, and its facets' sag is no gap."""
-    return met.face == "flat" and any(
+    hole do: there the hole is what is met, and its facets' sag is no gap. The side of a slot runs on from the
+    round end along its tangent, and is met as well."""
+    return not met.square and any(
         least <= met.gap <= gap and _spans(segments, met.direction[None])[0]
         for segments, least, gap in round_about
     )
@@ -317,7 +325,9 @@ def _meet(
         return
     direction = nearest[best] / distance[best]
     width = _strip(radius, np.inf, segments, direction)
-    yield _Met(direction, float(distance[best]) - radius, width)
+    side = segments[best, 1] - segments[best, 0]
+    lean = abs(side @ direction) / max(float(np.linalg.norm(side)), 1e-300)
+    yield _Met(direction, float(distance[best]) - radius, width, square=bool(lean < SQUARE))
 
 
 def _meet_cylinder(
@@ -374,7 +384,9 @@ def _apart(met: list[_Met]) -> list[_Met]:
     """Lines at least LINE_SPREAD apart, tightest first."""
     kept: list[_Met] = []
     limit = np.cos(LINE_SPREAD)
-    for line in sorted(met, key=lambda m: round(m.gap, 9)):
+    drawn = np.array([line.face == "hole" for line in met])  # where its lines lie is our choice
+    order = np.lexsort([drawn, ranks(np.array([line.gap for line in met]), SAME_GAP_MM)])
+    for line in (met[row] for row in order.tolist()):
         if all(line.direction @ other.direction < limit for other in kept):
             kept.append(line)
     return kept
@@ -424,10 +436,8 @@ def holds_all_round(normals: Array, axis: Array) -> bool:
     across = across[length > 0.1]
     if len(across) < 2:
         return False
-    helper = np.eye(3)[np.argmin(np.abs(axis))]
-    u = np.cross(helper, axis)
-    u /= np.linalg.norm(u)
-    angles = np.sort(np.arctan2(across @ np.cross(axis, u), across @ u))
+    u, v = plane_basis(axis)
+    angles = np.sort(np.arctan2(across @ v, across @ u))
     widest = np.diff(np.append(angles, angles[0] + 2 * np.pi)).max()
     return bool(widest < np.pi + PINCH_SLACK)
 

@@ -33,6 +33,7 @@ from steps.motion.depth import (
 )
 from steps.motion.turning import Turning
 from steps.progress import tick
+from steps.ties import least_axis
 
 #: Depth map pixels per pitch. A wall a tenth of a pitch thick then covers three pixels.
 PIXELS_PER_PITCH = 32
@@ -51,7 +52,7 @@ LET_GO_CONE = float(np.cos(np.radians(20.0)))
 def _frame(direction: Array, axes: Array) -> Array:
     """Right-handed (3, 3) frame with ``direction`` last, its first axis along an axis of the parts."""
     level = np.abs(axes @ direction) < 1e-6
-    across = axes[int(np.argmax(level))] if level.any() else np.eye(3)[int(np.argmin(np.abs(direction)))]
+    across = axes[int(np.argmax(level))] if level.any() else np.eye(3)[least_axis(direction)]
     across = across - (across @ direction) * direction
     across = across / np.linalg.norm(across)
     return np.column_stack([across, np.cross(direction, across), direction])

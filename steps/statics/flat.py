@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, frozen_array, frozen_indices
+from steps.ties import least_axis
 
 
 def unit(vector: ArrayLike) -> Array:
@@ -25,7 +26,7 @@ def axes_across(up: ArrayLike) -> Array:
 def _axes_across(up: bytes) -> Array:
     direction = unit(np.frombuffer(up))
     helper = np.zeros(3)
-    helper[int(np.argmin(np.abs(direction).round(9)))] = 1.0
+    helper[least_axis(direction)] = 1.0
     first = helper - (helper @ direction) * direction
     first /= np.linalg.norm(first)
     x, y, z = direction

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from steps.model import Array, IntArray, frozen_array, frozen_indices
 from steps.statics.flat import unit
+from steps.ties import least_axis
 
 #: Standard gravity, m/s2 (3rd CGPM, 1901; ISO 80000-3).
 GRAVITY = 9.80665
@@ -128,7 +129,7 @@ def crossed(one: Array, other: Array) -> Array:
 def tangents(normal: Array) -> tuple[Array, Array]:
     """Two unit vectors (k, 3) across each normal, along the coordinate axes where the normal is one."""
     helper = np.zeros_like(normal)
-    helper[np.arange(len(normal)), np.argmin(np.abs(normal).round(9), axis=1)] = 1.0
+    helper[np.arange(len(normal)), least_axis(normal)] = 1.0
     first = crossed(normal, helper)
     first /= np.linalg.norm(first, axis=1, keepdims=True)
     return first, crossed(normal, first)

@@ -22,6 +22,7 @@ from scipy.optimize import linprog
 from scipy.sparse.csgraph import breadth_first_order
 
 from steps.model import Array, IntArray, Mask
+from steps.ties import least_axis
 
 #: Forces balance when nothing is left over beyond so much, as a share of the greatest load.
 BALANCED = 1e-6
@@ -114,7 +115,7 @@ def pyramid(normals: Array, friction: float) -> list[Array]:
     """The edges of the friction pyramid about each normal (k, 3): four, or without rubbing the normal."""
     if friction <= 0:
         return [normals]
-    helper = np.eye(3)[np.argmin(np.abs(normals).round(9), axis=1)]
+    helper = np.eye(3)[least_axis(normals)]
     first = np.cross(normals, helper)
     first /= np.linalg.norm(first, axis=1, keepdims=True)
     second = np.cross(normals, first)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.model import Array
+from steps.ties import least_axis
 
 #: Planes are opposite when their normals differ from that by less than 1 degree (cosine).
 OPPOSITE = float(np.cos(np.radians(1.0)))
@@ -85,7 +86,7 @@ def _spanned(points: Array, normals: Array, of_pair: NDArray[np.int64]) -> float
     count = np.bincount(of_pair)
     middle = np.column_stack([np.bincount(of_pair, points[:, axis]) for axis in range(3)])
     off = points - (middle / np.maximum(count, 1)[:, None])[of_pair]
-    first = np.cross(normals, np.eye(3)[np.argmin(np.abs(normals), axis=1)])
+    first = np.cross(normals, np.eye(3)[least_axis(normals)])
     angle = np.arctan2(_dots(off, np.cross(normals, first)), _dots(off, first))
     order = np.lexsort([angle, of_pair])
     off, normals, pair = off[order], normals[order], of_pair[order]
