@@ -13,7 +13,7 @@ from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import Tidier, TidyMesh
 from steps.intake.names import printable, unique_names
-from steps.intake.own_axes import along_own_axes, own_axes
+from steps.intake.own_axes import along_own_axes, first_poses, own_axes
 from steps.intake.said import name_of
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
@@ -78,6 +78,8 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
         scene.placed,
         listed=listed,
     )
+    if not scene.own_frames:
+        model = replace(model, parts=first_poses(model))
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
     found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
     return replace(model, problems=(*scene.problems, *left_out, *found))

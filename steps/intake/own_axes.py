@@ -2,7 +2,9 @@
 
 Bodies there stand as they stand in the model, so one of the copies has to lend its axes. It is the one, of
 all copies and of all quarters the model may be turned by, whose box is least, and then whose surface comes
-first: neither the order of the bodies in the file nor the way the model is turned there shows in it.
+first: neither the order of the bodies in the file nor the way the model is turned there shows in it. And
+where a solid looks the same turned by quarters of its own, each part's pose is the first of those that show
+it as it stands.
 """
 
 from __future__ import annotations
@@ -12,9 +14,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from steps.canonical import Canonical
+from steps.intake.congruence import QUARTER_TURNS, Form, coincide
 from steps.intake.meshes import TidyMesh
 from steps.intake.scene import affine
-from steps.model import Array, quarter_turn
+from steps.model import Array, IntArray, Model, Part, Shape, quarter_turn
 from steps.moments import Moments
 from steps.ties import comes_first, rows_in_order
 
@@ -22,6 +26,8 @@ from steps.ties import comes_first, rows_in_order
 SAME_MM = 1e-3
 #: Digits of a rotation by which copies stand alike.
 ALIKE_DIGITS = 3
+#: Entries of rotations nearer than this are one.
+ALIKE_TURN = 1e-3
 
 
 def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
@@ -29,25 +35,31 @@ def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
     axes, and the quarters it is turned by."""
     alike = np.unique(np.round(turns, ALIKE_DIGITS).reshape(-1, 9) + 0.0, axis=0, return_index=True)[1]
     moments = Moments.of(meshes[0].vertices, meshes[0].faces)
-    best: tuple[Array, Array, tuple[int, int]] | None = None
+    best: tuple[Array, Array, IntArray, tuple[int, int]] | None = None
     for row in alike.tolist():
         for quarters in range(4):
             laid = _laid(meshes[row], quarters)
             size = laid.max(axis=0)
             spread = moments.seen((quarter_turn(quarters) @ turns[row])[None])[0]
             key = np.concatenate([[np.cbrt(size.prod())], size, spread])
-            corners = laid[rows_in_order(laid, SAME_MM)]
-            if best is None or _before((key, corners), best[:2]):
-                best = key, corners, (row, quarters)
+            corners, faces = _by_place(laid, meshes[row].faces)
+            if best is None or _before((key, corners, faces), best[:3]):
+                best = key, corners, faces, (row, quarters)
     assert best is not None
-    return best[2]
+    return best[3]
 
 
-def _before(one: tuple[Array, Array], other: tuple[Array, Array]) -> bool:
-    """Whether a key, and where keys are equal the corners of as many, come first."""
-    if comes_first(one[0], other[0], SAME_MM) or comes_first(other[0], one[0], SAME_MM):
-        return comes_first(one[0], other[0], SAME_MM)
-    return one[1].shape == other[1].shape and comes_first(one[1], other[1], SAME_MM)
+def _before(one: tuple[Array, Array, IntArray], other: tuple[Array, Array, IntArray]) -> bool:
+    """Whether a key, and where keys are equal the corners of as many, and where those are equal the faces
+    come first: what looks the same may still be cut into other triangles."""
+    for own, theirs in zip(one, other, strict=True):
+        if own.shape != theirs.shape:
+            return False
+        if comes_first(own, theirs, SAME_MM):
+            return True
+        if comes_first(theirs, own, SAME_MM):
+            return False
+    return False
 
 
 def _laid(mesh: TidyMesh, quarters: int) -> Array:
@@ -55,21 +67,49 @@ def _laid(mesh: TidyMesh, quarters: int) -> Array:
     return np.asarray(turned - turned.min(axis=0))
 
 
+def _by_place(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
+    """Corners, and the faces of them, in the order of their places."""
+    order = rows_in_order(vertices, SAME_MM)
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    told = rank[faces]
+    told = np.take_along_axis(told, (told.argmin(axis=1)[:, None] + np.arange(3)) % 3, axis=1)
+    return vertices[order], told[np.lexsort(told.T[::-1])]
+
+
 def along_own_axes(mesh: TidyMesh, quarters: int) -> tuple[TidyMesh, Array]:
     """The mesh turned by the quarters, its least corner at zero, corners and faces in the order of their
     places; and the motion (4, 4) from there to where it stands."""
     turn = quarter_turn(quarters)
-    vertices = _laid(mesh, quarters)
-    order = rows_in_order(vertices, SAME_MM)
-    rank = np.empty(len(order), dtype=np.int64)
-    rank[order] = np.arange(len(order))
-    faces = rank[mesh.faces]
-    faces = np.take_along_axis(faces, (faces.argmin(axis=1)[:, None] + np.arange(3)) % 3, axis=1)
+    vertices, faces = _by_place(_laid(mesh, quarters), mesh.faces)
     shift = (mesh.vertices @ turn.T).min(axis=0)
     laid = replace(
         mesh,
-        vertices=vertices[order],
-        faces=faces[np.lexsort(faces.T[::-1])],
+        vertices=vertices,
+        faces=faces,
         mending=mesh.mending.turned(turn).moved(-shift),
     )
     return laid, affine(turn.T, turn.T @ shift)
+
+
+def first_poses(model: Model) -> tuple[Part, ...]:
+    """The parts of a model of such shapes; of one that looks the same in several poses, the pose whose axes
+    come first as the model is computed with."""
+    turn = quarter_turn(Canonical.of(model).quarters)
+    ways = {shape.id: _ways_to_look_the_same(shape) for shape in model.shapes}
+    return tuple(replace(part, pose=_first(part.pose @ ways[part.shape], turn)) for part in model.parts)
+
+
+def _ways_to_look_the_same(shape: Shape) -> Array:
+    """(k, 4, 4) motions by turns of the axes into each other that bring a solid onto itself."""
+    form = Form(shape.vertices, shape.faces)
+    motions = (affine(turn, form.centre - turn @ form.centre) for turn in QUARTER_TURNS)
+    return np.array([motion for motion in motions if coincide(form, form, motion)])
+
+
+def _first(poses: Array, turn: Array) -> Array:
+    best = poses[0]
+    for pose in poses[1:]:
+        if comes_first(turn @ pose[:3, :3], turn @ best[:3, :3], ALIKE_TURN):
+            best = pose
+    return best

@@ -19,12 +19,15 @@ from steps.errors import StepleafError
 from steps.model import Plan
 from steps.pipeline import make_plan
 from steps.settings import Settings
+from steps.ties import ranks
 from tests.models.families import BUILDABLE, family
 from tests.models.files import write
 from tests.models.structures import STRUCTURES, structure
 from tests.models.value import Made, moved, shuffled
 
 Step = tuple[object, object]
+#: Sizes that differ by less are one, mm.
+SAME_MM = 0.005
 QUARTER = np.array([[0.0, -1, 0, 0], [1, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
 
 
@@ -46,9 +49,9 @@ def ways(made: Made) -> Mapping[str, Made]:
 
 def steps_of(plan: Plan) -> tuple[list[Step], list[Step]]:
     """Each step by the names of its parts, and by their shapes and colours."""
-    shapes = {
-        shape.id: (len(shape.faces), *np.sort(shape.size_mm).round(2).tolist()) for shape in plan.model.shapes
-    }
+    sizes = np.array([np.sort(shape.size_mm) for shape in plan.model.shapes])
+    told = np.column_stack([ranks(column, SAME_MM) for column in sizes.T]).tolist()  # a file's rounding aside
+    shapes = {shape.id: (len(shape.faces), *own) for shape, own in zip(plan.model.shapes, told, strict=True)}
 
     def kind(part: str) -> tuple[object, str]:
         found = plan.model.part_by_id[part]
