@@ -139,8 +139,9 @@ def test_colours_that_cannot_be_had_leave_the_part_grey(library, tmp_path):
     (tmp_path / "nan.mtl").write_text("newmtl a\nKd nan 0 inf\n")
     path = tmp_path / "one.obj"
     path.write_text(f"{library}\nv 0 0 0\nv 9 0 0\nv 0 9 0\nv 0 0 9\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 3 1 4\n")
-    (part,) = read_obj(path).parts
-    assert part.colour is None
+    scene = read_obj(path)
+    assert [part.colour for part in scene.parts] == [None]
+    assert [(problem.code, problem.severity) for problem in scene.problems] == [("colours-missing", "note")]
 
 
 def test_a_face_of_too_many_corners_is_refused_by_its_line(tmp_path):

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.intake.congruence import Form, coincide
-from steps.intake.names import printable
+from steps.intake.names import first_of, printable
 from steps.intake.scene import RawMesh, Scene, sane
 from steps.limits import Limits
 from steps.model import Array, Model, Problem, Unsure
@@ -35,7 +35,7 @@ MIXED_UP = (
     (1e-6, "micrometres that were read as metres"),
     (1e6, "a length wrong a millionfold"),
 )
-#: Names listed in a message before "and more".
+#: Places told of one mesh before "and more".
 SHOWN = 6
 
 
@@ -73,7 +73,7 @@ def _broken_mesh(mesh: RawMesh, users: Sequence[str], limits: Limits) -> Problem
         code, then = "too-far", "Repair the mesh or export it again."
     else:
         code, text, then = "broken-faces", f"faces {of} name vertices that are not there.", "Export it again."
-    return Problem(code, "error", tuple(users), f"{_names(users)}: {text} {then}")
+    return Problem(code, "error", tuple(users), f"{first_of(users)}: {text} {then}")
 
 
 def _far_vertex(vertices: Array) -> str:
@@ -116,7 +116,7 @@ def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
         return []
     names = tuple(scene.parts[row].name for row in rows)
     text = (
-        f"{_names(names)}: left out, the mesh has no surface (zero area) or no thickness. Repair it and "
+        f"{first_of(names)}: left out, the mesh has no surface (zero area) or no thickness. Repair it and "
         "export again, or delete it from the file."
     )
     return [Problem("no-body", "warning", names, text)]
@@ -173,12 +173,6 @@ def _mesh_sound(mesh: RawMesh, limits: Limits) -> bool:
     if not sane(mesh.vertices, limits).all():
         return False
     return not len(mesh.faces) or (mesh.faces.min() >= 0 and mesh.faces.max() < len(mesh.vertices))
-
-
-def _names(names: Iterable[str]) -> str:
-    listed = list(dict.fromkeys(printable(name) for name in names))
-    more = f" and {len(listed) - SHOWN} more" if len(listed) > SHOWN else ""
-    return ", ".join(listed[:SHOWN]) + more
 
 
 def _unit(model: Model) -> list[Problem]:
@@ -276,7 +270,7 @@ def _same_space(form: Form, one: Array, other: Array) -> bool:
 
 
 def _sources(model: Model, rows: Iterable[int]) -> str:
-    return _names(model.parts[row].source for row in rows)
+    return first_of(model.parts[row].source for row in rows)
 
 
 def _ids(model: Model, rows: Iterable[int]) -> tuple[str, ...]:

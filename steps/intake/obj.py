@@ -12,6 +12,7 @@ from manifold3d import triangulate
 
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
+from steps.intake.names import first_of
 from steps.intake.planted import split_parts
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, sane
 from steps.limits import LIMITS, Limits, refuse_more
@@ -207,18 +208,25 @@ def _materials(
     folder = path.parent.resolve()
     named = list(dict.fromkeys(libraries))
     refuse_more(f"{path.name}: {len(named):,} material libraries", len(named), "files", limits)
-    missing = []
+    missing, unread = [], []
     for library in named:
         beside = _beside(folder, library, limits)
         if beside is None:
             missing.append(library)
         else:
-            colours.update(_diffuse(beside.read_text(encoding="utf-8-sig", errors="replace")))
+            told = _diffuse(beside.read_text(encoding="utf-8-sig", errors="replace"))
+            colours.update({name: rgb for name, rgb in told.items() if rgb is not None})
+            unread += [name for name, rgb in told.items() if rgb is None]
     if missing:
         more = f" and {len(missing) - 1:,} more files" if len(missing) > 1 else ""
         text = (
             f"{path.name}: its colours are in {missing[0][:60]!r}{more}, not beside it or too large to read; "
             "parts are grey."
+        )
+        problems.append(Problem("colours-missing", "note", (), text))
+    if unread:
+        text = (
+            f"{path.name}: the colour (Kd) of {first_of(unread)} is not three numbers; what has it is grey."
         )
         problems.append(Problem("colours-missing", "note", (), text))
     return colours, problems
@@ -238,19 +246,25 @@ def _beside(folder: Path, name: str, limits: Limits) -> Path | None:
         return None
 
 
-def _diffuse(text: str) -> dict[str, Colour]:
-    found: dict[str, Colour] = {}
+def _diffuse(text: str) -> dict[str, Colour | None]:
+    """The diffuse colour of each material that tells one; None for one that is not three numbers."""
+    found: dict[str, Colour | None] = {}
     name = ""
     for line in text.splitlines():
         word, _, rest = line.strip().partition(" ")
         if word == "newmtl":
             name = rest.strip()
         elif word == "Kd":
-            try:
-                given = [float(value) for value in rest.split()[:3]]
-            except ValueError:
-                continue
-            if len(given) == 3 and all(map(math.isfinite, given)):
-                values = [min(max(value, 0.0), 1.0) for value in given]
-                found[name] = (round(values[0] * 255), round(values[1] * 255), round(values[2] * 255))
+            found[name] = _of_shares(rest.split()[:3])
     return found
+
+
+def _of_shares(words: list[str]) -> Colour | None:
+    try:
+        red, green, blue = (float(word) for word in words)
+    except ValueError:
+        return None
+    if not all(map(math.isfinite, (red, green, blue))):
+        return None
+    of_255 = [round(min(max(share, 0.0), 1.0) * 255) for share in (red, green, blue)]
+    return of_255[0], of_255[1], of_255[2]

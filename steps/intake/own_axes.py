@@ -3,8 +3,8 @@
 Bodies there stand as they stand in the model, so one of the copies has to lend its axes. It is the one, of
 all copies and of all quarters the model may be turned by, whose box is least, and then whose surface comes
 first: neither the order of the bodies in the file nor the way the model is turned there shows in it. And
-where a solid looks the same turned by quarters of its own, each part's pose is the first of those that show
-it as it stands.
+where a solid looks the same turned by quarters of its own, each part's pose is the one that turns least, of
+those that show it as it stands.
 """
 
 from __future__ import annotations
@@ -93,8 +93,8 @@ def along_own_axes(mesh: TidyMesh, quarters: int) -> tuple[TidyMesh, Array]:
 
 
 def first_poses(model: Model) -> tuple[Part, ...]:
-    """The parts of a model of such shapes; of one that looks the same in several poses, the pose whose axes
-    come first as the model is computed with."""
+    """The parts of a model of such shapes; of one that looks the same in several poses, the pose that turns
+    least as the model is computed with."""
     turn = quarter_turn(Canonical.of(model).quarters)
     ways = {shape.id: _ways_to_look_the_same(shape) for shape in model.shapes}
     return tuple(replace(part, pose=_first(part.pose @ ways[part.shape], turn)) for part in model.parts)
@@ -108,8 +108,11 @@ def _ways_to_look_the_same(shape: Shape) -> Array:
 
 
 def _first(poses: Array, turn: Array) -> Array:
-    best = poses[0]
-    for pose in poses[1:]:
-        if comes_first(turn @ pose[:3, :3], turn @ best[:3, :3], ALIKE_TURN):
-            best = pose
-    return best
+    """Of poses (k, 4, 4), the one that turns least as the model is computed with, or the first of those."""
+    turns = turn @ poses[:, :3, :3]
+    keys = -np.column_stack([np.trace(turns, axis1=1, axis2=2), turns.reshape(-1, 9)])
+    best = 0
+    for row in range(1, len(poses)):
+        if comes_first(keys[row], keys[best], ALIKE_TURN):
+            best = row
+    return poses[best]
