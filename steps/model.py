@@ -685,6 +685,23 @@ class GlueFace:
         object.__setattr__(self, "outline", frozen_array(self.outline, (None, 3), "outline"))
 
 
+@dataclass(frozen=True)
+class Tried:
+    """A load case as the plan was tried in it: the parts ``held`` (ids), in how many ``ways`` (directions,
+    parts that are pulled at), in how many of them it ``fails`` whatever is glued, and in how many that could
+    not be told. Of the worst failure: how many ``times`` what holds is asked of it, None where no strength
+    would do, and the ``joint`` that gives way first, "" where none does."""
+
+    kind: str
+    step: int  #: number of the step before which it is turned; 0 for the finished model
+    held: tuple[str, ...]
+    ways: int
+    fails: int = 0
+    unknown: int = 0
+    times: float | None = None
+    joint: str = ""
+
+
 @dataclass(frozen=True, eq=False)
 class Gluing:
     """The mark of every joint and the adhesive."""
@@ -707,6 +724,7 @@ class Gluing:
         default_factory=dict
     )  #: glued joint -> what it bears until it has its full strength, once it holds by itself, N
     facts: Mapping[str, float] = field(default_factory=dict)
+    tried: tuple[Tried, ...] = ()  #: every load case; none where it is not glued as they ask
 
     @property
     def glued(self) -> frozenset[str]:

@@ -268,6 +268,21 @@ class ProblemEntry(Entry):
     step: int = 0  # 0 where it is about no step
 
 
+class CaseEntry(Entry):
+    """A load case: the parts held, in how many ways it was tried, in how many of these it fails whatever is
+    glued and in how many that is not known; at worst how many times what holds is asked of it (absent where
+    no strength would do), and the joint that gives way first."""
+
+    case: str
+    step: int = Field(0, ge=0)  # of a turn: the step before which it is turned
+    held: tuple[str, ...]
+    ways: int = Field(ge=1)
+    fails: int = Field(0, ge=0)
+    unknown: int = Field(0, ge=0)
+    times: Amount | None = None
+    joint: str = ""
+
+
 class PlanFile(Entry):
     """The whole of plan.json."""
 
@@ -286,6 +301,7 @@ class PlanFile(Entry):
     adhesive: AdhesiveEntry
     problems: tuple[ProblemEntry, ...]
     name: str = ""
+    cases: tuple[CaseEntry, ...] = ()  # none where it is not glued as they ask
     pieces: int | None = Field(None, ge=1)  # what the finished model comes to, what moves counted apart
     run: str = ""  # hash of model, settings and program: booklet and stickers of the same run carry it too
 
@@ -333,6 +349,19 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             for found in plan.problems
         ),
         name=plan.model.name,
+        cases=tuple(
+            CaseEntry(
+                case=each.kind,
+                step=each.step,
+                held=each.held,
+                ways=each.ways,
+                fails=each.fails,
+                unknown=each.unknown,
+                times=each.times,
+                joint=each.joint,
+            )
+            for each in plan.gluing.tried
+        ),
         pieces=plan.gluing.lumps,
         run=run_of(plan.model, settings),
     )

@@ -1,83 +1,175 @@
-"""Every load case of a plan is tried by verify's own balance: as planned it holds, far graver it does not."""
+"""Every load case of a plan is tried by verify's own balance: as the plan says, or that is a fault."""
 
 from __future__ import annotations
 
 import copy
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
 
 from steps.glue.cases import OF_AIM
-from steps.model import Model
-from steps.planfile import PlanFile
+from steps.pipeline import make_plan
+from steps.planfile import PlanFile, plan_file
+from steps.settings import Settings
 from steps.verify import as_printed
-from steps.verify.handling import check_handling, ends_of
-from steps.verify.replay import Replay
+from steps.verify.footing import Footing
+from steps.verify.handling import HANDLED, check_handling
+from steps.verify.replay import Replay, Turned
 from steps.verify.report import Check
 from tests.test_verify_mutations import Data, good
 
 #: How often each is tried: once, or in four directions.
-TIMES = {"base": 1, "body": 1, "tilt": 4, "knock": 4, "car": 4}
+TIMES = {"shelf": 1, "base": 1, "body": 1, "tilt": 4, "knock": 4, "car": 4}
 
 
 @cache
-def replay() -> Replay:
+def footing(kind: str = "", graver: float = 0.0) -> Footing:
+    """Of the good plan, or of one made for one case."""
     model, data = good()
-    plan = PlanFile.model_validate(data)
-    return Replay(plan, as_printed(plan, model))
+    plan = PlanFile.model_validate(planned(kind, graver) if kind else data)
+    return Replay(plan, as_printed(plan, model)).footing
 
 
-def handled(model: Model, data: Data, **cases: float) -> Check:
-    """The check with the cases as grave as told, and all others switched off."""
+@cache
+def planned(kind: str, graver: float) -> Data:
+    """The beacon planned with one case so grave, and no other."""
+    model, _ = good()
+    off = dict.fromkeys((*TIMES, "pull", "turn"), 0.0)
+    settings = Settings.model_validate({"scale": 4.0, "glue": {"cases": {**off, kind: graver}}})
+    return plan_file(make_plan(model, settings), settings).model_dump(mode="json", by_alias=True)
+
+
+def handled(data: Data, turned: tuple[Turned, ...] = (), of: Footing | None = None, **cases: float) -> Check:
+    """The check; with ``cases`` as grave as told, and all others switched off."""
     changed = copy.deepcopy(data)
-    off = dict.fromkeys((*TIMES, "pull", "shelf", "turn"), 0.0)
-    changed["settings"]["glue"] = {**changed["settings"].get("glue", {}), "cases": {**off, **cases}}
-    return check_handling(PlanFile.model_validate(changed), replay().footing)
+    if cases:
+        off = dict.fromkeys((*TIMES, "pull", "turn"), 0.0)
+        changed["settings"]["glue"] = {**changed["settings"].get("glue", {}), "cases": {**off, **cases}}
+        changed["cases"] = []
+    return check_handling(PlanFile.model_validate(changed), of or footing(), turned)
+
+
+def changed(data: Data, **told: Any) -> Data:
+    """The plan telling something else of its first case."""
+    other = copy.deepcopy(data)
+    other["cases"][0] |= told
+    return other
 
 
 def test_the_cases_of_the_aim_are_tried_and_hold() -> None:
     _, data = good()
-    check = check_handling(PlanFile.model_validate(data), replay().footing)
+    check = handled(data)
     assert check.ok and check.looked_at == sum(TIMES.get(kind, 0) for kind in OF_AIM["one-piece"])
+    assert check.name == HANDLED[0]
 
 
 @pytest.mark.parametrize("kind", ["body", "tilt", "knock", "car"])
 def test_a_case_far_graver_than_what_holds_comes_apart(kind: str) -> None:
-    model, data = good()
-    assert handled(model, data, **{kind: 0.5}).looked_at == TIMES[kind]
-    grave = handled(model, data, **{kind: 1e4})
+    _, data = good()
+    assert handled(data, **{kind: 0.5}).looked_at == TIMES[kind]
+    grave = handled(data, **{kind: 1e4})
     assert grave.looked_at == TIMES[kind] and grave.faults
     assert all("it comes apart" in fault.text for fault in grave.faults)
 
 
 def test_what_lies_on_what_is_held_bears_any_weight() -> None:
-    model, data = good()
-    check = handled(model, data, base=1e4)
+    _, data = good()
+    check = handled(data, base=1e4)
     assert check.ok and check.looked_at == 1
 
 
 def test_a_child_pulls_at_every_part_each_way() -> None:
-    model, data = good()
-    plan, footing = PlanFile.model_validate(data), replay().footing
-    names, up = [part.id for part in plan.parts], np.array(plan.steps[-1].up)
-    base = footing.stander.on_table(names, up, footing.stander.lowest(names, up))
-    check = handled(model, data, pull=1.0)
-    assert check.looked_at == 6 * (len(names) - len(base))
-    assert set(ends_of(footing, names, up)) <= set(base)
-
-
-def test_what_the_plan_says_itself_is_not_asked_again() -> None:
     _, data = good()
-    for change in (
-        {
-            "problems": [
-                *data["problems"],
-                {"code": "comes-off", "severity": "warning", "parts": [], "text": ""},
-            ]
-        },
-        {"pieces": 2},
-    ):
-        plan = PlanFile.model_validate({**copy.deepcopy(data), **change})
-        check = check_handling(plan, replay().footing)
-        assert not check.looked_at and check.remark
+    plan, stander = PlanFile.model_validate(data), footing().stander
+    names, up = [part.id for part in plan.parts], np.array(plan.steps[-1].up)
+    base = stander.on_table(names, up, stander.lowest(names, up))
+    assert handled(data, pull=1.0).looked_at == 6 * (len(names) - len(base))
+
+
+@pytest.mark.parametrize("kind", ["tilt", "knock", "pull"])
+def test_a_case_that_gives_way_does_so_by_as_much_as_the_plan_says(kind: str) -> None:
+    data, of = planned(kind, 100.0), footing(kind, 100.0)
+    (told,) = data["cases"]
+    assert told["case"] == kind and 0 < told["fails"] <= told["ways"] and told["times"] > 1
+    check = handled(data, of=of)
+    assert check.ok and check.looked_at == told["ways"], check.faults
+    for times in (told["times"] / 2, told["times"] * 2):
+        (fault,) = handled(changed(data, times=times), of=of).faults
+        assert f"the plan says {1 / times:.0%}" in fault.text
+
+
+def test_a_case_that_gives_way_and_is_hidden_is_a_fault() -> None:
+    data = planned("tilt", 100.0)
+    quiet = changed(data, fails=0, times=None)
+    quiet["problems"] = [each for each in quiet["problems"] if each["code"] != "cannot-hold"]
+    for hidden in (quiet, {**quiet, "cases": []}):
+        (fault,) = handled(hidden, of=footing("tilt", 100.0)).faults
+        assert "it comes apart, and the plan does not say so" in fault.text
+
+
+def test_a_warning_without_its_case_or_a_case_without_its_warning_is_a_fault() -> None:
+    data = planned("tilt", 100.0)
+    unwarned = {**data, "problems": [each for each in data["problems"] if each["code"] != "cannot-hold"]}
+    _, whole = good()
+    warning = {"code": "cannot-hold", "severity": "warning", "parts": [], "text": ""}
+    overwarned = {**whole, "problems": [*whole["problems"], warning]}
+    for wrong, of in ((unwarned, footing("tilt", 100.0)), (overwarned, footing())):
+        (fault,) = handled(wrong, of=of).faults
+        assert fault.text == "the plan warns of other load cases than it tells of"
+
+
+def test_a_case_that_holds_and_is_told_to_give_way_is_a_fault() -> None:
+    _, data = good()
+    place = next(at for at, case in enumerate(data["cases"]) if case["case"] == "tilt")
+    other = copy.deepcopy(data)
+    other["cases"][place] |= {"fails": 1, "times": 1.8, "joint": data["joints"][0]["id"]}
+    warning = {"code": "cannot-hold", "severity": "warning", "parts": [], "text": ""}
+    other["problems"].append(warning)
+    (fault,) = handled(other).faults
+    assert "bears 100% of what is asked, and the plan says 56%" in fault.text
+
+
+def test_ways_that_are_not_tried_and_cases_that_nobody_asks_for_are_faults() -> None:
+    _, data = good()
+    fewer = changed(data, ways=2)
+    more = {**data, "cases": [*data["cases"], {"case": "car", "step": 0, "held": [], "ways": 4}]}
+    assert [fault.text for fault in handled(fewer).faults] == ["shelf: 2 ways are told of, and there are 1"]
+    assert [fault.text for fault in handled(more).faults] == [
+        "car: the plan tells of a load case that nobody asks for"
+    ]
+
+
+def test_what_is_told_to_come_off_and_is_glued_on_is_a_fault() -> None:
+    _, data = good()
+    joint = next(each for each in data["joints"] if each["mark"] == "glue")
+    problem = {"code": "comes-off", "severity": "note", "parts": [joint["a"], joint["b"]], "text": ""}
+    check = handled({**data, "problems": [*data["problems"], problem]})
+    assert any("is held whatever is done" in fault.text for fault in check.faults)
+
+
+def test_what_is_left_without_glue_is_not_asked_to_bear_anything() -> None:
+    _, data = good()
+    problem = {"code": "falls-off", "severity": "warning", "parts": ["P1", "P2"], "text": ""}
+    check = handled({**data, "problems": [*data["problems"], problem]})
+    assert not check.looked_at and "2 parts are not held" in check.remark
+
+
+def test_a_turn_is_tried_with_glue_as_strong_as_it_has_become() -> None:
+    """Turned right over nothing but glue keeps the beacon together: what nobody has waited for does not."""
+    _, data = good()
+    glued = [joint["id"] for joint in data["joints"] if joint["mark"] == "glue"]
+    parts, up = tuple(part["id"] for part in data["parts"]), tuple(data["steps"][-1]["up"])
+    over = tuple(-value for value in up)
+    hard = data["adhesive"]["cure_min"]
+
+    def turned(minutes: float | None, kind: float = 1.0) -> Check:
+        waited = {} if minutes is None else dict.fromkeys(glued, minutes)
+        return handled(data, (Turned(3, parts, up, over, waited),), turn=kind)
+
+    assert turned(hard).ok and turned(hard).looked_at == 2
+    (fault,) = turned(None).faults
+    assert fault.step == 3 and "turned before step 3 it bears 0% of what is asked" in fault.text
+    graver = next(load for load in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0) if not turned(hard / 2, load).ok)
+    assert turned(hard, graver).ok  # what handling strength does not bear, full strength does

@@ -27,7 +27,7 @@ from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.proofs import Known
-from steps.glue.report import problems_of, whys_of
+from steps.glue.report import problems_of, tried_of, whys_of
 from steps.glue.times import early_n
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
 from steps.sequence import BuildSequence
@@ -77,6 +77,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         faces={name: glue_faces(joint, used_) for name, (joint, used_, _) in told.items()},
         early_n={name: early_n(*each) for name, each in told.items()},
         facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, bonding),
+        tried=tried_of(model, joints, cases, found) if wanted <= glued else (),
     )
 
 

@@ -12,7 +12,7 @@ from steps.glue.adhesive import Chosen
 from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
-from steps.model import Joint, Joints, Model, Problem
+from steps.model import Joint, Joints, Model, Problem, Tried
 from steps.settings import Settings
 
 #: So many joints or parts are named in a message before it says how many more there are.
@@ -44,6 +44,33 @@ def whys_of(to_glue: Sequence[Joint], found: LeastGlue, joints: Joints) -> dict[
             why += "; glued so that the model is one piece"
         whys[joint.id] = why
     return whys
+
+
+def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: LeastGlue) -> tuple[Tried, ...]:
+    """How the set fares in the load cases, those of one kind, and of one turn, together."""
+    lots: dict[tuple[str, int], list[LoadCase]] = {}
+    for load in cases:
+        lots.setdefault((load.kind, load.step), []).append(load)
+    fails: dict[tuple[str, int], list[tuple[float, int]]] = {each: [] for each in lots}
+    for load, row, asked in found.fails:
+        fails[load.kind, load.step].append((asked, row))
+    unknown = [(load.kind, load.step) for load in found.unsettled]
+    told = []
+    for (kind, step), own in lots.items():
+        asked, row = max(fails[kind, step], default=(0.0, -1))
+        told.append(
+            Tried(
+                kind,
+                step,
+                tuple(model.parts[held].id for held in np.flatnonzero(own[0].case.held)),
+                len(own),
+                len(fails[kind, step]),
+                unknown.count((kind, step)),
+                asked if 0 < asked < np.inf else None,
+                joints.joints[row].id if row >= 0 else "",
+            )
+        )
+    return tuple(told)
 
 
 def problems_of(

@@ -78,7 +78,7 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     replayed = replay.run()
     measured = check_measured(plan, model, replay.mover.solids)
     glued = check_glue(plan, replay.toucher, replay.stander)
-    handled = check_handling(plan, replay.footing)
+    handled = check_handling(plan, replay.footing, replay.turned)
     return Report((*first, copies, *replayed, measured, *glued, handled, check_sights(plan, model)))
 
 

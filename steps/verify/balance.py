@@ -67,6 +67,11 @@ class Struts:
         names = ("one", "two", "point", "way", "most", "mark")
         return Struts(*(np.concatenate([getattr(each, name) for each in sets]) for name in names))
 
+    def where(self, which: Mask) -> Struts:
+        """Those of a mask (k,)."""
+        names = ("one", "two", "point", "way", "most", "mark")
+        return Struts(*(getattr(self, name)[which] for name in names))
+
     def between(self, rows: IntArray, count: int) -> Struts:
         """Those with both bodies among ``rows`` (or the ground), renumbered by place in ``rows``."""
         place = np.full(count + 1, count)  # the last entry stands for the ground, -1
@@ -89,20 +94,21 @@ class Rig:
 
     sets: list[Struts] = field(default_factory=list)
 
-    def add(self, one: int, two: int, points: ArrayLike, ways: ArrayLike, most: float = np.inf) -> None:
-        """Struts between two bodies at ``points`` (k, 3) along ``ways`` (3,) or (k, 3)."""
+    def add(self, one: int, two: int, points: ArrayLike, ways: ArrayLike, most: ArrayLike = np.inf) -> None:
+        """Struts between two bodies at ``points`` (k, 3) along ``ways`` (3,) or (k, 3), ``most`` of each."""
         at = np.atleast_2d(np.asarray(points, dtype=float))
         along = np.broadcast_to(np.asarray(ways, dtype=float), at.shape)
         count = len(at)
         ends = np.full(count, one), np.full(count, two)
-        self.sets.append(Struts(*ends, at, along, np.full(count, most), np.full(count, -1)))
+        limit = np.broadcast_to(np.asarray(most, dtype=float), (count,))
+        self.sets.append(Struts(*ends, at, along, limit, np.full(count, -1)))
 
     def carry(self, one: int, two: int, points: Array, normals: Array, friction: float) -> None:
         """Faces that push ``one`` along their normals and rub: the edges of the friction pyramid."""
         for sideways in pyramid(normals, friction):
             self.add(one, two, points, sideways)
 
-    def lock(self, one: int, two: int, points: Array, ways: Array, most: float = np.inf) -> None:
+    def lock(self, one: int, two: int, points: Array, ways: Array, most: ArrayLike = np.inf) -> None:
         """Struts both ways."""
         self.add(one, two, points, ways, most)
         self.add(one, two, points, -np.asarray(ways), most)

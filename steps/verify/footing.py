@@ -9,8 +9,9 @@ done. A ball, hinge or turning peg that cannot slip out stays where it is put.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence, Set
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError, cKDTree
@@ -33,8 +34,6 @@ UPWARDS = 0.99
 #: What a bond holds, MPa: half of the weakest lap shear of a structural adhesive with factor 2 (from
 #: memory: epoxy and polyurethane on plastics, 2 MPa and up).
 BOND_MPA = 0.5
-#: What a joint that moves and cannot slip out resists at each point, N: more than a hand puts on it.
-STIFF_N = 200.0
 #: A stud's wall is no further from its axis than this share of the stud spacing.
 STUD_REACH = 0.45
 #: With so many studs or fewer each holds at four points of its rim; with more each at its middle.
@@ -142,13 +141,16 @@ class Footing:
         self.bare: dict[str, Struts] = {}
         self.relied: dict[str, Struts] = {}
         self.bonded: dict[str, Struts] = {}
+        self.bonds: dict[str, Struts] = {}  #: of a bond of 1 N alone
         self.joints_of: dict[str, list[JointEntry]] = {}
         for joint in self.plan.joints:
             self.bare[joint.id] = self._bare(joint, joint.hold_n)
             low = joint.hold_n if joint.moves or joint.hold_low_n is None else joint.hold_low_n
             self.relied[joint.id] = self._bare(joint, low)
             if joint.mark == "glue":
-                self.bonded[joint.id] = self._bonded(joint)
+                self.bonds[joint.id] = self._known(self._bond(joint))
+                area = sum(bond.area_mm2 for bond in joint.bonds) or joint.glue_area_mm2
+                self.bonded[joint.id] = self._of_strength(joint.id, BOND_MPA * area, self.bare)
             for end in (joint.a, joint.b):
                 self.joints_of.setdefault(end, []).append(joint)
         self.ends = {joint.id: (self.row[joint.a], self.row[joint.b]) for joint in self.plan.joints}
@@ -164,7 +166,7 @@ class Footing:
             middle, rim = np.array(touch.point), self._rim(touch)
             if stiff:
                 for way in np.eye(3):
-                    rig.lock(other, carrier, rim, way, STIFF_N)
+                    rig.lock(other, carrier, rim, way)
                 continue
             share = hold_n / len(gripping)
             points = rim if len(gripping) <= FEW_STUDS else middle[None]
@@ -178,9 +180,10 @@ class Footing:
                 rig.add(other, carrier, points, axis)
         return self._known(rig)
 
-    def _bonded(self, joint: JointEntry) -> Struts:
-        """A bond holds evenly at the outermost places where the two lie on each other, as much across as
-        along its axis; pressed on, it bears anything."""
+    def _bond(self, joint: JointEntry) -> Rig:
+        """A bond of 1 N holds evenly over the area in which the two lie on each other; pressed on, it bears
+        anything. Across its axis it holds as much, but where several studs do so already. Nothing where
+        they lie nowhere on each other."""
         rig = Rig()
         a, b = self.row[joint.a], self.row[joint.b]
         axis = np.array(joint.axis)
@@ -190,15 +193,21 @@ class Footing:
             lying = faces.points[np.abs(faces.normals @ axis) > UPWARDS]
         if len(lying) < 3:
             lying = np.concatenate([lying, *(self._rim(touch) for touch in joint.touches)])
-        if not len(lying):
-            return self._bare(joint, joint.hold_n)
-        area = sum(bond.area_mm2 for bond in joint.bonds) or joint.glue_area_mm2
-        most = BOND_MPA * area / len(lying)
-        rig.add(b, a, lying, -axis, most)
-        rig.add(b, a, lying, axis)
-        for way in _across(axis):
-            rig.lock(b, a, lying, way, most)
-        return Struts.join([self._known(rig), self._bare(joint, joint.hold_n)])
+        if len(lying):
+            places, shares = _evenly(lying, axis)
+            studs = sum(touch.kind != "rest" for touch in joint.touches)
+            rig.add(b, a, places, axis)
+            rig.add(b, a, places, -axis, shares)
+            for way in _across(axis) if studs < 2 else ():
+                rig.lock(b, a, places, way, shares)
+        return rig
+
+    def _of_strength(self, joint: str, newtons: float, bare: Mapping[str, Struts]) -> Struts:
+        """A joint whose bond holds so much, beside what it holds without."""
+        if not newtons > 0 or joint not in self.bonds:
+            return bare[joint]
+        bond = self.bonds[joint]
+        return Struts.join([replace(bond, most=newtons * bond.most), bare[joint]])
 
     def _carried(self, carrier: int, other: int, axis: Array) -> bool:
         """Whether faces across the axis carry what the stud would else carry along it."""
@@ -263,6 +272,53 @@ class Footing:
             forces[struts.mark] = found.force
             self._forces.append(forces)
         return found.share
+
+    def bears(
+        self,
+        parts: Sequence[str],
+        loads: Array,
+        held: Iterable[str],
+        strength: Mapping[str, float],
+        on_table: Array | None = None,
+    ) -> float:
+        """The share, at most 1, of ``loads`` (n, 6) that parts carry while some are ``held``, off the table
+        or on it with that way up; each joint with what it may be relied on to hold, glued ones with the
+        ``strength`` (N) of their bonds. Only faces that a joint tells of push on each other: others have
+        room between them, and would have to give before they met."""
+        rows = np.array(sorted(self.row[part] for part in parts), dtype=np.int64)
+        there = np.zeros(len(self.mass), dtype=bool)
+        there[rows] = True
+        joints = [
+            self._of_strength(name, strength.get(name, 0.0), self.relied)
+            for name, (a, b) in self.ends.items()
+            if there[a] and there[b]
+        ]
+        if on_table is not None:
+            joints.append(self._table(parts, on_table, self.stander.lowest(parts, on_table)))
+        struts = Struts.join([self._told_faces, *joints]).between(rows, len(self.mass))
+        fixed = np.searchsorted(rows, sorted(self.row[name] for name in held)).astype(np.int64)
+        self.programmes += 1
+        earlier = [np.append(each, np.zeros(self._marks))[struts.mark] for each in self._forces]
+        found = share_carried(self.centre[rows], struts, loads[rows], None, fixed, earlier)
+        if found.share >= ENOUGH:
+            forces = np.zeros(self._marks)
+            forces[struts.mark] = found.force
+            self._forces.append(forces)
+        return found.share
+
+    @cached_property
+    def _told_faces(self) -> Struts:
+        """The faces of which a joint tells that they lie on each other. The flanks of a stud are not among
+        them: it stands for these itself, amid its length."""
+        rests: dict[tuple[int, int], list[TouchEntry]] = {}
+        for joint in self.plan.joints:
+            a, b = sorted(self.ends[joint.id])
+            rests[a, b] = [touch for touch in joint.touches if touch.kind == "rest"]
+        told = np.zeros(len(self.face_one), dtype=bool)
+        for at, normal in enumerate(self.face_normals):
+            a, b = sorted((int(self.face_one[at]), int(self.face_two[at])))
+            told[at] = any(abs(normal @ np.array(each.axis)) > UPWARDS for each in rests.get((a, b), ()))
+        return self.face_struts.where(np.tile(told, len(self.face_struts) // max(len(told), 1)))
 
     def _known(self, rig: Rig) -> Struts:
         """The struts, from now on known by numbers of their own."""
@@ -392,6 +448,25 @@ def _across(axis: Array) -> Array:
 def _outward(points: Array, middle: Array) -> Array:
     away = points - middle
     return away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
+
+
+def _evenly(points: Array, axis: Array) -> tuple[Array, Array]:
+    """Points (k, 3) and shares (k,) of one that stand for a load spread evenly over the outline of some
+    points, seen along an axis: its corners and its middle, a third of each triangle between them."""
+    flat = points @ _across(axis).T
+    try:
+        corners = ConvexHull(flat).vertices  # in turn round the outline
+    except (QhullError, ValueError):
+        return points, np.full(len(points), 1.0 / len(points))
+    round_, after = flat[corners], np.roll(flat[corners], -1, axis=0)
+    twice = round_[:, 0] * after[:, 1] - round_[:, 1] * after[:, 0]
+    middle = ((round_ + after) * twice[:, None]).sum(axis=0) / (3.0 * twice.sum())
+    one, two = round_ - middle, after - middle
+    area = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    third = area / (3.0 * area.sum())
+    height = points[corners].mean(axis=0) @ axis * axis
+    places = np.concatenate([points[corners], [middle @ _across(axis) + height]])
+    return places, np.append(third + np.roll(third, 1), third.sum())
 
 
 def _spread(points: Array, up: Array) -> Array:

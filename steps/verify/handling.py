@@ -1,9 +1,9 @@
-"""That the finished model bears what is done to it, all glue hard: the load cases for which the plan was
-made, by the verifier's own balance of struts. How it stands by itself, and what turning it asks, is watched
-while the steps are replayed.
+"""That a build bears what is done to it: the load cases that the plan's aim and settings ask for, by the
+verifier's own balance of struts, as the plan says how it fares in each. The finished model is tried with all
+glue hard, what is turned amid the build with what is there by then and glue as strong as it has become.
 
-What a case is, how grave, and which each aim asks for is the glue stage's own definition; where hands take
-hold and what then carries what is found here anew.
+What a case is, how grave, and which each aim asks for is the glue stage's own definition. Where hands take
+hold is told by the plan, and must be as far out as any other place; what then carries what is found anew.
 """
 
 from __future__ import annotations
@@ -12,127 +12,254 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import networkx as nx
 import numpy as np
 
 from steps.glue.cases import AROUND, CAR_G, DOOR_DEG, KNOCK_G, OF_AIM, PULL_N, SMALL_MM, SMALL_PULL_N
 from steps.model import Array
-from steps.planfile import PlanFile
+from steps.planfile import CaseEntry, PlanFile
 from steps.settings import LoadCaseName
 from steps.statics.flat import axes_across
 from steps.verify.balance import weights
 from steps.verify.footing import ENOUGH, Footing
+from steps.verify.gluing import early_of, strength_of
+from steps.verify.replay import Turned
 from steps.verify.report import Check
+from steps.verify.standing import ON_TABLE_LEAST_MM
 
 #: Name of the check, and what it looks at.
 HANDLED = ("load cases", "cases")
-#: So far down no part reaches the table.
-NO_TABLE_MM = -1e9
-#: What the plan itself may say of a model that does not bear what is asked.
-TOLD = frozenset(
-    {"cannot-hold", "not-worked-out", "too-much-at-once", "not-one-piece", "comes-off", "falls-off"}
-)
+#: Hands take hold as far out as the plan's rules ask where they do so to within this, mm: rounding.
+SAME_REACH_MM = 0.1
 
 
 @dataclass(frozen=True, eq=False)
 class Handling:
-    """One thing that is done to the model: loads (n, 6) about each part's middle, N and N mm, the parts that
-    are held fast meanwhile, and which way is up."""
+    """One way in which the model is handled: loads (n, 6) about each part's middle, N and N mm, and the parts
+    that are held fast meanwhile."""
 
     words: str
-    up: Array
     loads: Array
     held: Sequence[str]
+    on_table: Array | None = None  #: which way is up, where it stands on the table
 
 
-def check_handling(plan: PlanFile, footing: Footing) -> Check:
-    """Nothing comes apart in any of the load cases of the plan; where the plan says itself that something
-    does, or makes several pieces, there is nothing to ask."""
+def check_handling(plan: PlanFile, footing: Footing, turned: Sequence[Turned]) -> Check:
+    """The model fares in each load case as the plan says: it holds, or gives way by as much as is told."""
     check = Check(*HANDLED)
-    told = bool(TOLD & {problem.code for problem in plan.problems})
-    if told or plan.pieces != 1 or not plan.steps:
-        check.remark = "the plan says itself that it does not hold" if told else "not asked of it"
-        return check
-    parts = [part.id for part in plan.parts]
-    glued = frozenset(joint.id for joint in plan.joints if joint.mark == "glue")
-    for case in _handlings(plan, footing):
-        check.looked_at += 1
-        more = case.loads - weights(footing.mass, case.up)
-        push = more if np.abs(more).max() > 0 else None
-        share = footing.carries(parts, case.up, NO_TABLE_MM, glued, case.held, push)
-        if share < ENOUGH:
-            text = f"{case.words} it comes apart: it bears {max(share, 0.0):.0%} of what is asked"
-            check.fault(text, parts=case.held)
+    left = [each for problem in plan.problems if problem.code == "falls-off" for each in problem.parts]
+    if left:
+        check.remark = f"not asked: the plan says that {len(left)} parts are not held"
+    elif plan.pieces is None and not plan.cases:
+        check.remark = "the plan does not say what it comes to"
+    elif plan.steps:
+        _Trial(plan, footing, check).run(turned)
     return check
 
 
 def factor(plan: PlanFile, kind: LoadCaseName) -> float:
     """How grave a case is in the plan's settings; 0 where it is not asked."""
     usual = 1.0 if kind in OF_AIM[plan.settings.get("aim", "one-piece")] else 0.0
-    glue: Any = plan.settings.get("glue", {})
-    cases: Any = glue.get("cases", {}) if isinstance(glue, Mapping) else {}
+    cases: Any = _glue_settings(plan).get("cases", {})
     return float(cases.get(kind, usual)) if isinstance(cases, Mapping) else usual
 
 
-def ends_of(footing: Footing, names: Sequence[str], up: Array) -> tuple[str, ...]:
-    """The two parts farthest apart of those that stand on the table."""
-    base = footing.stander.on_table(names, up, footing.stander.lowest(names, up))
-    return _outermost(footing, base, np.zeros(len(base)), up)
+class _Trial:
+    """Each load case of one plan, tried once."""
 
+    def __init__(self, plan: PlanFile, footing: Footing, check: Check) -> None:
+        self.plan, self.footing, self.check = plan, footing, check
+        self.up = np.array(plan.steps[-1].up)
+        self.parts = [part.id for part in plan.parts]
+        self.base = self._lowest(self.parts, self.up)
+        self.told = {(each.case, each.step): each for each in plan.cases}
+        self.safety = float(_glue_settings(plan).get("safety", 1.0))
+        self.strength = strength_of(plan)
+        self.off = frozenset(
+            part for problem in plan.problems if problem.code == "comes-off" for part in problem.parts
+        )
+        self.fallen: frozenset[str] = frozenset()  #: those of them that something leaves behind
+        self.tied = _tied(plan)
 
-def _handlings(plan: PlanFile, footing: Footing) -> Iterator[Handling]:
-    up, names = np.array(plan.steps[-1].up), [part.id for part in plan.parts]
-    base = footing.stander.on_table(names, up, footing.stander.lowest(names, up))
-    ends = ends_of(footing, names, up)
-    weight = weights(footing.mass, up)
-    makers: dict[LoadCaseName, Callable[[], Iterator[Handling]]] = {
-        "base": lambda: iter([Handling(f"lifted by {' and '.join(ends)}", up, weight, ends)]),
-        "body": lambda: _by_its_body(footing, [name for name in names if name not in set(base)], up),
-        "tilt": lambda: _tilted(footing, ends, up),
-        "knock": lambda: _shaken(footing, "knocked sideways", KNOCK_G, base, up),
-        "car": lambda: _shaken(footing, "taken by car", CAR_G, base, up),
-        "pull": lambda: _pulled(plan, footing, base, up),
-    }
-    for kind, make in makers.items():
-        graver = factor(plan, kind)
-        for case in make() if graver > 0 else ():
-            yield Handling(case.words, case.up, graver * case.loads, case.held)
+    def run(self, turned: Sequence[Turned]) -> None:
+        asked = set()
+        for kind, make in self._makers().items():
+            graver = factor(self.plan, kind)
+            if graver > 0 and (cases := list(make(graver))):
+                asked.add((kind, 0))
+                self._fares(kind, 0, cases, self.parts, self.strength)
+        if factor(self.plan, "turn") > 0:
+            for event in turned:
+                asked.add(("turn", event.step))
+                self._fares("turn", event.step, self._over(event), event.parts, early_of(self.plan, event))
+        for kind, step in sorted(set(self.told) - asked):
+            self.check.fault(f"{kind}: the plan tells of a load case that nobody asks for", step or None)
+        if wrong := sorted(self.off - self.fallen):
+            self.check.fault("it is told to come off, and is held whatever is done", parts=wrong)
+        self._warnings()
 
+    def _there(self, kind: LoadCaseName, parts: Sequence[str], held: Sequence[str]) -> Sequence[str]:
+        """The parts without those that the plan says come off, and that nothing ties to what is held."""
+        if not self.off or kind in ("turn", "shelf"):
+            return parts
+        kept = {part for each in held for part in nx.node_connected_component(self.tied, each)}
+        self.fallen |= self.off - kept
+        return [part for part in parts if part in kept or part not in self.off]
 
-def _by_its_body(footing: Footing, names: Sequence[str], up: Array) -> Iterator[Handling]:
-    """By the parts above the lowest that are farthest out to each side, for how much higher or lower they are
-    than the middle of the weight."""
-    if names:
+    def _fares(
+        self,
+        kind: LoadCaseName,
+        step: int,
+        cases: Sequence[Handling],
+        parts: Sequence[str],
+        strength: Mapping[str, float],
+    ) -> None:
+        """As the plan says: all hold, or so many give way, the worst of them by as much as is told."""
+        told, at = self.told.get((kind, step)), step or None
+        there = self._there(kind, parts, cases[0].held)
+        shares = [
+            self.footing.bears(there, self.safety * each.loads, each.held, strength, each.on_table)
+            for each in cases
+        ]
+        self.check.looked_at += len(cases)
+        if told is not None and told.ways != len(cases):
+            self.check.fault(f"{kind}: {told.ways} ways are told of, and there are {len(cases)}", at)
+        worst = min(range(len(cases)), key=lambda row: shares[row])
+        held, text = cases[worst].held, f"{cases[worst].words} it bears {shares[worst]:.0%} of what is asked"
+        allowed = 0 if told is None else told.fails + told.unknown
+        if sum(share < ENOUGH for share in shares) > allowed:
+            self.check.fault(f"{text}: it comes apart, and the plan does not say so", at, held)
+        elif told is not None and told.fails and not told.unknown and not _as_told(told, shares[worst]):
+            self.check.fault(f"{text}, and the plan says {_says(told)}", at, held)
+
+    def _warnings(self) -> None:
+        """What is told of the cases, and what the plan warns of, are the same."""
+        fails = sorted(each.step for each in self.plan.cases if each.fails)
+        warned = sorted(each.step for each in self.plan.problems if each.code == "cannot-hold")
+        unknown = any(each.unknown for each in self.plan.cases)
+        if fails != warned or unknown != any(each.code == "not-worked-out" for each in self.plan.problems):
+            self.check.fault("the plan warns of other load cases than it tells of")
+
+    # ------------------------------------------------------------------ what is done
+
+    def _makers(self) -> dict[LoadCaseName, Callable[[float], Iterator[Handling]]]:
+        return {
+            "shelf": self._standing,
+            "base": self._lifted,
+            "body": self._by_its_body,
+            "tilt": self._tilted,
+            "knock": lambda graver: self._shaken("knocked sideways", KNOCK_G, graver),
+            "car": lambda graver: self._shaken("taken by car", CAR_G, graver),
+            "pull": self._pulled,
+        }
+
+    def _standing(self, graver: float) -> Iterator[Handling]:
+        yield Handling("standing on its shelf", graver * self._weight(self.up), (), self.up)
+
+    def _lifted(self, graver: float) -> Iterator[Handling]:
+        ends = self._ends("base")
+        yield Handling(f"lifted by {' and '.join(ends)}", graver * self._weight(self.up), ends)
+
+    def _by_its_body(self, graver: float) -> Iterator[Handling]:
+        """By the parts above the lowest that are farthest out to each side, for how much higher or lower they
+        are than the middle of the weight."""
+        names = [name for name in self.parts if name not in set(self.base)]
+        if not names:
+            return
+        footing = self.footing
         middle = footing.mass @ footing.centre / footing.mass.sum()
-        level = np.abs((_centres(footing, names) - middle) @ up)
-        sides = _outermost(footing, names, level, up)
-        yield Handling(f"picked up by {' and '.join(sides)}", up, weights(footing.mass, up), sides)
+        level = np.abs((_centres(footing, names) - middle) @ self.up)
+        sides = self._as_good("body", 0, names, level, self.up)
+        yield Handling(f"picked up by {' and '.join(sides)}", graver * self._weight(self.up), sides)
+
+    def _tilted(self, graver: float) -> Iterator[Handling]:
+        angle, ends = np.radians(DOOR_DEG), self._ends("tilt")
+        for way in _ways_round(self.up):
+            aslant = np.cos(angle) * self.up - np.sin(angle) * way
+            yield Handling("tilted through a door", graver * self._weight(aslant), ends)
+
+    def _shaken(self, words: str, g: float, graver: float) -> Iterator[Handling]:
+        for way in _ways_round(self.up):
+            yield Handling(words, graver * (self._weight(self.up) + g * self._weight(-way)), self.base)
+
+    def _pulled(self, graver: float) -> Iterator[Handling]:
+        """By a child, at any part, each way."""
+        sizes = {shape.id: max(shape.size_mm) for shape in self.plan.shapes}
+        ways = [*_ways_round(self.up), self.up, -self.up]
+        for part in self.plan.parts:
+            if part.id in set(self.base):
+                continue
+            force = graver * (SMALL_PULL_N if sizes[part.shape] <= SMALL_MM else PULL_N)
+            for way in ways:
+                loads = self._weight(self.up)
+                loads[self.footing.row[part.id], :3] += force * way
+                yield Handling(f"pulled at {part.id}", loads, self.base)
+
+    def _over(self, event: Turned) -> list[Handling]:
+        """Half way through a turn, and where it ends; held by the ends of what it stood on."""
+        before, up = np.array(event.before), np.array(event.up)
+        held = self._as_good("turn", event.step, self._lowest(event.parts, before), None, before)
+        middle = before + up
+        far = np.linalg.norm(middle)
+        ways = (middle / far if far > 0.1 else axes_across(before)[:, 0], up)
+        words = f"turned before step {event.step}"
+        return [Handling(words, factor(self.plan, "turn") * self._weight(way), held) for way in ways]
+
+    # ------------------------------------------------------------------ what it is made of
+
+    def _weight(self, up: Array) -> Array:
+        return weights(self.footing.mass, up)
+
+    def _lowest(self, parts: Sequence[str], up: Array) -> list[str]:
+        """The parts that stand on the table, as flat as any are printed."""
+        stander = self.footing.stander
+        return stander.on_table(parts, up, stander.lowest(parts, up), ON_TABLE_LEAST_MM)
+
+    def _ends(self, kind: LoadCaseName) -> tuple[str, ...]:
+        """The two parts farthest apart of those that stand on the table."""
+        return self._as_good(kind, 0, self.base, None, self.up)
+
+    def _as_good(
+        self, kind: LoadCaseName, step: int, names: Sequence[str], nearer: Array | None, up: Array
+    ) -> tuple[str, ...]:
+        """The parts that the plan says are held, where they are as far out as any; else those that are."""
+        near = np.zeros(len(names)) if nearer is None else nearer
+        own, across = _outermost(self.footing, names, near, up)
+        told = self.told.get((kind, step))
+        if told is None or not set(told.held) <= set(names) or not told.held:
+            return own
+        rows = [names.index(name) for name in told.held]
+        reach = (across + near).min(), (across - near).max()
+        low, high = (across + near)[rows].min(), (across - near)[rows].max()
+        good = len(rows) <= 2 and low - reach[0] <= SAME_REACH_MM and reach[1] - high <= SAME_REACH_MM
+        return told.held if good else own
 
 
-def _tilted(footing: Footing, ends: Sequence[str], up: Array) -> Iterator[Handling]:
-    angle = np.radians(DOOR_DEG)
-    for way in _ways_round(up):
-        aslant = np.cos(angle) * up - np.sin(angle) * way
-        yield Handling("tilted through a door", aslant, weights(footing.mass, aslant), ends)
+def _as_told(told: CaseEntry, share: float) -> bool:
+    """Whether a case gives way by as much as is told, as near as two reckonings agree."""
+    if told.times is None:
+        return share < ENOUGH
+    return ENOUGH <= told.times * share <= 1 / ENOUGH or (share >= 1.0 and told.times <= 1 / ENOUGH)
 
 
-def _shaken(footing: Footing, words: str, g: float, base: Sequence[str], up: Array) -> Iterator[Handling]:
-    for way in _ways_round(up):
-        loads = weights(footing.mass, up) + g * weights(footing.mass, -way)
-        yield Handling(words, up, loads, base)
+def _says(told: CaseEntry) -> str:
+    return "that nothing would hold it" if told.times is None else f"{1 / told.times:.0%}"
 
 
-def _pulled(plan: PlanFile, footing: Footing, base: Sequence[str], up: Array) -> Iterator[Handling]:
-    """By a child, at any part, each way."""
-    sizes = {shape.id: max(shape.size_mm) for shape in plan.shapes}
-    ways = [*_ways_round(up), up, -up]
-    for part in plan.parts:
-        if part.id in set(base):
-            continue
-        force = SMALL_PULL_N if sizes[part.shape] <= SMALL_MM else PULL_N
-        for way in ways:
-            loads = weights(footing.mass, up)
-            loads[footing.row[part.id], :3] += force * way
-            yield Handling(f"pulled at {part.id}", up, loads, base)
+def _tied(plan: PlanFile) -> nx.Graph:
+    """The parts, those tied that glue, or a hold that may be relied on, keeps together."""
+    tied = nx.Graph()
+    tied.add_nodes_from(part.id for part in plan.parts)
+    for joint in plan.joints:
+        holds = joint.hold_n if joint.moves or joint.hold_low_n is None else joint.hold_low_n
+        if joint.mark == "glue" or holds > 0:
+            tied.add_edge(joint.a, joint.b)
+    return tied
+
+
+def _glue_settings(plan: PlanFile) -> Mapping[str, Any]:
+    found = plan.settings.get("glue", {})
+    return found if isinstance(found, Mapping) else {}
 
 
 def _ways_round(up: Array) -> list[Array]:
@@ -145,10 +272,12 @@ def _centres(footing: Footing, names: Sequence[str]) -> Array:
     return footing.centre[[footing.row[name] for name in names]]
 
 
-def _outermost(footing: Footing, names: Sequence[str], nearer: Array, up: Array) -> tuple[str, ...]:
+def _outermost(
+    footing: Footing, names: Sequence[str], nearer: Array, up: Array
+) -> tuple[tuple[str, ...], Array]:
     """Of parts the one farthest to each side along the side on which they spread most, each counting as so
-    much ``nearer`` (k,), mm."""
+    much ``nearer`` (k,), mm; and how far out each is (k,), mm."""
     across = _centres(footing, names) @ axes_across(up)
     out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
     ends = {int(np.argmin((out + nearer).round(6))), int(np.argmax((out - nearer).round(6)))}
-    return tuple(names[end] for end in sorted(ends))
+    return tuple(names[end] for end in sorted(ends)), out

@@ -56,9 +56,12 @@ class Stander:
         """Height of the table under the parts, mm along ``up``."""
         return float(self._heights(up)[self._rows(parts)].min())
 
-    def on_table(self, parts: Sequence[str], up: Array, level: float) -> list[str]:
-        """Parts that reach the table at ``level``."""
-        low = self._heights(up)[self._rows(parts)] <= level + self._slack
+    def on_table(
+        self, parts: Sequence[str], up: Array, level: float, within_mm: float | None = None
+    ) -> list[str]:
+        """Parts that reach the table at ``level``, within the slack of a move or so much."""
+        slack = self._slack if within_mm is None else within_mm
+        low = self._heights(up)[self._rows(parts)] <= level + slack
         return [part for part, is_low in zip(parts, low, strict=True) if is_low]
 
     def _rows(self, parts: Sequence[str]) -> IntArray:
