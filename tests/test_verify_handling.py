@@ -16,7 +16,7 @@ from steps.settings import Settings
 from steps.verify import as_printed
 from steps.verify.footing import Footing
 from steps.verify.handling import HANDLED, check_handling
-from steps.verify.replay import Replay, Turned
+from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
 from tests.test_verify_mutations import Data, good
 
@@ -41,7 +41,9 @@ def planned(kind: str, graver: float) -> Data:
     return plan_file(make_plan(model, settings), settings).model_dump(mode="json", by_alias=True)
 
 
-def handled(data: Data, turned: tuple[Turned, ...] = (), of: Footing | None = None, **cases: float) -> Check:
+def handled(
+    data: Data, turned: tuple[TurnedBuild, ...] = (), of: Footing | None = None, **cases: float
+) -> Check:
     """The check; with ``cases`` as grave as told, and all others switched off."""
     changed = copy.deepcopy(data)
     if cases:
@@ -166,7 +168,7 @@ def test_a_turn_is_tried_with_glue_as_strong_as_it_has_become() -> None:
 
     def turned(minutes: float | None, kind: float = 1.0) -> Check:
         waited = {} if minutes is None else dict.fromkeys(glued, minutes)
-        return handled(data, (Turned(3, parts, up, over, waited),), turn=kind)
+        return handled(data, (TurnedBuild(3, parts, up, over, waited),), turn=kind)
 
     assert turned(hard).ok and turned(hard).looked_at == 2
     (fault,) = turned(None).faults

@@ -54,7 +54,7 @@ def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: Lea
     fails: dict[tuple[str, int], list[tuple[float, int]]] = {each: [] for each in lots}
     for load, row, asked in found.fails:
         fails[load.kind, load.step].append((asked, row))
-    unknown = [(load.kind, load.step) for load in found.unsettled]
+    unknown: list[tuple[str, int]] = [(load.kind, load.step) for load in found.unsettled]
     told = []
     for (kind, step), own in lots.items():
         asked, row = max(fails[kind, step], default=(0.0, -1))

@@ -15,7 +15,7 @@ import networkx as nx
 from steps.glue.families import Family, glue_book
 from steps.planfile import AdhesiveEntry, JointEntry, PlanFile
 from steps.verify.motion import Toucher
-from steps.verify.replay import Turned
+from steps.verify.replay import TurnedBuild
 from steps.verify.report import Check
 from steps.verify.standing import Stander
 
@@ -89,7 +89,7 @@ def strength_of(plan: PlanFile) -> Mapping[str, float]:
     return _held(plan, lambda family: family.design_mpa)
 
 
-def early_of(plan: PlanFile, event: Turned) -> Mapping[str, float]:
+def early_of(plan: PlanFile, event: TurnedBuild) -> Mapping[str, float]:
     """The same of what is glued when a step turns it: what nobody has waited for holds nothing, and what was
     not waited for until it is hard only as much as suppliers call handling strength."""
     early = _held(plan, lambda family: glue_book().process["handling_mpa"])

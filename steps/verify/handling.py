@@ -23,7 +23,7 @@ from steps.statics.flat import axes_across
 from steps.verify.balance import weights
 from steps.verify.footing import ENOUGH, Footing
 from steps.verify.gluing import early_of, strength_of
-from steps.verify.replay import Turned
+from steps.verify.replay import TurnedBuild
 from steps.verify.report import Check
 from steps.verify.standing import ON_TABLE_LEAST_MM
 
@@ -44,7 +44,7 @@ class Handling:
     on_table: Array | None = None  #: which way is up, where it stands on the table
 
 
-def check_handling(plan: PlanFile, footing: Footing, turned: Sequence[Turned]) -> Check:
+def check_handling(plan: PlanFile, footing: Footing, turned: Sequence[TurnedBuild]) -> Check:
     """The model fares in each load case as the plan says: it holds, or gives way by as much as is told."""
     check = Check(*HANDLED)
     left = [each for problem in plan.problems if problem.code == "falls-off" for each in problem.parts]
@@ -53,7 +53,7 @@ def check_handling(plan: PlanFile, footing: Footing, turned: Sequence[Turned]) -
     elif plan.pieces is None and not plan.cases:
         check.remark = "the plan does not say what it comes to"
     elif plan.steps:
-        _Trial(plan, footing, check).run(turned)
+        _HandledModel(plan, footing, check).run(turned)
     return check
 
 
@@ -64,7 +64,7 @@ def factor(plan: PlanFile, kind: LoadCaseName) -> float:
     return float(cases.get(kind, usual)) if isinstance(cases, Mapping) else usual
 
 
-class _Trial:
+class _HandledModel:
     """Each load case of one plan, tried once."""
 
     def __init__(self, plan: PlanFile, footing: Footing, check: Check) -> None:
@@ -81,7 +81,7 @@ class _Trial:
         self.fallen: frozenset[str] = frozenset()  #: those of them that something leaves behind
         self.tied = _tied(plan)
 
-    def run(self, turned: Sequence[Turned]) -> None:
+    def run(self, turned: Sequence[TurnedBuild]) -> None:
         asked = set()
         for kind, make in self._makers().items():
             graver = factor(self.plan, kind)
@@ -92,8 +92,8 @@ class _Trial:
             for event in turned:
                 asked.add(("turn", event.step))
                 self._fares("turn", event.step, self._over(event), event.parts, early_of(self.plan, event))
-        for kind, step in sorted(set(self.told) - asked):
-            self.check.fault(f"{kind}: the plan tells of a load case that nobody asks for", step or None)
+        for other, step in sorted(set(self.told) - asked):
+            self.check.fault(f"{other}: the plan tells of a load case that nobody asks for", step or None)
         if wrong := sorted(self.off - self.fallen):
             self.check.fault("it is told to come off, and is held whatever is done", parts=wrong)
         self._warnings()
@@ -195,7 +195,7 @@ class _Trial:
                 loads[self.footing.row[part.id], :3] += force * way
                 yield Handling(f"pulled at {part.id}", loads, self.base)
 
-    def _over(self, event: Turned) -> list[Handling]:
+    def _over(self, event: TurnedBuild) -> list[Handling]:
         """Half way through a turn, and where it ends; held by the ends of what it stood on."""
         before, up = np.array(event.before), np.array(event.up)
         held = self._as_good("turn", event.step, self._lowest(event.parts, before), None, before)

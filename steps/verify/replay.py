@@ -52,7 +52,7 @@ CHECKS = (
 
 
 @dataclass(frozen=True)
-class Turned:
+class TurnedBuild:
     """What is built when a step turns it: the parts that are there, which way was up ``before`` and is now,
     and how long after it was glued each joint was waited for, minutes, where anybody has waited."""
 
@@ -109,7 +109,7 @@ class Replay:
         self.glued: dict[str, int] = {}
         self.cured: set[str] = set()  # joints glued in steps before this one
         self.waited: dict[str, float] = {}  # joints that some step has waited for, and how long, minutes
-        self.turned: list[Turned] = []
+        self.turned: list[TurnedBuild] = []
         self.doubtful: set[str] = set()  # parts that came in a step the plan calls doubtful
         #: steps of which the plan says itself that a turn before them is too much for the joints
         self.told = {problem.step for problem in plan.problems if problem.code == "cannot-hold"}
@@ -362,7 +362,7 @@ class Replay:
     def _turns(self, step: StepEntry, build: Build) -> None:
         """Nothing lies loose on a build, or on a sub-assembly, that is turned."""
         if build.up and float(np.dot(build.up, step.up)) < SAME_WAY:
-            event = Turned(step.number, tuple(build.parts), build.up, tuple(step.up), dict(self.waited))
+            event = TurnedBuild(step.number, tuple(build.parts), build.up, tuple(step.up), dict(self.waited))
             self.turned.append(event)
         moved = [(build, build.parts), *((self.builds[each.assembly], []) for each in step.attaches)]
         for turned, built in moved:
