@@ -748,6 +748,9 @@ class StepWork:
     wait_min: float = 0.0
     hold: tuple[str, ...] = ()  #: parts a hand must hold
     lags_min: tuple[float, ...] = ()  #: of each of ``needs_cured``: how long after it was glued
+    #: of each thing that is glued in, by its first part: what has to be printed again where that went wrong
+    #: and the glue is hard; nothing where hard glue comes off
+    again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

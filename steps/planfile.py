@@ -239,6 +239,9 @@ class StepEntry(Entry):
     lifts: dict[str, Point] = {}
     sites: dict[str, Share] = {}
     closer: tuple[CloserEntry, ...] = ()
+    #: of each thing that is glued in, by its first part: the parts to print again where that went wrong and
+    #: the glue is hard; none where hard glue comes off
+    again: dict[str, tuple[str, ...]] = {}
     by: Reader
     hold: tuple[str, ...]
     wait_min: Amount
@@ -551,6 +554,7 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 sitting=work.sitting,
                 needs_cured=work.needs_cured,
                 lags_min=work.lags_min,
+                again=dict(work.again),
                 up=_triple(step.up),
                 view=view_entry(sight.view),
                 seen=_by_id(sight.seen),

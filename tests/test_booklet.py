@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -18,6 +19,7 @@ from steps.booklet import write_booklet
 from steps.booklet.impose import imposition
 from steps.booklet.pictures import PictureOrder
 from steps.draw.kinds import kinds_in_step
+from steps.prints.labels import label_of
 from steps.settings import Settings
 from tests.booklet_sample import PlainPictures, sample_plan
 
@@ -182,9 +184,32 @@ def test_one_sheet_before_building_lists_what_every_step_glues(folder, reader):
     sheet = " ".join(texts[number] for number in sheets)
     glued = [step for step in plan.work.steps if step.glues]
     # 4 drops of 0.05 mL as a bead 2 mm thick: 0.2 / (pi / 4 x 2^2) = 64 mm, in fives
-    rows = re.findall(r"(\d+) whole model (\d+) (\d+) mm of bead Weigh down ____", sheet)
+    rows = re.findall(r"(\d+) whole model (\d+) (\d+) mm of bead Weigh down nothing ____", sheet)
     assert rows == [(str(step.number), str(len(step.glues)), "65") for step in glued]
     assert "Holds by itself after 30 min" in sheet
+
+
+@pytest.mark.parametrize(
+    ("language", "title"), [("en", "print again: what is lost"), ("de", "neu drucken: was")]
+)
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_the_glue_sheet_says_what_to_print_again(tmp_path, reader, language, title):
+    """Read back: the labels of what is lost with each thing that was glued in wrongly."""
+    plan = sample_plan()
+    model = plan.model
+    first, second, *_ = model.parts
+    lost = {first.id: (first.id,), second.id: tuple(part.id for part in model.parts[1:9])}
+    work = tuple(replace(one, again=lost) if one.glues else one for one in plan.work.steps)
+    path = tmp_path / "a.pdf"
+    changed = replace(plan, work=replace(plan.work, steps=work))
+    write_booklet(changed, path, Settings(reader=reader, language=language), pictures=PlainPictures())
+    sheet = next(text for text in map(words_of, text_of(path)) if title in text)
+    count = Counter(label_of(model.part_by_id[part].shape) for part in lost[model.parts[1].id])
+    named = [f"{n} × {label}" if n > 1 else label for label, n in sorted(count.items())]
+    more = sum(n for _, n in sorted(count.items())[3:])
+    told = [label_of(model.parts[0].shape) + ";", *named[:3]]
+    assert all(words_of(each) in sheet for each in told)
+    assert not more or f"+{more}" in sheet
 
 
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])

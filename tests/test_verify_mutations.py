@@ -190,6 +190,16 @@ def _no_glue_named(data):
 
 
 @kind
+def _more_to_print_again_than_is_lost(data):
+    glue_step(data)["again"] = {next(iter(glue_step(data)["again"])): [part["id"] for part in data["parts"]]}
+
+
+@kind
+def _nothing_told_to_print_again(data):
+    glue_step(data)["again"] = {}
+
+
+@kind
 def _open_longer(data):
     data["adhesive"]["open_min"] *= 3
 

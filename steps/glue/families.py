@@ -62,6 +62,7 @@ class Family:
     needs_light: bool = False
     mixed: bool = False
     no_load: bool = False
+    opens: bool = False  #: comes off the parts even when it is hard
     weather: str = ""
     mixing: str = ""
     unfit: str = ""  #: why it is never chosen by itself

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from steps.glue.again import printed_again
+from steps.glue.families import glue_book
 from steps.model import Gluing, Joints, Measures, Model, Order, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -29,6 +31,10 @@ def settle(
     facts = {**schedule.facts, "held_steps": float(sum(bool(held) for held in holds.values()))}
     told = {problem.step for problem in gluing.problems}  # turns that are too much for the joints
     steps = tuple(replace(work, by="adult") if work.number in told else work for work in schedule.steps)
+    family = glue_book().families.get(gluing.adhesive.family)
+    if family is not None and not family.opens:
+        again = printed_again(model, measures, joints, sequence, gluing.glued)
+        steps = tuple(replace(work, again=again.get(work.number, {})) for work in steps)
     return Work(
         steps, hard_presses(structure, sequence, measures, settings), facts, _lift_min(gluing, settings)
     )

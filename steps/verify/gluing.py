@@ -13,7 +13,7 @@ from typing import Any
 import networkx as nx
 
 from steps.glue.families import Family, glue_book
-from steps.planfile import AdhesiveEntry, JointEntry, PlanFile
+from steps.planfile import AdhesiveEntry, JointEntry, PlanFile, StepEntry
 from steps.verify.motion import Toucher
 from steps.verify.replay import TurnedBuild
 from steps.verify.report import Check
@@ -29,12 +29,17 @@ SAME_WAY = 0.99985
 AREA_SHARE = 0.02
 #: Loads are balanced to within this share.
 LOAD_SHARE = 0.01
-NAMES = (("glue bonds", "joints"), ("glue in time", "steps"), ("one piece", "parts"))
+NAMES = (
+    ("glue bonds", "joints"),
+    ("glue in time", "steps"),
+    ("one piece", "parts"),
+    ("print again", "things"),
+)
 
 
 def check_glue(plan: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Check, ...]:
     """Whether each glued joint bonds and is waited for, and the whole is the pieces that the plan says."""
-    bonds, times, whole = (Check(name, what) for name, what in NAMES)
+    bonds, times, whole, again = (Check(name, what) for name, what in NAMES)
     glued = [joint for joint in plan.joints if joint.mark == "glue"]
     family = glue_book().families.get(plan.adhesive.family)
     if glued and family is None:
@@ -43,9 +48,10 @@ def check_glue(plan: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Chec
         _bonds(plan, glued, family, toucher, bonds)
         _book_times(plan.adhesive, family, glued, times)
         _pushes(plan, times)
+        _again(plan, family, stander, again)
     _waits(plan, times)
     _pieces(plan, stander, whole)
-    return bonds, times, whole
+    return bonds, times, whole, again
 
 
 # ------------------------------------------------------------------------------ bonds
@@ -211,6 +217,61 @@ def _waits(plan: PlanFile, check: Check) -> None:
 
 def _leans(one: tuple[float, ...], two: tuple[float, ...]) -> bool:
     return sum(a * b for a, b in zip(one, two, strict=True)) < SAME_WAY
+
+
+# ------------------------------------------------------------------------------ glued wrongly
+
+
+def _again(plan: PlanFile, family: Family, stander: Stander, check: Check) -> None:
+    """What is to be printed again for each thing that is glued in: all that is glued to it by then, or to
+    what it is glued to, whichever is lighter; nothing where the glue comes off when hard."""
+    if not any(step.again for step in plan.steps) and not family.opens:
+        check.remark = "the plan does not say"
+        return
+    joints, lumps = {joint.id: joint for joint in plan.joints}, nx.Graph()
+    lumps.add_nodes_from(part.id for part in plan.parts)
+    inside = {(entry.id, n): copy for entry in plan.assemblies for n, copy in enumerate(entry.copies)}
+    copies = {entry.id: entry.copies for entry in plan.assemblies}
+    for step in plan.steps:
+        arrivals: list[tuple[str, ...]] = [(part,) for part in step.adds]
+        arrivals += [inside[each.assembly, each.copy_number] for each in step.attaches]
+        waiting, wanted = [joints[name] for name in step.glues], set[str]()
+        for turn, own in enumerate(arrivals):
+            later = {part for each in arrivals[turn + 1 :] for part in each}
+            new = [each for each in waiting if {each.a, each.b} & set(own) and not {each.a, each.b} & later]
+            waiting = [each for each in waiting if each not in new]
+            if new and not family.opens:
+                check.looked_at += 1
+                wanted.add(own[0])
+                _lighter(step, own, new, lumps, stander, check)
+            for copy in copies[step.assembly]:
+                across = dict(zip(copies[step.assembly][0], copy, strict=True))
+                lumps.add_edges_from((across.get(j.a, j.a), across.get(j.b, j.b)) for j in new)
+        if set(step.again) != wanted:
+            check.fault("it tells of other things to print again than it glues in", step.number)
+
+
+def _lighter(
+    step: StepEntry,
+    own: Iterable[str],
+    new: Iterable[JointEntry],
+    lumps: nx.Graph,
+    stander: Stander,
+    check: Check,
+) -> None:
+    """What is told for one thing is one of the two sides, and not the heavier."""
+    thing = tuple(own)
+    ends = [(j.a, j.b) if j.a in thing else (j.b, j.a) for j in new]
+    sides = [
+        {part for end in side for part in nx.node_connected_component(lumps, end)}
+        for side in zip(*ends, strict=True)
+    ]
+    grams = [sum(stander.mass[part] for part in side) for side in sides]
+    told = set(step.again.get(thing[0], ()))
+    good = [side for side, mass in zip(sides, grams, strict=True) if mass <= min(grams) + ROUNDING]
+    if told not in good:
+        text = f"{len(told)} parts are told to be printed again for {thing[0]}, and {len(good[0])} are lost"
+        check.fault(text, step.number, sorted(told ^ good[0]))
 
 
 # ------------------------------------------------------------------------------ one piece

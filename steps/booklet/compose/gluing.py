@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+
 import numpy as np
 
 from steps.booklet.compose.adult import family_words
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, sittings
 from steps.booklet.content import Facts, Heading, Marked, Para, Sheet, Table
-from steps.booklet.words import later
+from steps.booklet.words import NBSP, later
 from steps.model import Step, StepWork
 
 #: Joints whose axis leans less than this from upright close under a weight.
@@ -20,7 +23,9 @@ AT_JOINTS = {
     "too-much-at-once": later("Set all drops first, then push once."),
 }
 #: Shares of the width of the table's columns.
-WIDTHS = (0.1, 0.24, 0.13, 0.17, 0.25, 0.11)
+WIDTHS = (0.115, 0.14, 0.135, 0.125, 0.175, 0.19, 0.12)
+#: Of what is to be printed again so many shapes are named before it says how many more parts there are.
+NAMED = 3
 
 
 def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
@@ -54,7 +59,12 @@ def glue_sheet(matter: Matter) -> Sheet | None:
         (words.say("Full strength after"), words.minutes(glue.cure_min)),
     )
     how = words.say("On a step's drawing the hatched faces get the glue: as many drops, or as long a bead.")
-    blocks = (Facts(facts), Para(how), Heading(words.say("Steps that glue")), _table(matter, steps))
+    wrong = words.say(
+        "If wrong, print again: what is lost where a part was glued in wrongly and the glue is hard. What is "
+        "only pressed on comes off whole."
+    )
+    heading = Heading(words.say("Steps that glue"))
+    blocks = (Facts(facts), Para(how), Para(wrong), heading, _table(matter, steps))
     return Sheet("glue", words.say("For the adult: the glue"), blocks, level=1, for_adult=matter.for_child)
 
 
@@ -71,6 +81,7 @@ def _table(matter: Matter, steps: list[StepWork]) -> Table:
             words.number(joints),
             amount_words(matter, drops_of(matter, step)),
             words.say(_hold(matter, step)).rstrip("."),
+            again_words(matter, step),
             "____",
         )
         rows.append(row)
@@ -80,9 +91,28 @@ def _table(matter: Matter, steps: list[StepWork]) -> Table:
         words.say("Joints"),
         words.say("Glue"),
         words.say("Hold"),
+        words.say("If wrong, print again"),
         words.say("Done"),
     )
     return Table(header, tuple(rows), WIDTHS)
+
+
+def again_words(matter: Matter, step: StepWork) -> str:
+    """What has to be printed again where a thing of the step was glued in wrongly and the glue is hard: one
+    list for each sort of thing, of labels and how many of each."""
+    lists = dict.fromkeys(_labels(matter, parts) for parts in step.again.values())
+    return "; ".join(lists) or matter.words.say("nothing")
+
+
+def _labels(matter: Matter, parts: Sequence[str]) -> str:
+    """ "S1, 2× S4, +3" """
+    count = Counter(matter.plan.model.part_by_id[part].shape for part in parts)
+    named = [
+        matter.label(shape) if n == 1 else f"{matter.words.number(n)}{NBSP}×{NBSP}{matter.label(shape)}"
+        for shape, n in sorted(count.items(), key=lambda each: matter.label(each[0]))
+    ]
+    more = sum(n for _, n in sorted(count.items(), key=lambda each: matter.label(each[0]))[NAMED:])
+    return ", ".join(named[:NAMED] + ([f"+{matter.words.number(more)}"] if more else []))
 
 
 def _hold(matter: Matter, step: StepWork) -> str:
