@@ -42,7 +42,7 @@ def least_axis(directions: Array) -> IntArray:
     return np.asarray(np.argmax(along <= along.min(axis=-1, keepdims=True) + SAME_SHARE, axis=-1))
 
 
-def comes_first(one: Array, other: Array, apart: float) -> bool:
+def comes_first(one: Array | IntArray, other: Array | IntArray, apart: float) -> bool:
     """Whether the first value of a list that differs from the other's, by more than ``apart``, is less."""
     away = one.reshape(-1) - other.reshape(-1)
     differs = np.flatnonzero(np.abs(away) > apart)

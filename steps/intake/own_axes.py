@@ -49,7 +49,7 @@ def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
     return best[3]
 
 
-def _before(one: tuple[Array, Array, IntArray], other: tuple[Array, Array, IntArray]) -> bool:
+def _before(one: tuple[Array | IntArray, ...], other: tuple[Array | IntArray, ...]) -> bool:
     """Whether a key, and where keys are equal the corners of as many, and where those are equal the faces
     come first: what looks the same may still be cut into other triangles."""
     for own, theirs in zip(one, other, strict=True):
