@@ -306,6 +306,8 @@ class PlanFile(Entry):
     name: str = ""
     cases: tuple[CaseEntry, ...] = ()  # none where it is not glued as they ask
     pieces: int | None = Field(None, ge=1)  # what the finished model comes to, what moves counted apart
+    waiting_min: Amount | None = None  # in all, while other steps go on
+    waiting_each_min: Amount | None = None  # the same if nothing else were built while glue sets
     run: str = ""  # hash of model, settings and program: booklet and stickers of the same run carry it too
 
 
@@ -366,6 +368,8 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             for each in plan.gluing.tried
         ),
         pieces=plan.gluing.lumps,
+        waiting_min=plan.work.facts.get("waiting_min"),
+        waiting_each_min=plan.work.facts.get("waiting_each_min"),
         run=run_of(plan.model, settings),
     )
 

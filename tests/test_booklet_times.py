@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
+import pypdf
 import pytest
 
+from steps.booklet import write_booklet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.times import MOST_TICKS, stretches, timeline
 from steps.booklet.words import words_in
 from steps.model import Work
 from steps.settings import Settings
-from tests.booklet_sample import sample_plan
+from tests.booklet_sample import PlainPictures, sample_plan
 
 
 def matter_of(plan=None) -> Matter:
@@ -53,3 +55,23 @@ def test_ticks_are_few_and_in_order() -> None:
         assert 1 < len(ticks) <= MOST_TICKS + 1
         assert [tick.at_min for tick in ticks] == sorted(tick.at_min for tick in ticks)
         assert ticks[-1].at_min <= found.total_min
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", "about 20 min; 55 min if nothing were built meanwhile"),
+        ("de", "etwa 20 min; 55 min, würde inzwischen nichts gebaut"),
+    ],
+)
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_the_cover_says_how_much_waiting_is_saved_by_building_meanwhile(tmp_path, reader, language, said):
+    """Read back from the page; where nothing is saved the wait stands alone."""
+    plan = sample_plan()
+    for waits, wanted in (((20.0, 55.0), said), ((20.0, 20.0), said.partition(";")[0])):
+        facts = {"waiting_min": waits[0], "waiting_each_min": waits[1]}
+        told = replace(plan, work=replace(plan.work, facts=facts))
+        path = tmp_path / "a.pdf"
+        write_booklet(told, path, Settings(reader=reader, language=language), pictures=PlainPictures())
+        text = " ".join(pypdf.PdfReader(path).pages[0].extract_text().replace("\u00a0", " ").split())
+        assert wanted in text and ("; 55 min" in text) == (waits[1] > waits[0])

@@ -200,6 +200,16 @@ def _nothing_told_to_print_again(data):
 
 
 @kind
+def _waits_that_are_more_in_all_than_each(data):
+    data["waiting_each_min"] += 7.0
+
+
+@kind
+def _more_waiting_than_the_waits(data):
+    data["waiting_min"] = data["waiting_each_min"] + 1
+
+
+@kind
 def _open_longer(data):
     data["adhesive"]["open_min"] *= 3
 

@@ -36,7 +36,8 @@ SAME_UP = 0.996
 
 @dataclass(frozen=True)
 class Schedule:
-    """The glue steps in step order, and figures in minutes."""
+    """The glue steps in step order, and figures in minutes: ``waiting_min`` while other steps go on, and
+    ``waiting_each_min`` if nothing else were built while glue that is needed sets."""
 
     steps: tuple[StepWork, ...]
     sittings: int
@@ -139,7 +140,7 @@ class Scheduler:
                 first.setdefault(name, lag)
         steps = tuple(self._glue_step(step, needs[step.number], sitting, first) for step in self.order.steps)
         bench = sum(self.minutes(step) for step in self.order.steps)
-        each = self.curing.holds_min * sum(1 for step in self.order.steps if self.glues(step))
+        each = sum(step.wait_min for step in steps)
         return Schedule(
             steps,
             len(set(sitting.values())),

@@ -207,6 +207,13 @@ def _waits(plan: PlanFile, check: Check) -> None:
             check.fault(f"it has glue and is a {step.by}'s", step.number)
         if not step.closes and step.glues:
             check.fault("it glues what it does not close", step.number)
+    told = sum(step.wait_min for step in plan.steps)
+    if plan.waiting_each_min is not None and abs(plan.waiting_each_min - told) > ROUNDING:
+        check.fault(
+            f"the waits of its steps are {told:g} min, and the plan says {plan.waiting_each_min:g} min"
+        )
+    if plan.waiting_min is not None and plan.waiting_min > told + ROUNDING:
+        check.fault(f"{plan.waiting_min:g} min of waiting are told, more than the waits of all steps")
     for step in plan.steps:
         lags = [first_lag[name] for name in step.glues if name in first_lag]
         if lags and step.wait_min < max(lags) - ROUNDING:

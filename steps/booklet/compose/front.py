@@ -65,7 +65,11 @@ def cover_sheet(matter: Matter) -> Sheet:
 def _waiting(matter: Matter) -> str:
     if matter.waiting_min <= 0:
         return matter.words.say("none")
-    return matter.words.say("about {time}", time=matter.words.minutes(matter.waiting_min))
+    words = matter.words
+    time, each = words.minutes(matter.waiting_min), words.minutes(matter.waiting_each_min)
+    if time == each:
+        return words.say("about {time}", time=time)
+    return words.say("about {time}; {each} if nothing were built meanwhile", time=time, each=each)
 
 
 def _people(matter: Matter) -> str:

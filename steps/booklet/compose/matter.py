@@ -238,6 +238,11 @@ class Matter:
         return float(facts.get("waiting_min", sum(step.wait_min for step in self.plan.work.steps)))
 
     @property
+    def waiting_each_min(self) -> float:
+        """The waits if nothing else were built meanwhile."""
+        return float(self.plan.work.facts.get("waiting_each_min", self.waiting_min))
+
+    @property
     def glued(self) -> tuple[str, ...]:
         """Ids of the glued joints."""
         return tuple(joint for joint, mark in self.plan.gluing.marks.items() if mark == "glue")

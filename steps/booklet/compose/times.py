@@ -56,9 +56,11 @@ def timeline(matter: Matter) -> Timeline | None:
         _extend(bars, Bar(busy.index(matter.work(each.step).by), each.begin, each.end - each.begin))
     waited = sum(bar.length_min for bar in bars if bar.lane == len(busy))
     alt = words.say(
-        "Timeline of building and waiting: {build} of work, {wait} of waiting.",
+        "Timeline of building and waiting: {build} of work, {wait} of waiting, {each} if nothing were built "
+        "meanwhile.",
         build=words.minutes(total - waited),
         wait=words.minutes(waited),
+        each=words.minutes(max(waited, matter.waiting_each_min)),
     )
     return Timeline(lanes, tuple(bars), _step_ticks(matter, found), _hour_ticks(matter, total), total, alt)
 
