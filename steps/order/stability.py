@@ -19,6 +19,7 @@ import numpy as np
 
 from steps.model import Array
 from steps.statics import Stand, Structure
+from steps.statics.growing import Growing
 from steps.statics.pressing import Press, pressing, slides, tips
 from steps.statics.standing import UPRIGHT_COSINE, lies_over
 from steps.statics.structure import TABLE_TOLERANCE_MM, flat
@@ -39,11 +40,12 @@ class Watch:
         self._on_leaning: dict[int, set[int]] = {}
         self.programmes = 0
         self._stand: Stand | None = None
+        self._growing: Growing | None = None
         self._hung: dict[int, set[int]] = {}  # part -> parts that hang on its side or under it
         self._bearings: dict[int, Array] = {}  # part -> points under it that push straight on to the table
         self._cleared: dict[int, int] = {}  # part -> how many parts it carried when a programme cleared it
         self._feet = structure.feet(self.up)
-        rows = np.array(sorted(members), dtype=int)
+        self._members = rows = np.array(sorted(members), dtype=int)
         self._table = float(self._feet.low[rows].min()) if len(rows) else 0.0
         self._centre = flat(structure.bodies.centroid, self.up)
         self._gather(rows)
@@ -82,6 +84,7 @@ class Watch:
     def clear(self) -> None:
         """Nothing is built any more."""
         self._ids.clear()
+        self._growing = None
         for store in (
             self.present,
             self._on_leaning,
@@ -96,7 +99,7 @@ class Watch:
         names = [self.structure.model.parts[part].id for part in parts]
         press = pressing(self.structure, self._ids, names, way)
         weak = [part for part in press.on.tolist() if not self._bears(part, press)]
-        if not weak or not (self._gives_way(press) or not self._withstands(press)):
+        if not weak or not self._yields(press):
             return ()
         return tuple(self.structure.model.parts[part].id for part in sorted(weak))
 
@@ -135,6 +138,14 @@ class Watch:
             all_over = _over(points, bearing)  # the usual case, in one look
             found.append(points if all_over else points[[_over(point[None], bearing) for point in points]])
         return np.concatenate([np.empty((0, 2)), *found])
+
+    def _yields(self, press: Press) -> bool:
+        """Whether what stands needs a hand to bear the press."""
+        loads = dict(zip(press.on.tolist(), press.wrench, strict=True))
+        stands = self.growing.stands(self.present, loads)
+        if stands is None:
+            return self._gives_way(press) or not self._withstands(press)
+        return not stands
 
     def _gives_way(self, press: Press) -> bool:
         """Whether what stands certainly slides, is lifted or tips, all of it as one body."""
@@ -221,6 +232,14 @@ class Watch:
         changes. Without ``names`` it may be any of the parts."""
         if all(self._cleared.get(part) == len(self._on_leaning[part]) for part in doubtful):
             return ()
+        index = self.structure.model.index_of
+        stands = self.growing.stands(self.present, held=frozenset(index[name] for name in held))
+        if stands:
+            if not held:
+                self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
+            return ()
+        if stands is False and not names:
+            return tuple(self.structure.model.parts[part].id for part in doubtful)
         if self._stand is None:
             self._stand = Stand.of(self.structure, self.up)
         ids = [part.id for part in self.structure.model.parts]
@@ -229,6 +248,13 @@ class Watch:
         if found.ok and not held:
             self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
         return () if found.ok else found.hold or tuple(ids[part] for part in doubtful)
+
+    @property
+    def growing(self) -> Growing:
+        """The balance of the build as far as it has come."""
+        if self._growing is None:
+            self._growing = Growing(self.structure, self.up, self._members.tolist())
+        return self._growing
 
     def _with_all_above(self, parts: Iterable[int]) -> set[int]:
         """The parts, all that lies on them and all that hangs on those."""

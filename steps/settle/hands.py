@@ -15,7 +15,7 @@ import numpy as np
 
 from steps.model import Array, Step
 from steps.order.stability import Watch
-from steps.statics import Stand, Structure
+from steps.statics import Capacity, Stand, Structure
 from steps.statics.flat import flat
 from steps.statics.structure import TABLE_TOLERANCE_MM
 
@@ -122,12 +122,17 @@ class Hands:
         Mostly only what leans on that glue falls: if it does with all else held, and nothing does with it
         held, that is the least help, since to hold more never asks for more.
         """
-        stand = Stand.of(self.structure, self.up, sorted(self._glued - set(step.closes)))
-        names = [self._names[part] for part in sorted(self.settled.present)]
-        rest = {self._names[part] for part in self.settled.present.difference(leaning)}
-        alone = stand.stands(names, held=rest)
-        enough = bool(alone.hold) and stand.stands(names, held=alone.hold, names=False).ok
-        found = alone if enough else stand.stands(names)
+        setting = self._glued - set(step.closes)
+        weak = Capacity.of(self.structure.glued(sorted(setting)))
+        growing, present = self.settled.growing, self.settled.present
+        if growing.stands(present, weak=weak):
+            return ()
+        alone = growing.help(leaning, weak)
+        if alone and growing.stands(present, held=alone, weak=weak):
+            return tuple(self._names[part] for part in alone)
+        found = Stand.of(self.structure, self.up, sorted(setting)).stands(
+            [self._names[part] for part in sorted(present)]
+        )
         self._programmes += found.programmes
         if found.ok:
             return ()

@@ -1,0 +1,274 @@
+"""The balance of a build that grows, kept from part to part.
+
+What comes to a build that stands is borne by what is near it: the part, a shortest way from it to the ground,
+and the neighbours of these. They are balanced anew by splitting, loaded by the forces of all that lies round
+them, which stay as they are; where that does not do, wider and wider rings of neighbours are. All bodies that
+were in balance stay so to the letter, so that only what was balanced anew has to be checked, and a build of
+any size is asked about at the price of one column of it. The forces that come of it prove that the build
+stands; that none are found says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from steps.model import Array, IntArray
+from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.programme import elastic
+from steps.statics.rigid import GROUND, Bodies, Contacts, crossed
+from steps.statics.splitting import CLOSE, balancing
+from steps.statics.structure import Structure
+
+#: Rings of neighbours round what has changed that are tried in turn, each with so many rounds of splitting:
+#: in a branching sculpture of 1,000 parts what stood took 7 to 12, and the first did for most of it.
+TRIED = ((2, 24), (5, 24))
+#: Rounds for all that is there.
+WHOLE_ROUNDS = 100
+#: A region this large a share of what is there is not worth a balance of its own.
+WHOLE_SHARE = 0.5
+NOBODY: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """Loads by part (row) beyond its weight, parts kept still, and what the contacts are able to."""
+
+    loads: Mapping[int, Array]
+    held: frozenset[int]
+    able: Capacity
+
+
+class Growing:
+    """Forces that keep the parts of one build on the table, ``up`` pointing up, in balance under their own
+    weight; ``members`` are the rows of all parts that may come to it."""
+
+    def __init__(self, structure: Structure, up: Array, members: Sequence[int]) -> None:
+        self.structure, self.up = structure, up
+        self._members = np.array(sorted(members), dtype=np.int64)
+        self._weight = structure.bodies.weight(up)
+        self._scale = float(np.abs(self._weight[self._members, :3]).max(initial=0.0)) or 1.0
+        self._low = structure.feet(up).low
+        self._present: set[int] = set()
+        self._open: set[int] = set()  #: parts not in balance yet
+        self._vain: frozenset[int] = NOBODY  #: parts that were open when the whole was balanced in vain
+
+    def stands(
+        self,
+        present: Set[int],
+        loads: Mapping[int, Array] | None = None,
+        held: Collection[int] = (),
+        weak: Capacity | None = None,
+    ) -> bool | None:
+        """Whether the parts ``present`` (rows: those of the last time and more) stand with ``loads`` (6,: N,
+        N mm about the centroid) on some of them beyond their weight, ``held`` kept still, and the structure's
+        contacts being as ``weak`` (k,) if that is given; None where neither is proved."""
+        self._take_in(present)
+        asked = _Asked(loads or {}, frozenset(held), self._able(weak))
+        changed = {*self._open, *asked.loads, *(self._overloaded(asked) if weak else ())} - asked.held
+        if not changed:
+            return True
+        for rings, rounds in TRIED:
+            region = self._around(changed, rings, held)
+            if region is None or len(region) > WHOLE_SHARE * len(present):
+                break
+            if self._balanced(region, asked, rounds):
+                return True
+        if len(changed) <= WHOLE_SHARE * len(present) and self._helped(changed, asked):
+            return False  # even with all else held: to hold more never asks for more
+        return True if self._whole(asked) else None
+
+    def help(self, free: Collection[int], weak: Capacity) -> tuple[int, ...] | None:
+        """The parts to hold by the least help so that those ``free`` stand while all else is held, with
+        contacts as ``weak``; None where nobody can tell."""
+        return self._helped(free, _Asked({}, frozenset(), self._able(weak)))
+
+    def _able(self, weak: Capacity | None) -> Capacity:
+        """What the contacts can do, those of the structure as ``weak`` if that is given."""
+        if weak is None:
+            return self._capacity
+        own, table = weak.at(self._inner), self._capacity.at(np.arange(self._inner.sum(), len(self._force)))
+        return Capacity(
+            np.append(own.friction, table.friction),
+            np.append(own.pull, table.pull),
+            np.append(own.grip, table.grip),
+            np.append(own.push, table.push),
+        )
+
+    def _overloaded(self, asked: _Asked) -> set[int]:
+        """The parts at contacts that cannot bear what they bear now."""
+        at = np.flatnonzero(np.any(self._force != 0, axis=1))
+        own, normal, force = asked.able.at(at), self._contacts.normal[at], self._force[at]
+        along = np.einsum("ki,ki->k", normal, force)
+        across = np.linalg.norm(force - along[:, None] * normal, axis=1)
+        rubs = np.where(own.push, own.friction, 0.0)
+        beyond = np.maximum(-own.pull - along, np.where(own.push, -np.inf, along))
+        beyond = np.maximum(beyond, across - rubs * (along + own.pull) - own.grip)
+        over = at[beyond > CLOSE * self._scale]
+        ends = np.concatenate([self._contacts.first[over], self._contacts.second[over]])
+        return {*ends[ends != GROUND].tolist()}
+
+    def _whole(self, asked: _Asked) -> bool:
+        """Whether all that is there is balanced anew, if that was not tried in vain before."""
+        if self._vain and self._vain <= self._open:
+            return False
+        free = np.array(sorted(self._present.difference(asked.held)), dtype=np.int64)
+        if self._balanced(free, asked, WHOLE_ROUNDS):
+            return True
+        if self._plain(asked):
+            self._vain = frozenset(self._open)
+        return False
+
+    def _plain(self, asked: _Asked) -> bool:
+        """Whether the build is asked about by itself, as it is."""
+        return not asked.loads and not asked.held and asked.able is self._capacity
+
+    # ------------------------------------------------------------------ what is there
+
+    def _take_in(self, present: Set[int]) -> None:
+        fresh = present - self._present
+        if not fresh:
+            return
+        lowest = float(self._low[list(fresh)].min())
+        if not self._present or lowest < self._floor:
+            self._begin(present, min(lowest, self._floor if self._present else lowest))
+            fresh = set(present)
+        self._present |= fresh
+        self._open |= fresh
+        self._there[list(fresh)] = True
+        self._find_ways(fresh)
+
+    def _begin(self, present: Set[int], floor: float) -> None:
+        """Nothing is in balance yet on a table at the height of ``floor``."""
+        count, contacts = len(self._low), self.structure.contacts
+        member = np.zeros(count + 1, dtype=bool)
+        member[self._members] = True
+        feet = self._members[self._low[self._members] >= floor]
+        table, _ = self.structure.table_contacts(feet, self.up)
+        self._inner = member[contacts.first] & member[contacts.second]
+        self._floor, self._contacts = floor, Contacts.join([contacts.take(self._inner), table])
+        self._capacity = Capacity.of(self._contacts)
+        self._force = np.zeros((len(self._contacts), 3))
+        self._present, self._open, self._vain = set(), set(), NOBODY
+        self._there = np.zeros(count + 1, dtype=bool)
+        self._there[GROUND] = True
+        self._number = np.full(count + 1, GROUND)
+        ends = np.concatenate([self._contacts.first, self._contacts.second])
+        order = np.argsort(ends, kind="stable")
+        bounds = np.searchsorted(ends[order], np.arange(count + 1))
+        self._of_body, self._bounds = order % len(self._contacts), bounds
+        self._beside = self._neighbours()
+        self._away = np.full(count + 1, np.inf)
+        self._away[GROUND] = 0.0
+        self._under = np.full(count + 1, GROUND)
+
+    def _neighbours(self) -> dict[int, list[int]]:
+        """The parts, and the ground, that each part can lean on."""
+        own = self._capacity
+        bears = own.push | (own.pull > 0) | (own.grip > 0)
+        pairs = np.unique(np.stack([self._contacts.first[bears], self._contacts.second[bears]]), axis=1)
+        found: dict[int, list[int]] = {}
+        for one, other in pairs.T.tolist():
+            found.setdefault(one, []).append(other)
+            if other != GROUND:
+                found.setdefault(other, []).append(one)
+        return found
+
+    def _find_ways(self, fresh: Iterable[int]) -> None:
+        """A shortest way to the ground for all that is there: only what is fresh makes any shorter."""
+        pending = sorted(fresh)
+        for row in pending:
+            ways = [other for other in self._beside.get(row, ()) if self._there[other]]
+            best = min(ways, key=lambda other: self._away[other], default=None)
+            if best is not None and self._away[best] + 1 < self._away[row]:
+                self._away[row], self._under[row] = self._away[best] + 1, best
+        while pending:
+            shorter = []
+            for row in pending:
+                for other in self._beside.get(row, ()):
+                    if self._there[other] and self._away[row] + 1 < self._away[other]:
+                        self._away[other], self._under[other] = self._away[row] + 1, row
+                        shorter.append(other)
+            pending = shorter
+
+    # ------------------------------------------------------------------ what is balanced anew
+
+    def _around(self, changed: Iterable[int], rings: int, held: Collection[int]) -> IntArray | None:
+        """(m,) rows of what has changed, of its ways to the ground, and of so many rings of neighbours; None
+        where something has no way."""
+        region: set[int] = set()
+        for row in changed:
+            here = row
+            while here != GROUND and here not in region and here not in held:
+                if not np.isfinite(self._away[here]):
+                    return None
+                region.add(here)
+                here = int(self._under[here])
+        edge = region
+        for _ in range(rings):
+            edge = {other for row in edge for other in self._beside.get(row, ())}
+            edge = {other for other in edge if self._there[other] and other != GROUND} - region
+            region = region | edge.difference(held)
+        return np.array(sorted(region), dtype=np.int64)
+
+    def _balanced(self, region: IntArray, asked: _Asked, rounds: int) -> bool:
+        """Whether forces are found that balance the region amid all else as it is; they are kept where
+        the build is asked about by itself."""
+        own, equilibrium, case = self._local(region, np.array(sorted(asked.held), dtype=np.int64), asked)
+        capacity = asked.able.at(own)
+        force = balancing(equilibrium, case, capacity, self._force[own], rounds)
+        if force is None:
+            return False
+        worst = max(equilibrium.residual(case, force), equilibrium.overload(case, capacity, force))
+        if worst * case.scale > CLOSE * self._scale:
+            return False
+        if self._plain(asked):
+            self._force[own] = force
+            self._open.clear()
+        return True
+
+    def _helped(self, free: Collection[int], asked: _Asked) -> tuple[int, ...] | None:
+        """The parts that need a hand, of those ``free``, while all else is held; None where it is not
+        known."""
+        region = np.array(sorted(free), dtype=np.int64)
+        beside = {other for row in free for other in self._beside.get(row, ()) if self._there[other]}
+        still = np.array(sorted({*beside, *asked.held} - {*free, GROUND}), dtype=np.int64)
+        own, equilibrium, case = self._local(region, still, asked)
+        found = elastic(equilibrium, case, asked.able.at(own))
+        if found is None:
+            return None
+        return tuple(region[np.any(found.hand[: len(region)], axis=1)].tolist())
+
+    def _local(self, region: IntArray, still: IntArray, asked: _Asked) -> tuple[IntArray, Equilibrium, Case]:
+        """The contacts (rows) of a region with itself, the ground and what is held still, their equilibrium,
+        and its weight, what lies round it and what else bears on it as the case."""
+        touching = np.unique(
+            np.concatenate([self._of_body[self._bounds[row] : self._bounds[row + 1]] for row in region])
+        )
+        part = self._contacts.take(touching)
+        rows, number = np.concatenate([region, still]), self._number
+        number[rows] = np.arange(len(rows))
+        first, second = number[part.first], number[part.second]
+        number[rows] = GROUND
+        there = self._there[part.first] & self._there[part.second]
+        own = there & (first != GROUND) & ((second != GROUND) | (part.second == GROUND))
+        outer = np.where((there & ~own)[:, None], self._force[touching], 0.0)
+        loads = self._weight[rows] + self._borne(part, (first, second), outer, rows)
+        for row, load in asked.loads.items():
+            loads[np.flatnonzero(rows == row)] += load
+        near = replace(part.take(own), first=first[own], second=second[own])
+        bodies = Bodies(np.zeros(len(rows)), self.structure.bodies.centroid[rows])
+        case = Case.make(loads, held=len(region) + np.arange(len(still)))
+        return touching[own], Equilibrium(bodies, near), case
+
+    def _borne(self, part: Contacts, ends: tuple[IntArray, IntArray], force: Array, rows: IntArray) -> Array:
+        """(m, 6) what forces (k, 3) at contacts do to the bodies ``rows``, whose numbers are the ends."""
+        loads = np.zeros((len(rows), 6))
+        centroid = self.structure.bodies.centroid[rows]
+        for bodies, sign in zip(ends, (1.0, -1.0), strict=True):
+            at = np.flatnonzero((bodies != GROUND) & np.any(force != 0, axis=1))
+            lever = crossed(part.point[at] - centroid[bodies[at]], sign * force[at])
+            np.add.at(loads, bodies[at], np.concatenate([sign * force[at], lever], axis=1))
+        return loads
