@@ -1,12 +1,12 @@
 """Whether rigid bodies can balance, as one linear programme of struts.
 
 All that bodies do to each other is said in struts: a strut pushes one body along a direction at a point, and
-the other body, or the ground, the other way, with any force from nothing to its limit. A face that carries is
-a strut along each edge of its friction pyramid; what holds against being pulled apart is a strut along the
-pull; what cannot slip is a pair of opposite struts. The programme asks for the greatest share of the load
-that the struts can carry: all of it, or the bodies move. It always has an answer, since struts that do
-nothing carry a share of nothing. Of a build that grows, what carried it before is tried first, and only what
-has changed is asked anew.
+the other body, or the ground, the other way, with any force from its least to its most. A face that carries
+is a strut along each edge of its friction pyramid, which only pushes; what holds against being pulled apart
+is a strut along the pull; what cannot slip is a strut that pushes and pulls. The programme asks for the
+greatest share of the load that the struts can carry: all of it, or the bodies move. It always has an answer,
+since struts that do nothing carry a share of nothing. Of a build that grows, what carried it before is tried
+first, and only what has changed is asked anew.
 """
 
 from __future__ import annotations
@@ -30,21 +30,29 @@ BALANCED = 1e-6
 LOCAL_SHARE = 0.7
 #: Entries this small are rounding of directions that lie across an axis.
 ROUNDING = 1e-10
+#: What is told of each strut.
+FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
 #: The body that does not move.
 GROUND = -1
 #: Standard gravity in newtons per gram (ISO 80000-3: 9.80665 m/s2).
 NEWTONS_PER_GRAM = 9.80665e-3
 
 
+#: Least and most (k,) of each strut, in units of the load.
+Range = tuple[Array, Array]
+
+
 @dataclass(frozen=True, eq=False)
 class Struts:
     """``one`` and ``two`` (k,) rows of bodies, ``point`` (k, 3) mm, ``way`` (k, 3) the unit push on ``one``,
-    ``most`` (k,) N; ``mark`` (k,) a number by which each is known from one build to the next, or -1."""
+    ``least`` and ``most`` (k,) N, where less than nothing is a pull; ``mark`` (k,) a number by which each is
+    known from one build to the next, or -1."""
 
     one: IntArray
     two: IntArray
     point: Array
     way: Array
+    least: Array
     most: Array
     mark: IntArray
 
@@ -62,15 +70,14 @@ class Struts:
                 np.empty((0, 3)),
                 np.empty((0, 3)),
                 np.empty(0),
+                np.empty(0),
                 np.empty(0, dtype=np.int64),
             )
-        names = ("one", "two", "point", "way", "most", "mark")
-        return Struts(*(np.concatenate([getattr(each, name) for each in sets]) for name in names))
+        return Struts(*(np.concatenate([getattr(each, name) for each in sets]) for name in FIELDS))
 
     def where(self, which: Mask) -> Struts:
         """Those of a mask (k,)."""
-        names = ("one", "two", "point", "way", "most", "mark")
-        return Struts(*(getattr(self, name)[which] for name in names))
+        return Struts(*(getattr(self, name)[which] for name in FIELDS))
 
     def between(self, rows: IntArray, count: int) -> Struts:
         """Those with both bodies among ``rows`` (or the ground), renumbered by place in ``rows``."""
@@ -79,9 +86,7 @@ class Struts:
         place[-1] = GROUND
         one, two = place[self.one], place[self.two]
         keep = (one < count) & (two < count)
-        return Struts(
-            one[keep], two[keep], self.point[keep], self.way[keep], self.most[keep], self.mark[keep]
-        )
+        return replace(self, one=one, two=two).where(keep)
 
     def numbered(self, start: int) -> Struts:
         """The same, known by numbers from ``start``."""
@@ -94,14 +99,23 @@ class Rig:
 
     sets: list[Struts] = field(default_factory=list)
 
-    def add(self, one: int, two: int, points: ArrayLike, ways: ArrayLike, most: ArrayLike = np.inf) -> None:
-        """Struts between two bodies at ``points`` (k, 3) along ``ways`` (3,) or (k, 3), ``most`` of each."""
+    def add(
+        self,
+        one: int,
+        two: int,
+        points: ArrayLike,
+        ways: ArrayLike,
+        most: ArrayLike = np.inf,
+        least: ArrayLike = 0.0,
+    ) -> None:
+        """Struts between two bodies at ``points`` (k, 3) along ``ways`` (3,) or (k, 3), with ``least`` and
+        ``most`` of all or of each (k,)."""
         at = np.atleast_2d(np.asarray(points, dtype=float))
         along = np.broadcast_to(np.asarray(ways, dtype=float), at.shape)
         count = len(at)
         ends = np.full(count, one), np.full(count, two)
-        limit = np.broadcast_to(np.asarray(most, dtype=float), (count,))
-        self.sets.append(Struts(*ends, at, along, limit, np.full(count, -1)))
+        low, high = (np.broadcast_to(np.asarray(each, dtype=float), (count,)) for each in (least, most))
+        self.sets.append(Struts(*ends, at, along, low, high, np.full(count, -1)))
 
     def carry(self, one: int, two: int, points: Array, normals: Array, friction: float) -> None:
         """Faces that push ``one`` along their normals and rub: the edges of the friction pyramid."""
@@ -109,9 +123,8 @@ class Rig:
             self.add(one, two, points, sideways)
 
     def lock(self, one: int, two: int, points: Array, ways: Array, most: ArrayLike = np.inf) -> None:
-        """Struts both ways."""
-        self.add(one, two, points, ways, most)
-        self.add(one, two, points, -np.asarray(ways), most)
+        """Struts that push and pull."""
+        self.add(one, two, points, ways, most, -np.asarray(most))
 
     def struts(self) -> Struts:
         return Struts.join(self.sets)
@@ -171,41 +184,42 @@ def share_carried(
         np.where(moving, (load * unit).ravel(), 0.0),
         np.where(moving, (resting * unit).ravel(), 0),
     )
-    most = struts.most / scale
-    near = _carried_nearby(matrix, struts, wanted + given, most, free, [each / scale for each in earlier])
+    range_ = struts.least / scale, struts.most / scale
+    near = _carried_nearby(matrix, struts, wanted + given, range_, free, [each / scale for each in earlier])
     if near is not None:
         return Carried(1.0, near * scale)
-    share, force = _greatest(matrix[moving], wanted[moving], given[moving], most)
+    share, force = _greatest(matrix[moving], wanted[moving], given[moving], range_)
     return Carried(share, force * scale)
 
 
-def _greatest(matrix: sparse.csr_matrix, wanted: Array, given: Array, most: Array) -> tuple[float, Array]:
+def _greatest(matrix: sparse.csr_matrix, wanted: Array, given: Array, range_: Range) -> tuple[float, Array]:
     """The greatest share of the loads ``wanted`` (m,) that struts of ``matrix`` (m, k) carry with those
-    ``given`` (m,), none below 0 or beyond ``most`` (k,); and their forces.
+    ``given`` (m,), each within its range; and their forces.
 
     What the interior point finds is checked; where it is not a balance another solver is asked.
     """
-    count, limits = len(most), np.append(most, 1.0)
+    count = matrix.shape[1]
+    low, high = np.append(range_[0], 0.0), np.append(range_[1], 1.0)
     columns = sparse.hstack([matrix, sparse.csr_matrix(wanted[:, None])]).tocsc()
-    bounded, every = np.flatnonzero(np.isfinite(limits)), sparse.identity(count + 1, format="csc")
+    below, above = np.flatnonzero(np.isfinite(low)), np.flatnonzero(np.isfinite(high))
+    every = sparse.identity(count + 1, format="csc")
     cost = np.zeros(count + 1)
     cost[-1] = -1.0
     solver = clarabel.DefaultSolver(
         sparse.csc_matrix((count + 1, count + 1)),
         cost,
-        sparse.vstack([columns, -every, every[bounded]]).tocsc(),
-        np.concatenate([-given, np.zeros(count + 1), limits[bounded]]),
-        [clarabel.ZeroConeT(len(given)), clarabel.NonnegativeConeT(count + 1 + len(bounded))],
+        sparse.vstack([columns, -every[below], every[above]]).tocsc(),
+        np.concatenate([-given, -low[below], high[above]]),
+        [clarabel.ZeroConeT(len(given)), clarabel.NonnegativeConeT(len(below) + len(above))],
         _quietly(),
     )
     found = solver.solve()
     if found.status == clarabel.SolverStatus.PrimalInfeasible:
         return 0.0, np.zeros(count)
-    answer = np.clip(found.x, 0.0, limits)
+    answer = np.clip(found.x, low, high)
     if found.status == clarabel.SolverStatus.Solved and np.abs(columns @ answer + given).max() <= BALANCED:
         return float(answer[-1]), answer[:-1]
-    ranges = np.column_stack([np.zeros(count + 1), limits])
-    again = linprog(cost, A_eq=columns, b_eq=-given, bounds=ranges, method="highs")
+    again = linprog(cost, A_eq=columns, b_eq=-given, bounds=np.column_stack([low, high]), method="highs")
     return (float(again.x[-1]), again.x[:-1]) if again.status == 0 else (0.0, np.zeros(count))
 
 
@@ -219,13 +233,13 @@ def _carried_nearby(
     matrix: sparse.csr_matrix,
     struts: Struts,
     load: Array,
-    most: Array,
+    range_: Range,
     free: Mask,
     earlier: Sequence[Array],
 ) -> Array | None:
     """(k,) forces that carry all of ``load`` (6 n,), like those of the ``earlier`` ones that leave fewest
     bodies out of balance, but near these; None where none were found, which says nothing."""
-    tried = [np.clip(each, 0.0, most) for each in earlier]
+    tried = [np.clip(each, *range_) for each in earlier]
     off = [free & _unbalanced(matrix, force, load) for force in tried]
     best = min(range(len(tried)), key=lambda at: off[at].sum(), default=None)
     if best is None:
@@ -237,7 +251,7 @@ def _carried_nearby(
             return force
         if region.sum() > LOCAL_SHARE * free.sum():
             return None
-        anew = _anew(region, ~free, matrix, struts, load, most, force)
+        anew = _anew(region, ~free, matrix, struts, load, range_, force)
         if anew is not None and not np.any(free & _unbalanced(matrix, anew, load)):
             return anew
     return None
@@ -255,7 +269,7 @@ def _anew(
     matrix: sparse.csr_matrix,
     struts: Struts,
     load: Array,
-    most: Array,
+    range_: Range,
     force: Array,
 ) -> Array | None:
     """(k,) the forces with those of a region (n,) found anew; all others load it as they are."""
@@ -264,7 +278,8 @@ def _anew(
     own &= (inner | rest)[struts.one] & (inner | rest)[struts.two]
     rows = np.flatnonzero(np.repeat(region, 6))
     found, part = np.where(own, 0.0, force), matrix[rows]
-    share, found[own] = _greatest(part[:, own], part @ found + load[rows], np.zeros(len(rows)), most[own])
+    own_range = range_[0][own], range_[1][own]
+    share, found[own] = _greatest(part[:, own], part @ found + load[rows], np.zeros(len(rows)), own_range)
     return found if share >= 1 - BALANCED else None
 
 

@@ -92,9 +92,10 @@ class Footing:
         self.face_normals = np.concatenate([np.empty((0, 3)), *(each.normals for each in found)])
         rig = Rig()
         if len(one):
-            free, new = np.full(len(one), np.inf), np.full(len(one), -1)
+            least, most, new = np.zeros(len(one)), np.full(len(one), np.inf), np.full(len(one), -1)
             for edge in pyramid(self.face_normals, self.friction):
-                rig.sets.append(Struts(self.face_one, self.face_two, self.face_points, edge, free, new))
+                ends = self.face_one, self.face_two
+                rig.sets.append(Struts(*ends, self.face_points, edge, least, most, new))
         self.face_struts = self._known(rig)
         self._faces_at = _rows_by(np.concatenate([self.face_one, self.face_two]), len(self.mass))
 
@@ -146,7 +147,8 @@ class Footing:
         for joint in self.plan.joints:
             self.bare[joint.id] = self._bare(joint, joint.hold_n)
             low = joint.hold_n if joint.moves or joint.hold_low_n is None else joint.hold_low_n
-            self.relied[joint.id] = self._bare(joint, low)
+            known = self.bare[joint.id]
+            self.relied[joint.id] = known if low == joint.hold_n else self._bare(joint, low)
             if joint.mark == "glue":
                 self.bonds[joint.id] = self._known(self._bond(joint))
                 area = sum(bond.area_mm2 for bond in joint.bonds) or joint.glue_area_mm2
@@ -160,25 +162,46 @@ class Footing:
         rig = Rig()
         gripping = [touch for touch in joint.touches if touch.kind != "rest"]
         stiff = joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
+        if len(gripping) > 1 and not stiff:
+            self._pin(rig, joint, gripping)
         for touch in gripping:
             carrier, other = self.row[touch.carrier], self.row[_other(joint, touch.carrier)]
-            axis = np.array(touch.axis)
-            middle, rim = np.array(touch.point), self._rim(touch)
+            axis, middle, share = np.array(touch.axis), np.array(touch.point), hold_n / len(gripping)
             if stiff:
                 for way in np.eye(3):
-                    rig.lock(other, carrier, rim, way)
+                    rig.lock(other, carrier, self._rim(touch), way)
                 continue
-            share = hold_n / len(gripping)
-            points = rim if len(gripping) <= FEW_STUDS else middle[None]
-            for way in _across(axis):
-                rig.lock(other, carrier, middle, way)
-            if share > 0:
-                rig.add(other, carrier, points, -axis, share / len(points))
+            if len(gripping) == 1:
+                for way in _across(axis):
+                    rig.lock(other, carrier, middle, way)
+            carried = self._carried(carrier, other, axis)
+            if carried and not share > 0:
+                continue
+            points = self._rim(touch) if len(gripping) <= FEW_STUDS else middle[None]
+            rig.add(other, carrier, points, -axis, share / len(points), 0.0 if carried else -np.inf)
             if len(gripping) == 1 and share > 0:
-                rig.lock(other, carrier, rim, np.cross(axis, _outward(rim, middle)), share / len(rim))
-            if not self._carried(carrier, other, axis):
-                rig.add(other, carrier, points, axis)
+                rig.lock(
+                    other, carrier, points, np.cross(axis, _outward(points, middle)), share / len(points)
+                )
         return self._known(rig)
+
+    def _pin(self, rig: Rig, joint: JointEntry, gripping: Sequence[TouchEntry]) -> None:
+        """What several studs keep from slipping: of those that stand alike in one plane two do, the second
+        only across the line between them, as the others would do nothing more."""
+        alike: dict[tuple[object, ...], list[TouchEntry]] = {}
+        for touch in gripping:
+            height = float(np.dot(touch.axis, touch.point))
+            alike.setdefault((touch.carrier, *np.round([*touch.axis, height], 2)), []).append(touch)
+        for some in alike.values():
+            carrier, axis = some[0].carrier, np.array(some[0].axis)
+            ends = self.row[_other(joint, carrier)], self.row[carrier]
+            points = np.array([touch.point for touch in some])
+            for way in _across(axis):
+                rig.lock(*ends, points[0], way)
+            away = points - points[0]
+            far = int(np.argmax(np.linalg.norm(away, axis=1).round(6)))
+            if far:
+                rig.lock(*ends, points[far], _outward(np.cross(axis, away[far])[None], np.zeros(3)))
 
     def _bond(self, joint: JointEntry) -> Rig:
         """A bond of 1 N holds evenly over the area in which the two lie on each other; pressed on, it bears
@@ -196,8 +219,7 @@ class Footing:
         if len(lying):
             places, shares = _evenly(lying, axis)
             studs = sum(touch.kind != "rest" for touch in joint.touches)
-            rig.add(b, a, places, axis)
-            rig.add(b, a, places, -axis, shares)
+            rig.add(b, a, places, -axis, shares, -np.inf)
             for way in _across(axis) if studs < 2 else ():
                 rig.lock(b, a, places, way, shares)
         return rig
@@ -207,7 +229,8 @@ class Footing:
         if not newtons > 0 or joint not in self.bonds:
             return bare[joint]
         bond = self.bonds[joint]
-        return Struts.join([replace(bond, most=newtons * bond.most), bare[joint]])
+        strong = replace(bond, least=newtons * bond.least, most=newtons * bond.most)
+        return Struts.join([strong, bare[joint]])
 
     def _carried(self, carrier: int, other: int, axis: Array) -> bool:
         """Whether faces across the axis carry what the stud would else carry along it."""
@@ -308,17 +331,29 @@ class Footing:
 
     @cached_property
     def _told_faces(self) -> Struts:
-        """The faces of which a joint tells that they lie on each other. The flanks of a stud are not among
-        them: it stands for these itself, amid its length."""
-        rests: dict[tuple[int, int], list[TouchEntry]] = {}
+        """The faces of which a joint tells that they lie on each other; they rub where no two studs keep
+        them from slipping. The flanks of a stud are not among them: it stands for these itself."""
+        told: dict[tuple[int, int], list[Array]] = {}
+        rubs: dict[tuple[int, int], bool] = {}
         for joint in self.plan.joints:
             a, b = sorted(self.ends[joint.id])
-            rests[a, b] = [touch for touch in joint.touches if touch.kind == "rest"]
-        told = np.zeros(len(self.face_one), dtype=bool)
-        for at, normal in enumerate(self.face_normals):
-            a, b = sorted((int(self.face_one[at]), int(self.face_two[at])))
-            told[at] = any(abs(normal @ np.array(each.axis)) > UPWARDS for each in rests.get((a, b), ()))
-        return self.face_struts.where(np.tile(told, len(self.face_struts) // max(len(told), 1)))
+            told[a, b] = [np.array(touch.axis) for touch in joint.touches if touch.kind == "rest"]
+            rubs[a, b] = sum(touch.kind != "rest" for touch in joint.touches) < 2
+        pairs = [(min(a, b), max(a, b)) for a, b in zip(self.face_one, self.face_two, strict=True)]
+        lies = np.array(
+            [
+                any(abs(normal @ axis) > UPWARDS for axis in told.get(pair, ()))
+                for pair, normal in zip(pairs, self.face_normals, strict=True)
+            ],
+            dtype=bool,
+        )
+        rough = np.array([rubs.get(pair, False) for pair in pairs], dtype=bool)
+        rig = Rig()
+        for at in (lies & ~rough).nonzero()[0]:
+            ends = int(self.face_one[at]), int(self.face_two[at])
+            rig.add(*ends, self.face_points[at], self.face_normals[at])
+        edges = len(self.face_struts) // max(len(lies), 1)
+        return Struts.join([self.face_struts.where(np.tile(lies & rough, edges)), self._known(rig)])
 
     def _known(self, rig: Rig) -> Struts:
         """The struts, from now on known by numbers of their own."""
