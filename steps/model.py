@@ -724,6 +724,9 @@ class Gluing:
         default_factory=dict
     )  #: glued joint -> what it bears until it has its full strength, once it holds by itself, N
     facts: Mapping[str, float] = field(default_factory=dict)
+    instead: Mapping[str, str] = field(
+        default_factory=dict
+    )  #: glued joint -> the next best one, which would tie in its place
     tried: tuple[Tried, ...] = ()  #: every load case; none where it is not glued as they ask
 
     @property

@@ -172,6 +172,7 @@ class JointEntry(Entry):
     drops: int = Field(0, ge=0)  # of the adhesive's drop_ml, where it is glued
     bonds: tuple[BondEntry, ...] = ()
     case: str = ""  # the load case that asks for the glue
+    instead: str = ""  # of a glued joint the next best one: the one of least effort that ties the same
     #: 10th and 90th percentile; hold_n and push_n are the likely values, the hold aged by a month
     hold_low_n: Amount | None = None
     hold_high_n: Amount | None = None
@@ -517,6 +518,7 @@ def _glued_entry(plan: Plan, joint: Joint) -> JointEntry:
             "drops": glue.drops.get(joint.id, 0),
             "bonds": bonds,
             "case": glue.cases.get(joint.id, ""),
+            "instead": glue.instead.get(joint.id, ""),
             "early_n": glue.early_n.get(joint.id, 0.0),
         }
     )

@@ -77,6 +77,11 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         faces={name: glue_faces(joint, used_) for name, (joint, used_, _) in told.items()},
         early_n={name: early_n(*each) for name, each in told.items()},
         facts=_facts(joints, glued, found, adhesive.volume_ml, chosen, bonding),
+        instead={
+            joints.joints[row].id: joints.joints[other].id
+            for row, other in found.instead.items()
+            if joints.joints[row].id in glued
+        },
         tried=tried_of(model, joints, cases, found) if wanted <= glued else (),
     )
 

@@ -16,6 +16,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
+from steps.glue.instead import next_best
 from steps.glue.master import CoveringSet, Cut, Ties, least_effort
 from steps.glue.proofs import Known, Proofs
 from steps.model import Array, IntArray, Mask
@@ -67,6 +68,7 @@ class LeastGlue:
     needs_n: Mapping[int, float]  #: the same times the case's safety
     asks: Mapping[int, LoadCase]  #: joint (row) -> the case that loads it most
     by_kind: Mapping[str, Mapping[int, float]]  #: kind of case -> joint (row) -> greatest load, N
+    instead: Mapping[int, int]  #: glued joint (row) -> the next best one that would tie in its place (row)
 
 
 def least_glue(
@@ -104,6 +106,7 @@ def least_glue(
         needs,
         asks,
         found.by_kind(),
+        next_best(ties, choice.joints) if asked.one_piece else {},
     )
 
 
