@@ -197,11 +197,12 @@ class Divider:
                     drafts = build.run()
                     return None if changed else drafts
                 except Stuck:
+                    turned = len(trial.turned)
                     found = [] if tired else self._resolve(trial, site, build)
                     if not found:
                         return None if changed else build.run(lax=True)
                     changed = True
-                    if trial.turning:
+                    if len(trial.turned) > turned:
                         return None  # what lies on the table is another question then
                     for unit in found:
                         build.place(unit)
