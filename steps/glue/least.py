@@ -17,15 +17,13 @@ from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
 from steps.glue.instead import next_best
-from steps.glue.master import CoveringSet, Cut, Ties, least_effort
+from steps.glue.master import NEAR_BOUND, CoveringSet, Cut, Ties, least_effort
 from steps.glue.proofs import Known, Proofs
 from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
 
 #: Passes after the first, in which a cheaper set is tried.
 ROUNDS = 60
-#: Efforts that differ by less are one: far below the least weight of an effort.
-SAME = 1e-4
 #: Of joints of one effort those nearer to the table come first, by this much a joint on the way: short ways
 #: make short levers. Less than any effort differs in earnest.
 NEARER = 1e-6
@@ -134,7 +132,7 @@ class _SetSearch:
         self.proofs.spare = True
         for _ in range(ROUNDS):
             choice = least_effort(self.ties, self._cuts)
-            if choice.bound >= self._effort(best) - SAME:
+            if choice.bound >= self._effort(best) - NEAR_BOUND:
                 break
             known = len(self.unsettled)
             self._need = {}
@@ -143,7 +141,7 @@ class _SetSearch:
                 self.open += self.unsettled[known:]
                 del self.unsettled[known:]
                 break
-            if self._effort(tried) < self._effort(best) - SAME:
+            if self._effort(tried) < self._effort(best) - NEAR_BOUND:
                 best, needs = tried, self._need
         self._need = needs
         return CoveringSet(best, self._effort(best), min(choice.bound, self._effort(best)))

@@ -29,6 +29,9 @@ PATIENCE = 6
 EXACT_WORK, EXACT_ROUNDS, NODES = 40_000, 12, 200
 #: Costs that differ by less are one cost: far below the least weight of an effort.
 SAME = 1e-7
+#: A set is the least when it is this near its bound: what tells like joints apart weighs less, and no exact
+#: answer is worth its time for that.
+NEAR_BOUND = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +98,7 @@ def least_effort(ties: Ties, cuts: Sequence[Cut]) -> CoveringSet:
         step = scale * (effort - lower) / max(float(short @ short), 1e-12)
         prices = np.maximum(prices + step * short, 0.0)
     choice = CoveringSet(_rows(best), effort, min(bound, effort))
-    return choice if effort <= bound + SAME else _exact(ties, cuts, choice)
+    return choice if effort <= bound + NEAR_BOUND else _exact(ties, cuts, choice)
 
 
 def _matrix(cuts: Sequence[Cut], count: int) -> sparse.csr_matrix:
