@@ -8,6 +8,7 @@ from manifold3d import Manifold
 
 from demo_model import solids, specials
 from demo_model.solids import Bulk, Module
+from steps.features.naming import told_by_hand
 from tests.joint_cases import Solid as Plain
 from tests.joint_cases import box, measures_of, placed, plate, rod, shift, turn
 from tests.joint_cases import solid as solid_of
@@ -91,3 +92,38 @@ def test_different_shapes_have_different_names() -> None:
     coarse, fine = solids.block(2, 2, Module(facets=16)), solids.block(2, 2, Module(facets=64))
     found = measures_of(placed([(coarse, np.eye(4)), (fine, shift(50, 0, 0))]))
     assert [str(m.name) for m in found.by_shape.values()] == ["block 2 x 2", "block 2 x 2, 2nd kind"]
+
+
+def _trapezium(cut: float) -> np.ndarray:
+    """Corners of a slab 2 x 4, a corner of it cut away: at the far left seen from above, x to the right and
+    the slighter end away; lengths in mm, pitch 10."""
+    flat = [(0.0, 0.0), (20.0, 0.0), (20.0, 40.0), (cut, 40.0), (0.0, 14.0)]
+    return np.array([(x, y, z) for z in (0.0, 4.0) for x, y in flat])
+
+
+@pytest.mark.parametrize(
+    ("axis", "degrees"), [((0, 0, 1), 0), ((0, 0, 1), 117), ((1, 0, 0), 180), ((1, 2, 3), 77)]
+)
+def test_mirror_images_are_a_left_one_and_a_right_one(axis: tuple[int, int, int], degrees: float) -> None:
+    """Cut away on its left when the slighter end points away: the left one, in whatever order and however
+    they lie in the file."""
+    corners = _trapezium(8.0)
+    left = solid_of(Manifold.hull_points(corners) + rod(2.4, 2, (15, 10, 3.5)))
+    right = solid_of(Manifold.hull_points(corners * (-1, 1, 1)) + rod(2.4, 2, (-15, 10, 3.5)))
+    lying = Plain(right.vertices @ turn(axis, degrees)[:3, :3].T, right.faces)
+    for pair in ((left, lying), (lying, left)):
+        items = [(pair[0], np.eye(4)), (pair[1], shift(100, 0, 0)), (TWO_STUDS, shift(200, 0, 0))]
+        found = measures_of(placed(items)).by_shape
+        names = {key: str(found[key].name) for key in ("S1", "S2")}
+        first, second = ("left", "right") if pair[0] is left else ("right", "left")
+        assert names["S1"].endswith(f", {first}") and names["S2"].endswith(f", {second}")
+        assert told_by_hand(found["S1"].name) and not told_by_hand(found["S3"].name)
+
+
+def test_what_is_its_own_mirror_image_has_no_hand() -> None:
+    """Two tapered slabs that differ in how they taper, each the same on both sides."""
+    ends = [_trapezium(cut) * (1, 1, 1) for cut in (4.0, 8.0)]
+    even = [np.concatenate([end, (20.0, 0.0, 0.0) + end * (-1, 1, 1)]) for end in ends]
+    items = [(Manifold.hull_points(each), shift(100 * row, 0, 0)) for row, each in enumerate(even)]
+    found = measures_of(placed([*items, (TWO_STUDS, shift(300, 0, 0))])).by_shape
+    assert not any(told_by_hand(found[key].name) for key in ("S1", "S2"))

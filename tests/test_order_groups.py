@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import trimesh
 
 from steps.features import measure
+from steps.intake.colours import name_colours
 from steps.joints import find_joints
-from steps.model import Assembly, Model, Plan
+from steps.model import Assembly, Model, Part, Plan, Shape
+from steps.order.names import group_name
+from steps.order.site import Group
 from steps.pipeline import plan_survey
 from steps.planfile import plan_file
 from steps.settings import Settings
 from steps.verify import verify_plan
 from tests.order_models import castle, model_of
+
+UP = np.array([0.0, 0.0, 1.0])
 
 
 def plan_of(towers: int) -> Plan:
@@ -97,3 +103,42 @@ def test_names_say_where_copies_sit(two_towers):
     rows = [[two_towers.model.index_of[part] for part in copy] for copy in assembly_of(two_towers, 10).copies]
     at = np.array([boxes[copy].mean(axis=0) - middle for copy in rows])
     assert sorted(np.sign(at[:, 0])) == [-1, 1] and np.all(at[:, 1] > 0)
+
+
+def _names_of(colours: tuple[str, str]) -> list[str]:
+    """Names of two lone parts, on the left and on the right of a longer one, in these colours."""
+    named = name_colours(["#808080", *colours])
+    places = zip(
+        ("S1", "S2", "S2"), ("#808080", *colours), ((0, 0, 0), (-30, 0, 10), (30, 0, 10)), strict=True
+    )
+    shapes = tuple(
+        Shape(key, np.asarray(box.vertices), np.asarray(box.faces), True, key)
+        for key, box in (
+            ("S1", trimesh.creation.box((90, 10, 10))),
+            ("S2", trimesh.creation.box((10, 10, 10))),
+        )
+    )
+    parts = tuple(
+        Part(
+            f"P{row}",
+            f"part {row}",
+            key,
+            colour,
+            named[colour],
+            trimesh.transformations.translation_matrix(at),
+        )
+        for row, (key, colour, at) in enumerate(places, 1)
+    )
+    model = Model("Beam", "beam.3mf", "0" * 64, 1.0, shapes, parts)
+    groups = [Group(((row,),), UP) for row in (1, 2)] + [Group(((0, 1, 2),), UP)]
+    return [str(group_name(model, group, groups[-1], groups)[0]) for group in groups[:2]]
+
+
+def test_a_sub_assembly_is_told_by_its_colours_and_by_its_place_where_they_do_not_tell_it() -> None:
+    """Left and right are said with what they are seen from."""
+    assert _names_of(("#ff0000", "#0000ff")) == ["section, red", "section, blue"]
+    assert _names_of(("#ff0000", "#ff0000")) == [
+        "section, red, left seen from the front",
+        "section, red, right seen from the front",
+    ]
+    assert _names_of(("#808080", "#808080"))[0] == "section, left seen from the front"

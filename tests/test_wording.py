@@ -145,10 +145,12 @@ SHAPE_NAME = re.compile(
     r"(, (\d+ mm high|(\d*1st|\d*2nd|\d*3rd|\d*(0|1|[4-9])th) kind))?"
     r"|((round|tapered) )?(part|wedge) [\d.]+ x [\d.]+( x [\d.]+)? mm(, \d+(nd|rd|th|st) kind)?"
 )
+COLOUR = f"((darker|lighter|\\d+\\w\\w) )?({'|'.join(map(re.escape, COLOURS))})"
 PLACE = r"((front|back)( (left|right))?|left|right|middle)"
 GROUP_NAME = re.compile(
     rf"whole model, \d+ parts?|body, \d+ parts?"
-    rf"|(tower|deck|arm|section)(, {PLACE}( and {PLACE})?)?(, built \d+ times)?, \d+ parts?"
+    rf"|(tower|deck|arm|section)(, {COLOUR}( and {COLOUR})?)?"
+    rf"(, {PLACE}( and {PLACE})?( seen from the front)?)?(, built \d+ times)?, \d+ parts?"
 )
 
 

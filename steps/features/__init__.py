@@ -8,11 +8,11 @@ import numpy as np
 
 from steps.features.anatomy import Anatomy, anatomy
 from steps.features.frame import natural_basis, natural_up
+from steps.features.naming import Outline, name_shapes
 from steps.features.patches import Sphere
 from steps.features.roles import Round
 from steps.materials import material
 from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, Problem, Shape
-from steps.naming import Outline, name_shapes
 from steps.progress import over
 from steps.settings import Settings
 from steps.upright import way_up

@@ -35,7 +35,7 @@ def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
     axes, and the quarters it is turned by."""
     alike = np.unique(np.round(turns, ALIKE_DIGITS).reshape(-1, 9) + 0.0, axis=0, return_index=True)[1]
     moments = Moments.of(meshes[0].vertices, meshes[0].faces)
-    best: tuple[Array, Array, IntArray, tuple[int, int]] | None = None
+    best: tuple[tuple[Array, ...], tuple[int, int]] | None = None
     for row in alike.tolist():
         for quarters in range(4):
             laid = _laid(meshes[row], quarters)
@@ -43,13 +43,14 @@ def own_axes(meshes: Sequence[TidyMesh], turns: Array) -> tuple[int, int]:
             spread = moments.seen((quarter_turn(quarters) @ turns[row])[None])[0]
             key = np.concatenate([[np.cbrt(size.prod())], size, spread])
             corners, faces = _by_place(laid, meshes[row].faces)
-            if best is None or _before((key, corners, faces), best[:3]):
-                best = key, corners, faces, (row, quarters)
+            told = key, corners, faces.astype(np.float64)
+            if best is None or _before(told, best[0]):
+                best = told, (row, quarters)
     assert best is not None
-    return best[3]
+    return best[1]
 
 
-def _before(one: tuple[Array | IntArray, ...], other: tuple[Array | IntArray, ...]) -> bool:
+def _before(one: tuple[Array, ...], other: tuple[Array, ...]) -> bool:
     """Whether a key, and where keys are equal the corners of as many, and where those are equal the faces
     come first: what looks the same may still be cut into other triangles."""
     for own, theirs in zip(one, other, strict=True):

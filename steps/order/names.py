@@ -1,7 +1,11 @@
-"""Names of sub-assemblies: what they are, where they sit, how many parts: "tower, front left, 12 parts"."""
+"""Names of sub-assemblies: what they are, what they are made of, how many parts: "tower, amber, 12 parts".
+
+Where one sits is said of copies, and where what it is made of does not tell it from others.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -9,7 +13,7 @@ import numpy as np
 from steps.model import Array, Model
 from steps.order.site import Group
 from steps.sides import level_axes
-from steps.wording import Term, Wording, joined, phrase, phrase_n
+from steps.wording import Sayable, Term, Wording, joined, phrase, phrase_n
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
 MIDDLE_SHARE = 0.2
@@ -19,6 +23,8 @@ TOWER = 1.2
 DECK = 0.35
 #: Longer than this many times its width, and not high, it is an arm.
 ARM = 3.0
+#: A colour that fewer than this share of a group's parts have does not tell the group.
+COLOUR_SHARE = 0.25
 #: Words of places in the order in which they are said.
 SAID = ("front", "left", "middle", "right", "back")
 
@@ -54,22 +60,52 @@ def group_name(
     return joined(*words), joined(*words, phrase_n("{n} part", "{n} parts", len(group.parts)))
 
 
-def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> list[Wording]:
+def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> list[Sayable]:
     if group is root:
         return [Term("whole model")]
     if len(group.parts) > len(root.parts) / 2:
         return [Term("body")]
-    words: list[Wording] = [Term(what_it_is(model, group.parts, group.up))]
-    outer = _repeated_around(group, groups) or root
-    here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
-    places = sorted({where_it_sits(model, copy, root.up, outer.parts) for copy in here}, key=_as_said)
-    if len(places) == 1:
-        words.append(Term(places[0]))
-    elif len(places) == 2:  # copies in more places than two are only counted
-        words.append(phrase("{a} and {b}", a=Term(places[0]), b=Term(places[1])))
+    words: list[Sayable] = [Term(what_it_is(model, group.parts, group.up))]
+    places = _places(model, group, _repeated_around(group, groups) or root, root.up)
     if len(group.copies) > 1:
+        words += _of_copies(places)
         words.append(phrase_n("built {n} time", "built {n} times", len(group.copies)))
+        return words
+    made_of = colours_of(model, group.parts)
+    if len(colours_of(model, root.parts, least=0.0)) > 1:
+        words += made_of if len(made_of) < 2 else [phrase("{a} and {b}", a=made_of[0], b=made_of[1])]
+    others = [each for each in groups if each is not group and each is not root and len(each.copies) == 1]
+    if any(colours_of(model, each.parts) == made_of for each in others):
+        words.append(_seen(places[0]))
     return words
+
+
+def _places(model: Model, group: Group, outer: Group, up: Array) -> list[str]:
+    """Where the copies of a group sit in an outer one, each place once."""
+    here = [copy for copy in group.copies if set(copy) <= set(outer.parts)]
+    return sorted({where_it_sits(model, copy, up, outer.parts) for copy in here}, key=_as_said)
+
+
+def _of_copies(places: Sequence[str]) -> list[Sayable]:
+    """Where copies sit; those in more places than two are only counted."""
+    if len(places) == 2:
+        return [phrase("{a} and {b}", a=Term(places[0]), b=Term(places[1]))]
+    return [Term(place) for place in places[:1]] if len(places) == 1 else []
+
+
+def _seen(place: str) -> Wording:
+    """A place with what it is seen from: the pointer on the table marks the front."""
+    if "left" in place or "right" in place:
+        return phrase("{place} seen from the front", place=Term(place))
+    return Term(place)
+
+
+def colours_of(model: Model, parts: Sequence[int], least: float = COLOUR_SHARE) -> list[Sayable]:
+    """Names of the colours, at most two, that most of the parts have, the most first."""
+    count = Counter(model.parts[part].colour for part in parts)
+    named = {model.parts[part].colour: model.parts[part].colour_name for part in parts}
+    most = sorted(count, key=lambda colour: (-count[colour], colour))
+    return [named[colour] for colour in most[:2] if count[colour] >= least * len(parts)]
 
 
 def _repeated_around(group: Group, groups: Sequence[Group]) -> Group | None:

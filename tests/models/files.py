@@ -9,6 +9,7 @@ import numpy as np
 
 from demo_model.scene import DemoModel
 from demo_model.write import write_3mf, write_glb, write_stl_folder
+from steps.intake.colours import name_colours
 from steps.model import Model, Part, Shape
 from tests.models.value import Array, Made
 
@@ -20,11 +21,12 @@ def model_of(made: Made | DemoModel, scale: float = 1.0) -> Model:
     shapes = tuple(
         Shape(ids[key], made.solids[key].vertices * scale, made.solids[key].faces, True, key) for key in used
     )
-    parts = []
+    parts, words = [], name_colours(part.colour for part in made.placed)
     for row, part in enumerate(made.placed, 1):
         pose = part.pose.copy()
         pose[:3, 3] *= scale
-        parts.append(Part(f"P{row}", part.name, ids[part.solid_key], part.colour, part.colour, pose))
+        shown = words[part.colour]
+        parts.append(Part(f"P{row}", part.name, ids[part.solid_key], part.colour, shown, pose))
     return Model(made.name, f"{made.name}.3mf", "0" * 64, scale, shapes, tuple(parts))
 
 

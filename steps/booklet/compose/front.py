@@ -8,6 +8,7 @@ from steps.booklet.compose.matter import READERS, Matter
 from steps.booklet.compose.times import timeline
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
 from steps.booklet.words import NBSP, later
+from steps.features.naming import told_by_hand
 
 #: The marks that a sheet may carry, in the order they are explained, with their words per reader.
 LEGEND: tuple[tuple[str, str], ...] = (
@@ -35,6 +36,11 @@ HOW_TO_READ = (
     later("“Where you are” shows this step's place in the whole model."),
     later("A label such as S07 is the printed part: in the parts list, on its print file and its sticker."),
     later("Over the drawing: the step, who does it, when to begin, how long to wait before the next."),
+)
+#: What the names of mirror images mean.
+HANDS = later(
+    "Left and right parts are mirror images. Seen from above, its slighter end pointing away from you, the "
+    "left one is cut away on its left."
 )
 
 
@@ -145,4 +151,6 @@ def parts_sheet(matter: Matter) -> Sheet:
         wish = Wish("thumbnail", shape=lot.shape, colour=lot.colour, scale=thumb.scale)
         alt, count = f"{name}, {words.said(lot.colour_name)}", f"{words.number(lot.count)}{NBSP}×"
         blocks.append(PartLine(wish, thumb.size_mm, count, name, tuple(lines), alt, again))
+    if any(told_by_hand(matter.measure(lot.shape).name) for lot in matter.lots):
+        blocks.insert(0, Para(words.say(HANDS), quiet=True))
     return Sheet("parts", words.say("Parts list"), tuple(blocks))

@@ -7,16 +7,17 @@ side faces, balls and pegs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from renderer.spatial import hull
 from steps.features.anatomy import Anatomy
+from steps.intake.congruence import Form, motion_between
 from steps.model import Array, Feature
 from steps.remembered import remembered
-from steps.wording import Size, Term, Wording, joined, phrase, phrase_n, size_mm
+from steps.wording import Joined, Size, Term, Wording, joined, phrase, phrase_n, size_mm
 
 #: A footprint is whole pitches long within this share of a pitch (bodies keep a clearance round).
 FOOTPRINT_SLACK = 0.15
@@ -37,8 +38,13 @@ BODY_SHARE = 0.7
 #: An underside's rim lies within this share of the height; a gap in it longer than this share of the
 #: part's length makes an arch.
 LEVEL_SHARE, GAP_SHARE = 0.01, 0.3
+#: The middle of a surface this share of the size off the middle of its box tells one hand from the other.
+HAND_SHARE = 0.005
+#: Lengths of mirror images (root of area, radii of gyration) are equal to this share.
+IMAGE_SHARE = 1e-3
 #: Vertices this share of a feature's radius beyond its foot still belong to the body (noise).
 FOOT_SLACK = 0.02
+LEFT, RIGHT = Term("left"), Term("right")
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,22 +74,82 @@ class _Name:
 def name_shapes(outlines: Mapping[str, Outline], pitch: float | None) -> dict[str, Wording]:
     """A name per shape id, in the order of the mapping.
 
-    Different shapes that would share a name are told apart by height, else by ", 2nd kind".
+    Different shapes that would share a name are told apart by hand where they are mirror images, else by
+    height, else by ", 2nd kind".
     """
-    named: dict[str, Wording] = {}
-    heights: dict[_Name, list[Wording]] = {}
+    alike: dict[_Name, list[str]] = {}
     for key, outline in outlines.items():
-        name = _name(outline, pitch)
-        high = phrase("{n} mm high", n=round(float(outline.size[2])))
-        known = heights.setdefault(name, [])
+        alike.setdefault(_name(outline, pitch), []).append(key)
+    named = {key: told for name, keys in alike.items() for key, told in _apart(name, keys, outlines)}
+    return {key: named[key] for key in outlines}
+
+
+def _apart(
+    name: _Name, keys: Sequence[str], outlines: Mapping[str, Outline]
+) -> Iterator[tuple[str, Wording]]:
+    """Each shape of one name with what tells it from the others."""
+    known: list[Wording] = []
+    for pair in _with_images(keys, outlines):
+        said = name.said
+        high = phrase("{n} mm high", n=round(float(outlines[pair[0]].size[2])))
         known.append(high)
-        if len(known) == 1:
-            named[key] = name.said
-        elif name.remark is None and name.size.unit == "pitch" and known.count(high) == 1:
-            named[key] = joined(name.said, high)
-        else:
-            named[key] = joined(name.said, _kind(len(known)))
-    return named
+        if len(known) > 1:
+            by_height = name.remark is None and name.size.unit == "pitch" and known.count(high) == 1
+            said = joined(said, high if by_height else _kind(len(known)))
+        if len(pair) == 1:
+            yield pair[0], said
+            continue
+        hand = handedness(outlines[pair[0]])
+        yield pair[0], joined(said, LEFT if hand > 0 else RIGHT)
+        yield pair[1], joined(said, RIGHT if hand > 0 else LEFT)
+
+
+def _with_images(keys: Sequence[str], outlines: Mapping[str, Outline]) -> Iterator[tuple[str, ...]]:
+    """The shapes one by one, each with its mirror image where that is among them and has a left and right."""
+    forms = {key: Form(outlines[key].body.mesh.vertices, outlines[key].body.mesh.faces) for key in keys}
+    handed = [key for key in keys if len(keys) > 1 and handedness(outlines[key])]
+    left = list(keys)
+    while left:
+        key = left.pop(0)
+        others = [other for other in left if other in handed] if key in handed else []
+        image = next((other for other in others if _are_images(forms[key], forms[other])), None)
+        if image is not None:
+            left.remove(image)
+        yield (key,) if image is None else (key, image)
+
+
+def _are_images(one: Form, other: Form) -> bool:
+    """Whether two solids are mirror images of each other."""
+    if np.abs(one.lengths - other.lengths).max() > IMAGE_SHARE * one.lengths.max():
+        return False  # a mirror changes none of them
+    basis = (one.vertices, one.faces, other.vertices, other.faces)
+    return remembered("mirror images", basis, lambda: _mirrored_onto(one, other))
+
+
+def _mirrored_onto(one: Form, other: Form) -> bool:
+    mirrored = Form(one.vertices * np.array([-1.0, 1.0, 1.0]), one.faces[:, ::-1])
+    return motion_between(mirrored, other) is not None
+
+
+def told_by_hand(name: Wording | str) -> bool:
+    """Whether a shape's name says which of two mirror images it is."""
+    return isinstance(name, Joined) and name.parts[-1] in (LEFT, RIGHT)
+
+
+def handedness(outline: Outline) -> int:
+    """1 for a left part, -1 for a right one, 0 where that cannot be told: seen from above, its lighter end
+    pointing away, a left one has less on its left. Its mirror image is of the other hand."""
+    mesh, frame = outline.body.mesh, outline.frame
+    corners = mesh.vertices @ frame.T
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    off = (mesh.areas @ (mesh.centres @ frame.T) / mesh.areas.sum() - middle)[:2]
+    if (np.abs(off) < HAND_SHARE * outline.size[:2]).any():
+        return 0
+    square = abs(outline.size[0] - outline.size[1]) < HAND_SHARE * outline.size[0]
+    along = int(np.argmax(np.abs(off))) if square else 0
+    away = -np.sign(off[along]) * frame[along]
+    leftwards = np.cross(frame[2], away)
+    return -int(np.sign(leftwards @ (off @ frame[:2])))
 
 
 def _name(outline: Outline, pitch: float | None) -> _Name:
