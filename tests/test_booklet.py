@@ -488,6 +488,12 @@ def test_mono_has_no_colour(folder):
         assert np.abs(pixels - pixels[:, :, :1]).max() <= 2
 
 
+@pytest.mark.parametrize("mono", [False, True])
+def test_the_parts_list_is_the_key_to_the_hatching_where_there_is_one(folder, mono):
+    (page,) = [words_of(text) for text in text_of(booklet(folder, mono=mono)) if "Parts list" in text]
+    assert ("a grey and a hatching of its own: this list is their key" in page) == mono
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter", "a5"])
 def test_paper_sizes(folder, paper):
     """ISO 216; ANSI/ASME Y14.1 size A."""

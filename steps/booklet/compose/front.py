@@ -133,6 +133,10 @@ def parts_sheet(matter: Matter) -> Sheet:
     """Every print file with its count and a box to tick, by colour."""
     words = matter.words
     blocks: list[Block] = []
+    if matter.settings.mono:
+        blocks.append(
+            Para(words.say("Each colour has a grey and a hatching of its own: this list is their key."))
+        )
     colour, again = "", ""
     for lot in matter.lots:
         if lot.colour != colour:
