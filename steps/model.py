@@ -603,7 +603,7 @@ class Assembly:
     """
 
     id: str  #: "A1", ...
-    name: Wording | str  #: says where it sits: "tower, front left, 12 parts"; a str is the user's own
+    name: Wording | str  #: what it is, and of what: "tower, amber, 12 parts"; a str is the user's own
     copies: tuple[tuple[str, ...], ...]
     short_name: Wording | str = ""  #: the name without its number of parts
 

@@ -135,10 +135,9 @@ def _names_of(colours: tuple[str, str]) -> list[str]:
 
 
 def test_a_sub_assembly_is_told_by_its_colours_and_by_its_place_where_they_do_not_tell_it() -> None:
-    """Left and right are said with what they are seen from."""
     assert _names_of(("#ff0000", "#0000ff")) == ["section, red", "section, blue"]
     assert _names_of(("#ff0000", "#ff0000")) == [
-        "section, red, left seen from the front",
-        "section, red, right seen from the front",
+        "section, red, left",
+        "section, red, right",
     ]
-    assert _names_of(("#808080", "#808080"))[0] == "section, left seen from the front"
+    assert _names_of(("#808080", "#808080"))[0] == "section, left"

@@ -150,7 +150,7 @@ PLACE = r"((front|back)( (left|right))?|left|right|middle)"
 GROUP_NAME = re.compile(
     rf"whole model, \d+ parts?|body, \d+ parts?"
     rf"|(tower|deck|arm|section)(, {COLOUR}( and {COLOUR})?)?"
-    rf"(, {PLACE}( and {PLACE})?( seen from the front)?)?(, built \d+ times)?, \d+ parts?"
+    rf"(, {PLACE}( and {PLACE})?)?(, built \d+ times)?, \d+ parts?"
 )
 
 

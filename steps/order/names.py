@@ -13,7 +13,7 @@ import numpy as np
 from steps.model import Array, Model
 from steps.order.site import Group
 from steps.sides import level_axes
-from steps.wording import Sayable, Term, Wording, joined, phrase, phrase_n
+from steps.wording import Joined, Phrase, Sayable, Term, Wording, joined, phrase, phrase_n
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
 MIDDLE_SHARE = 0.2
@@ -76,7 +76,7 @@ def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> l
         words += made_of if len(made_of) < 2 else [phrase("{a} and {b}", a=made_of[0], b=made_of[1])]
     others = [each for each in groups if each is not group and each is not root and len(each.copies) == 1]
     if any(colours_of(model, each.parts) == made_of for each in others):
-        words.append(_seen(places[0]))
+        words.append(Term(places[0]))
     return words
 
 
@@ -93,11 +93,13 @@ def _of_copies(places: Sequence[str]) -> list[Sayable]:
     return [Term(place) for place in places[:1]] if len(places) == 1 else []
 
 
-def _seen(place: str) -> Wording:
-    """A place with what it is seen from: the pointer on the table marks the front."""
-    if "left" in place or "right" in place:
-        return phrase("{place} seen from the front", place=Term(place))
-    return Term(place)
+def says_a_side(name: Sayable) -> bool:
+    """Whether a name says left or right, which a reader has to be told the meaning of."""
+    if isinstance(name, Joined):
+        return any(map(says_a_side, name.parts))
+    if isinstance(name, Phrase):
+        return any(says_a_side(value) for _, value in name.values)
+    return isinstance(name, Term) and bool({"left", "right"} & set(name.text.split()))
 
 
 def colours_of(model: Model, parts: Sequence[int], least: float = COLOUR_SHARE) -> list[Sayable]:

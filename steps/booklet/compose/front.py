@@ -9,6 +9,7 @@ from steps.booklet.compose.times import timeline
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
 from steps.booklet.words import NBSP, later
 from steps.features.naming import told_by_hand
+from steps.order.names import says_a_side
 
 #: The marks that a sheet may carry, in the order they are explained, with their words per reader.
 LEGEND: tuple[tuple[str, str], ...] = (
@@ -37,6 +38,8 @@ HOW_TO_READ = (
     later("A label such as S07 is the printed part: in the parts list, on its print file and its sticker."),
     later("Over the drawing: the step, who does it, when to begin, how long to wait before the next."),
 )
+#: What left and right mean in the names of sub-assemblies.
+SIDES = later("The pointer on the table marks the front; left and right are as seen from there.")
 #: What the names of mirror images mean.
 HANDS = later(
     "Left and right parts are mirror images. Seen from above, its slighter end pointing away from you, the "
@@ -107,6 +110,12 @@ def reading_sheet(matter: Matter, used: Container[str]) -> Sheet:
         blocks.append(Para(words.say("Above: numbers of the steps. Below: the time."), quiet=True))
     blocks.append(Heading(words.say("How to read a step")))
     blocks += [Para(words.say(line)) for line in (HOW_TO_READ[:3] if child else HOW_TO_READ)]
+    if any(says_a_side(assembly.short_name) for assembly in matter.plan.order.assemblies):
+        blocks.append(
+            Para(
+                words.say("The pointer on the table marks the front; left and right are as seen from there.")
+            )
+        )
     blocks.append(Heading(words.say("Marks")))
     blocks += [Marked(mark, words.say(text)) for mark, text in LEGEND if mark in used]
     return Sheet("reading", words.say("Before you begin"), tuple(blocks))
