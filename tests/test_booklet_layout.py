@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from steps.booklet import content as c
 from steps.booklet.boxes import Cell, Image, Page, Polyline, Rect, Text
 from steps.booklet.compose import compose
+from steps.booklet.compose.gluing import WIDTHS
 from steps.booklet.content import Wish
 from steps.booklet.edition import edition_of, paper_of
 from steps.booklet.flow import Flow
@@ -490,6 +491,35 @@ def test_every_column_of_the_parts_list_begins_with_a_heading(reader, paper):
     assert said[0] == "red: 30 parts" and set(said[1:]) <= {"red, continued", "blue: 1 part", "blue on"}
     parts = [cell for cells in columns.values() for cell in cells if cell.role == "list"]
     assert len(parts) == 31
+
+
+@pytest.mark.parametrize("height", [12.0, 20.0, 28.0, 36.0, 60.0])
+def test_no_column_of_the_parts_list_ends_with_a_heading(height):
+    """A heading repeated where the next part finds no room would stand there alone."""
+    wish = Wish("thumbnail", shape="S1", colour="#ff0000", scale=0.1)
+    lot = [
+        c.PartLine(wish, (20.0, 12.0), "1 ×", f"block {n}", ("S1",), "block", "brick red, continued")
+        for n in range(9)
+    ]
+    columns = [Rect(45.0 * n, 0.0, 40.0, height) for n in range(4)]
+    cells, rest = Flow(setter_of(WHOLE)).into([c.Heading("brick red: 9 parts"), *lot], columns, whole=True)
+    for column in columns:
+        own = [cell for cell in cells if cell.rect.x == column.x]
+        assert not own or min(own, key=lambda cell: cell.rect.y).role == "list"
+    assert len([cell for cell in cells if cell.role == "list"]) + len(rest) == 9 + (not cells)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_word_of_a_tables_header_is_broken_inside(language):
+    """But where a soft hyphen allows it: the columns make room for each other."""
+    words = words_in(language)
+    header = tuple(words.say(each) for each in ("Step", "Part", "Joints", "Glue", "Hold", "Done"))
+    table = c.Table(header, (("1", "x", "1", "4", "x", "__"),), WIDTHS)
+    cell = setter_of(Settings(language=language)).set(table, 120.0)
+    for column, told in enumerate(header):
+        lines = [i.words for i in cell.items if isinstance(i, Text) and i.slot == (0, column)]
+        assert "".join(line.removesuffix("-") for line in lines) == told.replace("\xad", "").replace(" ", "")
+        assert len(lines) <= 1 + told.count("\xad") + told.count(" ")
 
 
 def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:

@@ -149,7 +149,7 @@ COLOUR = f"((darker|lighter|\\d+\\w\\w) )?({'|'.join(map(re.escape, COLOURS))})"
 PLACE = r"((front|back)( (left|right))?|left|right|middle)"
 GROUP_NAME = re.compile(
     rf"whole model, \d+ parts?|body, \d+ parts?"
-    rf"|(tower|deck|arm|section)(, {COLOUR}( and {COLOUR})?)?"
+    rf"|(tower|deck|arm|section)(, {COLOUR})?"
     rf"(, {PLACE}( and {PLACE})?)?(, built \d+ times)?, \d+ parts?"
 )
 

@@ -47,8 +47,11 @@ class Flow:
             top = column.top
             while rest and isinstance(rest[0], c.Rule):
                 rest.pop(0)
-            if rest and isinstance(rest[0], c.PartLine) and rest[0].again:
-                rest.insert(0, c.Heading(rest[0].again))
+            repeated = bool(rest) and isinstance(rest[0], c.PartLine) and bool(rest[0].again)
+            headed = [c.Heading(rest[0].again), *rest] if repeated else rest  # type: ignore[union-attr]
+            if self._stands_alone(headed, column):
+                break
+            rest = headed
             while rest:
                 cell = set_block(self.setter, rest[0], column.width)
                 if cell.rect.height > column.height and not isinstance(rest[0], c.Table):
@@ -57,7 +60,7 @@ class Flow:
                     rest[0:1] = self._smaller(rest[0], cell.rect.height - column.height)
                     continue
                 empty = top == column.top
-                needed = cell.rect.height if empty else self._needed(rest, column.width, cell)
+                needed = cell.rect.height if empty else self._needed(rest, column.width)
                 if top - needed < column.y - 0.01:
                     parts = self._divided(rest[0], column.width, top - column.y, empty)
                     if parts is None:
@@ -69,8 +72,6 @@ class Flow:
                 rest.pop(0)
         while rest and isinstance(rest[0], c.Rule):
             rest.pop(0)
-        if len(rest) > 1 and isinstance(rest[1], c.PartLine) and rest[0] == c.Heading(rest[1].again):
-            rest.pop(0)  # repeated where nothing then found room
         return cells, rest
 
     def balanced(self, blocks: Sequence[c.Block], columns: Sequence[Rect], usual: list[Cell]) -> list[Cell]:
@@ -110,10 +111,16 @@ class Flow:
             raise ValueError("a row of a table is higher than a column")
         return [replace(block, rows=(*rows, *block.rows[1:]))]
 
-    def _needed(self, rest: Sequence[c.Block], width: float, cell: Cell) -> float:
+    def _stands_alone(self, blocks: Sequence[c.Block], column: Rect) -> bool:
+        """Whether a column has room for a heading of the parts list and not for its first part."""
+        if len(blocks) < 2 or not isinstance(blocks[0], c.Heading) or not isinstance(blocks[1], c.PartLine):
+            return False
+        return self._needed(blocks, column.width) > column.height
+
+    def _needed(self, rest: Sequence[c.Block], width: float) -> float:
         """Height that must be free to begin with this block: headings and rules keep the next one, a line its
         figure."""
-        needed = cell.rect.height
+        needed = set_block(self.setter, rest[0], width).rect.height
         for here, following in pairwise(rest):
             told = isinstance(here, c.Marked) and isinstance(following, c.Figure)
             if not told and not isinstance(here, (c.Heading, c.Rule)):

@@ -35,6 +35,7 @@ SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_LINES = 4  # of a name in the parts list
 LETTER_GAP_MM = 1.0  # between letters of alike things
+CELL_MM, HAIR_MM = 2.5, 0.01  # between a table's columns; for rounding
 TAKE_LINES = 3  # of a name under "Take"
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
@@ -285,11 +286,12 @@ class Typesetter:
         e = self.edition
         items: list[Item] = []
         top = 0.0
-        lefts = [sum(block.widths[:k]) * width for k in range(len(block.widths))]
+        widths = self._columns(block, width)
+        lefts = [sum(widths[:k]) for k in range(len(widths))]
         for index, row in enumerate((block.header, *block.rows)):
             galleys = [
-                self.galley(words, share * width - 2.5, e.least, index == 0)
-                for words, share in zip(row, block.widths, strict=True)
+                self.galley(words, wide - CELL_MM, e.least, index == 0)
+                for words, wide in zip(row, widths, strict=True)
             ]
             for column, (galley, left) in enumerate(zip(galleys, lefts, strict=True)):
                 items += _slotted(self.text(galley, left, top), index, column)
@@ -297,6 +299,27 @@ class Typesetter:
             items.append(Polyline(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
             top -= 0.8
         return _cell(width, -top, items, "table")
+
+    def _columns(self, block: c.Table, width: float) -> list[float]:
+        """Widths of a table's columns, mm: its shares, but that no word of its header is broken inside as
+        long as the others have room to spare."""
+        wide = [share * width for share in block.widths]
+        least = [self._unbroken(words) + CELL_MM for words in block.header]
+        spare = [own - need for own, need in zip(wide, least, strict=True)]
+        lacking, over = -sum(min(each, 0.0) for each in spare), sum(max(each, 0.0) for each in spare)
+        if not 0 < lacking <= over:
+            return wide
+        return [
+            own - lacking * each / over if each > 0 else need
+            for own, need, each in zip(wide, least, spare, strict=True)
+        ]
+
+    def _unbroken(self, words: str) -> float:
+        """mm that the longest piece of a header's words needs, hyphens included."""
+        pieces = [
+            piece for word in words.split(" ") for piece in word.replace(SOFT_HYPHEN, "-\0").split("\0")
+        ]
+        return max(self.face.width_mm(piece, self.edition.least, True) for piece in pieces) + HAIR_MM
 
     @set.register
     def _(self, block: c.Figure, width: float) -> Cell:

@@ -24,7 +24,7 @@ DECK = 0.35
 #: Longer than this many times its width, and not high, it is an arm.
 ARM = 3.0
 #: A colour that fewer than this share of a group's parts have does not tell the group.
-COLOUR_SHARE = 0.25
+COLOUR_SHARE = 0.4
 #: Words of places in the order in which they are said.
 SAID = ("front", "left", "middle", "right", "back")
 
@@ -71,11 +71,11 @@ def _told(model: Model, group: Group, root: Group, groups: Sequence[Group]) -> l
         words += _of_copies(places)
         words.append(phrase_n("built {n} time", "built {n} times", len(group.copies)))
         return words
-    made_of = colours_of(model, group.parts)
-    if len(colours_of(model, root.parts, least=0.0)) > 1:
-        words += made_of if len(made_of) < 2 else [phrase("{a} and {b}", a=made_of[0], b=made_of[1])]
+    made_of = _colour(model, group.parts)
+    if len({part.colour for part in model.parts}) > 1:
+        words += made_of
     others = [each for each in groups if each is not group and each is not root and len(each.copies) == 1]
-    if any(colours_of(model, each.parts) == made_of for each in others):
+    if any(_colour(model, each.parts) == made_of for each in others):
         words.append(Term(places[0]))
     return words
 
@@ -102,12 +102,11 @@ def says_a_side(name: Sayable) -> bool:
     return isinstance(name, Term) and bool({"left", "right"} & set(name.text.split()))
 
 
-def colours_of(model: Model, parts: Sequence[int], least: float = COLOUR_SHARE) -> list[Sayable]:
-    """Names of the colours, at most two, that most of the parts have, the most first."""
-    count = Counter(model.parts[part].colour for part in parts)
-    named = {model.parts[part].colour: model.parts[part].colour_name for part in parts}
-    most = sorted(count, key=lambda colour: (-count[colour], colour))
-    return [named[colour] for colour in most[:2] if count[colour] >= least * len(parts)]
+def _colour(model: Model, parts: Sequence[int]) -> list[Sayable]:
+    """The name of the colour that most of the parts have, if it is enough of them."""
+    colour, count = Counter(model.parts[part].colour for part in sorted(parts)).most_common(1)[0]
+    named = next(part.colour_name for part in model.parts if part.colour == colour)
+    return [named] if count >= COLOUR_SHARE * len(parts) else []
 
 
 def _repeated_around(group: Group, groups: Sequence[Group]) -> Group | None:
