@@ -157,8 +157,15 @@ class Lists:
             count = max(1, int((room.width + gutter) // (least + gutter)))
         elif wide and (sheet.leaf or (sheet.kind == "reading" and self.edition.reader != "child")):
             count = 3
+        while count > 1 and self._breaks_words(sheet, (room.width - (count - 1) * gutter) / count):
+            count -= 1
         width = (room.width - (count - 1) * gutter) / count
         return [Rect(room.x + k * (width + gutter), room.y, width, room.height) for k in range(count)]
+
+    def _breaks_words(self, sheet: c.Sheet, width: float) -> bool:
+        """Whether a table of the sheet would have words broken inside in so wide a column."""
+        tables = [block for block in sheet.blocks if isinstance(block, c.Table)]
+        return any(self.setter.table_needs(table) > width for table in tables)
 
 
 def _under(room: Rect, cells: Sequence[Cell], gap: float) -> Rect:

@@ -5,7 +5,7 @@ A cell made here has its upper left corner at (0, 0); the layout moves it to its
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, singledispatchmethod
 
@@ -300,26 +300,29 @@ class Typesetter:
             top -= 0.8
         return _cell(width, -top, items, "table")
 
+    def table_needs(self, block: c.Table) -> float:
+        """mm without which words of a table are broken inside."""
+        return sum(_extents(self, block)[0])
+
     def _columns(self, block: c.Table, width: float) -> list[float]:
-        """Widths of a table's columns, mm: its shares, but that no word of its header is broken inside as
-        long as the others have room to spare."""
-        wide = [share * width for share in block.widths]
-        least = [self._unbroken(words) + CELL_MM for words in block.header]
-        spare = [own - need for own, need in zip(wide, least, strict=True)]
-        lacking, over = -sum(min(each, 0.0) for each in spare), sum(max(each, 0.0) for each in spare)
-        if not 0 < lacking <= over:
-            return wide
+        """Widths of a table's columns, mm: no word broken inside, then each cell on one line, and what is
+        left by the table's shares; by its shares alone where there is not room for that."""
+        least, most = _extents(self, block)
+        left = width - sum(least)
+        if left < 0:
+            return [share * width for share in block.widths]
+        wanted = [high - low for low, high in zip(least, most, strict=True)]
+        part = min(1.0, left / max(sum(wanted), HAIR_MM))
+        left -= part * sum(wanted)
         return [
-            own - lacking * each / over if each > 0 else need
-            for own, need, each in zip(wide, least, spare, strict=True)
+            low + part * more + left * share
+            for low, more, share in zip(least, wanted, block.widths, strict=True)
         ]
 
-    def _unbroken(self, words: str) -> float:
-        """mm that the longest piece of a header's words needs, hyphens included."""
-        pieces = [
-            piece for word in words.split(" ") for piece in word.replace(SOFT_HYPHEN, "-\0").split("\0")
-        ]
-        return max(self.face.width_mm(piece, self.edition.least, True) for piece in pieces) + HAIR_MM
+    def longest(self, lines: Iterable[tuple[str, bool]]) -> float:
+        """mm that a table's column needs for the longest of such lines (words, whether bold)."""
+        wide = (self.face.width_mm(words, self.edition.least, bold) for words, bold in lines)
+        return max(wide, default=0.0) + CELL_MM + HAIR_MM
 
     @set.register
     def _(self, block: c.Figure, width: float) -> Cell:
@@ -443,6 +446,26 @@ class Typesetter:
 def _wrapped(setter: Typesetter, words: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
     """Lines, broken once: a table is set as often as its columns are tried."""
     return tuple(setter.wrapped(words, width, size, bold))
+
+
+@lru_cache(maxsize=1024)
+def _extents(setter: Typesetter, block: c.Table) -> tuple[list[float], list[float]]:
+    """mm that each column of a table needs for its longest piece that is not divided, and for its longest
+    line; found once: a table is set as often as its columns are tried."""
+    least, most = [], []
+    for column in range(len(block.header)):
+        cells = [(row[column], head == 0) for head, row in enumerate((block.header, *block.rows))]
+        lines = {(setter.face.printable(words), bold) for words, bold in cells}
+        pieces = {(piece, bold) for words, bold in lines for piece in _undivided(words)}
+        plain = {(words.replace(SOFT_HYPHEN, ""), bold) for words, bold in lines}
+        least.append(setter.longest(pieces))
+        most.append(setter.longest(plain))
+    return least, most
+
+
+def _undivided(words: str) -> list[str]:
+    """What of words stays on one line."""
+    return words.replace(" ", "\0").replace(SOFT_HYPHEN, "-\0").split("\0")
 
 
 def _slotted(texts: Sequence[Text], row: int, column: int) -> list[Text]:
