@@ -293,8 +293,8 @@ class Gauge:
 
     def gaps(self, joint: JointEntry, touch: TouchEntry) -> Iterator[list[Band]]:
         """(least, greatest) mm that the gap may be: what is tightest at a few levels of the engaged length,
-        then at many; then at each level of all that is common, since what goes through two cheeks has its
-        middle between them. Empty where one is not in a hollow of the other."""
+        then at many; then of all that is common, since what goes through two cheeks has its middle between
+        them. Empty where one is not in a hollow of the other."""
         pairing = self._pairing(joint, touch.carrier)
         point, axis = pairing.inwards(touch)
         if touch.kind == "ball":
@@ -303,12 +303,15 @@ class Gauge:
             )
             return
         middle, half = float(point @ axis), touch.depth_mm / 2
-        for count in (FEW_LEVELS, MANY_LEVELS):
-            bands = self._plug_gaps(pairing, point, axis, _even(middle - half, middle + half, count))
-            yield [(min(low for low, _ in bands), min(high for _, high in bands))] if bands else []
         heights = [each.vertices @ axis for each in (pairing.plug, pairing.hollow)]
         low, high = max(each.min() for each in heights), min(each.max() for each in heights)
-        yield self._plug_gaps(pairing, point, axis, _even(float(low), float(high), MANY_LEVELS))
+        for least, most, count in (
+            (middle - half, middle + half, FEW_LEVELS),
+            (middle - half, middle + half, MANY_LEVELS),
+            (float(low), float(high), MANY_LEVELS),
+        ):
+            bands = self._plug_gaps(pairing, point, axis, _even(least, most, count))
+            yield [(min(low for low, _ in bands), min(high for _, high in bands))] if bands else []
 
     def area(self, joint: JointEntry, touch: TouchEntry) -> float:
         """mm2 that lie on each other in the touch's plane."""
