@@ -14,6 +14,7 @@ from steps.booklet.words import NBSP, later
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.turning import ViewTurn
 from steps.model import Assembly, Closer, Rotation, Step, StepWork, View
+from steps.showing import studs_showing
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
 
@@ -316,9 +317,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
         text = words.say_n("Do this {n} time", "Do this {n} times", copies)
         blocks.append(Marked("together", text, strong=True))
     if step.number == matter.plan.sequence.by_assembly[step.assembly][-1].step.number:
-        count = copies * len(matter.plan.order.assembly_by_id[step.assembly].copies[0])
-        text = words.say("Count: {n} parts in, none left.", n=words.number(count))
-        blocks.append(Marked("tick", text))
+        blocks.append(Marked("tick", _counted(matter, step, copies)))
     if matter.ends_turned(step):
         blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
     if step is matter.plan.order.steps[-1] and matter.plan.work.lift_min > 0:
@@ -328,6 +327,22 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks
+
+
+def _counted(matter: Matter, step: Step, copies: int) -> str:
+    """What to count once a sub-assembly is whole: its parts, and the studs that show on each copy."""
+    words, plan = matter.words, matter.plan
+    parts = plan.order.assembly_by_id[step.assembly].copies[0]
+    count = words.number(copies * len(parts))
+    studs = studs_showing(plan.model, plan.measures, plan.joints, parts, step.up)
+    if not studs:
+        return words.say("Count: {n} parts in, none left.", n=count)
+    return words.say_n(
+        "Count: {parts} parts in, none left; {n} stud shows.",
+        "Count: {parts} parts in, none left; {n} studs show.",
+        copies * studs,
+        parts=count,
+    )
 
 
 def _turned_home(matter: Matter, turn: Rotation, step: Step) -> str:
