@@ -144,9 +144,10 @@ class Solid:
     def scene(self) -> Any:
         """The Embree scene of the mesh in its own coordinates."""
         from embreex.mesh_construction import TriangleMesh
-        from embreex.rtcore_scene import EmbreeScene
 
-        scene = EmbreeScene(robust=True)
+        from renderer.scenes import ray_scene
+
+        scene = ray_scene()
         vertices = np.ascontiguousarray(self.vertices, dtype=np.float32)
         TriangleMesh(scene, vertices, np.ascontiguousarray(self.faces, dtype=np.int32))
         return scene

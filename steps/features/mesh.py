@@ -11,6 +11,7 @@ import numpy as np
 from renderer.spatial import tree
 from renderer.topology import connected
 from steps.model import Array, IntArray
+from steps.recent import Recent
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
@@ -25,6 +26,9 @@ SLIVER = 1e-6
 PLANE_ANGLE = 0.01
 #: Offsets of one plane agree to this share of the mesh's diagonal.
 PLANE_SHARE = 2e-5
+#: Of so many faces in all what follows from the meshes is kept, those asked last: it is some 330 bytes a face,
+#: and quickly made again but for a few meshes at once.
+KEPT_FACES = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +47,7 @@ class Mesh:
     @cached_property
     def tree(self) -> cKDTree:
         """The vertices, to be asked which are near."""
+        _kept.use(self, len(self.faces))
         return tree(self.vertices)
 
     @cached_property
@@ -54,34 +59,41 @@ class Mesh:
     @cached_property
     def triangles(self) -> Array:
         """(m, 3, 3)."""
+        _kept.use(self, len(self.faces))
         return self.vertices[self.faces]
 
     @cached_property
     def crosses(self) -> Array:
         """(m, 3) normals times twice the area."""
+        _kept.use(self, len(self.faces))
         t = self.triangles
         return np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
 
     @cached_property
     def areas(self) -> Array:
+        _kept.use(self, len(self.faces))
         return np.linalg.norm(self.crosses, axis=1) / 2
 
     @cached_property
     def normals(self) -> Array:
+        _kept.use(self, len(self.faces))
         return self.crosses / np.maximum(2 * self.areas, 1e-300)[:, None]
 
     @cached_property
     def centres(self) -> Array:
+        _kept.use(self, len(self.faces))
         return self.triangles.mean(axis=1)
 
     @cached_property
     def adjacency(self) -> tuple[IntArray, Array, IntArray]:
         """Pairs of faces over an edge (e, 2), signed turn (e,) in radians (convex positive), edge (e, 2)."""
+        _kept.use(self, len(self.faces))
         return _adjacency(self)
 
     @cached_property
     def neighbours(self) -> IntArray:
         """(m, 3) faces across each face's edges, -1 where there is none."""
+        _kept.use(self, len(self.faces))
         pairs = self.adjacency[0]
         source, target = pairs.ravel(order="F"), pairs[:, ::-1].ravel(order="F")
         order = np.argsort(source, kind="stable")
@@ -108,7 +120,29 @@ class Mesh:
     @cached_property
     def planes(self) -> IntArray:
         """(m,) id of the plane that each face lies in; equal ids mean one plane, joined or not."""
+        _kept.use(self, len(self.faces))
         return _planes(self)
+
+    def forget(self) -> None:
+        """Let go of all arrays that follow from the mesh."""
+        for name in FOLLOWING:
+            self.__dict__.pop(name, None)
+
+
+FOLLOWING = (
+    "tree",
+    "triangles",
+    "crosses",
+    "areas",
+    "normals",
+    "centres",
+    "adjacency",
+    "neighbours",
+    "planes",
+)
+
+
+_kept = Recent(KEPT_FACES)
 
 
 def clean(vertices: Array, faces: IntArray) -> Mesh:

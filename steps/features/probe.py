@@ -8,13 +8,19 @@ import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 
+from renderer.scenes import ray_scene
 from steps.features.mesh import Mesh, winding
 from steps.model import Array, IntArray
+from steps.recent import Recent
 
 #: Two directions off every likely face and edge; a point is inside when both rays say so.
 RAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393]])
+#: Of so many faces in all the ray scenes are kept, some 200 bytes each.
+KEPT_FACES = 1_000_000
 #: Points times faces up to which an open or many-shelled mesh is asked by its winding number.
 WINDING_LIMIT = 400_000_000
+
+_kept = Recent(KEPT_FACES)
 
 
 class Probe:
@@ -28,9 +34,18 @@ class Probe:
 
     @cached_property
     def scene(self) -> EmbreeScene:
-        scene = EmbreeScene()
+        self.about_to_make()
+        scene = ray_scene(robust=False)
         TriangleMesh(scene, (self.mesh.triangles[self.rows] - self.middle).astype(np.float32))
         return scene
+
+    def about_to_make(self) -> None:
+        """Something large follows: the probes asked longest ago let go of theirs."""
+        _kept.use(self, len(self.rows))
+
+    def forget(self) -> None:
+        """Let go of what was made for rays."""
+        self.__dict__.pop("scene", None)
 
     def solid_at(self, points: Array) -> np.ndarray:
         """(k,) whether each (k, 3) point lies in the solid, also of an open or many-shelled mesh."""

@@ -53,9 +53,14 @@ class ProbedSolid(Probe):
 
     @cached_property
     def solid(self) -> manifold3d.Manifold:
+        self.about_to_make()
         vertices = np.array(self.mesh.vertices, dtype=np.float64, order="C")
         faces = np.array(self.mesh.faces, dtype=np.uint64, order="C")
         return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces))
+
+    def forget(self) -> None:
+        super().forget()
+        self.__dict__.pop("solid", None)
 
     def drawn_in(self, depth: float, spacing: float) -> Array:
         """Points ``depth`` inside the surface: spread over the faces, and one for every corner."""

@@ -8,6 +8,7 @@ import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 
+from renderer.scenes import ray_scene
 from steps.model import Array, IntArray
 
 #: Directions off every likely face and edge; a point's winding number is the median over them.
@@ -39,7 +40,7 @@ class Rays:
 
     @cached_property
     def scene(self) -> EmbreeScene:
-        scene = EmbreeScene(robust=True)
+        scene = ray_scene()
         TriangleMesh(scene, self._own(self.vertices[self.faces]))
         return scene
 

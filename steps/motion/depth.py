@@ -7,13 +7,16 @@ an edge or a face of a shape that sits on it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
+from embreex.rtcore_scene import EmbreeScene
 from numpy.typing import NDArray
 
+from renderer.scenes import ray_scene
 from steps.model import Array, Shape
+from steps.recent import Recent
 
 #: A blocking patch fills a square of so many pixels: 2 / 32 pitch. Wider than any press-fit interference
 #: seen (a fortieth of a pitch is 0.8 pixels), narrower than a printed wall (a tenth and up), and near the
@@ -28,6 +31,9 @@ MOST_LAYERS = 32
 #: Rays start and end this far outside the shape, mm.
 RAY_MARGIN_MM = 1.0
 
+#: Of so many faces in all the ray scenes are kept, some 200 bytes each.
+KEPT_FACES = 1_000_000
+
 FloatMap = NDArray[np.float32]
 
 
@@ -41,14 +47,37 @@ class DepthMap:
     last: FloatMap  #: the same for the last crossing, -inf where the ray misses
 
 
+_kept = Recent(KEPT_FACES)
+
+
 class RayShape:
     """One shape's mesh as a ray scene."""
 
     def __init__(self, shape: Shape):
-        self.scene = rtcore_scene.EmbreeScene(robust=True)
-        triangles = np.ascontiguousarray(shape.vertices[shape.faces], dtype=np.float32)
-        self._mesh = TriangleMesh(self.scene, triangles)
-        self._normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+        self._shape = shape
+
+    @property
+    def _triangles(self) -> NDArray[np.float32]:
+        return np.ascontiguousarray(self._shape.vertices[self._shape.faces], dtype=np.float32)
+
+    @cached_property
+    def scene(self) -> EmbreeScene:
+        """Made of the mesh when it is first asked for, and kept while it is among the last."""
+        _kept.use(self, len(self._shape.faces))
+        scene = ray_scene()
+        TriangleMesh(scene, self._triangles)
+        return scene
+
+    @cached_property
+    def _normals(self) -> NDArray[np.float32]:
+        _kept.use(self, len(self._shape.faces))
+        corners = self._triangles
+        return np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+
+    def forget(self) -> None:
+        """Let go of what was made for rays."""
+        for name in ("scene", "_normals"):
+            self.__dict__.pop(name, None)
 
     def distances(self, origins: Array, direction: Array, far: float) -> Array:
         """(n,) distance of the first crossing of each ray, +inf where it misses."""

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from renderer.scenes import ray_scene
 from steps.model import Array, IntArray, Model, Shape
 from steps.planfile import PlanFile
 from steps.verify.report import Check
@@ -197,7 +198,7 @@ def _ways() -> Array:
 
 
 def _scene(corners: Array) -> EmbreeScene:
-    scene = EmbreeScene(robust=True)
+    scene = ray_scene()
     TriangleMesh(scene, np.ascontiguousarray(corners, dtype=np.float32))
     return scene
 

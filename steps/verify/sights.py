@@ -16,6 +16,7 @@ from embreex.rtcore_scene import EmbreeScene
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from renderer.scenes import ray_scene
 from steps.model import Array, Model
 from steps.planfile import JointEntry, MoveEntry, PlanFile, StepEntry, TouchEntry, TurnEntry, ViewEntry
 from steps.verify.report import Check
@@ -300,7 +301,7 @@ def _toward(view: ViewEntry, up: Array) -> Array:
 
 
 def _heap(corners: Array) -> EmbreeScene:
-    scene = EmbreeScene(robust=True)
+    scene = ray_scene()
     TriangleMesh(scene, np.ascontiguousarray(corners, dtype=np.float32))
     return scene
 
