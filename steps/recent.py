@@ -1,7 +1,7 @@
 """What follows from large values, kept for the last of them that were asked, and made again for the others.
 
-A model of a thousand fine meshes would hold several times itself in normals, neighbours and ray scenes, of which
-hardly any are asked for twice. What is let go is made again to the last bit when it is asked for.
+A model of a thousand fine meshes would hold several times itself in normals, neighbours and ray scenes, of
+which hardly any are asked for twice. What is let go is made again to the last bit when it is asked for.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 import numpy as np
+import pytest
 import trimesh
 from embreex.mesh_construction import TriangleMesh
 
@@ -32,6 +33,7 @@ def test_more_scenes_live_at_once_than_a_process_has_keys():
         SCENES.clear()
 
 
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no process is forked here")
 def test_a_forked_process_makes_scenes_of_its_own():
     assert hits(0)
     child = os.fork()

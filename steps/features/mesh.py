@@ -26,8 +26,7 @@ SLIVER = 1e-6
 PLANE_ANGLE = 0.01
 #: Offsets of one plane agree to this share of the mesh's diagonal.
 PLANE_SHARE = 2e-5
-#: Of so many faces in all what follows from the meshes is kept, those asked last: it is some 330 bytes a face,
-#: and quickly made again but for a few meshes at once.
+#: Of so many faces in all what follows from the meshes is kept, of those asked last: some 330 bytes a face.
 KEPT_FACES = 1_000_000
 
 
