@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from steps.intake.congruence import SAME_MM
+from steps.model import Joints
 from steps.settings import Settings
 from steps.statics import (
     GROUND,
@@ -265,6 +268,15 @@ def test_cantilever_leans_on_what_its_studs_hold():
     capacity = pull * arms.mean() + friction * pull * height
     assert found.reserve == pytest.approx(capacity / (weight * (30.0 - friction * height)), rel=1e-4)
     assert not Stand.of(structure_of(weak)).stands(["P1", "P2"]).ok
+
+
+@pytest.mark.parametrize(("moves", "snap_mm", "stands"), [(True, 0.5, True), (False, 0.0, False)])
+def test_what_moves_and_cannot_slip_out_is_stiff_however_many_touches_it_has(moves, snap_mm, stands):
+    """Two pegs of one joint: it stays where it is put, as it would with one."""
+    built = stack([Cell(0, 0, 0, 12, 2), Cell(11, 0, 1, 8, 2)], hold_per_stud=0.01)
+    joints = tuple(replace(joint, moves=moves, snap_mm=snap_mm) for joint in built.joints.joints)
+    held = structure_of(replace(built, joints=Joints(joints)))
+    assert Stand.of(held).stands(["P1", "P2"]).ok is stands
 
 
 def test_glue_makes_a_loose_cantilever_stand():

@@ -91,7 +91,9 @@ def _add_joint(
 ) -> None:
     gripping = [touch for touch in joint.touches if touch.kind != "rest" and len(touch.points)]
     resting = [touch for touch in joint.touches if touch.kind == "rest" and len(touch.points)]
-    gather = coarse and len(gripping) > 1 and all(_alike(gripping[0], touch) for touch in gripping)
+    alone = stiff(joint) or len(gripping) == 1
+    several = len(gripping) > 1 and not alone
+    gather = coarse and several and all(_alike(gripping[0], touch) for touch in gripping)
     for touch in resting:
         bodies = _bodies(joint, touch, rows)
         gathered.add(owner, touch.points, touch.normals, bodies, friction=0.0 if gather else friction)
@@ -102,7 +104,7 @@ def _add_joint(
         return
     for touch in gripping:
         hold = STIFF_N * len(touch.points) if stiff(joint) else joint.hold_n / len(gripping)
-        _add_grip(gathered, owner, joint, touch, rows, hold, len(gripping) == 1, not _carried(touch, resting))
+        _add_grip(gathered, owner, joint, touch, rows, hold, alone, not _carried(touch, resting))
 
 
 def stiff(joint: Joint) -> bool:
@@ -122,8 +124,8 @@ def _add_grip(
 ) -> None:
     """One stud, peg or ball that holds ``hold`` newtons along its axis.
 
-    Where it is the joint's only one, its friction also resists turning about the axis; where there are
-    several they resist turning by their sideways push, and friction is left to the axis.
+    Where it is the joint's only one, or one of a stiff joint, its friction also resists turning about the
+    axis; where there are several they resist turning by their sideways push, and friction is for the axis.
     """
     bodies, share = _bodies(joint, touch, rows), hold / len(touch.points)
     gathered.add(owner, touch.points, touch.normals, bodies, grip=share if alone else 0.0)
