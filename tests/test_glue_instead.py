@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from steps.glue.instead import next_best
 from steps.glue.master import Ties, least_effort
+from tests.test_verify_mutations import good
 
 
 def pieces_of(ties: Ties, rows: frozenset[int]) -> int:
@@ -53,3 +54,13 @@ def test_a_ring_of_three_is_tied_by_its_third_joint_and_a_tail_by_none():
     low, high = np.array([0, 1, 0, 2, 3, 3]), np.array([1, 2, 2, 3, 4, 4])
     ties = Ties(low, high, 5, np.array([1.0, 1, 2, 1, 1, 1]), np.zeros(6, dtype=bool), True)
     assert dict(next_best(ties, [0, 1, 3, 4, 5])) == {0: 2, 1: 2}
+
+
+def test_the_plan_names_the_next_best_of_glued_joints():
+    """Of the beacon, in whose ring of walls one joint more closes what is tied: not glued, and not what
+    moves."""
+    _, data = good()
+    joints = {each["id"]: each for each in data["joints"]}
+    told = {name: each["instead"] for name, each in joints.items() if each["instead"]}
+    assert told and all(joints[name]["mark"] == "glue" for name in told)
+    assert all(joints[other]["mark"] in ("press", "rest") for other in told.values())

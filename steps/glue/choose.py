@@ -261,7 +261,7 @@ class _FamilySearch:
         wetted = tuple(row for row in found.glued if strength[row] > 0)
         asked = self._asked(strength, np.ones(len(joints)), frozenset(wetted))
         again = least_glue(self.structure, self.cases, asked, self.up, known=self.known)
-        return replace(again, glued=wetted, effort=found.effort, bound=found.bound)
+        return replace(again, glued=wetted, effort=found.effort, bound=found.bound, instead=found.instead)
 
     def given(self, joints: Sequence[Joint], used: Family | None) -> Mapping[str, Dose]:
         """What each joint gets of the family."""
