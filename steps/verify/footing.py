@@ -188,11 +188,7 @@ class Footing:
     def _pin(self, rig: Rig, joint: JointEntry, gripping: Sequence[TouchEntry]) -> None:
         """What several studs keep from slipping: of those that stand alike in one plane two do, the second
         only across the line between them, as the others would do nothing more."""
-        alike: dict[tuple[object, ...], list[TouchEntry]] = {}
-        for touch in gripping:
-            height = float(np.dot(touch.axis, touch.point))
-            alike.setdefault((touch.carrier, *np.round([*touch.axis, height], 2)), []).append(touch)
-        for some in alike.values():
+        for some in _in_planes(gripping):
             carrier, axis = some[0].carrier, np.array(some[0].axis)
             ends = self.row[_other(joint, carrier)], self.row[carrier]
             points = np.array([touch.point for touch in some])
@@ -218,9 +214,8 @@ class Footing:
             lying = np.concatenate([lying, *(self._rim(touch) for touch in joint.touches)])
         if len(lying):
             places, shares = _evenly(lying, axis)
-            studs = sum(touch.kind != "rest" for touch in joint.touches)
             rig.add(b, a, places, -axis, shares, -np.inf)
-            for way in _across(axis) if studs < 2 else ():
+            for way in () if _pinned(joint) else _across(axis):
                 rig.lock(b, a, places, way, shares)
         return rig
 
@@ -338,7 +333,7 @@ class Footing:
         for joint in self.plan.joints:
             a, b = sorted(self.ends[joint.id])
             told[a, b] = [np.array(touch.axis) for touch in joint.touches if touch.kind == "rest"]
-            rubs[a, b] = sum(touch.kind != "rest" for touch in joint.touches) < 2
+            rubs[a, b] = not _pinned(joint)
         pairs = [(min(a, b), max(a, b)) for a, b in zip(self.face_one, self.face_two, strict=True)]
         lies = np.array(
             [
@@ -469,6 +464,21 @@ def _sides(points: Array) -> Array | None:
 
 def _material_of(plan: PlanFile) -> str:
     return str(plan.settings.get("material", "pla"))
+
+
+def _in_planes(touches: Iterable[TouchEntry]) -> Iterable[list[TouchEntry]]:
+    """Studs of one part, side by side in one plane across their axis."""
+    alike: dict[tuple[object, ...], list[TouchEntry]] = {}
+    for touch in touches:
+        height = float(np.dot(touch.axis, touch.point))
+        alike.setdefault((touch.carrier, *np.round([*touch.axis, height], 2)), []).append(touch)
+    return alike.values()
+
+
+def _pinned(joint: JointEntry) -> bool:
+    """Whether two studs side by side keep a joint from slipping and turning across their axis."""
+    gripping = [touch for touch in joint.touches if touch.kind != "rest"]
+    return any(len(some) > 1 for some in _in_planes(gripping))
 
 
 def _other(joint: JointEntry, part: str) -> str:
