@@ -35,6 +35,7 @@ from steps.model import (
     quarter_turn,
 )
 from steps.moments import SEEN, Moments
+from steps.progress import ticking
 from steps.ties import comes_first, ranks, rows_in_order
 
 #: Places nearer than this are one place, mm: files keep more, and printers less.
@@ -105,7 +106,7 @@ class Canonical:
                     for touch in joint.touches
                 ),
             )
-            for joint in found
+            for joint in ticking(found)
         )
         return replace(joints, joints=tuple(turned))
 
@@ -117,7 +118,7 @@ class Canonical:
 
     def back(self, joints: Joints) -> Joints:
         """Joints as computed, in the file's coordinates."""
-        return replace(joints, joints=tuple(map(self._joint_back, joints.joints)))
+        return replace(joints, joints=tuple(map(self._joint_back, ticking(joints.joints))))
 
     def order_back(self, order: Order) -> Order:
         """An order as computed: its moves and ways up in the file's coordinates."""

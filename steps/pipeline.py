@@ -115,9 +115,9 @@ def plan_survey(
     from steps.settle import settle
 
     earlier = model.problems + measures.problems + joints.problems
-    here = Canonical.of(model)
-    known = (here.model, here.measures_here(measures), here.here(joints))
     with stage(progress, "order"):
+        here = Canonical.of(model)
+        known = (here.model, here.measures_here(measures), here.here(joints))
         order = _with_earlier(earlier, lambda: plan_order(*known, settings))
     earlier += order.problems
     with stage(progress, "glue"):

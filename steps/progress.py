@@ -3,14 +3,15 @@
 The pipeline opens a stage; whatever works within it, however deep, has two ways to tell:
 
 - ``for part in over(parts):`` where the pieces of work are known; loops may stand within loops;
-- ``tick()`` where they are not: once for each programme solved, grip tried, state looked at.
+- ``tick()`` where they are not: once for each round of a programme, grip tried, state looked at; or
+  ``for mesh in ticking(meshes):`` where they are but a small share of the stage.
 
 Once in some thousandths of a second is often enough; nobody listening, it costs next to nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
@@ -67,6 +68,13 @@ def over(items: Sequence[Item]) -> Iterator[Item]:
             yield item
     finally:
         _now.set(here)
+
+
+def ticking(items: Iterable[Item]) -> Iterator[Item]:
+    """The items in turn, a tick for each."""
+    for item in items:
+        tick()
+        yield item
 
 
 def tick() -> None:

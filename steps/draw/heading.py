@@ -23,14 +23,21 @@ LEVEL_SHARE = 0.5
 def heading_of(studio: Studio, assembly: str, up: Array) -> float:
     """The angle (radians, within an eighth of a turn) about the upright by which most of an assembly's
     upright faces are turned off the axes of the table, lying with ``up`` upwards."""
+    key = (assembly, up.tobytes())
+    if key not in studio.headings:
+        studio.headings[key] = _heading(studio, assembly, up)
+    return studio.headings[key]
+
+
+def _heading(studio: Studio, assembly: str, up: Array) -> float:
     turn = upright(up)
     total, area = 0j, 0.0
     for part_id in studio.plan.order.assembly_by_id[assembly].copies[0]:
         part = studio.plan.model.part_by_id[part_id]
         key = (part.shape, (turn @ part.pose[:3, :3]).round(9).tobytes())
-        if key not in studio.headings:
-            studio.headings[key] = _facing(studio, part.shape, turn @ part.pose[:3, :3])
-        total, area = total + studio.headings[key][0], area + studio.headings[key][1]
+        if key not in studio.facings:
+            studio.facings[key] = _facing(studio, part.shape, turn @ part.pose[:3, :3])
+        total, area = total + studio.facings[key][0], area + studio.facings[key][1]
     if area == 0 or abs(total) < AGREED * area:
         return 0.0
     angle = float(np.angle(total)) / 4

@@ -49,7 +49,9 @@ class Studio:
     _bounds: dict[bytes, NDArray[np.float64]] = field(default_factory=dict, repr=False)
     frames: dict[tuple[float, float], dict[int, Array]] = field(default_factory=dict, repr=False)
     #: of a shape turned some way: where its upright faces look, and their area (steps/draw/heading.py)
-    headings: dict[tuple[str, bytes], tuple[complex, float]] = field(default_factory=dict, repr=False)
+    facings: dict[tuple[str, bytes], tuple[complex, float]] = field(default_factory=dict, repr=False)
+    #: of an assembly lying some way up: the angle that it is turned by, radians
+    headings: dict[tuple[str, bytes], float] = field(default_factory=dict, repr=False)
 
     @cached_property
     def solids(self) -> dict[str, Solid]:

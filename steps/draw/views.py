@@ -14,7 +14,7 @@ from steps.draw.heading import heading_of
 from steps.draw.scene import StepScene
 from steps.draw.studio import Studio
 from steps.model import Array, Plan, Sight, Step, View
-from steps.progress import over
+from steps.progress import over, ticking
 from steps.settings import Settings
 
 #: Isometric azimuths, degrees: from the right front first, then round.
@@ -167,9 +167,9 @@ def _better(stage: Stage, look: Look) -> Look:
 
 def _usual_view(studio: Studio, steps: Sequence[Step]) -> int:
     """Which of the isometric views serves best over a sample of the steps."""
-    sample = [Stage(studio, step) for step in steps[:: max(1, len(steps) // SAMPLED)]]
+    sample = [Stage(studio, step) for step in ticking(steps[:: max(1, len(steps) // SAMPLED)])]
     scores = [
-        sum(stage.look(stage.views[0][at], LIFTS[:1]).score for stage in sample)
+        sum(stage.look(stage.views[0][at], LIFTS[:1]).score for stage in ticking(sample))
         for at in range(len(ISOMETRIC_AZIMUTHS_DEG))
     ]
     return int(np.argmax(np.round(scores, 6)))

@@ -19,6 +19,7 @@ from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, Listed, Mending, Model, Part, Problem, Shape
+from steps.progress import ticking
 
 #: A transform nearer than this to a rotation is one; six-digit decimals are off by 1e-6.
 RIGID = 5e-5
@@ -55,7 +56,7 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
         scene, checks.sound_parts(scene, limits), scene.unit_mm * scale, origin, limits
     )
     tidier = Tidier()
-    tidied = [tidier.tidy(vertices, faces) for vertices, faces in stretched]
+    tidied = [tidier.tidy(vertices, faces) for vertices, faces in ticking(stretched)]
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
     fatal += checks.too_far(scene, lost, scene.unit_mm * scale)

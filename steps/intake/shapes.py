@@ -9,6 +9,7 @@ import numpy as np
 from steps.intake.congruence import Form, motion_between, motion_in_order
 from steps.intake.meshes import TidyMesh
 from steps.model import Array
+from steps.progress import ticking
 
 
 def distinct_shapes(meshes: Sequence[TidyMesh]) -> tuple[list[int], list[tuple[int, Array]]]:
@@ -17,7 +18,7 @@ def distinct_shapes(meshes: Sequence[TidyMesh]) -> tuple[list[int], list[tuple[i
     The motion (4, 4) brings the shape's mesh onto this one; shapes come in order of first appearance.
     """
     found = _Found()
-    places = [found.place(row, mesh) for row, mesh in enumerate(meshes)]
+    places = [found.place(row, mesh) for row, mesh in enumerate(ticking(meshes))]
     return found.rows, places
 
 

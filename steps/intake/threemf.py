@@ -21,6 +21,7 @@ from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.intake.uncoloured import uncoloured
 from steps.limits import LIMITS, Limits
 from steps.model import Array, Problem
+from steps.progress import tick
 
 UNIT_MM = {  # 3MF core specification, section 3.1 (units)
     lib3mf.ModelUnit.MicroMeter: 0.001,
@@ -154,6 +155,7 @@ class _Walk:
         )
 
     def _place_item(self, item: Any) -> None:
+        tick()
         top = item.GetObjectResourceID()
         if top not in self.nodes:
             self._read(top, item.GetObjectResource())

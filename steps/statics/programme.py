@@ -181,8 +181,9 @@ class _Cones:
         settings.verbose, settings.max_iter, settings.max_threads = False, ROUNDS, 1
         nothing = sparse.csc_matrix((matrix.shape[1], matrix.shape[1]))
         costs = np.append(np.zeros(self.count), cost)
-        tick()
-        return clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings).solve()
+        solver = clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings)
+        solver.set_termination_callback(_go_on)
+        return solver.solve()
 
     def forces(self, solution: Array, scale: float) -> Array:
         """(k, 3) N on each contact's first body, model axes."""
@@ -213,6 +214,12 @@ class _Cones:
         """(k,) what each contact's capacity is worth, from the prices of the rows."""
         worth = prices[len(self.free) : len(self.free) + len(self.sides)] * self.sides
         return frozen_array(np.maximum(np.bincount(self.owners(), worth, len(self.pinned)), 0.0), (None,))
+
+
+def _go_on(_: object) -> bool:
+    """What the solver asks each round: whether to end."""
+    tick()
+    return False
 
 
 #: The solver has an answer, to its full or its reduced tolerance.

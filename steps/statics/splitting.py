@@ -17,6 +17,7 @@ from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from steps.model import Array, Mask, frozen_array
+from steps.progress import tick
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 
 #: Rounds after which a programme is asked instead, which costs about as much again. Of 311 standing sets of a
@@ -62,6 +63,7 @@ def balancing(
         at = np.where(cones.bears, np.einsum("kij,kj->ki", equilibrium.frames, guess) / case.scale, 0.0)
     inside = cones.nearest(at)
     for _ in range(rounds):
+        tick()
         beyond = 2 * inside - at
         unbalanced = matrix @ beyond.ravel() + loads
         balanced = beyond - (across @ factor.solve(unbalanced)).reshape(-1, 3)
