@@ -22,7 +22,7 @@ from steps.settings import OrderSettings, Settings
 from steps.statics import Structure
 from steps.verify import verify_plan
 from tests.order_models import barge, model_of
-from tests.test_order import names_of, step_of, whole_plan
+from tests.test_order import GLUED, names_of, step_of, whole_plan
 
 X, Y, Z = np.eye(3)
 
@@ -49,7 +49,7 @@ def test_feet_go_on_with_the_whole_build_turned_over(plates, mast):
     assert len(feet) == plates + 1 and len(order.assemblies) == 1
     assert order.facts["turns"] == 2 and order.facts["turned_over"] == 0
     report = verify_plan(plan_file(plan, Settings()), model)
-    assert report.ok, report.faults_text()
+    assert not [check.name for check in report.checks if check.faults and check.name not in GLUED]
     assert report["turns"].looked_at == (2 if mast else 1)
 
 
