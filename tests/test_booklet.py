@@ -16,8 +16,11 @@ import pytest
 
 from renderer.picture import Picture
 from steps.booklet import write_booklet
+from steps.booklet.compose import compose
+from steps.booklet.content import Marked
 from steps.booklet.impose import imposition
 from steps.booklet.pictures import PictureOrder
+from steps.booklet.words import words_in
 from steps.draw.kinds import kinds_in_step
 from steps.prints.labels import label_of
 from steps.settings import Settings
@@ -286,6 +289,30 @@ def test_the_pages_say_for_every_part_what_the_plan_glues(tmp_path, reader, lang
                 for letters, n in count.items():
                     assert wanted.setdefault(letters, n) == n, f"{letters} differ"
         assert {letters: n for letters, n in told.items() if letters in wanted} == wanted
+
+
+@pytest.mark.parametrize("rows", [(0, 2), (1, 3, 5), (0, 4, 7, 9)])
+def test_a_child_goes_on_with_what_was_glued_only_when_it_is_hard(rows):
+    """Each step of a child says so of the glue put on its sub-assembly since a child last had it in hand."""
+    plan = glued_in(rows)
+    work = tuple(one if one.glues else replace(one, by="child") for one in plan.work.steps)
+    plan = replace(plan, work=replace(plan.work, steps=work))
+    wet: dict[str, list[int]] = {}
+    wanted = {}
+    for one, step in zip(work, plan.order.steps, strict=True):
+        mine = wet.setdefault(step.assembly, [])
+        if one.glues:
+            mine.append(step.number)
+        elif mine:
+            wanted[step.number] = {*mine}
+            mine.clear()
+    assert wanted
+    told = {}
+    for sheet in compose(plan, Settings(reader="child"), words_in("en")).sheets:
+        for block in sheet.words if sheet.kind == "step" else ():
+            if isinstance(block, Marked) and block.mark == "wait" and "hard" in block.words:
+                told[int(sheet.strip.number)] = {int(n) for n in re.findall(r"\d+", block.words)}
+    assert told == wanted
 
 
 def glued_contacts(plan, step, thing, kinds):

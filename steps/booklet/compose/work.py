@@ -171,7 +171,8 @@ def _strip(matter: Matter, step: Step) -> Strip:
     words, work = matter.words, matter.work(step)
     wait = work.wait_min
     then = words.say("then {time}", time=words.minutes(wait)) if wait > 0 else ""
-    begin = _cured(matter, work) if work.needs_cured and not matter.for_child else ""
+    hard = [] if matter.for_child else _must_be_hard(matter, work)
+    begin = _cured(matter, hard) if hard else ""
     by = matter.done_by(step)
     return Strip(words.number(step.number), "", by, matter.done_by_mark(step), begin, then)
 
@@ -228,8 +229,8 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         blocks.append(Marked("front", words.say("The pointer is the front: mark it on the part")))
     if step is first and matter.upside_down(step.assembly):
         blocks.append(Marked("turn", words.say("It is built upside down."), strong=True))
-    if matter.for_child and matter.work(step).needs_cured:
-        blocks.append(Marked("wait", _cured(matter, matter.work(step))))
+    if matter.for_child and (hard := _must_be_hard(matter, matter.work(step))):
+        blocks.append(Marked("wait", _cured(matter, hard)))
     if step.doubtful:
         text = words.say("Doubtful step, for an adult: {why}", why=joined(*step.doubtful, by="; "))
         blocks.append(Marked("doubt", text, strong=True))
@@ -273,18 +274,35 @@ def _turn_figure(matter: Matter, step: Step, assembly: str) -> Figure:
     return Figure(Wish("turn", step=step.number, assembly=assembly), alt, height_mm=height)
 
 
-def _cured(matter: Matter, work: StepWork) -> str:
+def _must_be_hard(matter: Matter, work: StepWork) -> list[int]:
+    """Numbers of the steps whose glue must be hard before this one begins: what it loads, and for a child
+    all that was glued to this sub-assembly since a child last had it in hand."""
+    needed = set(work.needs_cured)
+    found = [each.number for each in matter.plan.work.steps if needed & set(each.glues)]
+    if not (matter.for_child and work.by == "child"):
+        return found
+    moments = matter.plan.sequence.by_number
+    here = moments[work.number].assembly.id
+    earlier = [each for each in matter.plan.work.steps if each.number < work.number]
+    for each in reversed([each for each in earlier if moments[each.number].assembly.id == here]):
+        if each.by == "child":
+            break
+        if each.glues:
+            found.append(each.number)
+    return sorted(set(found))
+
+
+def _cured(matter: Matter, steps: Sequence[int]) -> str:
     """Which steps' glue must be hard by now."""
-    words, needed = matter.words, set(work.needs_cured)
-    numbers = [words.number(each.number) for each in matter.plan.work.steps if needed & set(each.glues)]
-    if 0 < len(numbers) <= MOST_NAMED:
-        return words.say_n(
-            "When step {steps} is hard",
-            "When steps {steps} are hard",
-            len(numbers),
-            steps=", ".join(numbers),
-        )
-    return words.say("When all glue is hard")
+    words = matter.words
+    if len(steps) > MOST_NAMED:
+        return words.say("When all glue is hard")
+    return words.say_n(
+        "When step {steps} is hard",
+        "When steps {steps} are hard",
+        len(steps),
+        steps=", ".join(map(words.number, steps)),
+    )
 
 
 def _hold(matter: Matter, step: Step) -> str:
