@@ -11,7 +11,7 @@ import pytest
 
 from steps.errors import WrongSettings
 from steps.glue import choose_glue
-from steps.glue.adhesive import rank
+from steps.glue.adhesive import doubts, judge, rank
 from steps.glue.doses import bond_volume, doses, glued_strength
 from steps.glue.families import family
 from steps.glue.hazards import complete
@@ -19,6 +19,7 @@ from steps.model import Assembly, Attach, Joints, Move, Order, Step
 from steps.settings import GlueSettings, Settings
 from steps.settle import settle
 from steps.settle.schedule import Activity, Curing, Scheduler, critical_path
+from tests.joint_cases import joints_of, lid, placed, plate, shift
 from tests.stacks import STUD_HEIGHT, STUD_RADIUS, Cell, Stack, stack
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -363,3 +364,21 @@ def test_a_turn_that_no_glue_bears_is_told_at_its_step():
     assert "turned before step 4" in told[0].text and "Hold every part by hand" in told[0].text
     work = settle(built.model, built.measures, built.joints, turned, found, wish)
     assert work.step_by_number[4].by == "adult"
+
+
+@pytest.mark.parametrize(
+    ("gap", "shim"), [(0.34, "about 0.3 mm thick"), (0.52, "about 0.5 mm thick"), (0.2, "")]
+)
+def test_a_gap_too_wide_for_the_glue_at_the_studs_is_told_with_a_shim_that_would_close_it(
+    gap: float, shim: str
+) -> None:
+    """Instant glue bridges 0.2 mm and is best under 0.05 (Goss 2010): what is left of the gap is bridged."""
+    (joint,) = joints_of(placed([(plate(2, 1), np.eye(4)), (lid(2, 1), shift(0, 0, 4))])).joints
+    touches = tuple(
+        replace(touch, area_mm2=1.0) if touch.kind == "rest" else replace(touch, bond_gap_mm=0.3)
+        for touch in joint.touches
+    )
+    wide = replace(joint, touches=touches, gap_mm=gap)
+    choice = judge(family("cyanoacrylate"), [wide], Settings())
+    (told,) = [each.text for each in doubts(choice, (), [wide], 23.0) if each.code == "adhesive-gap"]
+    assert (shim in told) if shim else ("a shim" not in told)

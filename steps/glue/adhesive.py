@@ -19,6 +19,8 @@ GRAVE_POINTS = -6.0  # each kind of grave hazard
 HOUR_POINTS = -1.0  # each hour until a joint holds by itself
 #: A rating from which a family may be recommended: fair.
 FAIR = 2
+#: A strip thinner than this, mm, is hardly printed: less than one layer.
+LEAST_SHIM_MM = 0.1
 #: Readers for whose booklets no family with a grave hazard is chosen unless it is asked for by name.
 GUARDED = ("child", "helper")
 #: Joints named in a message before it says how many more there are.
@@ -156,6 +158,20 @@ def too_much_at_once(
     return (Problem("too-much-at-once", "warning", (), text, names),)
 
 
+def _shim(wide: Sequence[Joint], chosen: Family) -> str:
+    """What closes gaps too wide for a family: what is left by strips of so many mm is bridged by it.
+
+    Common practice, no source."""
+    gaps = sorted(joint.gap_mm for joint in wide if joint.gap_mm > chosen.greatest_gap_mm)
+    thick = gaps[len(gaps) // 2] - chosen.best_gap_mm[1] if gaps else 0.0
+    if thick < LEAST_SHIM_MM:
+        return ""
+    return (
+        f" To hold at the studs too, set a strip of the same plastic about {thick:.1f} mm thick beside each "
+        "as you close them (a shim; try it dry first), or print with another fit: `--refit press`."
+    )
+
+
 def doubts(
     choice: Suitability, near_moving: Sequence[str], joints: Sequence[Joint], celsius: float
 ) -> list[Problem]:
@@ -184,13 +200,14 @@ def doubts(
             "closed."
         )
         found.append(Problem("adhesive-wicks", "warning", (), text, tuple(near_moving)))
-    wide = [joint.id for joint in joints if 0 < bond_area(joint, chosen) < 0.5 * joint.glue_area_mm2]
+    wide = [joint for joint in joints if 0 < bond_area(joint, chosen) < 0.5 * joint.glue_area_mm2]
     if wide:
+        names = [joint.id for joint in wide]
         text = (
             f"{start(chosen.words)} bridges at most {chosen.greatest_gap_mm:g} mm: "
-            f"at {listed(wide)} less than half of the faces will hold."
+            f"at {listed(names)} less than half of the faces will hold.{_shim(wide, chosen)}"
         )
-        found.append(Problem("adhesive-gap", "warning", (), text, tuple(wide)))
+        found.append(Problem("adhesive-gap", "warning", (), text, tuple(names)))
     if joints and _best_gap_share(joints, chosen) <= 0:
         low, high = chosen.best_gap_mm
         text = f"No face lies within the {low:g} to {high:g} mm at which {chosen.words} holds best."
