@@ -40,8 +40,9 @@ BRIDGED_MM = 0.2
 #: Places of one point read from two faces agree to this share of the plug's radius: a file of 32 bits a
 #: coordinate, some hundred mm from its origin, tells no more.
 SAME_PLACE = 1e-5
-#: Gaps that differ by less are one, mm: less is a file's rounding.
-SAME_GAP_MM = 1e-4
+#: Gaps that differ by less are one, mm: a file's rounding (six digits of a place some hundred mm away) is a
+#: tenth of it, and what a gap is told to is four times it.
+SAME_GAP_MM = 5e-3
 #: A surface lies across a direction, to this angle from square (sine of 5 degrees).
 SQUARE = np.sin(np.radians(5.0))
 #: Axes within this of each other are parallel (cosine).
