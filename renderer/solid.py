@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from renderer.spatial import hull, tree
-from renderer.topology import Topology, connected
+from renderer.topology import RowArray, Topology, connected
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -163,8 +163,8 @@ def _frozen(values: ArrayLike, kind: Any) -> NDArray[Any]:
 class _Folds:
     """Edges between two faces."""
 
-    face: IntArray  #: (k, 2)
-    ends: IntArray  #: (k, 2) vertices, by the first face
+    face: RowArray  #: (k, 2)
+    ends: RowArray  #: (k, 2) vertices, by the first face
     cosine: Array  #: (k,) between the faces' planes
     smooth: NDArray[np.bool_]  #: (k,) not a crease
 

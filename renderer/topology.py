@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+RowArray = NDArray[np.int32]
 
 #: Vertices nearer than this share of the largest extent are one vertex: exporters write float32.
 WELD_SHARE = 1e-6
@@ -25,9 +26,9 @@ SAME_WAY = 0.999
 class Edges:
     """Every distinct edge of a mesh, its ends welded."""
 
-    ends: IntArray  #: (k, 2) vertices
-    face: IntArray  #: (k, 2) the first two faces at it; the second -1 where there is one only
-    count: IntArray  #: (k,) faces at it
+    ends: RowArray  #: (k, 2) vertices
+    face: RowArray  #: (k, 2) the first two faces at it; the second -1 where there is one only
+    count: RowArray  #: (k,) faces at it
     opposed: NDArray[np.bool_]  #: (k,) whether the first two run along it in opposite directions
 
 
@@ -43,59 +44,37 @@ class Topology:
 
     @cached_property
     def edges(self) -> Edges:
-        return self._sorted[0]
+        return self._hang_together[0]
 
     @cached_property
-    def adjacent(self) -> tuple[IntArray, IntArray]:
+    def neighbour(self) -> RowArray:
+        """(m, 3) the one face across the edge from corner i to the next; -1 for none, or several."""
+        return self._hang_together[1]
+
+    @cached_property
+    def adjacent(self) -> tuple[RowArray, RowArray]:
         """(k, 2) faces that share an edge, and (k, 2) its ends by the first of them; where more than two do,
         each with the next."""
-        order, key = self._order
-        same = key[order][1:] == key[order][:-1]
-        one, two = order[:-1][same], order[1:][same]
-        return np.stack([one // 3, two // 3], axis=1), self._corners[one]
+        return self._hang_together[2]
 
     @cached_property
-    def neighbour(self) -> IntArray:
-        """(m, 3) the one face across the edge from corner i to the next; -1 for none, or several."""
-        edges, edge_of = self._sorted
+    def _hang_together(self) -> tuple[Edges, RowArray, tuple[RowArray, RowArray]]:
+        """What the faces' edges tell once sorted; how they were sorted is let go of, twice as much."""
+        welded = weld(self.vertices, self.extent)[self.faces]
+        corners = np.stack([self.faces, np.roll(self.faces, -1, axis=1)], axis=2).reshape(-1, 2)
+        ends = np.stack([welded, np.roll(welded, -1, axis=1)], axis=2).reshape(-1, 2)
+        low, high = ends.min(axis=1), ends.max(axis=1)
+        key = low * (int(welded.max(initial=0)) + 1) + high
+        order = np.argsort(key, kind="stable")
+        edges, edge_of = _edges(order, key, corners, ends)
+        same = key[order][1:] == key[order][:-1]
+        one, two = order[:-1][same], order[1:][same]
+        adjacent = _rows(np.stack([one // 3, two // 3], axis=1)), _rows(corners[one])
         pair = edges.face[edge_of]
         own = np.repeat(np.arange(len(self.faces)), 3)
         other = np.where(pair[:, 0] == own, pair[:, 1], pair[:, 0])
-        return np.where(edges.count[edge_of] == 2, other, -1).reshape(-1, 3)
-
-    @cached_property
-    def _sorted(self) -> tuple[Edges, IntArray]:
-        """The edges, and the edge of each face's corner i, counted through all faces."""
-        order, key = self._order
-        first = np.flatnonzero(np.diff(key[order], prepend=-1))
-        count = np.diff(np.append(first, len(order)))
-        edge_of = np.empty(len(order), np.int64)
-        edge_of[order] = np.repeat(np.arange(len(first)), count)
-        one = order[first]
-        two = order[np.minimum(first + 1, len(order) - 1)] if len(order) else order
-        face = np.stack([one // 3, np.where(count > 1, two // 3, -1)], axis=1)
-        start, end = self._welded.reshape(-1), np.roll(self._welded, -1, axis=1).reshape(-1)
-        opposed = (count > 1) & (start[one] == end[two])
-        return Edges(self._corners[one], face, count, opposed), edge_of
-
-    @cached_property
-    def _welded(self) -> IntArray:
-        """(m, 3) corners of each face, vertices in one place being one."""
-        return weld(self.vertices, self.extent)[self.faces]
-
-    @cached_property
-    def _corners(self) -> IntArray:
-        """(3 m, 2) vertices at the ends of each face's edges."""
-        return np.stack([self.faces, np.roll(self.faces, -1, axis=1)], axis=2).reshape(-1, 2)
-
-    @cached_property
-    def _order(self) -> tuple[IntArray, IntArray]:
-        """(3 m,) the faces' edges in order of their ends, and a number for each pair of ends."""
-        ends = np.sort(
-            np.stack([self._welded, np.roll(self._welded, -1, axis=1)], axis=2).reshape(-1, 2), axis=1
-        )
-        key = ends[:, 0] * (int(self._welded.max(initial=0)) + 1) + ends[:, 1]
-        return np.argsort(key, kind="stable"), key
+        neighbour = np.where(edges.count[edge_of] == 2, other, -1).reshape(-1, 3)
+        return edges, _rows(neighbour), adjacent
 
     @cached_property
     def outward(self) -> int:
@@ -110,7 +89,7 @@ class Topology:
         return int(np.sign(np.einsum("ij,ij->", a, np.cross(b, c))))
 
     @cached_property
-    def flat(self) -> IntArray:
+    def flat(self) -> RowArray:
         """(m,) the largest face of the flat region that each face is in: one plane does for all of it."""
         count, room = len(self.faces), FLAT_SHARE * self.extent
         offsets = np.einsum("ij,ij->i", self.normals, self.vertices[self.faces[:, 0]])
@@ -131,9 +110,9 @@ class Topology:
         stray |= np.einsum("ij,ij->i", self.normals, self.normals[found]) <= SAME_WAY
         bent = np.zeros(len(lead), dtype=bool)  # flat step by step, but not as a whole
         bent[label[stray]] = True
-        return np.where(bent[label], np.arange(count), found)
+        return _rows(np.where(bent[label], np.arange(count), found))
 
-    def _off(self, rows: IntArray, normals: Array, offsets: Array) -> Array:
+    def _off(self, rows: IntArray | RowArray, normals: Array, offsets: Array) -> Array:
         """(k,) how far the farthest corner of each face lies off a plane, mm."""
         height = np.einsum("kij,kj->ki", self.vertices[self.faces[rows]], normals) - offsets[:, None]
         return np.asarray(np.abs(height).max(axis=1, initial=0.0))
@@ -141,6 +120,25 @@ class Topology:
     def _areas(self) -> Array:
         a, b, c = (self.vertices[self.faces[:, corner]] for corner in range(3))
         return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1))
+
+
+def _edges(order: IntArray, key: IntArray, corners: IntArray, ends: IntArray) -> tuple[Edges, IntArray]:
+    """The edges, and the edge of each face's corner i, counted through all faces; ``order`` sorts the faces'
+    edges by ``key``, which their welded ``ends`` (3 m, 2) give; ``corners`` (3 m, 2) are their vertices."""
+    first = np.flatnonzero(np.diff(key[order], prepend=-1))
+    count = np.diff(np.append(first, len(order)))
+    edge_of = np.empty(len(order), np.int64)
+    edge_of[order] = np.repeat(np.arange(len(first)), count)
+    one = order[first]
+    two = order[np.minimum(first + 1, len(order) - 1)] if len(order) else order
+    face = np.stack([one // 3, np.where(count > 1, two // 3, -1)], axis=1)
+    opposed = (count > 1) & (ends[one, 0] == ends[two, 1])
+    return Edges(_rows(corners[one]), _rows(face), _rows(count), opposed), edge_of
+
+
+def _rows(rows: IntArray) -> RowArray:
+    """As they are kept: no mesh has more faces than 32 bits number."""
+    return rows.astype(np.int32)
 
 
 def weld(vertices: Array, extent: float) -> IntArray:
