@@ -270,3 +270,21 @@ def test_a_kind_of_picture_that_nobody_draws_is_an_error():
     table = Desk(sample_plan(), Settings(pictures="rays"))
     with pytest.raises(ValueError, match="no picture of kind"):
         table.draw(PictureOrder(Wish("poster"), 10, 10).request)  # type: ignore[arg-type]
+
+
+def test_what_a_worker_drew_before_does_not_show(monkeypatch):
+    """A run begins with nothing drawn, whoever draws it: who that is hangs on how fast the others are."""
+    kept: list[int] = []
+    plain = Desk.draw
+
+    def noting(self, request):
+        kept.append(len(self.studio._scenes))
+        return plain(self, request)
+
+    monkeypatch.setattr(Desk, "draw", noting)
+    asked = [desk.Request("step", 40.0, 30.0, step=number) for number in (1, 2, 3)]
+    for _ in desk.sit_down(sample_plan(), Settings(pictures="rays")):
+        pass
+    first, second = ([picture for picture, *_ in desk.draw_run(asked)] for _ in range(2))
+    assert kept[0] == kept[len(asked)] == 0 and max(kept) > 0
+    assert same(first, second)

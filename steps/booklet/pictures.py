@@ -10,7 +10,7 @@ from typing import Protocol
 from renderer.picture import Picture
 from steps.booklet.boxes import Image, Page
 from steps.booklet.content import Wish
-from steps.booklet.crew import Crew, NoWorkers
+from steps.booklet.crew import RUN, Crew, NoWorkers
 from steps.draw.desk import Desk, Request
 from steps.model import Plan
 from steps.progress import Tell
@@ -99,7 +99,9 @@ class StudioPictures:
             except NoWorkers as error:
                 self._alone = f"No process can be started here ({error}); this one draws alone, with rays."
         desk = Desk(self.plan, self.settings.model_copy(update={"pictures": "rays"}))
-        for request in asked[count:]:
+        for row, request in enumerate(asked[count:], count):
+            if row % RUN == 0:
+                desk.studio.begin_anew()
             picture = desk.draw(request)
             self._drew[desk.studio.source.who] += picture is not None
             yield picture

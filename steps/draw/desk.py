@@ -70,7 +70,9 @@ def sit_down(plan: Plan, settings: Settings) -> Iterator[None]:
 
 
 def draw_run(asked: Sequence[Request]) -> Iterator[tuple[Picture | None, str, str]]:
-    """The pictures of a run, each with what draws it, and what this worker's studio has to say of that."""
+    """The pictures of a run, each with what draws it, and what this worker's studio has to say of that;
+    whatever it drew before does not show."""
     desk = _desks[0]
+    desk.studio.begin_anew()
     for one in asked:
         yield desk.draw(one), desk.studio.source.who, desk.studio.notice

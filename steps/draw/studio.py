@@ -63,6 +63,11 @@ class Studio:
         """What fills the pixel tables, by ``settings.pictures``."""
         return choose_source(self.settings.pictures)
 
+    def begin_anew(self) -> None:
+        """Go on as if nothing had been drawn yet: a picture that grew out of others may differ from one
+        drawn from nothing in the last shade of a line, and must not tell which of them were drawn before."""
+        self._scenes.clear()
+
     @property
     def notice(self) -> str:
         """One line for the user where OpenGL was asked for and rays had to take over; else empty."""
