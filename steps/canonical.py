@@ -61,7 +61,7 @@ class Canonical:
             return Canonical(given, np.zeros(3), 0, given.shapes, np.arange(len(given.parts)))
         low, high = given.bounds
         middle = np.append((low + high)[:2] / 2, low[2])
-        moments = [Moments.of(shape.vertices, shape.faces) for shape in given.shapes]
+        moments = [Moments.of(shape.vertices, shape.faces) for shape in ticking(given.shapes)]
         kinds = _kinds(given.shapes, moments)
         quarters, rows = _seen(given, kinds, moments, middle)
         first = {given.parts[row].shape: place for place, row in reversed(list(enumerate(rows.tolist())))}
@@ -75,7 +75,7 @@ class Canonical:
         if not self.given.placed:
             return self.given
         parts = []
-        for row in self.rows.tolist():
+        for row in ticking(self.rows.tolist()):
             part = self.given.parts[row]
             pose = np.eye(4)
             pose[:3, :3] = np.round(self._turn @ part.pose[:3, :3], TURN_DIGITS)
@@ -129,7 +129,7 @@ class Canonical:
                 attaches=tuple(replace(each, move=self._move_back(each.move)) for each in step.attaches),
                 up=self._way_back(step.up),
             )
-            for step in order.steps
+            for step in ticking(order.steps)
         )
         return replace(order, steps=steps, up=self._way_back(order.up))
 
@@ -137,14 +137,14 @@ class Canonical:
         """A gluing as computed: its faces in the file's coordinates."""
         faces = {
             joint: tuple(replace(face, outline=self._points_back(face.outline)) for face in own)
-            for joint, own in gluing.faces.items()
+            for joint, own in ticking(gluing.faces.items())
         }
         return replace(gluing, faces=faces)
 
     def sights_back(self, sights: Sequence[Sight], order: Order) -> tuple[Sight, ...]:
         """Sights as chosen for an order as computed: views and lifts in the file's coordinates."""
         ups = {step.number: step.up for step in order.steps}
-        return tuple(self._sight_back(sight, ups[sight.number]) for sight in sights)
+        return tuple(self._sight_back(sight, ups[sight.number]) for sight in ticking(sights))
 
     def with_shapes(self, made: Model) -> Model:
         """The model as given, of the shapes and with the problems of ``made``, which was computed of it."""
@@ -220,7 +220,7 @@ def _seen(model: Model, kinds: IntArray, moments: Sequence[Moments], middle: Arr
         turn = quarter_turn(quarters)
         turns = turn @ model.poses[:, :3, :3]
         spread = np.zeros((len(model.parts), SEEN))
-        for row, found in enumerate(moments):
+        for row, found in enumerate(ticking(moments)):
             own = model.shape_index == row
             spread[own] = found.seen(turns[own])
         table = np.column_stack([fixed, (boxes.mean(axis=1) @ turn.T)[:, :2], spread])

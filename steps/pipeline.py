@@ -51,7 +51,7 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
             model, _ = source, made_with(source, settings)
         else:
             model = read_model(source, settings)
-    here = Canonical.of(model)
+        here = Canonical.of(model)
     with stage(progress, "measure"):
         measures = _with_earlier(model.problems, lambda: measure(here.model, settings))
     if not model.placed:
@@ -64,7 +64,7 @@ def survey(source: Model | str | Path, settings: Settings, progress: Tell | None
         joints = _with_earlier(earlier, lambda: find_joints(here.model, measures, settings))
         if settings.refit is not None and not any(shape.changes for shape in model.shapes):
             return _refitted(here, measures, joints, settings.refit, settings)
-    return Survey(model, here.measures_back(measures), here.back(joints))
+        return Survey(model, here.measures_back(measures), here.back(joints))
 
 
 def _refitted(
@@ -130,8 +130,8 @@ def plan_survey(
         raise FaultyModel(faults)
     with stage(progress, "pictures"):
         sights = choose_views(Plan(*known, order, gluing, work), settings)
-    seen = here.sights_back(sights, order)
-    return Plan(model, measures, joints, here.order_back(order), here.gluing_back(gluing), work, seen)
+        seen = here.sights_back(sights, order)
+        return Plan(model, measures, joints, here.order_back(order), here.gluing_back(gluing), work, seen)
 
 
 def order_survey(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Order:

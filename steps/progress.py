@@ -6,7 +6,8 @@ The pipeline opens a stage; whatever works within it, however deep, has two ways
 - ``tick()`` where they are not: once for each round of a programme, grip tried, state looked at; or
   ``for mesh in ticking(meshes):`` where they are but a small share of the stage.
 
-Once in some thousandths of a second is often enough; nobody listening, it costs next to nothing.
+Once in some thousandths of a second is often enough; nobody listening, it costs next to nothing. Where a
+stage is silent for long, and in which lines, ``python -m tests.benchmarks.silence`` tells.
 """
 
 from __future__ import annotations

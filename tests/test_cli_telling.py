@@ -67,13 +67,17 @@ def test_on_a_terminal_the_bar_never_goes_back_and_counts_what_has_no_end(
     monkeypatch.setattr(sys, "stderr", shown)
     monkeypatch.setenv("COLUMNS", "60")
     monkeypatch.setenv("TERM", "xterm")
-    far = []
-    with Teller(("read", "glue")) as tell:
+    far, clock = [], Clock()
+    with Teller(("read", "glue"), clock=clock) as tell:
         for stage, done, total in (("read", 0, 1), ("glue", 5, 10), ("glue", 1234, 0), ("glue", 2, 10)):
             tell(stage, done, total)
             far.append(tell._bar.tasks[0].completed)
             tell._bar.refresh()
-    assert far == [0, 1.5, 1.5, 1.5]
+            clock.now += 1.0
+        tell("glue", 8, 10)
+        tell("glue", 9, 10)  # too soon after the last to be drawn
+        far.append(tell._bar.tasks[0].completed)
+    assert far == [0, 1.5, 1.5, 1.5, 1.8]
     assert "2 of 2 glue, 1,234" in shown.getvalue()
     plain = re.sub(r"\x1b\[[0-9;?]*[a-zA-Z]", "", shown.getvalue())
     assert max(len(line) for line in re.split(r"[\r\n]", plain)) <= 60

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 FILE_COLUMNS = 120
 #: Where standard error is no terminal: a dot at most so often (s), so many a line.
 DOT_S, DOTS = 1.0, 40
+#: On a terminal the bar is moved at most so often (s), however often it is told.
+BAR_S = 0.05
 #: Problems of one kind that are told each for itself; more become a list. The longest name in such a list.
 TOLD_WHOLE, LONGEST_HEAD = 3, 60
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
@@ -40,8 +42,9 @@ class Teller:
     ):
         self.stages, self.quiet, self.clock = tuple(stages), quiet, clock
         self._told: set[int] = set()
-        self._dots, self._last = 0, 0.0  # on the line at hand, and when the last was set
+        self._dots, self._last = 0, 0.0  # on the line at hand, and when that or the bar last moved
         self._far = 0.0  # stages done
+        self._title = ""  # what the bar says
         self._bar: Any = None
         self._task: Any = None
 
@@ -80,9 +83,11 @@ class Teller:
             return
         if total:
             self._far = max(self._far, at + done / total)  # a stage may go over its work several times
-        else:
-            title += f", {done:,}"
-        self._bar.update(self._task, description=title, completed=self._far)
+        now, fresh = self.clock(), title != self._title
+        if fresh or now - self._last >= BAR_S:
+            count = "" if total else f", {done:,}"
+            self._bar.update(self._task, description=title + count, completed=self._far)
+            self._title, self._last = title, now
 
     def _line(self, at: int, title: str) -> None:
         """The stage once, as stages may take turns, and dots as the work moves on."""

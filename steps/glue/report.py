@@ -13,6 +13,7 @@ from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
 from steps.model import Joint, Joints, Model, Problem, Tried
+from steps.progress import ticking
 from steps.settings import Settings
 
 #: So many joints or parts are named in a message before it says how many more there are.
@@ -237,7 +238,7 @@ def _loose(model: Model, found: LeastGlue) -> list[Problem]:
 
 def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Problem]:
     known: dict[Pattern, float] = {}
-    for joint in to_glue:
+    for joint in ticking(to_glue):
         if joint.kind in ("stud", "peg") and pattern_of(joint) not in known:
             known[pattern_of(joint)] = larger_to(joint, "press", settings) or 0.0
     offsets = np.array([known.get(pattern_of(joint), 0.0) for joint in to_glue])

@@ -18,6 +18,7 @@ import numpy as np
 from steps.model import Array, IntArray, Move, Rotation
 from steps.order.columns import Columns
 from steps.order.site import Site
+from steps.progress import ticking
 
 #: A way off that points further down than this (cosine with up; rounding only) would put the part in
 #: through the table.
@@ -223,7 +224,7 @@ class TakeApart:
         self._columns(direction)
         heap = self.free[direction]
         pending, self.unseen[direction] = self.unseen[direction], []
-        for unit in pending:
+        for unit in ticking(pending):
             if unit not in self.left:
                 continue
             hit = self.blocker(unit, direction)
@@ -246,7 +247,7 @@ class TakeApart:
     def _bent_by(self, lengths: Callable[[int, int], Iterable[float]]) -> tuple[int, int, Array] | None:
         everyone = np.array(sorted(part for unit in self.left for part in self.site.units[unit].parts))
         table = self.site.spans[:, 0].min() - self.site.motion.along_mm
-        for unit in self._easiest_first():
+        for unit in ticking(self._easiest_first()):
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
             others = everyone[~np.isin(everyone, self.site.units[unit].parts)]
@@ -329,7 +330,7 @@ class TakeApart:
         if among in turning.stuck:
             return None
         most = turning.looked_at + MOST_TURNED
-        for unit in self._easiest_first():
+        for unit in ticking(self._easiest_first()):
             if any(then in self.left for then in self.later.get(unit, ())):
                 continue
             others = [other for other in self.left if other != unit]

@@ -11,6 +11,7 @@ import numpy as np
 from steps.model import Array
 from steps.order.finder import Finder, holding_graph
 from steps.order.site import Group, extents_along
+from steps.progress import ticking
 
 #: A group of fewer parts, or on fewer different heights, is not worth building apart.
 LEAST_PARTS = 3
@@ -43,7 +44,7 @@ def repeated(
     used: set[int] = set()
     for _, alike in sorted(by_sign.items(), key=lambda item: (-len(item[1][0]), item[1][0])):
         apart = [members for members in alike if not used & set(members)]
-        free = [members for members in apart if not course.runs_on(members, apart)]
+        free = [members for members in ticking(apart) if not course.runs_on(members, apart)]
         while len(free) > 1:
             copies, free = _alike_copies(finder, free, group.up)
             copies = [copy for copy in copies if frozenset(copy) not in refused]
@@ -105,7 +106,8 @@ def _standing_groups(
     members: dict[int, list[int]] = {}
     found: list[tuple[int, ...]] = []
     order = sorted(group.parts, key=lambda part: (-level[part], part))
-    for height, added in itertools.groupby(order, key=lambda part: level[part]):
+    heights = itertools.groupby(order, key=lambda part: level[part])
+    for height, added in ticking(heights):
         fresh = list(added)
         for part in fresh:
             members[sets[part]] = [part]
@@ -135,7 +137,7 @@ def _alike_copies(
     """The first group with every other that is the same one moved; and the rest."""
     first = groups[0]
     copies, rest = [first], []
-    for other in groups[1:]:
+    for other in ticking(groups[1:]):
         match = matching(finder, first, other, up)
         if match is None:
             rest.append(other)

@@ -20,6 +20,7 @@ from steps.order.build import LEAST_GAIN, Draft, Stuck, Variant, Walk
 from steps.order.cost import Weights
 from steps.order.site import Site
 from steps.order.stability import Watch
+from steps.progress import ticking
 from steps.statics import Structure
 
 #: Units placed in walks after the first, all walks over a site together: some seconds of work.
@@ -230,7 +231,7 @@ def _hidden(site: Site) -> tuple[Mask, Mask]:
         across = np.linalg.svd(view[None])[2][1:]  # what lies before a point does so in the picture too
         spread, at = corners @ across.T, points @ across.T
         least, most = spread.min(axis=1), spread.max(axis=1)
-        for unit in range(len(units)):
+        for unit in ticking(range(len(units))):
             inside = (at[unit][:, None] > least) & (at[unit][:, None] < most)
             point, other = np.nonzero(inside.all(axis=-1))
             near, far = ((side[other] - points[unit, point]) / view for side in (low, high))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from steps.model import Array, Joint, Joints, Measures, Model
 from steps.motion import Motion
+from steps.progress import ticking
 
 #: A part lies on the table when its lowest point is within this share of the pitch of the lowest of all.
 TABLE_SHARE = 0.1
@@ -189,7 +190,7 @@ def joints_among(model: Model, joints: Joints, rows: Collection[int]) -> list[Jo
 def _centres(model: Model, measures: Measures, units: Sequence[Unit]) -> Array:
     """(units, 3) centres of mass, model coordinates."""
     found = np.empty((len(units), 3))
-    for row, unit in enumerate(units):
+    for row, unit in enumerate(ticking(units)):
         parts = list(unit.parts)
         by_shape = [measures.by_shape[model.parts[part].shape] for part in parts]
         grams = np.array([max(measure.printed_g, 1e-9) for measure in by_shape])

@@ -18,6 +18,7 @@ from collections.abc import Collection, Container, Iterable, Sequence
 import numpy as np
 
 from steps.model import Array
+from steps.progress import tick
 from steps.statics import Stand, Structure
 from steps.statics.growing import Growing
 from steps.statics.pressing import Press, pressing, slides, tips
@@ -170,6 +171,7 @@ class Watch:
 
     def doubts(self, parts: Sequence[int]) -> list[int]:
         """Put parts in; the parts that lean, and those under them: only a programme could clear them."""
+        tick()
         self.present.update(parts)
         self._ids.update(self.structure.model.parts[part].id for part in parts)
         touched = set(parts)

@@ -116,7 +116,7 @@ def _watched(structure: Structure, sequence: BuildSequence) -> Iterator[tuple[Mo
             if moment.up.tobytes() not in watches:
                 members = [index[part] for part in moment.copies[0]]
                 watches[moment.up.tobytes()] = Watch(structure, moment.up, members)
-        for moment in moments:
+        for moment in over(moments):
             here = watches[moment.up.tobytes()]
             for other in watches.values():
                 if other is not here:

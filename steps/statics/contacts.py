@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from steps.model import Array, IntArray, Joint, Touch, frozen_indices
+from steps.progress import ticking
 from steps.statics.flat import flat
 from steps.statics.rigid import Contacts
 
@@ -81,7 +82,7 @@ def contacts_of(
     ``coarse`` gathers the studs of each joint into at most four points that can do no more than they.
     """
     gathered = Rows()
-    for owner, joint in enumerate(joints):
+    for owner, joint in enumerate(ticking(joints)):
         _add_joint(gathered, owner, joint, rows, friction, coarse)
     return gathered.contacts()
 

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from steps.model import Array, IntArray, Mask, frozen_array
+from steps.progress import tick
 from steps.statics.equilibrium import Case, Equilibrium
 from steps.statics.findings import digest_of
 from steps.statics.flat import axes_across, extreme_points, flat, unit
@@ -124,6 +125,7 @@ class Stand:
         and moments (N mm). The ``held`` do not move whatever they bear. Without ``names`` nobody wants to
         know which to hold, which spares most programmes where something falls.
         """
+        tick()
         rows = self.structure.part_rows(parts)
         if not len(rows):
             return Standing(True)
@@ -169,6 +171,7 @@ class Stand:
             carriers = tuple(one for one in self._carriers[row] if present[one])
             key = (row, row in table, carriers)
             if key not in self._carried:
+                tick()
                 self._carried[key] = self._is_carried(*key)
             carried[row] = self._carried[key]
         return carried
