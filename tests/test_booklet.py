@@ -187,8 +187,9 @@ def test_one_sheet_before_building_lists_what_every_step_glues(folder, reader):
     sheet = " ".join(texts[number] for number in sheets)
     glued = [step for step in plan.work.steps if step.glues]
     # 4 drops of 0.05 mL as a bead 2 mm thick: 0.2 / (pi / 4 x 2^2) = 64 mm, in fives
-    rows = re.findall(r"(\d+) whole model (\d+) (\d+) mm of bead Weigh down nothing ____", sheet)
+    rows = re.findall(r"(\d+) (?:whole model )?(\d+) (\d+) Weigh down nothing ____", sheet)
     assert rows == [(str(step.number), str(len(step.glues)), "65") for step in glued]
+    assert "Step Part Joints Bead, mm Hold" in sheet and sheet.count("whole model") == len(sheets)
     assert "Holds by itself after 30 min" in sheet
 
 

@@ -20,6 +20,7 @@ from steps.booklet.flow import Flow
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
 from steps.booklet.lists import Lists, PageBody
+from steps.booklet.tables import table_needs
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
 from steps.errors import WrongSettings
@@ -513,11 +514,11 @@ def test_no_column_of_the_parts_list_ends_with_a_heading(height):
 def test_no_word_of_a_tables_header_is_broken_inside(language):
     """But where a soft hyphen allows it: the columns make room for each other."""
     words = words_in(language)
-    heads = ("Step", "Part", "Joints", "Glue", "Hold", "If wrong, print again", "Done")
+    heads = ("Step", "Part", "Joints", "Bead, mm", "Hold", "If wrong, print again", "Done")
     header = tuple(words.say(each) for each in heads)
     table = c.Table(header, (("1",) * 7,), WIDTHS)
     setter = setter_of(Settings(language=language))
-    cell = setter.set(table, setter.table_needs(table))  # there is no mm to spare
+    cell = setter.set(table, table_needs(setter, table))  # there is no mm to spare
     for column, told in enumerate(header):
         lines = [i.words for i in cell.items if isinstance(i, Text) and i.slot == (0, column)]
         told_whole = told.replace("\xad", "").replace(" ", "")

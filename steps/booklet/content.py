@@ -130,6 +130,10 @@ class Table:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     widths: tuple[float, ...]  #: shares of the width
+    found: bool = False  #: whether these are the columns' widths already, or what is left is given by them
+    once: int | None = (
+        None  #: a column whose words are printed only where they are not those of the row above
+    )
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from itertools import pairwise
 from steps.booklet import content as c
 from steps.booklet.boxes import Cell, Rect
 from steps.booklet.edition import Edition
+from steps.booklet.tables import set_out
 from steps.booklet.typeset import Typesetter, halves
 
 BALANCE_MM = 2.0  # columns of a last page are made equal to this
@@ -53,6 +54,8 @@ class Flow:
                 break
             rest = headed
             while rest:
+                if isinstance(rest[0], c.Table) and not rest[0].found:
+                    rest[0] = set_out(self.setter, rest[0], column.width)
                 cell = set_block(self.setter, rest[0], column.width)
                 if cell.rect.height > column.height and not isinstance(rest[0], c.Table):
                     if whole:

@@ -12,6 +12,7 @@ from steps.booklet.boxes import Cell, Polyline, Rect
 from steps.booklet.edition import Edition, Paper
 from steps.booklet.flow import TIGHT, TIGHTEST, Flow, set_block
 from steps.booklet.fonts import MM_PER_POINT
+from steps.booklet.tables import table_needs
 from steps.booklet.typeset import Typesetter
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ class Lists:
     def _breaks_words(self, sheet: c.Sheet, width: float) -> bool:
         """Whether a table of the sheet would have words broken inside in so wide a column."""
         tables = [block for block in sheet.blocks if isinstance(block, c.Table)]
-        return any(self.setter.table_needs(table) > width for table in tables)
+        return any(table_needs(self.setter, table) > width for table in tables)
 
 
 def _under(room: Rect, cells: Sequence[Cell], gap: float) -> Rect:

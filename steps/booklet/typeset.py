@@ -5,7 +5,7 @@ A cell made here has its upper left corner at (0, 0); the layout moves it to its
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, singledispatchmethod
 
@@ -29,13 +29,13 @@ from steps.booklet.boxes import (
 from steps.booklet.edition import Edition
 from steps.booklet.fonts import ASCENT, LEADING, MM_PER_POINT, SOFT_HYPHEN, Typeface
 from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
+from steps.booklet.tables import CELL_MM, column_widths, told_once
 
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
 HEADING_LINES = 3  # a heading longer than this is made smaller, then shortened
 LIST_LINES = 4  # of a name in the parts list
 LETTER_GAP_MM = 1.0  # between letters of alike things
-CELL_MM, HAIR_MM = 2.5, 0.01  # between a table's columns; for rounding
 TAKE_LINES = 3  # of a name under "Take"
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
@@ -286,9 +286,9 @@ class Typesetter:
         e = self.edition
         items: list[Item] = []
         top = 0.0
-        widths = self._columns(block, width)
+        widths = column_widths(self, block, width)
         lefts = [sum(widths[:k]) for k in range(len(widths))]
-        for index, row in enumerate((block.header, *block.rows)):
+        for index, row in enumerate((block.header, *told_once(block))):
             galleys = [
                 self.galley(words, wide - CELL_MM, e.least, index == 0)
                 for words, wide in zip(row, widths, strict=True)
@@ -299,30 +299,6 @@ class Typesetter:
             items.append(Polyline(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
             top -= 0.8
         return _cell(width, -top, items, "table")
-
-    def table_needs(self, block: c.Table) -> float:
-        """mm without which words of a table are broken inside."""
-        return sum(_extents(self, block)[0])
-
-    def _columns(self, block: c.Table, width: float) -> list[float]:
-        """Widths of a table's columns, mm: no word broken inside, then each cell on one line, and what is
-        left by the table's shares; by its shares alone where there is not room for that."""
-        least, most = _extents(self, block)
-        left = width - sum(least)
-        if left < 0:
-            return [share * width for share in block.widths]
-        wanted = [high - low for low, high in zip(least, most, strict=True)]
-        part = min(1.0, left / max(sum(wanted), HAIR_MM))
-        left -= part * sum(wanted)
-        return [
-            low + part * more + left * share
-            for low, more, share in zip(least, wanted, block.widths, strict=True)
-        ]
-
-    def longest(self, lines: Iterable[tuple[str, bool]]) -> float:
-        """mm that a table's column needs for the longest of such lines (words, whether bold)."""
-        wide = (self.face.width_mm(words, self.edition.least, bold) for words, bold in lines)
-        return max(wide, default=0.0) + CELL_MM + HAIR_MM
 
     @set.register
     def _(self, block: c.Figure, width: float) -> Cell:
@@ -446,26 +422,6 @@ class Typesetter:
 def _wrapped(setter: Typesetter, words: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
     """Lines, broken once: a table is set as often as its columns are tried."""
     return tuple(setter.wrapped(words, width, size, bold))
-
-
-@lru_cache(maxsize=1024)
-def _extents(setter: Typesetter, block: c.Table) -> tuple[list[float], list[float]]:
-    """mm that each column of a table needs for its longest piece that is not divided, and for its longest
-    line; found once: a table is set as often as its columns are tried."""
-    least, most = [], []
-    for column in range(len(block.header)):
-        cells = [(row[column], head == 0) for head, row in enumerate((block.header, *block.rows))]
-        lines = {(setter.face.printable(words), bold) for words, bold in cells}
-        pieces = {(piece, bold) for words, bold in lines for piece in _undivided(words)}
-        plain = {(words.replace(SOFT_HYPHEN, ""), bold) for words, bold in lines}
-        least.append(setter.longest(pieces))
-        most.append(setter.longest(plain))
-    return least, most
-
-
-def _undivided(words: str) -> list[str]:
-    """What of words stays on one line."""
-    return words.replace(" ", "\0").replace(SOFT_HYPHEN, "-\0").split("\0")
 
 
 def _slotted(texts: Sequence[Text], row: int, column: int) -> list[Text]:

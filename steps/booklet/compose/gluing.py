@@ -9,7 +9,7 @@ import numpy as np
 
 from steps.booklet.compose.adult import family_words
 from steps.booklet.compose.matter import Matter
-from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, sittings
+from steps.booklet.compose.sittings import amount_words, copies_of, drops_of, in_beads, long_mm, sittings
 from steps.booklet.content import Facts, Heading, Marked, Para, Sheet, Table
 from steps.booklet.words import NBSP, later
 from steps.model import Step, StepWork
@@ -70,16 +70,17 @@ def glue_sheet(matter: Matter) -> Sheet | None:
 
 def _table(matter: Matter, steps: list[StepWork]) -> Table:
     """One row for each step, with room to tick."""
-    words = matter.words
+    words, beads = matter.words, in_beads(matter)
     rows = []
     for step in steps:
         moment = matter.plan.sequence.by_number[step.number]
         joints = copies_of(matter, step) * len(step.glues)
+        drops = drops_of(matter, step)
         row = (
             words.number(step.number),
             matter.place_name(moment.assembly.id),
             words.number(joints),
-            amount_words(matter, drops_of(matter, step)),
+            words.number(long_mm(matter, drops) if beads else drops),
             words.say(_hold(matter, step)).rstrip("."),
             again_words(matter, step),
             "____",
@@ -89,12 +90,12 @@ def _table(matter: Matter, steps: list[StepWork]) -> Table:
         words.say("Step"),
         words.say("Part"),
         words.say("Joints"),
-        words.say("Glue"),
+        words.say("Bead, mm") if beads else words.say("Drops"),
         words.say("Hold"),
         words.say("If wrong, print again"),
         words.say("Done"),
     )
-    return Table(header, tuple(rows), WIDTHS)
+    return Table(header, tuple(rows), WIDTHS, once=header.index(words.say("Part")))
 
 
 def again_words(matter: Matter, step: StepWork) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Table
+from steps.booklet.words import NBSP
 from steps.glue.doses import bead_mm
 from steps.model import StepWork
 
@@ -34,10 +35,21 @@ def drops_of(matter: Matter, step: StepWork) -> int:
 def amount_words(matter: Matter, drops: int) -> str:
     """So many drops, or millimetres of a bead, by how the glue is laid."""
     words = matter.words
-    if matter.adhesive is None or not matter.adhesive.family.bead:
-        return words.say_n("{n} drop", "{n} drops", drops)
-    long = bead_mm(drops * matter.adhesive.family.drop_ml)
-    return words.say("{n} mm of bead", n=words.number(-(-long // 5) * 5))
+    if not in_beads(matter):
+        return words.say_n("{n} drop", "{n} drops", drops).replace(" ", NBSP)
+    said = words.say("{n} mm of bead", n=words.number(long_mm(matter, drops)))
+    return said.replace(" ", NBSP, 1)
+
+
+def in_beads(matter: Matter) -> bool:
+    """Whether the glue is laid in beads, not set in drops."""
+    return matter.adhesive is not None and matter.adhesive.family.bead
+
+
+def long_mm(matter: Matter, drops: int) -> float:
+    """Length of the bead for so many drops, mm, in fives: a hand lays it no finer."""
+    assert matter.adhesive is not None
+    return -(-bead_mm(drops * matter.adhesive.family.drop_ml) // 5) * 5
 
 
 def sitting_table(matter: Matter) -> Table:
