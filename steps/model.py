@@ -690,7 +690,8 @@ class Tried:
     """A load case as the plan was tried in it: the parts ``held`` (ids), in how many ``ways`` (directions,
     parts that are pulled at), in how many of them it ``fails`` whatever is glued, and in how many that could
     not be told. Of the worst failure: how many ``times`` what holds is asked of it, None where no strength
-    would do, and the ``joint`` that gives way first, "" where none does."""
+    would do, and the ``joint`` that gives way first, "" where none does; ``at_least`` so many times where it
+    was not worked out of all of them."""
 
     kind: str
     step: int  #: number of the step before which it is turned; 0 for the finished model
@@ -700,6 +701,7 @@ class Tried:
     unknown: int = 0
     times: float | None = None
     joint: str = ""
+    at_least: bool = False
 
 
 @dataclass(frozen=True, eq=False)

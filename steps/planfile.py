@@ -275,7 +275,8 @@ class ProblemEntry(Entry):
 class CaseEntry(Entry):
     """A load case: the parts held, in how many ways it was tried, in how many of these it fails whatever is
     glued and in how many that is not known; at worst how many times what holds is asked of it (absent where
-    no strength would do), and the joint that gives way first."""
+    no strength would do), and the joint that gives way first; ``at_least`` so many where it was not worked
+    out."""
 
     case: str
     step: int = Field(0, ge=0)  # of a turn: the step before which it is turned
@@ -285,6 +286,7 @@ class CaseEntry(Entry):
     unknown: int = Field(0, ge=0)
     times: Amount | None = None
     joint: str = ""
+    at_least: bool = False
 
 
 class PlanFile(Entry):
@@ -365,6 +367,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
                 unknown=each.unknown,
                 times=each.times,
                 joint=each.joint,
+                at_least=each.at_least,
             )
             for each in plan.gluing.tried
         ),

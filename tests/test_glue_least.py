@@ -21,6 +21,7 @@ from steps.model import Joints, Order
 from steps.sequence import BuildSequence
 from steps.settings import GlueSettings, Settings
 from steps.statics import Equilibrium, Structure, elastic
+from steps.statics.splitting import Split
 from tests.stacks import Cell, Stack, stack
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -146,7 +147,7 @@ class BruteForce:
 def test_family_against_brute_force(name, hold, stress, aim):
     question = Question(name, hold, stress, seed=len(name), aim=aim)
     found, brute = question.answer(), BruteForce(question)
-    hopeless = {id(load.case) for load, _, _ in found.fails}
+    hopeless = {id(each.load.case) for each in found.fails}
     assert {id(case.case) for case in brute.cases}.isdisjoint(hopeless)
     assert len(brute.cases) + len(hopeless) == len(question.cases)
     glued = frozenset(found.glued)
@@ -169,7 +170,7 @@ def test_what_an_earlier_search_found_out_never_misleads_a_later_one(name, befor
     start = least_glue(question.structure, question.cases, earlier, UP, known).glued
     found = least_glue(question.structure, question.cases, question.asked, UP, known, start)
     alone, brute = question.answer(), BruteForce(question)
-    assert {id(load) for load, _, _ in found.fails} == {id(load) for load, _, _ in alone.fails}
+    assert {id(each.load) for each in found.fails} == {id(each.load) for each in alone.fails}
     assert all(brute.holds(found.glued, case) for case in brute.cases)
     assert found.bound - 1e-3 <= brute.least() <= found.effort + 1e-3
 
@@ -281,9 +282,37 @@ def test_a_fall_asks_for_what_every_set_that_holds_has(seed):
     assert seen
 
 
+@pytest.mark.parametrize("name", sorted(FAMILY))
+def test_how_a_case_fails_is_told_exactly_or_by_no_more_than_it_does(name):
+    """Without work for a programme the number is a bound, and a joint that the motion parts is named; with it
+    the number is that with which an interior point finds the case just held."""
+    question = Question(name, 0.05, 0.3 * WEAK, seed=len(name))
+    exact = {each.load.words + str(each.load.up): each for each in question.answer().fails}
+    structure, asked = question.structure, question.asked
+    proofs = Proofs(structure, asked.strength, UP, Known(work=0.0))
+    strong = proofs.capacity(proofs.mask(proofs.may))
+    equilibrium = Equilibrium(structure.bodies, proofs.plain)
+    for failure in exact.values():
+        help_ = elastic(equilibrium, failure.load.case, strong)
+        assert help_ is not None and help_.needed and failure.exact
+        told = proofs.first_to_give(failure.load, help_.motion)
+        assert 1.0 <= told.times <= failure.times * 1.002
+        assert told.exact is bool(np.isinf(told.times))
+        assert (told.joint >= 0) is bool(np.isfinite(told.times))
+        if np.isfinite(failure.times):
+            for factor, held in ((1.01, True), (0.99, False)):
+                more = replace(
+                    strong,
+                    pull=failure.times * factor * strong.pull,
+                    grip=failure.times * factor * strong.grip,
+                )
+                again = elastic(equilibrium, failure.load.case, more)
+                assert again is not None and again.needed is not held
+
+
 def test_what_the_work_does_not_settle_is_said_and_does_not_count_as_holding(monkeypatch):
     """With all quick proofs but splitting, which settles every case of so small a model."""
-    monkeypatch.setattr("steps.glue.proofs.balancing", lambda *asked: None)
+    monkeypatch.setattr("steps.glue.proofs.split", lambda *asked: Split())
     question = Question("bridge of 6", 0.1, WEAK, 1)
     none = least_glue(question.structure, question.cases, question.asked, UP, Known(work=0.0))
     assert none.programmes == 0

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
+import clarabel
 import numpy as np
 import pytest
 
 from steps.settings import Settings
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Structure, elastic
 from steps.statics.rigid import Bodies
-from steps.statics.splitting import CLOSE, balancing
+from steps.statics.splitting import CLOSE, balancing, split
 from tests.stacks import Cell, stack
 from tests.test_statics import random_heap
 
@@ -41,6 +44,20 @@ def test_what_is_found_is_a_proof_and_most_that_stands_is_proved():
     assert proved >= 0.9 * stood > 50
 
 
+def test_a_motion_that_is_found_is_a_proof():
+    """Independent means: the interior point; and the loads do more in it than all contacts could take up."""
+    proved = 0
+    for seed in range(120):
+        equilibrium, case, capacity = heap(seed)
+        found = split(equilibrium, case, capacity, rounds=240)
+        falls = (help_ := elastic(equilibrium, case, capacity)) is not None and help_.needed
+        if found.motion is not None:
+            assert falls and found.force is None, seed
+            assert equilibrium.excess(case, capacity, found.motion) > 0
+        proved += found.motion is not None
+    assert proved > 5
+
+
 def test_a_good_guess_is_at_once_an_answer():
     """The answer itself, given as a guess, is found again in one round."""
     equilibrium, case, capacity = heap(4)
@@ -69,3 +86,25 @@ def test_nothing_is_found_where_a_body_hangs_free():
     nothing = Contacts.make(np.zeros((3, 3)), (0, 0, 1), 0, -1, push=False)
     alone = Equilibrium(Bodies(np.array([10.0]), np.zeros((1, 3))), nothing)
     assert balancing(alone, Case.make(alone.bodies.weight()), Capacity.of(nothing)) is None
+
+
+def test_a_programme_that_loses_its_footing_is_asked_again_firmer(monkeypatch):
+    """The solver is made to give up unless its matrix is firmer than usual; the answer is the same."""
+    usual = clarabel.DefaultSolver
+
+    class Faint:
+        def __init__(self, *asked):
+            self.solver, self.firm = usual(*asked), asked[-1].static_regularization_constant > 2e-8
+
+        def set_termination_callback(self, ask):
+            self.solver.set_termination_callback(ask)
+
+        def solve(self):
+            lost = SimpleNamespace(status=clarabel.SolverStatus.NumericalError)
+            return self.solver.solve() if self.firm else lost
+
+    plain = elastic(*heap(5))
+    monkeypatch.setattr(clarabel, "DefaultSolver", Faint)
+    firm = elastic(*heap(5))
+    assert plain is not None and firm is not None and plain.needed
+    assert np.linalg.norm(firm.hand) == pytest.approx(np.linalg.norm(plain.hand), rel=1e-3)

@@ -244,7 +244,7 @@ class _FamilySearch:
         joints = self.joints.joints
         given = self.given([joints[row] for row in found.glued], used)
         glued = {joints[row].id for row in found.glued}
-        weak = {joints[row].id for _, row, _ in tried.fails if row >= 0} & glued
+        weak = {joints[each.joint].id for each in tried.fails if each.joint >= 0} & glued
         weak |= glued - {joints[row].id for row in tried.glued}
         weak = {name for name in weak if name not in given or given[name].share < 1.0}
         several = (tuple(name for name in push if name in glued) for push in self.pushes)

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components, shortest_path
 from steps.glue.cases import LoadCase
 from steps.glue.instead import next_best
 from steps.glue.master import NEAR_BOUND, CoveringSet, Cut, Ties, least_effort
-from steps.glue.proofs import Known, Proofs
+from steps.glue.proofs import Failure, Known, Proofs
 from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
 
@@ -48,8 +48,7 @@ class Asked:
 class LeastGlue:
     """The joints to glue (rows), their ``effort`` and the ``bound`` below which no set's lies; how many
     ``lumps`` are left, and ``untied`` parts (rows), one of each lump but the largest. ``fails`` are cases
-    that fail even with everything glued, each with the joint that gives way first (a row, or -1) and how many
-    times what it can hold is asked of it; ``unsettled`` are cases of which nothing was found out; ``loose``
+    that fail even with everything glued; ``unsettled`` are cases of which nothing was found out; ``loose``
     are parts (rows) that no joint that holds or may be glued connects to what is held."""
 
     glued: tuple[int, ...]
@@ -59,7 +58,7 @@ class LeastGlue:
     untied: tuple[int, ...]
     cases: int
     programmes: int
-    fails: tuple[tuple[LoadCase, int, float], ...]
+    fails: tuple[Failure, ...]
     unsettled: tuple[LoadCase, ...]
     loose: tuple[int, ...]
     loads_n: Mapping[int, float]  #: joint (row) -> greatest load over the cases, N
@@ -97,7 +96,7 @@ def least_glue(
         untied,
         len(cases),
         proofs.known.programmes,
-        tuple((load, *proofs.first_to_give(load)) for load in found.hopeless),
+        tuple(proofs.first_to_give(load, motion) for load, motion in found.hopeless),
         tuple(found.unsettled),
         loose,
         loads,
@@ -114,7 +113,7 @@ class _SetSearch:
 
     def __init__(self, proofs: Proofs, ties: Ties, cases: Sequence[LoadCase]) -> None:
         self.proofs, self.ties, self.open = proofs, ties, list(cases)
-        self.hopeless: list[LoadCase] = []
+        self.hopeless: list[tuple[LoadCase, Array]] = []
         self.unsettled: list[LoadCase] = []
         self._need: dict[int, tuple[LoadCase, Array]] = {}
         self._demands: dict[int, list[Cut]] = {id(load): [] for load in cases}
@@ -143,7 +142,7 @@ class _SetSearch:
                 break
             if self._effort(tried) < self._effort(best) - NEAR_BOUND:
                 best, needs = tried, self._need
-        self._need = needs
+        self._need, self.proofs.spare = needs, False
         return CoveringSet(best, self._effort(best), min(choice.bound, self._effort(best)))
 
     @property
@@ -161,19 +160,27 @@ class _SetSearch:
             if answer.ok and answer.need is not None:
                 self._need[id(load)] = (load, answer.need)
                 continue
-            more = self.proofs.strengthened(load, glued, self.ties.cost)
+            more = self.proofs.strengthened(load, glued, self.ties.cost, answer.motion)
             if more is None or not more.holds:
-                self.open.remove(load)
-                (self.unsettled if more is None else self.hopeless).append(load)
-                if more is not None:
-                    self.proofs.known.forget(load)
-                    self._demands[id(load)].clear()
+                self._give_up(load, None if more is None else more.motion)
+                if more is None and self.proofs.spare:
+                    break  # what is not seen to hold is no better than what does
                 continue
             self._demands[id(load)] += more.cuts
             glued = glued | more.added
             if more.need is not None:
                 self._need[id(load)] = (load, more.need)
         return frozenset(np.flatnonzero(glued).tolist())
+
+    def _give_up(self, load: LoadCase, motion: Array | None) -> None:
+        """Ask no more of a case of which nothing was found out, or only a ``motion`` that no glue stops."""
+        self.open.remove(load)
+        if motion is None:
+            self.unsettled.append(load)
+            return
+        self.hopeless.append((load, motion))
+        self.proofs.known.forget(load)
+        self._demands[id(load)].clear()
 
     def by_kind(self) -> dict[str, dict[int, float]]:
         """Greatest load of each joint over the cases of each kind that hold."""

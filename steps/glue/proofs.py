@@ -10,7 +10,7 @@ demand on the joints that it parts (Benders 1962). What moves by itself makes a 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,18 +21,18 @@ from steps.glue.cases import LoadCase
 from steps.glue.master import Cut
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
-from steps.statics.programme import least_growth, least_use
-from steps.statics.splitting import balancing
+from steps.statics.programme import UNLIMITED, least_growth, least_use
+from steps.statics.splitting import split
 from steps.statics.tree import shallow_tree, tree_needs
 
-#: Contacts in all programmes that are solved for one model: about twenty seconds on one core. A count and not
+#: Contacts in all programmes that are solved for one model: about eight seconds on one core. A count and not
 #: a clock, so that the same model gives the same set.
-WORK = 250_000.0
+WORK = 120_000.0
 #: Of these, what may be spent on trying cheaper sets than the first that holds: about a second.
 SPARE = 15_000.0
-#: Rounds of splitting before a programme is asked: of a house of 1,000 parts what held took up to 130, at
-#: a tenth of the programme's time.
-SPLITS = 240
+#: Rounds of splitting before a programme is asked: in towers, houses and cubes of 1,000 parts what held took
+#: up to 160, what fell mostly as many, at a third of the programme's time.
+SPLITS = 180
 #: Motions kept and tried in every case before a programme is asked.
 MOTIONS = 24
 #: A body moves, or two part, where they do so by more than this share of the greatest motion.
@@ -40,11 +40,14 @@ STILL = 1e-4
 #: Where no joint is wanted by more than this share of its bond, the forces may prove that the case holds;
 #: below the second, where they do not, no joint can be told that would help.
 WANTED, UNWANTED = 1e-4, 1e-9
-#: Of the joints wanted, those are taken at once that are wanted by this share of the most wanted.
-MUCH = 0.6
+#: Of the joints wanted, those are taken at once that are wanted by this share of the most wanted: in towers
+#: and houses of 1,000 parts one or two joints in thirty more than with 0.6, for a third of the programmes.
+MUCH = 0.25
 #: Like joints are told apart by so much of their effort, spread evenly by the golden ratio, so that few of
 #: them are wanted in part.
 UNLIKE, GOLDEN = 0.5, 0.6180339887
+#: How near it is told how many times too much is asked, of itself.
+AS_NEAR = 1e-3
 #: A joint that takes up less than this share of what is asked is no help; what is asked is never divided by
 #: less than the second.
 NO_HELP, TINY = 1e-6, 1e-300
@@ -68,12 +71,26 @@ class Answer:
 @dataclass(frozen=True, eq=False)
 class Strengthened:
     """The joints ``added`` (mask) for one case, the cuts found on the way, whether it ``holds`` then, and
-    what each joint bears in the proof of it (joints,) N; where it does not, nothing glued would help."""
+    what each joint bears in the proof of it (joints,) N; where it does not, nothing glued would help, and
+    ``motion`` (6 n,) is one in which it falls all the same."""
 
     added: Mask
     cuts: tuple[Cut, ...]
     holds: bool
     need: Array | None
+    motion: Array | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Failure:
+    """A case that fails with everything glued: the ``joint`` (row, or -1) that gives way first, and how many
+    ``times`` what it can hold is asked of it, infinity where no strength would do. Not ``exact`` where the
+    work did not suffice for more than a joint that gives way and a number that is too low."""
+
+    load: LoadCase
+    joint: int
+    times: float
+    exact: bool
 
 
 @dataclass(eq=False)
@@ -89,7 +106,7 @@ class Known:
     programmes: int = 0
     forces: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
-    hopeless: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
+    hopeless: list[Array] = field(default_factory=list)
 
     def stood(self, load: LoadCase, force: Array) -> None:
         """Keep the forces of the last proof of a case."""
@@ -99,8 +116,8 @@ class Known:
         self.falls.append((load, motion))
 
     def motions(self) -> list[Array]:
-        """The last ones, latest first."""
-        return [motion for _, motion in self.falls[: -MOTIONS - 1 : -1]]
+        """The last ones, latest first, then those that nothing stops."""
+        return [motion for _, motion in self.falls[: -MOTIONS - 1 : -1]] + self.hopeless[: -MOTIONS - 1 : -1]
 
     def forget(self, load: LoadCase) -> None:
         """What a case that nothing can save asked for is no demand on any set."""
@@ -165,11 +182,11 @@ class Proofs:
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
-        force = balancing(self.equilibrium, load.case, capacity, force, SPLITS)
-        if force is not None:
-            self.known.stood(load, force)
-            return Answer(True, self._borne(force))
-        return Answer(None)
+        found = split(self.equilibrium, load.case, capacity, force, SPLITS)
+        if found.force is not None:
+            self.known.stood(load, found.force)
+            return Answer(True, self._borne(found.force))
+        return Answer(None if found.motion is None else False, motion=found.motion)
 
     def _along_tree(self, load: LoadCase, glued: Mask) -> Array | None:
         if load.case.ground:
@@ -200,16 +217,18 @@ class Proofs:
             and equilibrium.residual(case, force) <= PROVED
         )
 
-    def strengthened(self, load: LoadCase, glued: Mask, effort: Array) -> Strengthened | None:
+    def strengthened(
+        self, load: LoadCase, glued: Mask, effort: Array, motion: Array | None = None
+    ) -> Strengthened | None:
         """The joints that a case asks for beyond those glued (mask), the cheapest by a programme in which
-        each may be glued in part: those by far the most wanted, again and again. None where the work ran out
-        or the solver cannot tell."""
+        each may be glued in part: those by far the most wanted, again and again. ``motion`` (6 n,) is one in
+        which it falls, where that is known. None where the work ran out or the solver cannot tell."""
         added = np.zeros(len(glued), dtype=bool)
         cuts: list[Cut] = []
         strong = self.capacity(self.mask(self.may))
-        _, motion = self.known.hopeless.get(id(load.case), (load, None))
-        if motion is not None and self.equilibrium.excess(load.case, strong, motion) > 0:
-            return Strengthened(added, (), False, None)
+        fallen = self._nothing_stops(load, strong, motion)
+        if fallen is not None:
+            return Strengthened(added, (), False, None, fallen)
         while True:
             if not self._afford(load):
                 return None
@@ -222,8 +241,8 @@ class Proofs:
             if found is None:
                 return None
             if found.share is None:
-                self.known.hopeless[id(load.case)] = load, found.motion
-                return Strengthened(added, tuple(cuts), False, None)
+                self.known.hopeless.append(found.motion)
+                return Strengthened(added, tuple(cuts), False, None, found.motion)
             wanted = float(found.share.max(initial=0.0))
             if wanted <= WANTED and self._proves(load.case, now, found.force):
                 self.known.stood(load, found.force)
@@ -233,6 +252,21 @@ class Proofs:
             self.known.fell(load, found.motion)
             cuts += self.cuts(load, found.motion)
             added[open_[found.share >= MUCH * wanted]] = True
+            force = split(self.equilibrium, load.case, self.capacity(glued | added), found.force).force
+            if force is not None:
+                self.known.stood(load, force)
+                return Strengthened(added, tuple(cuts), True, self._borne(force))
+
+    def _nothing_stops(self, load: LoadCase, strong: Capacity, motion: Array | None) -> Array | None:
+        """A motion (6 n,) in which a case falls with everything glued, if one is known: the ``motion`` in
+        which it falls as it is, or one in which another case fell."""
+        tried = self.known.hopeless[: -MOTIONS - 1 : -1]
+        fresh = [] if motion is None else [motion]
+        for each in (*tried, *fresh):
+            if self.equilibrium.excess(load.case, strong, each) > 0:
+                self.known.hopeless += [] if each is not motion else fresh
+                return each
+        return None
 
     def _borne(self, force: Array) -> Array:
         """(joints,) N of its strength that each joint's contacts use: at each the pull, or what it bears
@@ -302,14 +336,34 @@ class Proofs:
 
     # ------------------------------------------------------------------ what cannot be helped
 
-    def first_to_give(self, load: LoadCase) -> tuple[int, float]:
-        """Where a case fails with everything glued: the joint (row) that gives way first, and how many times
-        what it holds is asked of it; -1 and infinity where no forces balance at all, or nobody can tell."""
-        if not self._afford(load):
-            return -1, float("inf")
+    def first_to_give(self, load: LoadCase, motion: Array) -> Failure:
+        """How a case fails with everything glued; ``motion`` (6 n,) is one in which it does."""
+        known = self._in_motion(load, motion)
+        if not np.isfinite(known.times) or not self._afford(load):
+            return known
         found = least_use(self.equilibrium, load.case, self.capacity(self.mask(self.may)))
+        return known if np.isnan(found.use) else Failure(load, self._most(found.blame), found.use, True)
+
+    def _in_motion(self, load: LoadCase, motion: Array) -> Failure:
+        """How many times what all glued joints hold is needed, at least, to stop a motion."""
+        strong, case = self.capacity(self.mask(self.may)), load.case
+
+        def short(times: float) -> float:
+            more = replace(strong, pull=times * strong.pull, grip=times * strong.grip)
+            return self.equilibrium.excess(case, more, motion)
+
+        low, high = 1.0, 2.0
+        while short(high) > 0:
+            low, high = high, 2 * high
+            if high > UNLIMITED:
+                return Failure(load, -1, float("inf"), True)
+        while high - low > AS_NEAR * low:
+            middle = (low + high) / 2
+            low, high = (middle, high) if short(middle) > 0 else (low, middle)
+        return Failure(load, self._most(self.equilibrium.taken(case, strong, motion)), low, False)
+
+    def _most(self, shares: Array) -> int:
+        """The joint (row) with the most of what is told of each contact (k,); -1 where none has any."""
         own = self.joint >= 0
-        blame = np.bincount(self.joint[own], found.blame[own], len(self.strength))
-        if not np.isfinite(found.use) or blame.max(initial=0.0) <= 0:
-            return -1, float("inf")
-        return int(np.argmax(blame.round(6))), found.use
+        each = np.bincount(self.joint[own], shares[own], len(self.strength))
+        return int(np.argmax(each.round(6))) if each.max(initial=0.0) > 0 else -1

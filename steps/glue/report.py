@@ -12,6 +12,7 @@ from steps.glue.adhesive import Chosen
 from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
+from steps.glue.proofs import Failure
 from steps.model import Joint, Joints, Model, Problem, Tried
 from steps.progress import ticking
 from steps.settings import Settings
@@ -52,13 +53,13 @@ def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: Lea
     lots: dict[tuple[str, int], list[LoadCase]] = {}
     for load in cases:
         lots.setdefault((load.kind, load.step), []).append(load)
-    fails: dict[tuple[str, int], list[tuple[float, int]]] = {each: [] for each in lots}
-    for load, row, asked in found.fails:
-        fails[load.kind, load.step].append((asked, row))
+    fails: dict[tuple[str, int], list[Failure]] = {each: [] for each in lots}
+    for failure in found.fails:
+        fails[failure.load.kind, failure.load.step].append(failure)
     unknown: list[tuple[str, int]] = [(load.kind, load.step) for load in found.unsettled]
     told = []
     for (kind, step), own in lots.items():
-        asked, row = max(fails[kind, step], default=(0.0, -1))
+        worst = max(fails[kind, step], key=_gravity, default=None)
         told.append(
             Tried(
                 kind,
@@ -67,8 +68,9 @@ def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: Lea
                 len(own),
                 len(fails[kind, step]),
                 unknown.count((kind, step)),
-                asked if 0 < asked < np.inf else None,
-                joints.joints[row].id if row >= 0 else "",
+                worst.times if worst and worst.times < np.inf else None,
+                joints.joints[worst.joint].id if worst and worst.joint >= 0 else "",
+                not all(failure.exact for failure in fails[kind, step]),
             )
         )
     return tuple(told)
@@ -159,32 +161,41 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
 def _cannot_hold(joints: Joints, found: LeastGlue, bonding: Bonding) -> list[Problem]:
     """One problem for each kind of case, and each turn, that even glue cannot save."""
     problems = []
-    worst: dict[tuple[str, int], tuple[float, LoadCase, int]] = {}
-    count: dict[tuple[str, int], int] = {}
-    for case, row, asked in found.fails:
-        key: tuple[str, int] = (case.kind, case.step)
-        count[key] = count.get(key, 0) + 1
-        if key not in worst or asked > worst[key][0]:
-            worst[key] = (asked, case, row)
-    for each, (asked, case, row) in worst.items():
-        others = f" (and in {count[each] - 1} more ways)" if count[each] > 1 else ""
-        joint = joints.joints[row] if row >= 0 else None
+    lots: dict[tuple[str, int], list[Failure]] = {}
+    for each in found.fails:
+        lots.setdefault((each.load.kind, each.load.step), []).append(each)
+    for fails in lots.values():
+        worst = max(fails, key=_gravity)
+        case = worst.load
+        others = f" (and in {len(fails) - 1} more ways)" if len(fails) > 1 else ""
+        joint = joints.joints[worst.joint] if worst.joint >= 0 else None
         text = (
             f"Even with glue the model does not hold when it is {case.words}{others} with a safety factor "
-            f"of {case.case.safety:g}: {_gives_way(joint, asked)} {_what_helps(joint, asked, case, bonding)}"
+            f"of {case.case.safety:g}: {_gives_way(joint, worst)} "
+            f"{_what_helps(joint, worst, bonding)}"
         )
         parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, text, step=case.step))
     return problems
 
 
-def _gives_way(joint: Joint | None, asked: float) -> str:
-    if joint is None:
+def _gravity(failure: Failure) -> tuple[float, int]:
+    return failure.times, failure.joint
+
+
+def _gives_way(joint: Joint | None, failure: Failure) -> str:
+    if joint is None and np.isinf(failure.times):
         return "it topples or comes apart whatever is glued."
-    return f"{joint.id} ({joint.a} and {joint.b}) gives way first, asked for {asked:.3g} times what it holds."
+    at_least = "" if failure.exact else "at least "
+    if joint is None:
+        return f"{at_least}{failure.times:.3g} times what holds it is asked for."
+    first = "gives way first" if failure.exact else "gives way"
+    named = f"{joint.id} ({joint.a} and {joint.b})"
+    return f"{named} {first}, asked for {at_least}{failure.times:.3g} times what it holds."
 
 
-def _what_helps(joint: Joint | None, asked: float, case: LoadCase, bonding: Bonding) -> str:
+def _what_helps(joint: Joint | None, failure: Failure, bonding: Bonding) -> str:
+    case, asked = failure.load, failure.times
     if case.kind == "turn":
         return "Hold every part by hand while it is turned."
     if joint is None:
@@ -194,11 +205,11 @@ def _what_helps(joint: Joint | None, asked: float, case: LoadCase, bonding: Bond
     if joint.id in bonding.free:
         return "It moves or must open, so it is not glued: do not do this with it."
     studs = f"More studs (about {int(np.ceil(joint.contacts * asked))} for {joint.contacts})"
-    if not joint.contacts or joint.contacts * asked > MOST_STUDS:
+    if not failure.exact or not joint.contacts or joint.contacts * asked > MOST_STUDS:
         studs = "More studs"
     lower = (
         f" A safety factor of {case.case.safety / asked:.2g} would be met."
-        if asked < case.case.safety
+        if failure.exact and asked < case.case.safety
         else ""
     )
     return (

@@ -33,6 +33,12 @@ HAND_TOLERANCE = 1e-5
 UNLIMITED = 1e6
 #: Rounds of the interior point after which it has no answer (a sound programme takes 10 to 40).
 ROUNDS = 120
+#: How the solver factors: of a tower of 1,000 parts in a third of the time of its usual way, which is made
+#: for denser ones (measured with clarabel 0.11 on one core).
+FACTOR = "qdldl"
+#: What the solver makes its matrix firmer by, and refines away again: its usual, and where it loses its
+#: footing, as in one of five programmes of branching sculptures and arcades, more.
+FIRM = (1e-8, 1e-7)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,9 +46,10 @@ class Balance:
     """Whether the bodies can balance, with what share of the capacities, and by which forces.
 
     ``use`` is the least possible largest share of any pull or grip capacity, ``inf`` when no forces
-    balance at all; ``reserve`` is its reciprocal. ``force`` (k, 3: N) acts on each contact's first body;
-    ``share`` (k,) is the share of its capacity that each contact uses in that solution. ``blame`` (k,) sums
-    to one: by how much of themselves the use would fall if a contact's capacity grew a little.
+    balance at all, ``nan`` where the solver has no answer; ``reserve`` is its reciprocal. ``force`` (k, 3: N)
+    acts on each contact's first body; ``share`` (k,) is the share of its capacity that each contact uses in
+    that solution. ``blame`` (k,) sums to one: by how much of themselves the use would fall if a contact's
+    capacity grew a little.
     """
 
     ok: bool
@@ -179,11 +186,17 @@ class _Cones:
         matrix = sparse.bmat(blocks, format="csc")
         settings = clarabel.DefaultSettings()
         settings.verbose, settings.max_iter, settings.max_threads = False, ROUNDS, 1
+        settings.direct_solve_method = FACTOR
         nothing = sparse.csc_matrix((matrix.shape[1], matrix.shape[1]))
         costs = np.append(np.zeros(self.count), cost)
-        solver = clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings)
-        solver.set_termination_callback(_go_on)
-        return solver.solve()
+        for firmer in FIRM:
+            settings.static_regularization_constant = firmer
+            solver = clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings)
+            solver.set_termination_callback(_go_on)
+            found = solver.solve()
+            if found.status not in _LOST:
+                break
+        return found
 
     def forces(self, solution: Array, scale: float) -> Array:
         """(k, 3) N on each contact's first body, model axes."""
@@ -222,6 +235,8 @@ def _go_on(_: object) -> bool:
     return False
 
 
+#: The solver lost its footing: an answer may be found with a firmer matrix.
+_LOST = (clarabel.SolverStatus.NumericalError, clarabel.SolverStatus.InsufficientProgress)
 #: The solver has an answer, to its full or its reduced tolerance.
 _SOLVED = (clarabel.SolverStatus.Solved, clarabel.SolverStatus.AlmostSolved)
 
@@ -327,7 +342,8 @@ def least_use(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Balan
     growth = sparse.csc_matrix(cones.sides[:, None] / most)
     found = cones.solve(np.ones(1), column, growth, 0.0, at_least)
     if found.status not in _SOLVED:
-        return Balance(False, float("inf"), cones.nothing(), zeros, zeros)
+        use = np.inf if found.status in _IMPOSSIBLE else np.nan
+        return Balance(False, use, cones.nothing(), zeros, zeros)
     solution = np.array(found.x)
     use = float(solution[-1]) / most
     return Balance(

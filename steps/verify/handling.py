@@ -239,11 +239,14 @@ def _as_told(told: CaseEntry, share: float) -> bool:
     """Whether a case gives way by as much as is told, as near as two reckonings agree."""
     if told.times is None:
         return share < ENOUGH
+    if told.at_least:
+        return told.times * share <= 1 / ENOUGH
     return ENOUGH <= told.times * share <= 1 / ENOUGH or (share >= 1.0 and told.times <= 1 / ENOUGH)
 
 
 def _says(told: CaseEntry) -> str:
-    return "that nothing would hold it" if told.times is None else f"{1 / told.times:.0%}"
+    most = "at most " if told.at_least else ""
+    return "that nothing would hold it" if told.times is None else f"{most}{1 / told.times:.0%}"
 
 
 def _tied(plan: PlanFile) -> nx.Graph:
