@@ -21,6 +21,12 @@ def ranks(values: Array, apart: float) -> IntArray:
     return rank
 
 
+def nearest(values: Array, step: float, apart: float) -> IntArray:
+    """How many whole steps each value comes to; what lies within ``apart`` of half a step goes up, so that
+    values on a grid do, whichever way rounding has moved them."""
+    return np.floor((values + apart) / step + 0.5).astype(np.int64)
+
+
 def merged(values: Array, apart: float) -> Array:
     """(n,) each value as the least of those that share its rank."""
     rank = ranks(values, apart)

@@ -9,12 +9,13 @@ import pytest
 
 from renderer.camera import axes_of
 from steps.canonical import Canonical
-from steps.model import Array, GlueFace, Model, Move, Rotation, Sight, Step, quarter_turn
+from steps.model import Array, GlueFace, Model, Move, Part, Rotation, Sight, Step, quarter_turn
+from steps.order import plan_order
 from steps.pipeline import make_plan, order_survey, survey
 from steps.settings import Settings
 from tests.models.families import family
 from tests.models.files import model_of
-from tests.models.structures import structure
+from tests.models.structures import STRUCTURES, structure
 from tests.models.value import Made, moved, shuffled
 
 QUARTER = np.array([[0.0, -1, 0, 0], [1, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])
@@ -81,6 +82,39 @@ def falls_on_itself(model: Model, turn: Array) -> bool:
 
 def test_what_falls_on_itself_is_told_from_what_does_not() -> None:
     assert not falls_on_itself(model_of(family("stacks", 1, 14)), QUARTERS[1])
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "parts"),
+    [("cages", 3, 18), ("published", 3, 8), ("tower", 3, 24), ("interlocked", 3, 20), ("rings", 3, 12)],
+)
+def test_what_a_file_rounds_away_changes_no_step(name: str, seed: int, parts: int) -> None:
+    """Six digits of a place between 100 and 1,000 mm: half a thousandth either way."""
+    made = structure(name, parts, seed) if name in STRUCTURES else family(name, seed, parts)
+    settings, random = Settings(anyway=True), np.random.default_rng(0)
+    found = survey(model_of(made), settings)
+    assert found.joints is not None
+    here = Canonical.of(found.model)
+    measures, joints = here.measures_here(found.measures), here.here(found.joints)
+
+    def steps(model: Model) -> list[object]:
+        order = plan_order(model, measures, joints, settings)
+        return [(step.adds, [each.assembly for each in step.attaches]) for step in order.steps]
+
+    plain = steps(here.model)
+    for _ in range(3):
+        assert steps(shaken(here.model, random)) == plain
+
+
+def shaken(model: Model, random: np.random.Generator) -> Model:
+    """The model with each part half a thousandth of a millimetre away at most, along each axis."""
+
+    def pose(part: Part) -> Array:
+        off = np.eye(4)
+        off[:3, 3] = random.uniform(-5e-4, 5e-4, 3)
+        return off @ part.pose
+
+    return replace(model, parts=tuple(replace(part, pose=pose(part)) for part in model.parts))
 
 
 def test_what_was_computed_lies_where_the_file_has_it() -> None:

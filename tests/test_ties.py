@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from steps.ties import comes_first, merged, ranks, rows_in_order
+from steps.ties import comes_first, merged, nearest, ranks, rows_in_order
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -34,3 +34,11 @@ def test_noise_changes_no_order_of_rows_and_no_list(seed: int) -> None:
     assert not comes_first(noisy, table, 1e-4) and not comes_first(table, noisy, 1e-4)
     lower = table - np.where(np.arange(len(table)) == 40, 1e-3, 0.0)[:, None]
     assert comes_first(lower, noisy, 1e-4) and not comes_first(noisy, lower, 1e-4)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_moves_no_value_of_a_grid_to_another_step(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    values = 0.05 * random.integers(-40, 40, 50)  # whole and half steps of a tenth
+    noisy = values + random.uniform(-1e-4, 1e-4, len(values))
+    assert np.array_equal(nearest(noisy, 0.1, 1e-3), np.floor(np.round(values / 0.1, 6) + 0.5))

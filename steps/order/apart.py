@@ -17,8 +17,9 @@ import numpy as np
 
 from steps.model import Array, IntArray, Move, Rotation
 from steps.order.columns import Columns
-from steps.order.site import Site
+from steps.order.site import SAME_SHARE, Site
 from steps.progress import ticking
+from steps.ties import merged, ranks
 
 #: A way off that points further down than this (cosine with up; rounding only) would put the part in
 #: through the table.
@@ -129,7 +130,7 @@ class TakeApart:
         self.likely = likely
         self.directions = directions_by_preference(site)
         self.steepness = {way: _steepness(site, way) for way in self.directions}
-        self.depth = (-np.round(site.spans[:, 0] / (LEVEL_SHARE * site.motion.length_mm))).tolist()
+        self.depth = (-ranks(site.spans[:, 0], LEVEL_SHARE * site.motion.length_mm)).tolist()
         self.above = [each for each in self.directions if not is_under(site, each)]
         self.below = [each for each in self.directions if is_under(site, each)] if below else []
         self.left = dict.fromkeys(within, True)
@@ -154,7 +155,7 @@ class TakeApart:
             if bent is not None:
                 unit, direction, legs = bent
                 self.lengths_tried = 0
-                self.lengths_found.add(round(float(np.linalg.norm(legs[-1])), 3))
+                self.lengths_found.add(float(np.linalg.norm(legs[-1])))
                 result.legs[unit] = legs
                 result.before += [(unit, other) for other in self._in_the_way(unit, legs, result.sequence)]
             elif turned is not None:
@@ -276,9 +277,9 @@ class TakeApart:
         others went."""
         pitch = self.site.motion.length_mm
         depths = [tie.joint.depth_mm for tie in self.site.joints_of[unit]]
-        lengths = {round(depth + self.site.motion.along_mm, 3) for depth in depths if depth > 0}
-        lengths |= {round(share * pitch, 3) for share in SHORT_SHARES} | self.lengths_found
-        return sorted(lengths)
+        lengths = [depth + self.site.motion.along_mm for depth in depths if depth > 0]
+        lengths += [*(share * pitch for share in SHORT_SHARES), *sorted(self.lengths_found)]
+        return np.unique(merged(np.array(lengths), SAME_SHARE * pitch)).tolist()  # type: ignore[no-any-return]
 
     def _every_length(self, unit: int, short: int) -> Iterator[float]:
         """Lengths of the first leg so close together that no way as wide as a sliding fit's play is missed,

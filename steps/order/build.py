@@ -23,9 +23,9 @@ from steps.order.apart import Apart, from_below
 from steps.order.cost import Weights
 from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
-from steps.order.site import TABLE_SHARE, Site, repeats_of
+from steps.order.site import SAME_SHARE, TABLE_SHARE, Site, repeats_of
 from steps.progress import tick
-from steps.ties import merged, ranks
+from steps.ties import merged, nearest, ranks
 from steps.wording import Wording, phrase
 
 #: Parts of one step lie within so many pitches of each other: one look finds them all.
@@ -44,8 +44,9 @@ MODULE_LEVELS = 3
 MODULE_SHARE = 1 / 3
 #: Of the parts that could be laid on the table next, so many nearest ones are looked at.
 LOOSE_LOOKS = 12
-#: Costs and heights that differ by less are alike: files round places to a hundred-thousandth of a pitch.
-LEAST_GAIN = 1e-4
+#: Costs that differ by less are alike: a hundredth of the effort of one pitch's distance, which nobody feels,
+#: and several times what a file's rounding makes of heights and distances.
+LEAST_GAIN = 1e-2
 #: Why a step is doubtful: nothing carries its part; its part lies loose for longer than a step.
 UNHELD = phrase("it is held by nothing that is placed before it")
 WAITS = phrase("it waits on the table, joined to nothing, for more than one step")
@@ -102,7 +103,7 @@ class SiteMeasures:
         """With who shuts out whom when ``apart`` tells the ways: worth it for more than one walk."""
         count = len(site.units)
         centre = site.centres / site.motion.length_mm
-        level = merged((site.spans[:, 0] - site.spans[:, 0].min()) / site.motion.length_mm, LEAST_GAIN)
+        level = levels_of(site)
         peers = _peers(centre, level)
         for copies in map(sorted, repeats_of(site)):
             _pair_up(peers, copies, centre)
@@ -122,6 +123,11 @@ class SiteMeasures:
             _bodies(site),
             first,
         )
+
+
+def levels_of(site: Site) -> Array:
+    """(units,) height of each unit's underside over the lowest, pitches; what is one height is one number."""
+    return merged((site.spans[:, 0] - site.spans[:, 0].min()) / site.motion.length_mm, SAME_SHARE)
 
 
 class Stuck(Exception):
@@ -273,8 +279,8 @@ class Walk:
         """
         most = min(MODULE_UNITS[1], int(MODULE_SHARE * len(self.placed)))
         found = self._hanging_together(unit, -1, most)
-        levels = {round(float(self.level[other]) / STEP_LEVEL) for other in found}
-        if not MODULE_UNITS[0] <= len(found) <= most or len(levels) < MODULE_LEVELS:
+        levels = nearest(self.level[list(found)], STEP_LEVEL, SAME_SHARE)
+        if not MODULE_UNITS[0] <= len(found) <= most or len(set(levels.tolist())) < MODULE_LEVELS:
             return frozenset()
         rest = min(found - {unit})
         return found if len(self._hanging_together(rest, unit, most)) == len(found) - 1 else frozenset()
@@ -346,7 +352,7 @@ class Walk:
         loose, loose_cost = self._ranked(self.loose_ready & ~self.near)
         rank = self.variant.detours.get(self.steps_made, 0)
         self.steps_made += 1
-        if loose and (not ready or loose_cost[0] < cost[0]):
+        if loose and (not ready or loose_cost[0] < cost[0] - LEAST_GAIN):
             draft = self._loose_step(loose[rank:] + loose[:rank])
             if draft is not None:
                 return draft
@@ -409,9 +415,7 @@ class Walk:
             return False
         mate = int(self.mate[unit])
         alike = mate in step or any(self.kind[unit] == self.kind[other] for other in step)
-        if np.linalg.norm(self.centre[unit] - self.centre[step[-1]]) > (
-            STEP_REACH if alike else UNLIKE_REACH
-        ):
+        if self._away(unit, step[-1]) > (STEP_REACH if alike else UNLIKE_REACH) + SAME_SHARE:
             return False
         if (unit in self.module) != (first in self.module):
             return False
@@ -423,7 +427,11 @@ class Walk:
         touching = [other for other in step if other in self.site.neighbours[unit]]
         if touching:  # a pile of alike parts may go up in one step
             return touching == [step[-1]] and len(kinds) == 1 and not self.whole[unit]
-        return abs(self.level[unit] - self.level[first]) <= STEP_LEVEL
+        return abs(self.level[unit] - self.level[first]) <= STEP_LEVEL + SAME_SHARE
+
+    def _away(self, unit: int, other: int) -> float:
+        """Pitches from the middle of one unit to that of another."""
+        return float(np.linalg.norm(self.centre[unit] - self.centre[other]))
 
     def _loose_step(self, loose: Sequence[int]) -> Draft | None:
         """Lay parts on the table whose joining part is known and fits in the step after."""
@@ -447,7 +455,7 @@ class Walk:
                 if joiner is not None:
                     joiners.append(joiner)
             cost = np.linalg.norm(self.centre[remaining] - self.centre[laid[-1]], axis=1)
-            remaining = [remaining[k] for k in np.lexsort((np.array(remaining), ranks(cost, LEAST_GAIN)))]
+            remaining = [remaining[k] for k in np.lexsort((np.array(remaining), ranks(cost, SAME_SHARE)))]
         if not laid:
             return None
         draft = Draft(list(laid))
@@ -500,7 +508,7 @@ class Walk:
             if len(step) > self.limits.parts or len(kinds) > self.limits.kinds:
                 return False
         near = self.centre[list(laid)]
-        return bool(np.linalg.norm(near - near[0], axis=1).max() <= STEP_REACH)
+        return bool(np.linalg.norm(near - near[0], axis=1).max() <= STEP_REACH + SAME_SHARE)
 
     def _aided_step(self, loose: Sequence[int]) -> Draft:
         """Nothing is both free and held: hold what is free until the part that carries it is in, else lay it
@@ -587,9 +595,9 @@ def _peers(centre: Array, level: Array) -> list[list[int]]:
     if not len(centre):
         return []
     tree = cKDTree(centre)
-    near = tree.query_ball_point(centre, PEER_REACH)
+    near, most = tree.query_ball_point(centre, PEER_REACH + SAME_SHARE), STEP_LEVEL + SAME_SHARE
     return [
-        [other for other in sorted(others) if other != unit and abs(level[other] - level[unit]) <= STEP_LEVEL]
+        [other for other in sorted(others) if other != unit and abs(level[other] - level[unit]) <= most]
         for unit, others in enumerate(near)
     ]
 
@@ -615,7 +623,7 @@ def _pair_up(peers: list[list[int]], copies: list[int], centre: Array) -> None:
     apart = np.linalg.norm(centres[:, None] - centres, axis=2)
     least = apart[apart > 0].min(initial=np.inf)
     for row, copy in enumerate(copies):
-        near = np.flatnonzero((apart[row] > 0) & (apart[row] <= 1.5 * least))
+        near = np.flatnonzero((apart[row] > 0) & (apart[row] <= 1.5 * least + SAME_SHARE))
         peers[copy] = [copies[other] for other in near]
 
 

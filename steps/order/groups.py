@@ -19,7 +19,8 @@ from steps.model import Array
 from steps.motion import lets_go
 from steps.order.finder import Finder, holding_graph
 from steps.order.repeats import matching, repeated
-from steps.order.site import Group, extents_along
+from steps.order.site import SAME_AREA, Group, extents_along
+from steps.ties import ranks
 
 #: A group of fewer parts is not worth a table of its own.
 LEAST_PARTS = 3
@@ -98,8 +99,9 @@ def _foot(finder: Finder, parts: Sequence[int], up: Array) -> int:
     """The part of the main body: the lowest, the heaviest of them."""
     heights = extents_along(finder.motion, up)[list(parts), 0]
     lowest = np.flatnonzero(heights <= heights.min() + finder.motion.along_mm)
-    volumes = [finder.measures.by_shape[finder.model.parts[parts[int(k)]].shape].volume_mm3 for k in lowest]
-    return parts[int(lowest[int(np.argmax(volumes))])]
+    shapes = [finder.model.parts[parts[int(k)]].shape for k in lowest]
+    volumes = np.array([finder.measures.by_shape[shape].volume_mm3 for shape in shapes])
+    return parts[int(lowest[int(np.argmax(ranks(volumes, SAME_AREA * float(volumes.max()))))])]
 
 
 def _beyond_joints(finder: Finder, group: Group) -> list[Group]:

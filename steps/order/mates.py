@@ -7,7 +7,8 @@ from collections import Counter
 import numpy as np
 
 from steps.model import Array, IntArray
-from steps.order.site import Site
+from steps.order.site import SAME_SHARE, Site
+from steps.ties import nearest
 
 #: Two places are mirror images within this, in pitches.
 SAME_PLACE = 0.1
@@ -48,7 +49,7 @@ def _boxes(site: Site) -> tuple[Array, Array]:
 def _looks(site: Site, sizes: Array) -> list[tuple[object, ...]]:
     """What mates share: size and colour; mirrored shapes are different shapes."""
     looks: list[tuple[object, ...]] = []
-    for unit, size in zip(site.units, np.round(sizes, 1).tolist(), strict=True):
+    for unit, size in zip(site.units, nearest(sizes, SAME_PLACE, SAME_SHARE).tolist(), strict=True):
         colours = Counter(site.model.parts[part].colour for part in unit.parts)
         looks.append((*size, *sorted(colours.items())))
     return looks
@@ -56,7 +57,7 @@ def _looks(site: Site, sizes: Array) -> list[tuple[object, ...]]:
 
 def _across(axis: int, centres: Array, looks: list[tuple[object, ...]]) -> IntArray:
     """Mates across the plane that suits most units; all -1 where too few have one."""
-    steps = np.round(centres / SAME_PLACE).astype(int)
+    steps = nearest(centres, SAME_PLACE, SAME_SHARE)
     rows: dict[tuple[object, ...], dict[int, int]] = {}
     for unit, (look, at) in enumerate(zip(looks, steps.tolist(), strict=True)):
         key = (look, *(at[k] for k in range(3) if k != axis))

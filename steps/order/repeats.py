@@ -10,8 +10,9 @@ import numpy as np
 
 from steps.model import Array
 from steps.order.finder import Finder, holding_graph
-from steps.order.site import Group, extents_along
+from steps.order.site import SAME_SHARE, Group, extents_along
 from steps.progress import ticking
+from steps.ties import nearest, ranks
 
 #: A group of fewer parts, or on fewer different heights, is not worth building apart.
 LEAST_PARTS = 3
@@ -35,14 +36,15 @@ def repeated(
         return []
     levels = part_levels(finder, group)
     standing = _standing_groups(finder, group, levels, int(MOST_SHARE * len(group.parts)), taken)
-    by_sign: dict[tuple[object, ...], list[tuple[int, ...]]] = {}
-    for members in standing:
-        if len(members) >= LEAST_PARTS and len({levels[part] for part in members}) >= LEAST_LEVELS:
-            by_sign.setdefault(_sign(finder, members), []).append(members)
+    worth = [
+        members
+        for members in standing
+        if len(members) >= LEAST_PARTS and len({levels[part] for part in members}) >= LEAST_LEVELS
+    ]
     course = _LongCourse(finder, group, levels)
     found: list[Group] = []
     used: set[int] = set()
-    for _, alike in sorted(by_sign.items(), key=lambda item: (-len(item[1][0]), item[1][0])):
+    for alike in sorted(_likely_alike(finder, worth), key=lambda each: (-len(each[0]), each[0])):
         apart = [members for members in alike if not used & set(members)]
         free = [members for members in ticking(apart) if not course.runs_on(members, apart)]
         while len(free) > 1:
@@ -56,9 +58,9 @@ def repeated(
 
 def part_levels(finder: Finder, group: Group) -> dict[int, int]:
     """Height of each part's underside over nothing in particular, in tenths of a pitch."""
-    bottoms = extents_along(finder.motion, group.up)[:, 0]
-    step = finder.motion.length_mm / 10
-    return {part: round(float(bottoms[part]) / step) for part in group.parts}
+    parts = list(group.parts)
+    bottoms = extents_along(finder.motion, group.up)[parts, 0] / finder.motion.length_mm
+    return dict(zip(parts, nearest(bottoms, 0.1, SAME_SHARE).tolist(), strict=True))
 
 
 class _LongCourse:
@@ -123,12 +125,20 @@ def _standing_groups(
     return [each for each in found if not taken & set(each)]
 
 
-def _sign(finder: Finder, members: Sequence[int]) -> tuple[object, ...]:
-    """What alike groups share whatever way they are turned: their parts, and how far apart they lie."""
-    kinds = sorted((finder.model.parts[part].shape, finder.model.parts[part].colour) for part in members)
-    at = finder.model.poses[list(members), :3, 3]
-    spread = np.sort(np.linalg.norm(at - at.mean(axis=0), axis=1)) / finder.motion.length_mm
-    return (*kinds, round(float(spread.sum()), 2))
+def _likely_alike(finder: Finder, groups: Sequence[tuple[int, ...]]) -> list[list[tuple[int, ...]]]:
+    """Groups by what alike ones share whatever way they are turned: their parts, and how far from their
+    middle these lie."""
+    by_kinds: dict[tuple[object, ...], list[tuple[int, ...]]] = {}
+    for members in groups:
+        parts = (finder.model.parts[part] for part in members)
+        by_kinds.setdefault(tuple(sorted((part.shape, part.colour) for part in parts)), []).append(members)
+    found = []
+    for several in by_kinds.values():
+        at = [finder.model.poses[list(members), :3, 3] for members in several]
+        spread = [float(np.linalg.norm(each - each.mean(axis=0), axis=1).mean()) for each in at]
+        rank = ranks(np.array(spread), ALIKE * finder.motion.length_mm)
+        found += [[several[row] for row in np.flatnonzero(rank == own)] for own in np.unique(rank)]
+    return found
 
 
 def _alike_copies(

@@ -16,15 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.order.apart import Apart, from_below
-from steps.order.build import LEAST_GAIN, Draft, Stuck, Variant, Walk
+from steps.order.build import LEAST_GAIN, Draft, Stuck, Variant, Walk, levels_of
 from steps.order.cost import Weights
-from steps.order.site import Site
+from steps.order.site import SAME_SHARE, Site
 from steps.order.stability import Watch
 from steps.progress import ticking
 from steps.statics import Structure
+from steps.ties import ranks
 
 #: Units placed in walks after the first, all walks over a site together: some seconds of work.
 WORK = 1000
+#: An order is better than another when it costs less by so much: the sum of many steps is known no better.
+LEAST_BETTER = 0.1
 #: A step's first so many alternatives are tried.
 RANKS = (1, 2)
 #: What a whole walk may favour: parts of the cost and factors for its choices.
@@ -63,7 +66,7 @@ class Judge:
             if self.turns:
                 self.watches[True] = Watch(self.structure, -self.site.up, parts)
         pitch = self.site.motion.length_mm
-        self.level = (self.site.spans[:, 0] - self.site.spans[:, 0].min()) / pitch
+        self.level = levels_of(self.site)
         self.centre = self.site.centres / pitch
         self.slack = [
             any(tie.joint.fit in ("slide", "loose") for tie in ties) for ties in self.site.joints_of
@@ -81,10 +84,10 @@ class Judge:
         too dear without it.
         """
         seen = self._without_stability(drafts)
-        if sum(seen) >= below - LEAST_GAIN:
+        if sum(seen) >= below - LEAST_BETTER:
             return None
         found = [cost + leans for cost, leans in zip(seen, self._stability(drafts), strict=True)]
-        return found if sum(found) < below - LEAST_GAIN else None
+        return found if sum(found) < below - LEAST_BETTER else None
 
     def _without_stability(self, drafts: Sequence[Draft]) -> list[float]:
         placed = np.zeros(len(self.site.units), dtype=bool)
@@ -203,7 +206,7 @@ def _openings(turns: bool) -> list[Variant]:
 
 def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:
     """The walk with one more detour: at costly steps first, and at the step before each of them."""
-    steps = sorted(range(len(costs)), key=lambda step: (-round(costs[step], 6), step))
+    steps = np.argsort(-ranks(np.array(costs), LEAST_GAIN), kind="stable").tolist()
     return [
         replace(variant, detours={**variant.detours, step: rank})
         for rank in RANKS
@@ -214,7 +217,8 @@ def _detours(costs: Sequence[float], variant: Variant) -> list[Variant]:
 
 
 def _hidden(site: Site) -> tuple[Mask, Mask]:
-    """Which boxes hide which sample points of which units, from each view."""
+    """Which boxes hide which sample points of which units, from each view; what only grazes hides nothing."""
+    same = SAME_SHARE * site.motion.length_mm
     index = site.motion.direction_index(site.up)
     boxes = site.motion.half(index).boxes
     flip = np.array([1.0, 1.0, -1.0 if index & 1 else 1.0])
@@ -223,7 +227,7 @@ def _hidden(site: Site) -> tuple[Mask, Mask]:
     high = np.array([each.max(axis=(0, 1)) for each in units]).reshape(-1, 3)
     samples = np.array([sample[:3] for sample in _TOP + _SIDES])
     normals = np.array([np.eye(3)[face] * np.sign(sample[face]) for *sample, face in _TOP + _SIDES])
-    points = (low + high)[:, None] / 2 + samples * (high - low)[:, None] / 2 + normals * 1e-3
+    points = (low + high)[:, None] / 2 + samples * (high - low)[:, None] / 2 + normals * same
     facing = VIEWS @ normals.T > 0
     hidden = np.zeros((len(VIEWS), len(units), len(samples), len(units)), dtype=bool)
     corners = np.where(np.array(list(product((0, 1), repeat=3)))[None], high[:, None], low[:, None])
@@ -232,9 +236,9 @@ def _hidden(site: Site) -> tuple[Mask, Mask]:
         spread, at = corners @ across.T, points @ across.T
         least, most = spread.min(axis=1), spread.max(axis=1)
         for unit in ticking(range(len(units))):
-            inside = (at[unit][:, None] > least) & (at[unit][:, None] < most)
+            inside = (at[unit][:, None] > least + same) & (at[unit][:, None] < most - same)
             point, other = np.nonzero(inside.all(axis=-1))
             near, far = ((side[other] - points[unit, point]) / view for side in (low, high))
             enter, leave = np.minimum(near, far).max(axis=-1), np.maximum(near, far).min(axis=-1)
-            hidden[row, unit, point, other] = (leave > np.maximum(enter, 0.0)) & (other != unit)
+            hidden[row, unit, point, other] = (leave > np.maximum(enter, 0.0) + 3 * same) & (other != unit)
     return hidden, facing

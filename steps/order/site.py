@@ -16,7 +16,13 @@ from numpy.typing import NDArray
 from steps.model import Array, Joint, Joints, Measures, Model
 from steps.motion import Motion
 from steps.progress import ticking
+from steps.ties import ranks
 
+#: Places, sizes and distances, in pitches, that differ by less are one, and what is beyond a limit by less is
+#: within it: files of six digits are off by a ten-thousandth of a pitch, no hand or eye tells a thousandth.
+SAME_SHARE = 1e-3
+#: Areas that differ by less than this share are one: what shifts a side by so little shifts an area by more.
+SAME_AREA = 0.01
 #: A part lies on the table when its lowest point is within this share of the pitch of the lowest of all.
 TABLE_SHARE = 0.1
 #: A rest ties two parts only when it carries weight: its normal within 60 degrees of up (cosine).
@@ -123,7 +129,10 @@ def holding_way(joint: Joint, up: Array) -> Array:
     the face that lies most nearly level, the larger of two alike."""
     if joint.kind != "rest":
         return joint.axis
-    most = max(joint.touches, key=lambda touch: (round(abs(float(touch.axis @ up)), 3), touch.area_mm2))
+    level = ranks(np.array([abs(float(touch.axis @ up)) for touch in joint.touches]), SAME_SHARE)
+    areas = np.array([touch.area_mm2 for touch in joint.touches])
+    large = ranks(areas, SAME_AREA * float(areas.max()))
+    most = max(zip(level, large, joint.touches, strict=True), key=lambda each: each[:2])[2]
     return most.axis if most.carrier == joint.a else -most.axis
 
 

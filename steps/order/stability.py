@@ -22,7 +22,7 @@ from steps.progress import tick
 from steps.statics import Stand, Structure
 from steps.statics.growing import Growing
 from steps.statics.pressing import Press, pressing, slides, tips
-from steps.statics.standing import UPRIGHT_COSINE, lies_over
+from steps.statics.standing import OVER_TOLERANCE_MM, UPRIGHT_COSINE, lies_over
 from steps.statics.structure import TABLE_TOLERANCE_MM, flat
 
 #: Standard gravity, N per gram.
@@ -60,8 +60,8 @@ class Watch:
         upright = contacts.normal @ self.up
         upper = np.where(upright > 0, contacts.first, contacts.second)
         lower = np.where(upright > 0, contacts.second, contacts.first)
-        carries = contacts.push & (np.abs(upright) > UPRIGHT_COSINE) & (low[lower] < low[upper])
-        carries &= member[upper] & member[lower]
+        carries = contacts.push & (np.abs(upright) > UPRIGHT_COSINE) & member[upper] & member[lower]
+        carries &= low[lower] < low[upper] - OVER_TOLERANCE_MM
         at = np.flatnonzero(carries)
         self._points = flat(contacts.point[at], self.up)
         self._below: dict[int, dict[int, list[int]]] = {}

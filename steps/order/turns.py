@@ -15,10 +15,13 @@ import numpy as np
 from steps.model import Array, Joint
 from steps.sides import level_axes
 from steps.statics import Structure
+from steps.ties import ranks
 
 Turn = Literal[
     "over", "upright", "on its back", "on its front", "on its left side", "on its right side", "no turn"
 ]
+#: Bodies are as heavy as each other when they differ by less than this share: printed ones differ by more.
+SAME_MASS = 0.01
 #: Less than this is no turn at all (cosine of 1 degree).
 SAME_WAY = float(np.cos(np.radians(1.0)))
 #: By more than this the build is turned over, not laid on a side (cosine of 120 degrees).
@@ -63,6 +66,7 @@ def loose_parts(structure: Structure, rows: Sequence[int], glued: Collection[str
         a, b = index[joint.a], index[joint.b]
         if a in graph and b in graph and holds_turned(joint, glued):
             graph.add_edge(a, b)
-    masses = structure.bodies.mass_g
-    bodies = sorted(map(sorted, nx.connected_components(graph)), key=lambda body: -masses[body].sum())
-    return sorted(row for body in bodies[1:] for row in body)
+    bodies = sorted(map(sorted, nx.connected_components(graph)))
+    masses = np.array([structure.bodies.mass_g[body].sum() for body in bodies])
+    heaviest = int(np.argmax(ranks(masses, SAME_MASS * float(masses.max(initial=0.0))))) if bodies else 0
+    return sorted(row for number, body in enumerate(bodies) for row in body if number != heaviest)

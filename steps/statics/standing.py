@@ -98,7 +98,8 @@ class Stand:
         supports = self.contacts.push & (np.abs(upright) > UPRIGHT_COSINE)
         upper = np.where(upright > 0, self.contacts.first, self.contacts.second)
         lower = np.where(upright > 0, self.contacts.second, self.contacts.first)
-        supports &= low[lower] < low[upper]  # a carrier starts lower than what it carries: no circles
+        # a carrier starts lower than what it carries, by more than files tell: no circles
+        supports &= low[lower] < low[upper] - OVER_TOLERANCE_MM
         at = np.flatnonzero(supports)
         self._at, self._upper, self._lower = at, upper[at], lower[at]
         self._by_upper, self._by_lower = _grouped(self._upper, len(low)), _grouped(self._lower, len(low))
