@@ -140,3 +140,28 @@ def test_who_presses(push_n, by):
     steps = tuple(replace(step, needs_push_n=push_n) for step in one_by_one(made).steps)
     work = settled(made, replace(one_by_one(made), steps=steps), ["J1"])
     assert work.steps[2].by == by and work.steps[1].by == "adult"  # the second has the glue
+
+
+def test_what_topples_is_held_by_what_is_joined_to_it():
+    """A beam far beyond its foot, and a block that only lies on its far end: the block is farthest out, but
+    to hold it does not hold the beam."""
+    made = stack([Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 10, 2), Cell(8, 0, 2, 2, 2)], 0.0)
+    for glued in ([], ["J2"]):  # glued on, it would; but in its own step its glue is wet
+        holds = [step.hold for step in settled(made, one_by_one(made), glued).steps]
+        assert holds[:2] == [(), ("P2",)] and "P2" in holds[2]
+
+
+def test_a_hand_lets_go_of_what_a_step_glues_only_when_the_glue_holds():
+    """A block that juts out from its foot is held; what comes next stands by itself and is glued to it."""
+    cells = [
+        Cell(6, 0, 0, 4, 2),
+        Cell(6, 0, 1, 4, 2),
+        Cell(0, 0, 0, 2, 2),
+        Cell(1, 0, 1, 4, 2),
+        Cell(4, 0, 2, 6, 2),
+        Cell(7, 0, 3, 2, 2),
+    ]
+    made = stack(cells, 0.0)
+    (joint,) = [each.id for each in made.joints.joints if {each.a, each.b} == {"P4", "P5"}]
+    work = settled(made, one_by_one(made), [joint])
+    assert [step.hold for step in work.steps] == [(), (), (), ("P4",), ("P4",), ()]

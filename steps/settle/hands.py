@@ -3,7 +3,8 @@
 A step with glue ends when its glue has fixed, and the next begins only then. So after a step all that was
 glued in earlier steps holds as a bond does, and what the step itself glues holds only as its bare joints
 do. Two watches tell cheaply what leans: one on the build with all glue set, one on the bare joints. The
-load programme is asked about the bare joints only where something that the step brings leans on them.
+load programme is asked about the bare joints only where something that the step brings leans on them, or
+where a hand would let go.
 A hand also holds what would slide or topple while a part is pressed home on it.
 """
 
@@ -40,6 +41,7 @@ class Hands:
         self._low = structure.feet(up).low
         self._table = float(self._low[list(members)].min()) if len(members) else 0.0
         self._leant: frozenset[int] = frozenset()  # parts that leaned on bare joints already
+        self._held: tuple[str, ...] = ()  # what a hand held after the last step
         self._programmes = 0
 
     @property
@@ -79,14 +81,30 @@ class Hands:
         """Ids of the parts that a hand must hold when the step that puts ``parts`` in is done."""
         leaning = self._newly_leaning(parts)
         if self.settled.doubts(parts) and (far := self._topples()) is not None:
-            return (far,)
-        held = self.settled.add(())
-        if self._glued.isdisjoint(step.closes) or leaning.isdisjoint(self._brought(step, parts)):
-            return held
-        return self._in_order({*held, *self._until_set(step, leaning)})
+            held: tuple[str, ...] = (far,)
+            if not self._holds_all(far, step):
+                held = self._until_set(step, frozenset()) or held
+        else:
+            held = self.settled.add(())
+            rows = self.structure.model.index_of
+            let_go = {rows[name] for name in self._held} - {rows[name] for name in held}
+            if not self._glued.isdisjoint(step.closes) and (let_go or leaning & self._brought(step, parts)):
+                held = self._in_order({*held, *self._until_set(step, leaning | let_go)})
+        self._held = held
+        return held
+
+    def _holds_all(self, part: str, step: Step) -> bool:
+        """Whether all that is there surely stands while one part is held and the step's own glue sets: what
+        is joined loosely may not."""
+        held = {self.structure.model.index_of[part]}
+        return self.settled.growing.stands(self.settled.present, held=held, weak=self._weak(step)) is True
+
+    def _weak(self, step: Step) -> Capacity:
+        """What the contacts can do while the step's own glue sets and all earlier glue holds."""
+        return Capacity.of(self.structure.glued(sorted(self._glued - set(step.closes))))
 
     def _topples(self) -> str | None:
-        """The part to hold where the build as one body tips over its foot, however well it is joined: the
+        """The part to try to hold where the build tips over its foot as one body, however well joined: the
         one farthest out on the side it falls to; None where it does not. This spares the load programme."""
         present = sorted(self.settled.present)
         table, _ = self.structure.table_contacts(present, self.up)
@@ -122,12 +140,11 @@ class Hands:
         Mostly only what leans on that glue falls: if it does with all else held, and nothing does with it
         held, that is the least help, since to hold more never asks for more.
         """
-        setting = self._glued - set(step.closes)
-        weak = Capacity.of(self.structure.glued(sorted(setting)))
+        setting, weak = self._glued - set(step.closes), self._weak(step)
         growing, present = self.settled.growing, self.settled.present
         if growing.stands(present, weak=weak):
             return ()
-        alone = growing.help(leaning, weak)
+        alone = growing.help(leaning, weak) if leaning else ()
         if alone and growing.stands(present, held=alone, weak=weak):
             return tuple(self._names[part] for part in alone)
         found = Stand.of(self.structure, self.up, sorted(setting)).stands(
