@@ -631,6 +631,8 @@ class Step:
     doubtful: tuple[Wording, ...] = ()  #: why the step is doubtful (only with --anyway)
     note: str = ""  #: the user's note
     needs_push_n: float = 0.0  #: greatest force to press home in this step
+    dry: tuple[str, ...] = ()  #: joints closed without glue, which a later step opens again and glues
+    reopens: tuple[int, ...] = ()  #: numbers of the steps whose things it takes off again and puts back
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "up", frozen_array(self.up, (3,), "up"))

@@ -112,7 +112,7 @@ def plan_survey(
     from steps.draw import choose_views
     from steps.glue import choose_glue
     from steps.order import plan_order
-    from steps.settle import settle
+    from steps.settle import settled
 
     earlier = model.problems + measures.problems + joints.problems
     with stage(progress, "order"):
@@ -124,7 +124,7 @@ def plan_survey(
         gluing = _with_earlier(earlier, lambda: choose_glue(*known, order, settings))
     earlier += gluing.problems
     with stage(progress, "settle"):
-        work = _with_earlier(earlier, lambda: settle(*known, order, gluing, settings))
+        order, gluing, work = _with_earlier(earlier, lambda: settled(*known, order, gluing, settings))
     faults = errors_of(earlier + work.problems)
     if faults and not settings.anyway:
         raise FaultyModel(faults)

@@ -229,6 +229,10 @@ class StepEntry(Entry):
     attaches: tuple[AttachEntry, ...]
     closes: tuple[str, ...]
     glues: tuple[str, ...]
+    #: joints that are closed without glue, and that a later step opens again, closes and glues; of that step
+    #: the numbers of the steps whose things it takes off, the last first, and puts back
+    dry: tuple[str, ...] = ()
+    reopens: tuple[int, ...] = ()
     sitting: int | None
     needs_cured: tuple[str, ...]
     lags_min: tuple[Amount, ...] = ()  # of each of these, how long after it was glued
@@ -560,6 +564,8 @@ def _step_entries(plan: Plan) -> tuple[StepEntry, ...]:
                 ),
                 closes=step.closes,
                 glues=work.glues,
+                dry=step.dry,
+                reopens=step.reopens,
                 sitting=work.sitting,
                 needs_cured=work.needs_cured,
                 lags_min=work.lags_min,

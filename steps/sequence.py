@@ -177,20 +177,21 @@ def _moments(model: Model, order: Order) -> Iterator[Moment]:
     place = {name: {names[row]: k for k, row in enumerate(rows.tolist())} for name, rows in whole.items()}
     placed = dict.fromkeys(whole, 0)
     last: dict[str, Step] = {}
+    told: dict[int, Moment] = {}
     for step, arriving in zip(order.steps, arrivals, strict=True):
         name, start = step.assembly, placed[step.assembly]
         end = placed[name] = start + sum(len(arrival.rows) for arrival in arriving)
         rows = whole[name]
-        yield Moment(
-            step,
-            order.assembly_by_id[name],
-            arriving,
-            last.get(name),
-            rows[:start],
-            rows[:end],
-            place[name],
+        before, after = rows[:start], rows[:end]
+        if step.reopens:  # what stood before those steps, and what came in them
+            again = [told[number] for number in step.reopens]
+            arriving = tuple(arrival for each in again for arrival in each.arrivals)
+            before, after = again[0].before, again[-1].after
+        moment = Moment(
+            step, order.assembly_by_id[name], arriving, last.get(name), before, after, place[name]
         )
-        last[name] = step
+        yield moment
+        last[name], told[step.number] = step, moment
 
 
 def _arrivals(model: Model, order: Order, step: Step) -> tuple[Arrival, ...]:

@@ -26,6 +26,7 @@ class Hand:
     seldom: int
     words: str
     source: str
+    pull_share: float = 0.0  #: what it pulls, as a share of its push; 0 where nobody asks
 
     def limit_n(self, presses: int = 1) -> float:
         """Newtons for one of so many presses."""
@@ -49,6 +50,12 @@ def hands(child_years: int = CHILD_YEARS) -> tuple[Hand, ...]:
 def strongest_push_n(presses: int = 1) -> float:
     """More than this is not for hands."""
     return hands()[-1].limit_n(presses)
+
+
+def child_pull_n(child_years: int = CHILD_YEARS) -> float:
+    """What a weak child of so many years pulls apart, N."""
+    hand = next(hand for hand in hands(child_years) if hand.reader == "child")
+    return hand.pull_share * hand.push_n
 
 
 def one_hand_n() -> float:

@@ -49,7 +49,7 @@ def without_glue(joints: Joints) -> Gluing:
 def held_in(model: Model, measures: Measures, joints: Joints, order: Order) -> Holds:
     """What hands hold in each step of a plan without glue."""
     structure = Structure.of(model, measures, joints, Settings())
-    return final_holds(structure, BuildSequence.of(model, order), without_glue(joints))
+    return final_holds(structure, BuildSequence.of(model, order), frozenset())
 
 
 def whole_plan(model: Model, measures: Measures, joints: Joints, order: Order) -> Plan:

@@ -127,7 +127,7 @@ class _CaseMaker:
             rows, before = np.sort(moment.before), moment.previous.up
             held = self._ends(self._standing_on(rows, before))  # two hands, or a person at each end
             for up in (self._half_way(moment, before), moment.up):
-                words = f"turned before step {moment.step.number}"
+                words = turn_words(moment.step.number)
                 yield self._case("turn", words, self._weight(up), held, rows, step=moment.step.number)
 
     def pulls(self, measures: Measures) -> Iterator[LoadCase]:
@@ -205,6 +205,11 @@ class _CaseMaker:
         out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
         one, other = np.argmin((out + level).round(6)), np.argmax((out - level).round(6))
         return sorted({int(rows[one]), int(rows[other])})
+
+
+def turn_words(step: int) -> str:
+    """How the case of a turn amid the build is told: the number of the step is the order's."""
+    return f"turned before step {step}"
 
 
 def newtons(grams: float) -> float:

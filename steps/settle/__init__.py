@@ -2,42 +2,106 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from steps.glue.again import printed_again
 from steps.glue.families import glue_book
-from steps.model import Gluing, Joints, Measures, Model, Order, Work
+from steps.model import Gluing, Joints, Measures, Model, Order, StepWork, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
-from steps.settle.holds import final_holds, hard_steps, waiting_steps
+from steps.settle.holds import Holds, final_holds, hard_steps, waiting_steps
 from steps.settle.presses import hard_presses
+from steps.settle.rehearse import Rehearsal, rehearsed
 from steps.settle.schedule import Curing, Scheduler
 from steps.statics import Structure
 
-__all__ = ["settle"]
+__all__ = ["settle", "settled"]
+
+
+def settled(
+    model: Model, measures: Measures, joints: Joints, order: Order, gluing: Gluing, settings: Settings
+) -> tuple[Order, Gluing, Work]:
+    """The work of every step as it is done by who reads: where a child does, all that it can do of what is
+    glued it does first, so that the order has more steps, and the gluing tells of those."""
+    structure = Structure.of(model, measures, joints, settings)
+    firm = Firm.of(structure, BuildSequence.of(model, order), gluing)
+    if settings.reader == "child":
+        rehearsal = rehearsed(structure, order, gluing, settings)
+        order, gluing, firm = rehearsal.order, rehearsal.told(gluing), firm.told(rehearsal)
+    return order, gluing, _work(structure, order, gluing, settings, measures, firm)
 
 
 def settle(
     model: Model, measures: Measures, joints: Joints, order: Order, gluing: Gluing, settings: Settings
 ) -> Work:
-    """Final holds and times of every step, and a warning for what hands cannot press home."""
+    """Final holds and times of every step of an order as it is, and a warning for what hands cannot press
+    home."""
     structure = Structure.of(model, measures, joints, settings)
-    sequence = BuildSequence.of(model, order)
-    holds = final_holds(structure, sequence, gluing)
-    on_glue = waiting_steps(structure, sequence, gluing, holds)
-    on_hard = on_glue and on_glue & hard_steps(structure, sequence, gluing, holds)
-    curing = strength_of(gluing)
-    schedule = Scheduler(model, measures, joints, order, settings, curing, on_glue, on_hard, holds).run()
-    facts = {**schedule.facts, "held_steps": float(sum(bool(held) for held in holds.values()))}
+    firm = Firm.of(structure, BuildSequence.of(model, order), gluing)
+    return _work(structure, order, gluing, settings, measures, firm)
+
+
+@dataclass(frozen=True)
+class Firm:
+    """How firmly the build stands in each step, by its number: the parts that a hand holds, and after which
+    steps it stands only by glue, or only by glue that is hard."""
+
+    holds: Holds
+    on_glue: frozenset[int]
+    on_hard: frozenset[int]
+
+    @classmethod
+    def of(cls, structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Firm:
+        holds = final_holds(structure, sequence, gluing.glued)
+        on_glue = waiting_steps(structure, sequence, gluing, holds)
+        on_hard = on_glue & hard_steps(structure, sequence, gluing, holds) if on_glue else on_glue
+        return cls(holds, on_glue, on_hard)
+
+    def told(self, rehearsal: Rehearsal) -> Firm:
+        """The same for the steps of an order that is done twice in part: what is closed dry stands with no
+        hand on it."""
+        steps = rehearsal.order.steps
+        dry = {number for step in steps for number in step.reopens}
+        holds = {
+            step.number: () if step.number in dry else self.holds[rehearsal.was[step.number]]
+            for step in steps
+        }
+
+        def those(numbers: frozenset[int]) -> frozenset[int]:
+            return frozenset(new for new, old in rehearsal.was.items() if old in numbers)
+
+        return Firm(holds, those(self.on_glue), those(self.on_hard))
+
+
+def _work(
+    structure: Structure, order: Order, gluing: Gluing, settings: Settings, measures: Measures, firm: Firm
+) -> Work:
+    model, joints = structure.model, structure.joints
+    sequence, curing = BuildSequence.of(model, order), strength_of(gluing)
+    schedule = Scheduler(
+        model, measures, joints, order, settings, curing, firm.on_glue, firm.on_hard, firm.holds
+    ).run()
     told = {problem.step for problem in gluing.problems}  # turns that are too much for the joints
     steps = tuple(replace(work, by="adult") if work.number in told else work for work in schedule.steps)
     family = glue_book().families.get(gluing.adhesive.family)
     if family is not None and not family.opens:
         again = printed_again(model, measures, joints, sequence, gluing.glued)
         steps = tuple(replace(work, again=again.get(work.number, {})) for work in steps)
-    return Work(
-        steps, hard_presses(structure, sequence, measures, settings), facts, _lift_min(gluing, settings)
-    )
+    held = float(sum(bool(parts) for parts in firm.holds.values()))
+    facts = {**schedule.facts, "held_steps": held, "child_share": _child_share(order, steps)}
+    presses = hard_presses(structure, sequence, measures, settings)
+    return Work(steps, presses, facts, _lift_min(gluing, settings))
+
+
+def _child_share(order: Order, work: Sequence[StepWork]) -> float:
+    """The share of the parts that a child puts in place."""
+    child = {each.number for each in work if each.by == "child"}
+    counts = [
+        (len(step.adds) * len(order.assembly_by_id[step.assembly].copies), step.number in child)
+        for step in order.steps
+    ]
+    return sum(n for n, own in counts if own) / max(1, sum(n for n, _ in counts))
 
 
 def strength_of(gluing: Gluing) -> Curing:

@@ -20,9 +20,9 @@ from steps.statics import Structure, bond_strength
 Holds = Mapping[int, tuple[str, ...]]
 
 
-def final_holds(structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Holds:
-    """What a hand must hold in each step."""
-    glued = bonded(structure, gluing.glued)
+def final_holds(structure: Structure, sequence: BuildSequence, joints: Set[str]) -> Holds:
+    """What a hand must hold in each step, where these joints (ids) are glued."""
+    glued = bonded(structure, joints)
     held = {}
     for moments in over(list(sequence.by_assembly.values())):
         by_up = {moment.up.tobytes(): moment for moment in moments}

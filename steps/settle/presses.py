@@ -26,6 +26,8 @@ def hard_presses(
     would crack before it is."""
     hard: list[tuple[Step, Sequence[str], Sequence[str], float, Sequence[Joint]]] = []
     for moment in over(sequence.moments):
+        if moment.step.reopens:
+            continue  # told of where it was pressed home first
         for arrived, arrival in enumerate(moment.arrivals):
             press = pressing(structure, moment.standing(arrived), arrival.parts, arrival.way)
             closing = _closing(structure, arrival.parts, press.names)

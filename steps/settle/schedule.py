@@ -128,6 +128,7 @@ class Scheduler:
         self.order, self.joints, self.settings = order, joints, settings
         self.curing, self.on_glue, self.on_hard = curing, frozenset(on_glue), frozenset(on_hard)
         self.hold = hold  # step number -> parts that a hand holds
+        self.things = {step.number: len(step.adds) + len(step.attaches) for step in order.steps}
         self.total = sum(measures.by_shape[part.shape].printed_g for part in model.parts)
         self.mass = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
 
@@ -157,8 +158,9 @@ class Scheduler:
     def minutes(self, step: Step) -> float:
         """Bench time of a step, all copies of its assembly together."""
         copies = len(self.order.assembly_by_id[step.assembly].copies)
-        work = PART_MIN * (len(step.adds) + len(step.attaches)) + GLUE_MIN * len(self.glues(step))
-        return work * copies
+        again = (self.things[number] for number in step.reopens)
+        things = self.things[step.number] + sum(again)
+        return (PART_MIN * things + GLUE_MIN * len(self.glues(step))) * copies
 
     # ------------------------------------------------------------------ what must have cured
 
@@ -230,7 +232,7 @@ class Scheduler:
         """What glued joints of parts already there bear when this step presses on those across its up
         direction, N: each the more, the more it can."""
         pressed: dict[str, float] = {}
-        for name in step.closes:
+        for name in (*step.closes, *step.dry):
             joint = self.joints.by_id[name]
             if joint.push_n > 0 and abs(float(joint.axis @ step.up)) < SAME_UP:
                 for end in {joint.a, joint.b} - set(step.adds):
@@ -315,7 +317,7 @@ class Scheduler:
     def _by(self, step: Step, glues: bool) -> Reader:
         if glues or step.doubtful:
             return "adult"
-        return who_pushes(step.needs_push_n)
+        return who_pushes(step.needs_push_n, child_years=self.settings.child_years)
 
     def _people(self, step: Step, glues: bool) -> int:
         """Two where glued parts must be held while they cure, or where what is lifted is heavy."""

@@ -25,6 +25,7 @@ from steps.planfile import PlanFile, plan_file, read_plan
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
 from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, check_model, settings_faults
+from steps.verify.dry import CLOSED_DRY, as_glued, check_dry
 from steps.verify.gluing import NAMES, check_glue
 from steps.verify.handling import HANDLED, check_handling
 from steps.verify.measured import MEASURED, check_measured
@@ -67,19 +68,29 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     first = [check_contract(plan), check_model(plan, read), check_mended(plan, read)]
     model = as_printed(plan, read)
     first.append(check_refit(plan, read, model))
-    names = (("copies alike", "copies"), *CHECKS, MEASURED, *NAMES, HANDLED, ("sites seen", "things"))
+    names = (
+        ("copies alike", "copies"),
+        *CHECKS,
+        MEASURED,
+        *NAMES,
+        HANDLED,
+        ("sites seen", "things"),
+        CLOSED_DRY,
+    )
     skipped = [Check(name, what, skipped=True) for name, what in names]
     if _names_unknown(plan, model) or _no_direction(plan) or settings_faults(plan):
         return Report((*first, *skipped))
     copies = check_copies(plan, model)
     if not copies.ok:
         return Report((*first, copies, *skipped[1:]))
-    replay = Replay(plan, model)
+    whole = as_glued(plan)
+    replay = Replay(whole, model)
     replayed = replay.run()
     measured = check_measured(plan, model, replay.mover.solids)
-    glued = check_glue(plan, replay.toucher, replay.stander)
+    glued = check_glue(plan, whole, replay.toucher, replay.stander)
     handled = check_handling(plan, replay.footing, replay.turned)
-    return Report((*first, copies, *replayed, measured, *glued, handled, check_sights(plan, model)))
+    drawn = check_sights(plan, model)
+    return Report((*first, copies, *replayed, measured, *glued, handled, drawn, check_dry(plan, model)))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:
@@ -97,7 +108,8 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
         not set(named) <= parts
         or not {part.shape for part in model.parts} <= shapes
         or any(
-            not {*step.closes, *step.glues, *step.needs_cured} <= joints or set(step.move) != set(step.adds)
+            not {*step.closes, *step.dry, *step.glues, *step.needs_cured} <= joints
+            or set(step.move) != set(step.adds)
             for step in plan.steps
         )
         or any((step.assembly, 0) not in copies for step in plan.steps)

@@ -77,7 +77,7 @@ def _references(plan: PlanFile, check: Check) -> None:
         need("parts", (*step.lifts, *step.sites), "it", step.number)
         for look in step.closer:
             need("parts", (*look.parts, *look.away), "a closer look", step.number)
-        need("joints", (*step.closes, *step.glues, *step.needs_cured), "it", step.number)
+        need("joints", (*step.closes, *step.dry, *step.glues, *step.needs_cured), "it", step.number)
         if step.assembly not in copies:
             check.fault(f"it belongs to {step.assembly}, which is no assembly", step.number)
         for attach in step.attaches:
@@ -101,7 +101,7 @@ def settings_faults(plan: PlanFile) -> list[str]:
 def _step_form(step: StepEntry, check: Check) -> None:
     if set(step.move) != set(step.adds):
         check.fault("'move' and 'adds' do not name the same parts", step.number, step.adds)
-    if not step.adds and not step.attaches:
+    if not step.adds and not step.attaches and not step.reopens:
         check.fault("nothing is added", step.number)
     if abs(np.linalg.norm(step.up) - 1.0) > UNIT_TOLERANCE:
         check.fault(f"'up' {step.up} is not a unit vector", step.number)

@@ -37,9 +37,10 @@ NAMES = (
 )
 
 
-def check_glue(plan: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Check, ...]:
-    """Whether each glued joint bonds and is waited for, and the whole is the pieces that the plan says."""
-    bonds, times, whole, again = (Check(name, what) for name, what in NAMES)
+def check_glue(plan: PlanFile, whole: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Check, ...]:
+    """Whether each glued joint bonds and is waited for, and the whole is the pieces that the plan says.
+    ``whole``: the plan as it is glued, each thing coming in with the step that glues it."""
+    bonds, times, pieces, again = (Check(name, what) for name, what in NAMES)
     glued = [joint for joint in plan.joints if joint.mark == "glue"]
     family = glue_book().families.get(plan.adhesive.family)
     if glued and family is None:
@@ -47,11 +48,11 @@ def check_glue(plan: PlanFile, toucher: Toucher, stander: Stander) -> tuple[Chec
     elif glued and family is not None:
         _bonds(plan, glued, family, toucher, bonds)
         _book_times(plan.adhesive, family, glued, times)
-        _pushes(plan, times)
-        _again(plan, family, stander, again)
+        _pushes(whole, times)
+        _again(whole, family, stander, again)
     _waits(plan, times)
-    _pieces(plan, stander, whole)
-    return bonds, times, whole, again
+    _pieces(plan, stander, pieces)
+    return bonds, times, pieces, again
 
 
 # ------------------------------------------------------------------------------ bonds

@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 from renderer.scenes import ray_scene
 from steps.model import Array, Model
 from steps.planfile import JointEntry, MoveEntry, PlanFile, StepEntry, TouchEntry, TurnEntry, ViewEntry
+from steps.verify.dry import as_dry, as_glued
 from steps.verify.report import Check
 
 #: Places are looked at so far off the surface, mm: more than the plan's rounding, less than a line is wide.
@@ -49,7 +50,9 @@ def check_sights(plan: PlanFile, model: Model) -> Check:
     """Every thing that joins what stands is drawn off its place, against its move, and as much is seen of
     where it goes as the plan says, in the drawing or in a closer look."""
     check = Check("sites seen", "things")
-    seen = shares_seen(plan, model, check)
+    seen = shares_seen(as_glued(plan), model, check)
+    if opened := frozenset(number for step in plan.steps for number in step.reopens):
+        seen += shares_seen(as_dry(plan), model, check, opened)
     check.looked_at = len(seen)
     if seen:
         hidden = sum(share < LEAST for share in seen)
@@ -60,14 +63,16 @@ def check_sights(plan: PlanFile, model: Model) -> Check:
     return check
 
 
-def shares_seen(plan: PlanFile, model: Model, check: Check) -> list[float]:
+def shares_seen(
+    plan: PlanFile, model: Model, check: Check, only: frozenset[int] = frozenset()
+) -> list[float]:
     """Of each thing that joins what stands, how much is seen of where it goes; what the plan says otherwise
-    is a fault of ``check``."""
+    is a fault of ``check``. ``only``: the numbers of the steps that are looked at; none for all."""
     seen: list[float] = []
     heaps: dict[str, EmbreeScene] = {}  # of each shape, made once
     for step, before, things in _drawings(plan):
-        if not step.lifts:
-            continue  # of an earlier program
+        if not step.lifts or (only and step.number not in only):
+            continue  # of an earlier program, or not asked
         scene = _Scene(plan, model, step, before, things, heaps)
         places = {at: found for at in range(len(things)) if len(found := scene.places(at))}
         shown = scene.shown(list(places.values()), step.view, (), range(len(things)))
