@@ -70,6 +70,12 @@ def glue() -> list[Polyline]:
     return [solid(box(-0.44, 0.08, 0.44, 0.36)), solid(box(-0.44, -0.36, 0.44, -0.08))]
 
 
+def dry() -> list[Polyline]:
+    """A drop, crossed out: no glue yet."""
+    drop = (*circle(0, -0.12, 0.24, -215, 35), (0.0, 0.42))
+    return [drawn((*drop, drop[0]), 0.07, BLACK, WHITE), drawn(((-0.42, -0.4), (0.42, 0.4)), 0.1)]
+
+
 def free() -> list[Polyline]:
     return [
         drawn(circle(0, 0, 0.16), 0.08),
@@ -430,6 +436,7 @@ def ghs09() -> list[Polyline]:
 MARKS: dict[str, Callable[[], list[Polyline]]] = {
     "press": press,
     "glue": glue,
+    "dry": dry,
     "free": free,
     "rest": rest,
     "hold": hold,

@@ -32,7 +32,7 @@ from steps.draw.lift import Lifted, in_hand, lifted_things
 from steps.draw.scene import StepScene
 from steps.draw.sheet import Field
 from steps.draw.studio import Studio
-from steps.model import Array, Closer, Step
+from steps.model import Array, Closer, Mark, Step
 
 #: Free margin within an inset, for balloons (mm on paper).
 INSET_MARGIN_MM = 5.0
@@ -40,6 +40,8 @@ INSET_MARGIN_MM = 5.0
 TINY_MM = 3.0
 #: An inset's sides in shares of the drawing's.
 INSET_SHARE = 0.36
+#: What is closed dry is pressed on like what stays so.
+DRY_SIGN: Mark = "press"
 #: More new things than this are outlined as one: wide lines round each would leave nothing between them.
 MOST_OUTLINES = 40
 #: An inset shows this much of a thing's own size round it.
@@ -144,7 +146,8 @@ def _marked(
         taken = (*taken, np.array([corners.min(axis=0), corners.max(axis=0)]))
     guides = guides_of(lifted)
     strokes = (*guide_strokes(field, table, guides), *head_strokes(field, table, guides, lifted))
-    signs = joint_signs(field, table, guides, dict(studio.plan.gluing.marks), taken)
+    marks = {**studio.plan.gluing.marks, **dict.fromkeys(step.dry, DRY_SIGN)}
+    signs = joint_signs(field, table, guides, marks, taken)
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
     balloons = place_balloons(field, table, wanted, new, signs, strokes, taken, studio.surface_of)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from steps.glue.again import printed_again
 from steps.glue.families import glue_book
-from steps.model import Gluing, Joints, Measures, Model, Order, StepWork, Work
+from steps.model import Gluing, Joints, Measures, Model, Order, Problem, StepWork, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.settle.holds import Holds, final_holds, hard_steps, waiting_steps
@@ -90,8 +90,17 @@ def _work(
         steps = tuple(replace(work, again=again.get(work.number, {})) for work in steps)
     held = float(sum(bool(parts) for parts in firm.holds.values()))
     facts = {**schedule.facts, "held_steps": held, "child_share": _child_share(order, steps)}
-    presses = hard_presses(structure, sequence, measures, settings)
-    return Work(steps, presses, facts, _lift_min(gluing, settings))
+    problems = hard_presses(structure, sequence, measures, settings)
+    if settings.reader == "child":
+        problems += (_shared(facts, len(model.parts)),)
+    return Work(steps, problems, facts, _lift_min(gluing, settings))
+
+
+def _shared(facts: Mapping[str, float], parts: int) -> Problem:
+    """A note of how much the child does."""
+    own, sittings = round(facts["child_share"] * parts), int(facts["sittings"])
+    glues = f"; an adult glues, in {sittings} sitting{'s' if sittings > 1 else ''}" if sittings else ""
+    return Problem("child-share", "note", (), f"A child puts {own} of {parts} parts in place{glues}.")
 
 
 def _child_share(order: Order, work: Sequence[StepWork]) -> float:

@@ -15,6 +15,7 @@ from steps.order.names import says_a_side
 LEGEND: tuple[tuple[str, str], ...] = (
     ("press", later("Press the part home by hand, all the way down.")),
     ("glue", later("Glue this joint: the hatched faces, a ring for each drop. Only an adult glues.")),
+    ("dry", later("No glue yet: only put it on. Later an adult takes it off and glues it.")),
     ("free", later("This joint moves or opens: never put glue on it.")),
     ("rest", later("The part only rests here; a later part holds it.")),
     ("turn", later("Turn it before you go on.")),
@@ -62,7 +63,7 @@ def cover_sheet(matter: Matter) -> Sheet:
         (words.say("People"), _people(matter)),
     ]
     if matter.settings.reader == "child":
-        facts = [facts[1], facts[5], facts[6], facts[7]]
+        facts = [facts[1], (words.say("You put in place"), _own_share(matter)), facts[5], facts[6], facts[7]]
     edition = words.say("For: {reader}", reader=words.say(READERS[matter.settings.reader]))
     toy = words.say("Not for children under 3 years. A printed model is not a tested toy.")
     blocks: list[Block] = [Heading(matter.title, 1), Para(edition, strong=True), Para(toy), Rule()]
@@ -79,6 +80,13 @@ def _waiting(matter: Matter) -> str:
     if time == each:
         return words.say("about {time}", time=time)
     return words.say("about {time}; {each} if nothing were built meanwhile", time=time, each=each)
+
+
+def _own_share(matter: Matter) -> str:
+    """How many of the parts a child puts in place."""
+    parts = len(matter.plan.model.parts)
+    own = round(parts * matter.plan.work.facts.get("child_share", 0.0))
+    return matter.words.say("{n} of {all}", n=matter.words.number(own), all=matter.words.number(parts))
 
 
 def _people(matter: Matter) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.sittings import amount_words
@@ -11,7 +12,9 @@ from steps.draw.kinds import Kind
 from steps.model import Joint, Mark, Step, TouchKind
 
 LEAST_HOLD_N = 0.05  #: less prints as 0.0 N
-MARK_ORDER: tuple[Mark, ...] = ("press", "glue", "free", "rest")
+#: What is done to a joint: as it is marked, or closed without glue for now.
+Deed = Mark | Literal["dry"]
+MARK_ORDER: tuple[Deed, ...] = ("press", "dry", "glue", "free", "rest")
 
 
 @dataclass(frozen=True)
@@ -20,7 +23,7 @@ class JointGroup:
 
     letters: str  #: "a", "a + b"; empty when no new part is in it
     things: tuple[tuple[str, ...], ...]  #: parts of each thing of that letter; none where it has several
-    mark: Mark
+    mark: Deed
     kind: TouchKind
     joints: tuple[Joint, ...]
 
@@ -38,11 +41,12 @@ def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[J
     """The joints that the step closes, grouped; by mark, then by letter."""
     letter_of = {part: kind.letter for kind in kinds for part in kind.parts}
     things_of = {kind.letter: kind.groups for kind in kinds}
-    groups: dict[tuple[str, Mark, TouchKind], list[Joint]] = {}
-    for joint_id in step.closes:
+    groups: dict[tuple[str, Deed, TouchKind], list[Joint]] = {}
+    for joint_id in (*step.closes, *step.dry):
         joint = matter.plan.joints.by_id[joint_id]
         new = sorted(letter_of[part] for part in (joint.a, joint.b) if part in letter_of)
-        mark = matter.plan.gluing.marks.get(joint_id, "rest" if joint.kind == "rest" else "press")
+        mark: Deed = matter.plan.gluing.marks.get(joint_id, "rest" if joint.kind == "rest" else "press")
+        mark = "dry" if joint_id in step.dry else mark
         groups.setdefault((" + ".join(new), mark, joint.kind), []).append(joint)
     ordered = sorted(groups, key=lambda key: (MARK_ORDER.index(key[1]), key[0], key[2]))
     return tuple(JointGroup(k[0], things_of.get(k[0], ()), k[1], k[2], tuple(groups[k])) for k in ordered)
@@ -50,7 +54,7 @@ def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[J
 
 def beside_note(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Marked, ...]:
     """Which parts are only set beside others, or on the table: nothing holds them yet."""
-    ends = {part for joint in step.closes for part in _ends(matter, joint)}
+    ends = {part for joint in (*step.closes, *step.dry) for part in _ends(matter, joint)}
     loose = [(kind.letter, group) for kind in kinds for group in kind.groups if not ends & set(group)]
     alone = not len(matter.plan.sequence.by_number[step.number].before) and len(loose) == 1
     if not loose or alone:
@@ -93,6 +97,8 @@ def _deed(matter: Matter, group: JointGroup) -> str:
     n = group.each
     if matter.settings.reader == "child" and group.mark == "press" and n != 0:
         return _short_deed(matter, group, n)
+    if group.mark == "dry":
+        return _dry_deed(matter, group, n)
     if group.mark == "free":
         if group.kind == "ball":
             return say("push the ball in; it moves: no glue")
@@ -108,6 +114,15 @@ def _deed(matter: Matter, group: JointGroup) -> str:
     if group.kind == "peg":
         return say_n("press on {n} peg", "press on {n} pegs", n)
     return say_n("press on {n} stud", "press on {n} studs", n)
+
+
+def _dry_deed(matter: Matter, group: JointGroup, n: int | None) -> str:
+    """Where to set it on without glue."""
+    if not n or group.kind not in ("stud", "peg"):
+        return matter.words.say("set on, without glue")
+    if group.kind == "peg":
+        return matter.words.say_n("{n} peg, without glue", "{n} pegs, without glue", n)
+    return matter.words.say_n("{n} stud, without glue", "{n} studs, without glue", n)
 
 
 def glued_kinds(matter: Matter, joint: Joint) -> frozenset[TouchKind]:

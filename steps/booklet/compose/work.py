@@ -140,7 +140,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         ),
         strip=_strip(matter, step),
         take=take_rows(matter, kinds),
-        take_title=words.say("Take"),
+        take_title=words.say("Take off, glue, put back") if step.reopens else words.say("Take"),
         part=matter.place_name(step.assembly),
         step=step.number,
         level=1,
@@ -231,6 +231,8 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         blocks.append(Marked("turn", words.say("It is built upside down."), strong=True))
     if matter.for_child and (hard := _must_be_hard(matter, matter.work(step))):
         blocks.append(Marked("wait", _cured(matter, hard)))
+    if (dry := _opened_first(matter, step)) is not None:
+        blocks.append(Marked("dry", dry, strong=True))
     if step.doubtful:
         text = words.say("Doubtful step, for an adult: {why}", why=joined(*step.doubtful, by="; "))
         blocks.append(Marked("doubt", text, strong=True))
@@ -255,6 +257,21 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
         if (step.number, assembly) in matter.spun:
             blocks.append(_turn_figure(matter, step, assembly))
     return blocks
+
+
+def _opened_first(matter: Matter, step: Step) -> str | None:
+    """At the first step that glues what is closed dry: all that has to come off before it."""
+    previous = matter.plan.sequence.by_number[step.number].previous
+    if not step.reopens or previous is None or previous.reopens:
+        return None
+    say, first, last = matter.words.say, min(step.reopens), previous.number
+    if first == last:
+        return say("First take off again what step {a} put on.", a=matter.words.number(first))
+    return say(
+        "First take off again what steps {a} to {b} put on, the last first.",
+        a=matter.words.number(first),
+        b=matter.words.number(last),
+    )
 
 
 def _spin_words(matter: Matter, turning: ViewTurn) -> str:
