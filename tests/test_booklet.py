@@ -22,9 +22,11 @@ from steps.booklet.impose import imposition
 from steps.booklet.pictures import PictureOrder
 from steps.booklet.words import words_in
 from steps.draw.kinds import kinds_in_step
+from steps.model import Plan, Step
 from steps.prints.labels import label_of
 from steps.settings import Settings
 from tests.booklet_sample import PlainPictures, sample_plan
+from tests.test_settle_rehearse import plan_of
 
 POINTS_PER_MM = 72 / 25.4
 #: Published least sizes: large print 18 and clear print 12 (UKAAF G003), 10 (ISO/IEC Guide 37:2012), points
@@ -558,3 +560,41 @@ def test_odd_titles_make_a_readable_booklet(tmp_path, name):
     assert pypdf.PdfReader(path).metadata.title == name
     if name.isascii() and len(name) < 40:
         assert name in text_of(path)[0]
+
+
+@pytest.mark.parametrize(
+    ("language", "no_glue", "take_off"),
+    [
+        ("en", "without glue", "Take off, glue, put back"),
+        ("de", "ohne Kleber", "Abnehmen, kleben, aufsetzen"),
+    ],
+)
+def test_what_is_closed_dry_and_opened_again_is_told_at_its_steps(tmp_path, language, no_glue, take_off):
+    """Read back: a child's dry step says so and nothing of drops; the adult's says what comes off first, what
+    is glued and with how much."""
+    plan = plan_of("hung", 0)
+    path = tmp_path / "a.pdf"
+    settings = Settings(scale=4.0, reader="child", language=language)
+    write_booklet(plan, path, settings, pictures=PlainPictures())
+    said = {n: t for text in text_of(path) for n, t in steps_in(text, language).items()}
+    assert sorted(said) == [step.number for step in plan.order.steps]
+    opened = {number for step in plan.order.steps for number in step.reopens}
+    first = {min(step.reopens) for step in plan.order.steps if step.reopens}
+    for step in plan.order.steps:
+        assert (no_glue in said[step.number]) == bool(step.dry)
+        assert (take_off in said[step.number]) == bool(step.reopens)
+        glues = plan.work.step_by_number[step.number].glues
+        assert bool(re.search(r"\d (?:drop|Tropfen)", said[step.number])) == bool(glues)
+    comes_off = {"en": r"First take off again what steps? (\d+)", "de": r"Schritte? (\d+)(?: bis \d+)? auf"}
+    told = [int(n) for text in said.values() for n in re.findall(comes_off[language], text)]
+    runs = [step for step in plan.order.steps if step.reopens and not _previous(plan, step).reopens]
+    assert told == [min(step.reopens) for step in runs] and set(told) <= first <= opened
+    cover = words_of(text_of(path)[0])
+    own = round(plan.work.facts["child_share"] * len(plan.model.parts))
+    assert re.search(rf"\b{own} (?:of|von) {len(plan.model.parts)}\b", cover)
+
+
+def _previous(plan: Plan, step: Step) -> Step:
+    found = plan.sequence.by_number[step.number].previous
+    assert found is not None
+    return found

@@ -56,7 +56,7 @@ class Stages:
             (steps.joints, "find_joints", self.joints),
             (steps.order, "plan_order", self.order),
             (steps.glue, "choose_glue", self.glue),
-            (steps.settle, "settle", self.settle),
+            (steps.settle, "settled", self.settle),
             (steps.draw, "choose_views", self.views),
         ):
             monkeypatch.setattr(module, name, stage, raising=False)
@@ -97,8 +97,8 @@ class Stages:
         order: Order,
         gluing: Gluing,
         settings: Settings,
-    ) -> Work:
-        return Work((), self._enter("settle"))
+    ) -> tuple[Order, Gluing, Work]:
+        return order, gluing, Work((), self._enter("settle"))
 
     def views(self, plan: Plan, settings: Settings) -> tuple[Sight, ...]:
         self._enter("views")

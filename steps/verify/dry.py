@@ -92,6 +92,10 @@ def _pairs(plan: PlanFile, opened: set[int], check: Check) -> None:
             first = by_number.get(number)
             if first is None or number >= step.number or first.assembly != step.assembly or number in seen:
                 check.fault(f"it opens step {number}, which is none that it can", step.number)
+        if step.reopens:
+            dry = {name for number in step.reopens if number in by_number for name in by_number[number].dry}
+            if not dry == set(step.closes) == set(step.glues):
+                check.fault("it glues something else than was closed dry", step.number)
         seen.update(step.reopens)
         if step.reopens and (step.adds or step.attaches):
             check.fault("it opens what is closed dry, and brings something new", step.number)
