@@ -1,10 +1,10 @@
 """That what is closed dry comes apart again: the plan is replayed as a child leaves it, and as it is glued.
 
 A plan with steps that are done twice says two builds. In one, as it is glued, the things of the steps that
-are opened again come in with the step that puts them back. In the other, as it stands dry, the steps that
-glue them are left out. Every check is made on the first; here the second is replayed as well, for the steps
-that are done twice: their parts find their way, stand with no hand on them and without glue, and come out
-the way they went in.
+are opened again come in with the step that puts them back. In the other, as it stands dry, they stay in
+place, and are glued there. Every check is made on the first; here the second is replayed as well, for the
+steps that are done twice: their parts find their way, stand with no hand on them and without their glue, and
+come out the way they went in.
 """
 
 from __future__ import annotations
@@ -51,11 +51,11 @@ def _put_back(step: StepEntry, by_number: Mapping[int, StepEntry]) -> StepEntry:
 
 
 def as_dry(plan: PlanFile) -> PlanFile:
-    """The plan without the steps that put back and glue: what they would glue stays dry."""
+    """The plan as if nothing were opened: each joint is closed where it is closed dry, and only from the step
+    on that glues it is it glued."""
     steps = tuple(
-        step.model_copy(update={"closes": (*step.closes, *step.dry)})
+        step.model_copy(update={"closes": () if step.reopens else (*step.closes, *step.dry)})
         for step in plan.steps
-        if not step.reopens
     )
     return plan.model_copy(update={"steps": steps})
 

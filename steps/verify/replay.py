@@ -444,6 +444,9 @@ class Replay:
                 self.closed[there] = self.closed.get(there, 0) + 1
                 if name in step.glues:
                     self.glued[there] = self.glued.get(there, 0) + 1
+        for name in sorted(set(step.glues) - set(step.closes)):  # closed dry before
+            for there in self._counterparts(step, build.entry, *ends[name], name):
+                self.glued[there] = self.glued.get(there, 0) + 1
 
     def _counterparts(
         self, step: StepEntry, entry: AssemblyEntry, one: str, two: str, name: str
