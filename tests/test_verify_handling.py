@@ -151,11 +151,13 @@ def test_what_is_told_to_come_off_and_is_glued_on_is_a_fault() -> None:
     assert any("is held whatever is done" in fault.text for fault in check.faults)
 
 
-def test_what_is_left_without_glue_is_not_asked_to_bear_anything() -> None:
+def test_what_is_left_without_glue_is_tried_as_it_is() -> None:
+    """All marks of glue taken out: what gives way then must be told, also where the plan names the joints."""
     _, data = good()
+    bare = [{**joint, "mark": "press", "bonds": []} for joint in data["joints"]]
     problem = {"code": "falls-off", "severity": "warning", "parts": ["P1", "P2"], "text": ""}
-    check = handled({**data, "problems": [*data["problems"], problem]})
-    assert not check.looked_at and "2 parts are not held" in check.remark
+    check = handled({**data, "joints": bare, "problems": [*data["problems"], problem]})
+    assert check.looked_at and any("the plan does not say so" in fault.text for fault in check.faults)
 
 
 def test_a_turn_is_tried_with_glue_as_strong_as_it_has_become() -> None:

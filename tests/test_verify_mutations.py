@@ -210,6 +210,11 @@ def _more_waiting_than_the_waits(data):
 
 
 @kind
+def _less_waiting_than_there_is(data):
+    data["waiting_min"] -= 1.0
+
+
+@kind
 def _open_longer(data):
     data["adhesive"]["open_min"] *= 3
 

@@ -58,7 +58,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     glued = set(given)
     adhesive = quantity(to_glue, given, chosen, settings.glue.temperature_c)
     marks = {joint.id: mark_of(joint, glued, bonding) for joint in joints.joints}
-    lumps = found if glued else search.without_glue()
+    fares = found if wanted <= glued else search.as_glued(given, chosen.family)
     used = chosen.family
     told = {} if used is None else {name: (joints.by_id[name], used, dose) for name, dose in given.items()}
     return Gluing(
@@ -66,7 +66,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         whys=whys_of(to_glue, found, joints),
         loads_n={joints.joints[row].id: load for row, load in sorted(found.loads_n.items())},
         adhesive=adhesive,
-        problems=problems_of(model, joints, to_glue, glued, found, lumps, chosen, bonding, settings),
+        problems=problems_of(model, joints, to_glue, glued, found, fares, chosen, bonding, settings),
         cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
         loads_by_kind={
             kind: {joints.joints[row].id: load for row, load in sorted(loads.items())}
@@ -82,7 +82,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
             for row, other in found.instead.items()
             if joints.joints[row].id in glued
         },
-        tried=tried_of(model, joints, cases, found) if wanted <= glued else (),
+        tried=tried_of(model, joints, cases, fares),
     )
 
 
@@ -269,10 +269,13 @@ class _FamilySearch:
             return {}
         return doses(joints, self.pushes, used, self.settings.glue.temperature_c)
 
-    def without_glue(self) -> LeastGlue:
-        """What the model comes to with no glue at all: its lumps."""
-        nothing = np.zeros(len(self.sure))
-        return least_glue(self.structure, (), self._asked(nothing, nothing, frozenset()), self.up)
+    def as_glued(self, given: Mapping[str, Dose], used: Family | None) -> LeastGlue:
+        """What the model comes to with no more glue than is given, and how it fares in the cases."""
+        joints = self.joints.joints
+        strength = np.array([glued_strength(one, used, given.get(one.id)) if used else 0.0 for one in joints])
+        only = frozenset(np.flatnonzero(strength > 0).tolist())
+        asked = self._asked(strength, np.ones(len(joints)), only)
+        return least_glue(self.structure, self.cases, asked, self.up, known=self.known)
 
     def _least(self, used: Family, cases: Sequence[LoadCase], one_piece: bool | None = None) -> LeastGlue:
         joints = self.joints.joints

@@ -82,22 +82,23 @@ def problems_of(
     to_glue: Sequence[Joint],
     glued: set[str],
     found: LeastGlue,
-    without: LeastGlue,
+    fares: LeastGlue,
     chosen: Chosen,
     bonding: Bonding,
     settings: Settings,
 ) -> tuple[Problem, ...]:
-    """All problems of the stage, those of the wishes first; ``without``: what the model comes to
-    as it is glued."""
+    """All problems of the stage, those of the wishes first; ``fares``: what the model comes to as it is
+    glued."""
+    left = [joint for joint in to_glue if joint.id not in glued]
     return (
         *bonding.problems,
         *chosen.problems,
         _how_many(joints, to_glue, found, chosen, bonding),
-        *_cannot_hold(joints, found, bonding),
-        *_unsettled(found),
-        *_lumps(model, without, settings),
-        *_falls_off([joint for joint in to_glue if joint.id not in glued], settings),
-        *_loose(model, found),
+        *_cannot_hold(joints, fares, bonding, found if left else None),
+        *_unsettled(fares),
+        *_lumps(model, fares, settings),
+        *_falls_off(left, settings),
+        *_loose(model, fares),
         *_change_the_fit(to_glue, settings),
     )
 
@@ -158,9 +159,13 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
     return [Problem("not-one-piece", "warning", parts, text)]
 
 
-def _cannot_hold(joints: Joints, found: LeastGlue, bonding: Bonding) -> list[Problem]:
-    """One problem for each kind of case, and each turn, that even glue cannot save."""
+def _cannot_hold(
+    joints: Joints, found: LeastGlue, bonding: Bonding, wanted: LeastGlue | None
+) -> list[Problem]:
+    """One problem for each kind of case, and each turn, that even glue cannot save, or that the glue that is
+    ``wanted`` beyond what there is would."""
     problems = []
+    lost = {(each.load.kind, each.load.step) for each in (wanted or found).fails}
     lots: dict[tuple[str, int], list[Failure]] = {}
     for each in found.fails:
         lots.setdefault((each.load.kind, each.load.step), []).append(each)
@@ -170,12 +175,13 @@ def _cannot_hold(joints: Joints, found: LeastGlue, bonding: Bonding) -> list[Pro
         others = f" (and in {len(fails) - 1} more ways)" if len(fails) > 1 else ""
         joint = joints.joints[worst.joint] if worst.joint >= 0 else None
         text = (
-            f"Even with glue the model does not hold when it is {case.words}{others} with a safety factor "
-            f"of {case.case.safety:g}: {_gives_way(joint, worst)} "
-            f"{_what_helps(joint, worst, bonding)}"
+            f"{'Even with glue' if wanted is None else 'As it is glued'} the model does not hold when it is "
+            f"{case.words}{others} with a safety factor of {case.case.safety:g}: {_gives_way(joint, worst)}"
         )
+        saved = (case.kind, case.step) not in lost
+        helps = "With the glue that it wants it would." if saved else _what_helps(joint, worst, bonding)
         parts = () if joint is None else (joint.a, joint.b)
-        problems.append(Problem("cannot-hold", "warning", parts, text, step=case.step))
+        problems.append(Problem("cannot-hold", "warning", parts, f"{text} {helps}", step=case.step))
     return problems
 
 
@@ -185,7 +191,7 @@ def _gravity(failure: Failure) -> tuple[float, int]:
 
 def _gives_way(joint: Joint | None, failure: Failure) -> str:
     if joint is None and np.isinf(failure.times):
-        return "it topples or comes apart whatever is glued."
+        return "it topples or comes apart."
     at_least = "" if failure.exact else "at least "
     if joint is None:
         return f"{at_least}{failure.times:.3g} times what holds it is asked for."

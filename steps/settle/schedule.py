@@ -37,7 +37,8 @@ SAME_UP = 0.996
 @dataclass(frozen=True)
 class Schedule:
     """The glue steps in step order, and figures in minutes: ``waiting_min`` while other steps go on, and
-    ``waiting_each_min`` if nothing else were built while glue that is needed sets."""
+    ``waiting_each_min`` if after each glue step nothing were built until all that it glued may be loaded as
+    it ever is."""
 
     steps: tuple[StepWork, ...]
     sittings: int
@@ -141,7 +142,11 @@ class Scheduler:
                 first.setdefault(name, lag)
         steps = tuple(self._glue_step(step, needs[step.number], sitting, first) for step in self.order.steps)
         bench = sum(self.minutes(step) for step in self.order.steps)
-        each = sum(step.wait_min for step in steps)
+        longest: dict[str, float] = {}
+        for lags in needs.values():
+            for name, lag in lags.items():
+                longest[name] = max(longest.get(name, 0.0), lag)
+        each = sum(max((longest.get(name, 0.0) for name in step.glues), default=0.0) for step in steps)
         return Schedule(
             steps,
             len(set(sitting.values())),

@@ -30,6 +30,9 @@ BALANCED = 1e-6
 LOCAL_SHARE = 0.7
 #: Entries this small are rounding of directions that lie across an axis.
 ROUNDING = 1e-10
+#: A push turns nothing that it passes as near as this, mm: coordinates of 1 m in single precision are not
+#: told any nearer, and what hangs on an axle has nothing that would bear the rounding.
+NO_ARM_MM = 1e-3
 #: What is told of each strut.
 FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
 #: The body that does not move.
@@ -312,8 +315,8 @@ def _forces_on_bodies(centres: Array, struts: Struts, arm: float) -> sparse.csr_
     for body, sign in ((struts.one, 1.0), (struts.two, -1.0)):
         at = np.flatnonzero(body != GROUND)
         push = sign * struts.way[at]
-        turn = np.cross(struts.point[at] - centres[body[at]], push) / arm
-        wrench = np.hstack([push, turn])
+        turn = np.cross(struts.point[at] - centres[body[at]], push)
+        wrench = np.hstack([push, np.where(np.abs(turn) < NO_ARM_MM, 0.0, turn) / arm])
         entries.append(np.where(np.abs(wrench) < ROUNDING, 0.0, wrench).ravel())
         rows.append((6 * body[at][:, None] + np.arange(6)).ravel())
         columns.append(np.repeat(at, 6))

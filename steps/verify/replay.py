@@ -113,6 +113,8 @@ class Replay:
         self.doubtful: set[str] = set()  # parts that came in a step the plan calls doubtful
         #: steps of which the plan says itself that a turn before them is too much for the joints
         self.told = {problem.step for problem in plan.problems if problem.code == "cannot-hold"}
+        left = [problem.parts for problem in plan.problems if problem.code == "falls-off"]
+        self.left = {part for parts in left for part in parts}  #: the plan says that they are not held
         self.held = 0
 
     def run(self) -> tuple[Check, ...]:
@@ -393,7 +395,7 @@ class Replay:
         for body in bodies[:-1]:
             names = sorted(body, key=self.model.index_of.__getitem__)
             text = f"{self._names(names)} would fall off: nothing grips them when it is turned"
-            if step.number in self.told:
+            if step.number in self.told or self.left.issuperset(names):
                 self.checks["turns"].doubt(text, step.number, names)
             else:
                 self._fault("turns", text, step, names)
