@@ -22,17 +22,21 @@ from steps.glue.master import Cut
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
 from steps.statics.programme import UNLIMITED, least_growth, least_use
-from steps.statics.splitting import split
+from steps.statics.splitting import ROUNDS as FEW_ROUNDS
+from steps.statics.splitting import Split, split
 from steps.statics.tree import shallow_tree, tree_needs
 
-#: Contacts in all programmes that are solved for one model: about eight seconds on one core. A count and not
-#: a clock, so that the same model gives the same set.
-WORK = 120_000.0
-#: Of these, what may be spent on trying cheaper sets than the first that holds: about a second.
-SPARE = 15_000.0
+#: Contacts in all programmes solved for one model, and in splitting by its share: about eight seconds
+#: on one core, and as many of splitting. A count and not a clock, so that the same model gives the same set.
+WORK = 240_000.0
+#: Beyond these, what may be spent on trying cheaper sets than the first that holds: about two seconds, in
+#: which each case of a thousand parts is split once.
+SPARE = 30_000.0
 #: Rounds of splitting before a programme is asked: in towers, houses and cubes of 1,000 parts what held took
 #: up to 160, what fell mostly as many, at a third of the programme's time.
 SPLITS = 180
+#: What a round of splitting counts for, of a programme of the same contacts.
+ROUND = 1 / (3 * SPLITS)
 #: Motions kept and tried in every case before a programme is asked.
 MOTIONS = 24
 #: A body moves, or two part, where they do so by more than this share of the greatest motion.
@@ -98,7 +102,7 @@ class Known:
     """What was found out about the cases of one structure, whatever glue it was asked for: forces (k, 3: N)
     that balance a case, and motions (6 n,) in which one fell, each with its case; ``hopeless`` are those in
     which one fell whatever was glued. ``work`` is what may still be spent on finding out more, ``spare`` what
-    of it on cheaper sets than the first that holds: contacts in programmes, of which ``programmes`` have been
+    on cheaper sets than the first that holds: contacts in programmes, of which ``programmes`` have been
     solved."""
 
     work: float = WORK
@@ -107,6 +111,16 @@ class Known:
     forces: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
     hopeless: list[Array] = field(default_factory=list)
+
+    def left(self, spare: bool) -> float:
+        """What may still be spent, for what has to be known or for cheaper sets (``spare``)."""
+        return self.spare if spare else self.work
+
+    def spend(self, work: float, spare: bool) -> None:
+        if spare:
+            self.spare -= work
+        else:
+            self.work -= work
 
     def stood(self, load: LoadCase, force: Array) -> None:
         """Keep the forces of the last proof of a case."""
@@ -182,7 +196,9 @@ class Proofs:
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
-        found = split(self.equilibrium, load.case, capacity, force, SPLITS)
+        if self.spare and self.known.left(self.spare) <= 0:
+            return Answer(None)  # each case is looked at once whatever it costs, and for cheaper sets no more
+        found = self._split(load, capacity, force, SPLITS)
         if found.force is not None:
             self.known.stood(load, found.force)
             return Answer(True, self._borne(found.force))
@@ -200,13 +216,22 @@ class Proofs:
 
     def _afford(self, load: LoadCase) -> bool:
         """Whether the work suffices for one more programme of a case, which is counted then."""
-        size, known = float(self.equilibrium.live(load.case).sum()), self.known
-        if size > (min(known.work, known.spare) if self.spare else known.work):
+        size = self._size(load)
+        if size > self.known.left(self.spare):
             return False
-        known.work -= size
-        known.spare -= size if self.spare else 0.0
-        known.programmes += 1
+        self.known.spend(size, self.spare)
+        self.known.programmes += 1
         return True
+
+    def _split(self, load: LoadCase, capacity: Capacity, guess: Array | None, rounds: int) -> Split:
+        """What splitting finds of a case; its rounds are counted."""
+        found = split(self.equilibrium, load.case, capacity, guess, rounds)
+        self.known.spend(self._size(load) * found.rounds * ROUND, self.spare)
+        return found
+
+    def _size(self, load: LoadCase) -> float:
+        """How many contacts do anything in a case."""
+        return float(self.equilibrium.live(load.case).sum())
 
     def _proves(self, case: Case, capacity: Capacity, force: Array) -> bool:
         """Whether the forces, where contacts do anything in the case, show that it holds."""
@@ -252,7 +277,7 @@ class Proofs:
             self.known.fell(load, found.motion)
             cuts += self.cuts(load, found.motion)
             added[open_[found.share >= MUCH * wanted]] = True
-            force = split(self.equilibrium, load.case, self.capacity(glued | added), found.force).force
+            force = self._split(load, self.capacity(glued | added), found.force, FEW_ROUNDS).force
             if force is not None:
                 self.known.stood(load, force)
                 return Strengthened(added, tuple(cuts), True, self._borne(force))

@@ -44,10 +44,11 @@ CLOSE = 1e-6
 class Split:
     """What splitting found: ``force`` (k, 3: N, model axes) on each contact's first body that balances the
     case within what the contacts can do, or a ``motion`` (6 n,) in which it falls (see
-    :meth:`Equilibrium.excess`), or neither."""
+    :meth:`Equilibrium.excess`), or neither; after so many ``rounds``."""
 
     force: Array | None = None
     motion: Array | None = None
+    rounds: int = 0
 
 
 def balancing(
@@ -94,15 +95,15 @@ def split(
         if cones.overload(balanced) <= CLOSE:
             force = np.einsum("kij,ki->kj", equilibrium.frames, balanced * case.scale)
             good = equilibrium.residual(case, force) <= CLOSE
-            return Split(frozen_array(force, (None, 3))) if good else Split()
+            return Split(frozen_array(force, (None, 3)) if good else None, rounds=done)
         if done % LOOK == 0:
             motion = np.zeros(len(free))
             motion[free] = prices / np.abs(prices).max()
             if equilibrium.excess(case, capacity, motion) > 0:
-                return Split(motion=frozen_array(motion, (None,)))
+                return Split(motion=frozen_array(motion, (None,)), rounds=done)
         at += FARTHER * (balanced - inside)
         inside = cones.nearest(at)
-    return Split()
+    return Split(rounds=rounds)
 
 
 @dataclass(frozen=True, eq=False)
