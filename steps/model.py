@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from renderer.spatial import hull
 from steps.letters import unsteered
+from steps.progress import tick
 from steps.remembered import remembered
 from steps.wording import Wording
 
@@ -85,6 +86,7 @@ class Problem:
 
 def outermost(points: Array) -> Array:
     """(k, 3) those of the points that lie on their convex hull, as given; all where there is none."""
+    tick()
     round_ = hull(points)
     return points if round_ is None else points[np.sort(round_.vertices)]
 

@@ -17,6 +17,7 @@ from renderer.source import GuardedSource, choose_source
 from renderer.table import Item, PixelTable, Role
 from steps.draw.seeing import samples
 from steps.model import Array, Closer, Joint, Part, Plan, Shape, Sight, Step, View
+from steps.progress import ticking
 from steps.remembered import remembered
 from steps.sequence import Moment
 from steps.settings import Settings
@@ -56,7 +57,7 @@ class Studio:
     @cached_property
     def solids(self) -> dict[str, Solid]:
         """The drawable solid of each shape."""
-        return {shape.id: _solid(shape) for shape in self.plan.model.shapes}
+        return {shape.id: _solid(shape) for shape in ticking(self.plan.model.shapes)}
 
     @cached_property
     def source(self) -> GuardedSource:

@@ -13,7 +13,7 @@ from steps.features.patches import Sphere
 from steps.features.roles import Round
 from steps.materials import material
 from steps.model import Array, Feature, FeatureKind, Measure, Measures, Model, Problem, Shape
-from steps.progress import over
+from steps.progress import over, ticking
 from steps.settings import Settings
 from steps.upright import way_up
 
@@ -157,7 +157,7 @@ def _sphere_feature(s: Sphere) -> Feature:
 def _pitch(features: Mapping[str, Sequence[Feature]]) -> float | None:
     """The most frequent distance from a stud to its nearest parallel neighbour on the same level."""
     votes: list[float] = []
-    for found in features.values():
+    for found in ticking(features.values()):
         studs = [f for f in found if f.kind == "stud"]
         if len(studs) < 2:
             continue
@@ -172,7 +172,8 @@ def _pitch(features: Mapping[str, Sequence[Feature]]) -> float | None:
     if not votes:
         return None
     array = np.sort(votes)
-    support = (np.abs(array[:, None] - array[None]) <= SAME_PITCH * array[:, None]).sum(axis=1)
+    high = np.searchsorted(array, array * (1 + SAME_PITCH), "right")
+    support = high - np.searchsorted(array, array * (1 - SAME_PITCH), "left")
     best = array[int(support.argmax())]
     return float(np.median(array[np.abs(array - best) <= SAME_PITCH * best]))
 

@@ -204,9 +204,13 @@ def _half_seated(model: Model, joints: Sequence[Joint]) -> list[Problem]:
 def _featureless(model: Model, measures: Measures, joints: Sequence[Joint]) -> list[Problem]:
     """Shapes without a recognised feature whose parts no joint grips."""
     gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
+    by_shape: dict[str, list[str]] = {}
+    for part in model.parts:
+        if part.id not in gripped:
+            by_shape.setdefault(part.shape, []).append(part.id)
     problems = []
     for shape in model.shapes:
-        loose = tuple(part.id for part in model.parts if part.shape == shape.id and part.id not in gripped)
+        loose = tuple(by_shape.get(shape.id, ()))
         if loose and not measures.by_shape[shape.id].features:
             text = f"{names(model, loose)}: no stud, peg, hole or ball was recognised; it can only rest."
             problems.append(Problem("no-feature", "note", loose, text))

@@ -32,7 +32,7 @@ from steps.motion.depth import (
     shared_pixels,
 )
 from steps.motion.turning import Turning
-from steps.progress import tick
+from steps.progress import tick, ticking
 from steps.ties import least_axis
 
 #: Depth map pixels per pitch. A wall a tenth of a pitch thick then covers three pixels.
@@ -292,7 +292,7 @@ class _HalfSpace:
         """(parts, 2, 3) bounds of every part in the frame, mm."""
         if self._boxes is None:
             distinct = np.unique(self.looks)
-            bounds = np.array([self.motion.look_bounds(int(look)) for look in distinct])
+            bounds = np.array([self.motion.look_bounds(int(look)) for look in ticking(distinct)])
             self._boxes = bounds[np.searchsorted(distinct, self.looks)] + self.at[:, None, :]
         return self._boxes
 

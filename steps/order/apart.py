@@ -69,7 +69,7 @@ def directions_by_preference(site: Site) -> list[int]:
     """Direction indices that this site may use, nearest to up first; ties by index."""
     motion = site.motion
     wanted = [motion.direction_index(site.up)]
-    wanted += [motion.direction_index(axis) for axis in _site_axes(site)]
+    wanted += [motion.direction_index(axis) for axis in ticking(_site_axes(site))]
     both = sorted({index ^ flip for index in wanted for flip in (0, 1)})
     return sorted(both, key=lambda index: (-_steepness(site, index), index))
 

@@ -24,7 +24,7 @@ from steps.order.cost import Weights
 from steps.order.mates import mates_of
 from steps.order.readiness import Readiness
 from steps.order.site import SAME_SHARE, TABLE_SHARE, Site, repeats_of
-from steps.progress import tick
+from steps.progress import tick, ticking
 from steps.ties import merged, nearest, ranks
 from steps.wording import Wording, phrase
 
@@ -598,7 +598,7 @@ def _peers(centre: Array, level: Array) -> list[list[int]]:
     near, most = tree.query_ball_point(centre, PEER_REACH + SAME_SHARE), STEP_LEVEL + SAME_SHARE
     return [
         [other for other in sorted(others) if other != unit and abs(level[other] - level[unit]) <= most]
-        for unit, others in enumerate(near)
+        for unit, others in enumerate(ticking(near))
     ]
 
 

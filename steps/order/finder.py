@@ -11,6 +11,7 @@ import numpy as np
 from steps.model import Array, Joints, Measures, Model
 from steps.motion import Motion, lets_go
 from steps.order.site import holds_together, joints_among
+from steps.progress import ticking
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +36,7 @@ def holding_graph(finder: Finder, parts: Iterable[int], up: Array, moving: bool 
     """What holds together among ``parts``; without joints that move unless asked for."""
     graph = nx.Graph()
     graph.add_nodes_from(sorted(parts))
-    for joint in joints_among(finder.model, finder.joints, graph):
+    for joint in ticking(joints_among(finder.model, finder.joints, graph)):
         if holds_together(joint, up) and (moving or not lets_go(joint)):
             graph.add_edge(finder.model.index_of[joint.a], finder.model.index_of[joint.b])
     return graph

@@ -189,7 +189,7 @@ def make_site(model: Model, measures: Measures, joints: Joints, motion: Motion, 
 def joints_among(model: Model, joints: Joints, rows: Collection[int]) -> list[Joint]:
     """The joints between parts of these rows, in joint order."""
     found = {}
-    for row in sorted(rows):
+    for row in ticking(sorted(rows)):
         for joint in joints.of_part.get(model.parts[row].id, ()):
             if model.index_of[joint.a] in rows and model.index_of[joint.b] in rows:
                 found[joint.id] = joint

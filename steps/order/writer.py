@@ -13,6 +13,7 @@ from steps.order.build import Draft
 from steps.order.divide import Solved
 from steps.order.names import group_name, wished_names
 from steps.order.site import Group, Site
+from steps.progress import ticking
 from steps.wishes import Wishes
 from steps.wording import Wording
 
@@ -62,15 +63,16 @@ class Writer:
         across = [dict(zip(group.parts, copy, strict=True)) for copy in copies]
         inner = {each.group.parts: each for each in done.inner}
         placed: set[int] = set()
-        for draft in drafts:
+        own = self._ids.get(group.parts)  # looked up once: it is as many rows as the group has parts
+        for draft in ticking(drafts):
             for unit in draft.units:
                 child = site.units[unit].group
                 if child is not None and child.parts not in self._ids:
                     self._write(inner[child.parts], ordered, across)
-            if group.parts not in self._ids:
-                self._ids[group.parts] = f"A{len(self._ids) + 1}"
+            if own is None:
+                own = self._ids[group.parts] = f"A{len(self._ids) + 1}"
                 self._begun.append(replace(group, copies=copies))
-            self.steps.append(self._step(done, self._ids[group.parts], draft, placed))
+            self.steps.append(self._step(done, own, draft, placed))
             placed.update(draft.units)
 
     def _step(self, done: Solved, assembly: str, draft: Draft, placed: set[int]) -> Step:

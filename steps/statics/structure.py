@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from steps.materials import material
 from steps.model import Array, IntArray, Joint, Joints, Mask, Measures, Model, frozen_array, frozen_indices
+from steps.progress import ticking
 from steps.settings import Settings
 from steps.statics.contacts import contacts_of
 from steps.statics.findings import Findings, findings_of
@@ -128,7 +129,7 @@ class Structure:
         found = []
         order = np.argsort(self.joint, kind="stable")
         bounds = np.searchsorted(self.joint[order], np.arange(len(self.joints.joints) + 1))
-        for row, joint in enumerate(self.joints.joints):
+        for row, joint in enumerate(ticking(self.joints.joints)):
             own = order[bounds[row] : bounds[row + 1]]
             lying = own[np.abs(self.contacts.normal[own] @ joint.axis) > UPRIGHT_COSINE]
             used = lying if len(lying) > 2 else own
@@ -193,7 +194,7 @@ def feet_of(model: Model, up: Array) -> Feet:
     low = np.empty(len(model.parts))
     corners: list[Array] = [np.empty((0, 3))] * len(model.parts)
     known: dict[tuple[object, ...], tuple[float, Array]] = {}
-    for row, part in enumerate(model.parts):
+    for row, part in enumerate(ticking(model.parts)):
         local_up = rotations[row].T @ up
         key = (part.shape, *np.round(local_up, 6))
         if key not in known:
