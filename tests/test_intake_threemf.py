@@ -12,7 +12,9 @@ from demo_model.beacon import beacon
 from demo_model.write import write_3mf
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
+from steps.intake.threemf import _load
 from steps.limits import LIMITS
+from steps.progress import stage
 from steps.settings import Settings
 from tests.intake_files import (
     SCREW,
@@ -272,3 +274,18 @@ def test_demo_model_reads_back_as_it_was_placed(tmp_path):
         assert same_points(placed(model, part), solid @ want.pose[:3, :3].T + want.pose[:3, 3])
     loaded = trimesh.load(tmp_path / "b.3mf")
     np.testing.assert_allclose(np.ptp(model.bounds, axis=0), loaded.extents, atol=1e-3)
+
+
+def test_progress_moves_while_the_library_reads_and_an_interrupt_amid_it_is_heard(tmp_path):
+    path, told = tmp_path / "beacon.3mf", []
+    write_3mf(beacon(), path)
+    with stage(lambda *each: told.append(each), "read"):
+        _load(lib3mf.get_wrapper(), path, strict=True)
+    assert len(told) > 3
+
+    def interrupt(_stage, done, total):
+        if done and not total:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt), stage(interrupt, "read"):
+        _load(lib3mf.get_wrapper(), path, strict=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -106,14 +107,39 @@ def _told(error: Exception) -> str:
     return str(error).partition(": ")[2] or "no reason given"
 
 
+#: What the library calls as it reads: with a flag that ends it, the share done, a number of what it does, and
+#: nothing. The type that its binding has for this cannot be called: it takes the number for a name.
+_PROGRESS = ctypes.CFUNCTYPE(
+    ctypes.c_void_p, ctypes.POINTER(ctypes.c_bool), ctypes.c_double, ctypes.c_int, ctypes.c_void_p
+)
+
+
 def _load(wrapper: Any, source: Path | bytes, strict: bool) -> tuple[Any, list[str]]:
     model = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(strict)
-    if isinstance(source, bytes):
-        reader.ReadFromBuffer(source)
-    else:
-        reader.ReadFromFile(str(source))
+    stopped: list[BaseException] = []
+
+    def told(abort: Any, _done: float, _where: int, _data: object) -> None:
+        """What the library calls as it goes on; nothing can be raised through it."""
+        try:
+            tick()
+        except BaseException as stop:
+            stopped.append(stop)
+            abort[0] = True
+
+    call = _PROGRESS(told)  # kept as long as the reader may call it
+    reader.SetProgressCallback(ctypes.cast(call, lib3mf.ProgressCallback), None)
+    try:
+        if isinstance(source, bytes):
+            reader.ReadFromBuffer(source)
+        else:
+            reader.ReadFromFile(str(source))
+    except lib3mf.ELib3MFException:
+        if not stopped:
+            raise
+    if stopped:
+        raise stopped[0]
     return model, [reader.GetWarning(row)[1] for row in range(min(reader.GetWarningCount(), 20))]
 
 
