@@ -83,6 +83,7 @@ MUST_FAIL_3MF = {
     "core 4.1.1 vertex of a comma": (vertex('x="0.0"', 'x="0,5"'), "'0,5' where a number"),
     "core 4.1.1 vertex of nothing": (vertex('x="0.0"', 'x=""'), "'' where a number"),
     "core 4.1.1 vertex not finite": (vertex('x="0.0"', 'x="INF"'), "not finite"),
+    "core 4.1.1 vertex beyond all numbers": (vertex('x="10.0"', 'x="1e400"'), "not finite"),
     "core 4.1.1 vertex of two numbers": (vertex('y="0.0"', ""), "missing a coordinate"),
     "core 4.1.3 corner beyond": (vertex('v1="0"', 'v1="99"'), "node index"),
     "core 4.1.3 corner below": (vertex('v1="0"', 'v1="-1"'), "node index"),
@@ -97,6 +98,8 @@ MUST_FAIL_3MF = {
         ),
         "Could not find Object",
     ),
+    "core 3.4.3 build of support alone": (root(solid(kind="support")), "printing support"),
+    "core 2.3 text in UTF-16, not read": (root(solid()).encode("utf-16"), "UTF-16"),
     "core 2.3 namespace not declared": (root(f'{solid()}<zz:thing id="4"/>'), "Namespace"),
     "core 2.3 element of no name": (root(f'{solid()}<thing id="4"/>'), "Invalid Element"),
     "core 5.1 colour missing": (
@@ -281,6 +284,8 @@ MUST_FAIL_GLTF = {
     ),
     "3.7.2.1 index beyond": (changed((at("accessors", 0, "count"), 4)), "corner 7 of 4"),
     "3.7.2.1 mode of no kind": (changed((at(*PRIMITIVE, "mode"), 9)), "mode 9"),
+    "3.7.2.1 mesh of points alone": (changed((at(*PRIMITIVE, "mode"), 0)), "points or lines"),
+    "3.7.3 skin that is not there": (changed((at(*NODE, "skin"), 0)), "skin 0"),
     "3.7.2 mesh of nothing": (changed((at("meshes", 0, "primitives"), [])), "no primitives"),
     "3.7.2 mesh that is not there": (changed((at(*NODE, "mesh"), -1)), "mesh -1"),
     "3.9 material that is not there": (changed((at(*PRIMITIVE, "material"), 5)), "material 5"),
@@ -310,6 +315,16 @@ def test_gltf_that_must_fail_is_refused(clause, tmp_path):
     write, says = MUST_FAIL_GLTF[clause]
     with pytest.raises(StepleafError, match=says):
         read_model(write(tmp_path / "m.glb"))
+
+
+def test_a_gltf_that_would_be_shown_in_another_shape_is_read_with_a_warning(tmp_path):
+    """3.7.2.2: weights of a morph; 3.7.3: a skin."""
+    morph = changed((at("meshes", 0, "weights"), [0.5]), (at(*PRIMITIVE, "targets"), [{"POSITION": 0}]))
+    still = changed((at("meshes", 0, "weights"), [0.0]), (at(*PRIMITIVE, "targets"), [{"POSITION": 0}]))
+    skinned = changed((at("skins"), [{"joints": [0]}]), (at(*NODE, "skin"), 0))
+    for write, codes in ((morph, ["skin-ignored"]), (still, []), (skinned, ["skin-ignored"])):
+        model = read_model(write(tmp_path / "m.glb"))
+        assert [problem.code for problem in model.problems] == codes and len(model.parts) == 1
 
 
 @pytest.mark.parametrize("clause", VALID_GLTF)

@@ -44,13 +44,18 @@ class _Placing:
     mirrored: bool
 
 
+#: Problems that tell what a file holds instead of parts.
+NOT_PARTS = ("support-left-out", "no-surface")
+
+
 def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS) -> Model:
     """The model of a scene, lengths times the file's unit times ``scale``.
 
     Raises UnreadableInput when the file holds no part, FaultyModel with all faults that leave no model.
     """
     if not scene.parts:
-        raise UnreadableInput(f"{origin.file}: holds no part. Export the model again, with its meshes.")
+        why = "".join(f" {problem.text}" for problem in scene.problems if problem.code in NOT_PARTS)
+        raise UnreadableInput(f"{origin.file}: holds no part.{why} Export the model again, with its meshes.")
     fatal = checks.broken_numbers(scene, limits)
     all_placings, stretched = _placings(
         scene, checks.sound_parts(scene, limits), scene.unit_mm * scale, origin, limits

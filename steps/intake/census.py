@@ -12,6 +12,7 @@ import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html import unescape
+from math import isinf
 from pathlib import Path
 
 from steps.errors import UnreadableInput
@@ -24,11 +25,12 @@ _TAG = re.compile(rb"<(?:\w+:)?(model|object|component|item)\s([^>]*)>")
 _TRIANGLE = re.compile(rb"<(?:\w+:)?triangle\s")
 _LATTICE = re.compile(rb"<(?:\w+:)?beamlattice[\s>]", re.IGNORECASE)
 _ATTRIBUTE = re.compile(r"([\w:]+)\s*=\s*[\"']([^\"']*)[\"']")
-#: A number as the 3MF core specification's schema has it (ST_Number).
-_NUMBER = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)(?:e[-+]?\d+)?"
+#: A number as the 3MF core specification's schema has it (ST_Number); a plain one is none too large to hold.
+_DIGITS = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)"
+_NUMBER, _PLAIN = _DIGITS + rb"(?:e[-+]?\d+)?", _DIGITS + rb"(?:e[-+]?\d{1,2})?"
 #: A vertex that is not plainly three numbers; most are, and are passed over at once.
 _ODD_VERTEX = re.compile(
-    rb"<(?:\w+:)?vertex\s++(?!(?:[xyz]=[\"']" + _NUMBER + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
+    rb"<(?:\w+:)?vertex\s++(?!(?:[xyz]=[\"']" + _PLAIN + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
 )
 _IS_NUMBER = re.compile(_NUMBER.decode(), re.IGNORECASE)
 _NOT_FINITE = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
@@ -113,6 +115,8 @@ def _read_odd(tag: bytes, now: Key, census: Census) -> None:
                 census.not_finite.append(now)
         elif not _IS_NUMBER.fullmatch(value):
             census.no_number.setdefault(now, value)
+        elif isinf(float(value)) and now not in census.not_finite:
+            census.not_finite.append(now)  # more than a number of the machine can be
 
 
 def _read_root(given: dict[str, str], census: Census) -> None:

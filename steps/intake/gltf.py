@@ -167,6 +167,8 @@ class _Reader:
         self.parts: list[RawPart] = []
         self.colour_words: dict[Colour, str] = {}  #: names of the materials of each colour
         self.textured = False
+        self.bare = False  #: whether a mesh is of points or lines alone
+        self.changed: list[str] = []  #: names of parts that a skin or a morph would show in another shape
         self.numbers_read = 0
 
     def scene(self) -> Scene:
@@ -176,6 +178,16 @@ class _Reader:
         if self.textured:
             text = "Some parts are coloured by pictures; they get the plain colour of their material instead."
             notes.append(Problem("texture-ignored", "note", (), text))
+        if self.bare:
+            text = "Left out, being points or lines without a surface: some of its meshes."
+            notes.append(Problem("no-surface", "note", (), text))
+        if self.changed:
+            text = (
+                f"{self.path.name}: {self.changed[0]}{' and others' * (len(self.changed) > 1)}: a skin or a "
+                "morph of the file would show another shape or place; it is read without. Bake it into the "
+                "mesh and export again if that is what is meant."
+            )
+            notes.append(Problem("skin-ignored", "warning", (), text))
         return Scene(
             tuple(self.meshes),
             tuple(self.parts),
@@ -217,14 +229,27 @@ class _Reader:
     def _place(self, node: Mapping[str, Any], placed: Array, name: str) -> None:
         found = self._mesh(node["mesh"])
         if found is None:
+            self.bare = True
             return
         row, colour = found
+        if self._is_changed(node):
+            self.changed.append(name or self.meshes[row].name)
         copies = node.get("extensions", {}).get("EXT_mesh_gpu_instancing")
         transforms = placed[None] if copies is None else placed @ self._instances(copies)
         many = len(self.parts) + len(transforms)
         refuse_more(f"{self.path.name}: {many:,} parts or more", many, "parts", self.limits)
         name = name or self.meshes[row].name
         self.parts += [RawPart(name, row, transform, colour) for transform in transforms]
+
+    def _is_changed(self, node: Mapping[str, Any]) -> bool:
+        """Whether a skin moves the mesh of a node, or weights that are not 0 morph it (glTF 2.0, 3.7.2.2 and
+        3.7.3)."""
+        if "skin" in node:
+            _one_of(self.document.get("skins", []), node["skin"], "skin")
+            return True
+        mesh = _one_of(self.document["meshes"], node["mesh"], "mesh")
+        weights = node.get("weights", mesh.get("weights", []))
+        return any(weights) and any(primitive.get("targets") for primitive in mesh["primitives"])
 
     def _instances(self, extension: Mapping[str, Any]) -> Array:
         """(count, 4, 4) transforms of the copies."""

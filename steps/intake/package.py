@@ -87,5 +87,10 @@ def _refuse_dtd(path: Path, name: str, head: bytes) -> None:
             f"{path.name}: {name} declares a document type or entities, which the 3MF specification forbids "
             "and which can blow up when read. It was not opened."
         )
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in head[:4]:
+        raise UnreadableInput(
+            f"{path.name}: {name} is written in UTF-16, which the 3MF specification allows and the library "
+            "that reads 3MF does not. Export it in UTF-8, as nearly all programs do."
+        )
     if root is None and len(head) >= PROLOG_BYTES:
         raise UnreadableInput(f"{path.name}: {name} does not begin like an XML document. It was not opened.")
