@@ -586,6 +586,14 @@ def test_air_is_an_estimate_beside_the_limits_of_a_shift_and_of_a_peak():
     assert small is not None
 
 
+def test_what_moisture_of_the_air_does_is_told_in_words_only():
+    """No source with figures was found; 40 to 60 % good and the like are trade belief."""
+    weather = {name: family.weather for name, family in glue_book().families.items() if family.weather}
+    assert {"cyanoacrylate", "polyurethane"} <= set(weather)
+    assert not any(character.isdigit() for text in weather.values() for character in text)
+    assert "no source" in weather["cyanoacrylate"]
+
+
 def test_measured_air_is_preferred_to_a_guess():
     """doi 10.1080/15298660108984612, abstract: 0.07 ppm over a shift, peaks to 1.5 ppm."""
     text = printed("cyanoacrylate")

@@ -57,6 +57,7 @@ class LeastGlue:
     lumps: int
     untied: tuple[int, ...]
     cases: int
+    kinds: frozenset[str]  #: of the cases
     programmes: int
     fails: tuple[Failure, ...]
     unsettled: tuple[LoadCase, ...]
@@ -95,6 +96,7 @@ def least_glue(
         lumps,
         untied,
         len(cases),
+        frozenset(load.kind for load in cases),
         proofs.known.programmes,
         tuple(proofs.first_to_give(load, motion) for load, motion in found.hopeless),
         tuple(found.unsettled),

@@ -23,6 +23,11 @@ NAMED = 6
 WHOLE_TIMES = 3.0
 #: More studs than this are not advised by number.
 MOST_STUDS = 64
+#: What "years on a shelf in a warm room" leaves out: no published figure of it was found for printed joints.
+SHELF = (
+    " On its shelf a grip counts as what is left of it after a month; how glue and plastic creep in warmth "
+    "is not reckoned: no figures were found."
+)
 #: Efforts that differ by less are one: less than any joint costs.
 SAME_EFFORT = 0.01
 #: Gaps that differ by less than this are one offset, mm: a tenth of a printed layer's width error.
@@ -113,6 +118,8 @@ def _how_many(
 ) -> Problem:
     """How many joints need glue, against gluing all that can be, and how that was found out."""
     seen = f"{found.cases} load cases were looked at; {found.programmes} programmes were solved."
+    if "shelf" in found.kinds:
+        seen += SHELF
     if not to_glue:
         return Problem("glue-count", "note", (), f"None of {len(joints.joints)} joints needs glue. {seen}")
     verb = "needs" if len(to_glue) == 1 else "need"

@@ -149,7 +149,8 @@ def _family_words(matter: Matter, cautions: AdhesiveCautions) -> Iterator[str]:
     softens = matter.cautions.softens_c
     if softens is not None:
         yield words.say(
-            "The glue holds up to about {glue} °C, {material} keeps its shape up to about {plastic} °C.",
+            "The glue holds up to about {glue} °C, {material} keeps its shape up to about {plastic} °C; what "
+            "years of warmth do to both is not reckoned.",
             glue=words.number(family.max_c),
             material=matter.material,
             plastic=words.number(softens[0]),
