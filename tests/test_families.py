@@ -6,6 +6,7 @@ A few small seeds of the families, 33 with those that were missed once;
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,18 @@ ASKED: dict[str, tuple[str, int, int, dict[str, Any]]] = {
 }
 
 
+#: What the words of a load case have in them.
+SAID = {
+    "base": "lifted by its base",
+    "body": "picked up by",
+    "tilt": "tilted through a door",
+    "turn": "turned before step",
+    "knock": "knocked sideways",
+    "pull": "pulled at",
+    "shelf": "standing on its shelf",
+}
+
+
 @pytest.mark.parametrize("cause", ASKED)
 def test_what_was_missed_with_other_settings_is_proved(cause: str, tmp_path: Path) -> None:
     name, seed, most, asked = ASKED[cause]
@@ -90,6 +103,50 @@ def test_what_was_missed_with_other_settings_is_proved(cause: str, tmp_path: Pat
     if "adhesive" in asked:
         assert {"falls-off", "cannot-hold"} <= {problem.code for problem in plan.problems}
         assert any(tried.kind == "shelf" and tried.fails for tried in plan.gluing.tried)
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "aim"),
+    [
+        ("stacks", 0, "one-piece"),
+        ("hung", 0, "one-piece"),
+        ("scenes", 0, "one-piece"),
+        ("stacks", 1, "handled"),
+    ],
+)
+def test_why_a_joint_is_glued_agrees_with_its_own_numbers(
+    name: str, seed: int, aim: Any, tmp_path: Path
+) -> None:
+    """What it may be relied on for is its own low hold, what it bears its load in the case that is named, and
+    that times the safety is more; what is glued for another reason says which."""
+    settings = Settings(scale=4.0, aim=aim)
+    write(family(name, seed, most=14), tmp_path / "model.3mf")
+    plan = make_plan(tmp_path / "model.3mf", settings)
+    gluing, named = plan.gluing, 0
+    assert gluing.whys
+    for joint_id, why in gluing.whys.items():
+        low = plan.joints.by_id[joint_id].hold_low_n
+        told = re.fullmatch(r"it may be relied on for ([0-9.]+) N(.*)", why)
+        assert told is not None or why == "glued as its counterpart in the other copy is"
+        if told is None or told[2] == "; glued so that the model is one piece":
+            continue
+        bears = re.match(r" and bears ([0-9.]+) N when it is (.+)", told[2])
+        assert bears is not None
+        load = gluing.loads_by_kind[gluing.cases[joint_id]][joint_id]
+        assert told[1] == f"{low:.1f}" and bears[1] == f"{load:.1f}"
+        assert load == gluing.loads_n[joint_id] and low < settings.glue.safety * load
+        assert SAID[gluing.cases[joint_id]] in bears[2]
+        named += 1
+    assert named >= 2
+
+
+def test_what_others_keep_in_by_form_is_not_told_to_come_off(tmp_path: Path) -> None:
+    """A block shut in a cage: nothing grips it, and nobody can take it off."""
+    settings = Settings(scale=4.0)
+    write(family("cages", 0, most=14), tmp_path / "model.3mf")
+    plan = make_plan(tmp_path / "model.3mf", settings)
+    (told,) = [problem for problem in plan.problems if problem.code == "comes-off"]
+    assert len(told.parts) == 1 and "keep it in by form alone" in told.text
 
 
 def test_what_is_untrue_would_be_seen() -> None:

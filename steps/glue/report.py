@@ -13,6 +13,7 @@ from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
 from steps.glue.proofs import Failure
+from steps.joints.loose import WHY as BY_FORM
 from steps.model import Joint, Joints, Model, Problem, Tried
 from steps.progress import ticking
 from steps.settings import Settings
@@ -103,7 +104,7 @@ def problems_of(
         *_unsettled(fares),
         *_lumps(model, fares, settings),
         *_falls_off(left, settings),
-        *_loose(model, fares),
+        *_loose(model, joints, fares),
         *_change_the_fit(to_glue, settings),
     )
 
@@ -248,16 +249,33 @@ def _another_fit(settings: Settings) -> str:
     return "let more studs engage, or pin the joint"
 
 
-def _loose(model: Model, found: LeastGlue) -> list[Problem]:
-    if not found.loose:
-        return []
+def _loose(model: Model, joints: Joints, found: LeastGlue) -> list[Problem]:
+    """What nothing ties to what is held: it comes off, or others keep it in by form alone."""
     parts = tuple(model.parts[row].id for row in found.loose)
-    text = (
-        f"{_listed(parts)} would come off when the model is lifted: nothing holds "
-        f"{'it' if len(parts) == 1 else 'them'} and nothing there may be glued. Take "
-        f"{'it' if len(parts) == 1 else 'them'} off first."
-    )
-    return [Problem("comes-off", "note", parts, text)]
+    kept = tuple(part for part in parts if _lies_in(part, joints))
+    off = tuple(part for part in parts if part not in kept)
+    problems = []
+    if off:
+        it = "it" if len(off) == 1 else "them"
+        text = (
+            f"{_listed(off)} would come off when the model is lifted: nothing holds {it} and nothing there "
+            f"may be glued. Take {it} off first."
+        )
+        problems.append(Problem("comes-off", "note", off, text))
+    if kept:
+        it = "it" if len(kept) == 1 else "them"
+        text = (
+            f"{_listed(kept)} lie{'s' if len(kept) == 1 else ''} loose within others, which keep {it} in by "
+            f"form alone. The load cases are tried without {it}: mind what shifts when the model moves."
+        )
+        problems.append(Problem("comes-off", "note", kept, text))
+    return problems
+
+
+def _lies_in(part: str, joints: Joints) -> bool:
+    """Whether a part lies loose wherever it touches."""
+    own = joints.of_part.get(part, ())
+    return bool(own) and all(joint.why == BY_FORM for joint in own)
 
 
 def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Problem]:
