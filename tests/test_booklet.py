@@ -129,7 +129,11 @@ def test_no_type_is_smaller_than_the_edition_allows(folder, reader):
 
         text = page.extract_text(visitor_text=visit)
         count += len(sizes)
-        assert min(sizes) >= LEAST["adult" if "For the adult" in text else reader] - 0.01
+        who = "adult" if "For the adult" in text else reader
+        own = [told for told in steps_in(text).values() if not re.match(r"\d+ Adult", told)]
+        if reader == "child" and steps_in(text) and not own:
+            who = "helper"  # all that is on the page is an adult's to do
+        assert min(sizes) >= LEAST[who] - 0.01
         assert min(feet) >= LEAST["adult"] - 0.01
     assert count > 200
 
@@ -585,7 +589,7 @@ def test_what_is_closed_dry_and_opened_again_is_told_at_its_steps(tmp_path, lang
         assert (take_off in said[step.number]) == bool(step.reopens)
         glues = plan.work.step_by_number[step.number].glues
         assert bool(re.search(r"\d (?:drop|Tropfen)", said[step.number])) == bool(glues)
-    comes_off = {"en": r"First take off again what steps? (\d+)", "de": r"Schritte? (\d+)(?: bis \d+)? auf"}
+    comes_off = {"en": r"take off again what steps? (\d+)", "de": r"Schritte? (\d+)(?: (?:bis|und) \d+)? auf"}
     told = [int(n) for text in said.values() for n in re.findall(comes_off[language], text)]
     runs = [step for step in plan.order.steps if step.reopens and not _previous(plan, step).reopens]
     assert told == [min(step.reopens) for step in runs] and set(told) <= first <= opened

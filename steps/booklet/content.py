@@ -217,6 +217,7 @@ class Sheet:
     strip: Strip | None = None
     take: tuple[Take, ...] = ()  #: before the blocks
     take_title: str = ""
+    retakes: bool = False  #: what it takes is in the build already: its title is never left out
     part: str = ""
     step: int = 0
     level: int = 0  #: of the bookmark

@@ -72,6 +72,12 @@ def edition_of(settings: Settings) -> Edition:
     return edition
 
 
+def adult_steps(edition: Edition) -> Edition:
+    """The edition that an adult's steps are set in: a helper's, no wider and no larger than the booklet's."""
+    base = EDITIONS["helper"]
+    return replace(base, label=min(base.label, edition.label), column=min(base.column, edition.column))
+
+
 def adult_editions(edition: Edition) -> tuple[Edition, ...]:
     """The editions that an adult's page may be set in, the largest type first; never larger than the
     booklet's own."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from steps.booklet import content as c
 from steps.booklet.boxes import THICK_MM, THIN_MM, Image, Page, Polyline, Rect, rectangle
-from steps.booklet.edition import Edition, Paper, adult_editions
+from steps.booklet.edition import Edition, Paper, adult_editions, adult_steps
 from steps.booklet.lists import Lists, PageBody, run_on
 from steps.booklet.panels import Panel, Panels
 from steps.booklet.strips import StripField, Strips
@@ -105,6 +105,9 @@ class Composer:
         """A page that several sheets share; None where they may not, or do not fit."""
         if self.paper.portrait or not _go_together(group):
             return None
+        if group[0].for_adult and (adults := self._adults(group[0])[0]).edition != self.edition:
+            shared = adults._shared(group)
+            return None if shared is None else replace(shared, by=adults)
         panels = Panels(self.setter, self.paper, self.words)
         arrange = {2: panels.halves, 3: panels.half_and_quarters, 4: panels.quarters}[len(group)]
         panel = arrange(group, self.inner)
@@ -136,14 +139,22 @@ class Composer:
     def _adult_bodies(self, sheet: c.Sheet) -> list[PageBody]:
         """The pages of a sheet for the adult: as few as the adult's type allows, in the largest that does."""
         fewest, best = 0, self
-        for edition in adult_editions(self.edition):
-            composer = replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
+        for composer in self._adults(sheet):
             count = sum(1 for _ in replace(composer, level=False)._own_bodies([sheet]))
             if not fewest or count < fewest:
                 fewest, best = count, composer
             if fewest == 1:
                 break
         return [replace(body, by=best) for body in best._own_bodies([sheet])]
+
+    def _adults(self, sheet: c.Sheet) -> tuple[Composer, ...]:
+        """The same in the types that an adult's sheet may have, the largest first."""
+        drawn = sheet.figure is not None
+        editions = (adult_steps(self.edition),) if drawn else adult_editions(self.edition)
+        return tuple(
+            replace(self, edition=edition, setter=Typesetter(edition, self.setter.face))
+            for edition in editions
+        )
 
     def _titled(self, sheet: c.Sheet) -> list[c.Block]:
         return [c.Heading(sheet.title, 1), *sheet.words]
@@ -213,8 +224,10 @@ class Composer:
 
 
 def _go_together(group: Sequence[c.Sheet]) -> bool:
-    """Whether sheets may share a page: small enough; more than two of one part of the model, four seen from
-    one side."""
+    """Whether sheets may share a page: small enough and for one reader; more than two of one part of the
+    model, four seen from one side."""
+    if any(sheet.for_adult != group[0].for_adult for sheet in group):
+        return False
     if len(group) == 1 or (len(group) > 2 and any(sheet.part != group[0].part for sheet in group)):
         return False
     on_halves = {2: 2, 3: 1, 4: 0}[len(group)]

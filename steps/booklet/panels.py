@@ -164,7 +164,8 @@ class Panels:
             return None  # all parts are shown at one scale
         blocks = [block for block in sheet.blocks if not isinstance(block, c.Rule)]
         for flow in self._flows:
-            cells, rest = flow.into((*sheet.take, *blocks), [box])
+            title = (c.Heading(sheet.take_title),) if sheet.retakes else ()
+            cells, rest = flow.into((*title, *sheet.take, *blocks), [box])
             if not rest and self._has_foot(sheet, box, cells, QUARTER_FOOT_MM):
                 field = Rect(area.x, area.y, area.width - wide, area.height)
                 _, foot = self._foot(sheet, field, box, cells, QUARTER_FOOT_MM)

@@ -33,11 +33,9 @@ class Sharing:
 
 def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
     """Of every step, by its number."""
-    most = settings.steps_per_sheet
-    if settings.fold or settings.paper == "a5":
-        most = 1
-    elif settings.reader == "child":
-        most = min(most, 2)
+    most = 1 if settings.fold or settings.paper == "a5" else settings.steps_per_sheet
+    own = min(most, 2) if settings.reader == "child" else most  # of a child's own steps
+    adults = {work.number for work in plan.work.steps if work.by == "adult"}
     frame = paper_of(settings).frame
     sizes = [(count, np.array(share) * (frame.width, frame.height)) for count, share in ROOM_SHARES.items()]
     views = {sight.number: sight.view for sight in plan.sights}
@@ -45,7 +43,8 @@ def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
     for moment in plan.sequence.moments:
         number, view = moment.step.number, views.get(moment.step.number, USUAL_VIEW)
         axes = axes_of(view.azimuth, view.elevation, moment.up)
-        fits = [count for count, room in sizes if count <= most and _readable(plan, number, axes, room)]
+        at_most = most if number in adults else own
+        fits = [count for count, room in sizes if count <= at_most and _readable(plan, number, axes, room)]
         if len(moment.arrivals) > MOST_ON_QUARTER or any(each.assembly for each in moment.arrivals):
             fits = [count for count in fits if count < max(ROOM_SHARES)]
         found[number] = Sharing(max(fits, default=1), str(axes.round(6).tolist()))

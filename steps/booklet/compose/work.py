@@ -141,11 +141,13 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         strip=_strip(matter, step),
         take=take_rows(matter, kinds),
         take_title=words.say("Take off, glue, put back") if step.reopens else words.say("Take"),
+        retakes=bool(step.reopens),
         part=matter.place_name(step.assembly),
         step=step.number,
         level=1,
         share=sharing.most,
         view=sharing.view,
+        for_adult=matter.for_child and matter.work(step).by == "adult",
     )
 
 
@@ -267,11 +269,10 @@ def _opened_first(matter: Matter, step: Step) -> str | None:
     say, first, last = matter.words.say, min(step.reopens), previous.number
     if first == last:
         return say("First take off again what step {a} put on.", a=matter.words.number(first))
-    return say(
-        "First take off again what steps {a} to {b} put on, the last first.",
-        a=matter.words.number(first),
-        b=matter.words.number(last),
-    )
+    a, b = matter.words.number(first), matter.words.number(last)
+    if first + 1 == last:
+        return say("First take off again what steps {a} and {b} put on, the last first.", a=a, b=b)
+    return say("First take off again what steps {a} to {b} put on, the last first.", a=a, b=b)
 
 
 def _spin_words(matter: Matter, turning: ViewTurn) -> str:
