@@ -147,6 +147,8 @@ def test_what_others_keep_in_by_form_is_not_told_to_come_off(tmp_path: Path) -> 
     plan = make_plan(tmp_path / "model.3mf", settings)
     (told,) = [problem for problem in plan.problems if problem.code == "comes-off"]
     assert len(told.parts) == 1 and "keep it in by form alone" in told.text
+    report = verify_plan(parse_plan(plan_to_json(plan, settings)), plan.model)
+    assert not report["load cases"].faults and report["load cases"].looked_at > 5
 
 
 def test_what_is_untrue_would_be_seen() -> None:

@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 
 from steps.bonding import ties_surely
 from steps.glue.cases import LoadCase, load_cases
-from steps.glue.least import Asked, LeastGlue, least_glue
+from steps.glue.least import Asked, LeastGlue, _passed_on, _within, least_glue
 from steps.glue.master import Cut, Ties, least_effort
 from steps.glue.proofs import Known, Proofs
 from steps.model import Joints, Order
 from steps.sequence import BuildSequence
 from steps.settings import GlueSettings, Settings
-from steps.statics import Equilibrium, Structure, elastic
+from steps.statics import Case, Equilibrium, Structure, elastic
 from steps.statics.splitting import Split
 from tests.stacks import Cell, Stack, stack
 
@@ -319,6 +319,29 @@ def test_what_the_work_does_not_settle_is_said_and_does_not_count_as_holding(mon
     assert len(none.unsettled) > 0 and not none.fails
     every = question.answer()
     assert not every.unsettled
+
+
+def test_what_lies_loose_within_others_weighs_on_what_it_lies_on():
+    """All forces, and moments about one point, are the same with its load passed on; what it lies on bears
+    them, also upwards and sideways: walls over a clearance are walls."""
+    built = stack(tower(3), hold_per_stud=1.0)
+    *rest, top = built.joints.joints
+    loose = replace(top, kind="rest", moves=True, hold_n=0.0, hold_low_n=0.0)
+    made = Stack(built.model, built.measures, Joints((*rest, loose)))
+    structure = Structure.relied_on(made.model, made.measures, made.joints, Settings())
+    loads = np.random.default_rng(1).normal(size=(3, 6))
+    loads[0] = 0.0
+    load = LoadCase("tilt", "tilted", Case.make(loads, [0]), UP)
+    kept, centroid = np.array([True, True, False]), structure.bodies.centroid
+    within = _within(structure)
+    passed = _passed_on(load, kept, within, centroid)
+    assert within == {2: [1]} and not passed[[0, 2]].any()
+
+    def together(each):
+        return each[:, :3].sum(axis=0), (each[:, 3:] + np.cross(centroid, each[:, :3])).sum(axis=0)
+
+    for one, other in zip(together(loads), together(passed), strict=True):
+        np.testing.assert_allclose(one, other, atol=1e-9)
 
 
 def test_the_same_question_has_the_same_answer():

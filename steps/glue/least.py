@@ -269,8 +269,10 @@ def _lumps(structure: Structure, asked: Asked, glued: Iterable[int]) -> tuple[in
 def _reachable(
     proofs: Proofs, asked: Asked, cases: Sequence[LoadCase]
 ) -> tuple[list[LoadCase], tuple[int, ...]]:
-    """The cases without the parts that nothing can hold to what is held, and those parts."""
+    """The cases without the parts that nothing can hold to what is held, and those parts. What lies loose
+    within others weighs on what it lies on, whichever way up: a wall over a clearance is a wall."""
     holds, count = proofs.glued_holds, len(proofs.structure.bodies)
+    within = _within(proofs.structure)
     ties = holds.pull > 0
     loose: set[int] = set()
     found = []
@@ -287,7 +289,31 @@ def _reachable(
         kept = load.case.present & np.isin(label, label[load.case.held])
         if kept.sum() < load.case.present.sum():
             loose.update(np.flatnonzero(load.case.present & ~kept).tolist())
-            loads = np.where(kept[:, None], load.case.loads, 0.0)
+            loads = _passed_on(load, kept, within, proofs.structure.bodies.centroid)
             load = replace(load, case=replace(load.case, present=kept, loads=loads))
         found.append(load)
     return found, tuple(sorted(loose))
+
+
+def _within(structure: Structure) -> dict[int, list[int]]:
+    """Rows of the parts that lie loose within others, kept in by form, and of those that each lies on."""
+    rows, found = structure.model.index_of, {}
+    for name, joints in structure.joints.of_part.items():
+        if all(joint.moves and joint.kind == "rest" for joint in joints):
+            found[rows[name]] = [rows[joint.other(name)] for joint in joints]
+    return found
+
+
+def _passed_on(load: LoadCase, kept: Mask, within: Mapping[int, Sequence[int]], centroid: Array) -> Array:
+    """(n, 6) the loads on what is ``kept`` (n,), with those on what lies loose within it."""
+    own = load.case.loads
+    loads = np.where(kept[:, None], own, 0.0)
+    for row, under in within.items():
+        bearing = [other for other in under if kept[other]]
+        if kept[row] or not load.case.present[row]:
+            continue
+        for other in bearing:
+            force, moment = own[row, :3] / len(bearing), own[row, 3:] / len(bearing)
+            lever = np.cross(centroid[row] - centroid[other], force)
+            loads[other] += np.concatenate([force, moment + lever])
+    return np.where(load.case.held[:, None], 0.0, loads)

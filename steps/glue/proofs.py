@@ -26,9 +26,9 @@ from steps.statics.splitting import ROUNDS as FEW_ROUNDS
 from steps.statics.splitting import Split, split
 from steps.statics.tree import shallow_tree, tree_needs
 
-#: Contacts in all programmes solved for one model, and in splitting by its share: about eight seconds
-#: on one core, and as many of splitting. A count and not a clock, so that the same model gives the same set.
-WORK = 240_000.0
+#: Contacts in all programmes solved for one model, and in splitting by its share: about twelve seconds on one
+#: core. A count and not a clock, so that the same model gives the same set.
+WORK = 160_000.0
 #: Beyond these, what may be spent on trying cheaper sets than the first that holds: about two seconds, in
 #: which each case of a thousand parts is split once.
 SPARE = 30_000.0

@@ -266,7 +266,7 @@ def _loose(model: Model, joints: Joints, found: LeastGlue) -> list[Problem]:
         it = "it" if len(kept) == 1 else "them"
         text = (
             f"{_listed(kept)} lie{'s' if len(kept) == 1 else ''} loose within others, which keep {it} in by "
-            f"form alone. The load cases are tried without {it}: mind what shifts when the model moves."
+            f"form alone: {'it shifts' if it == 'it' else 'they shift'} when the model moves."
         )
         problems.append(Problem("comes-off", "note", kept, text))
     return problems

@@ -103,6 +103,21 @@ class _HandledModel:
         self.fallen |= self.off - kept
         return [part for part in parts if part in kept or part not in self.off]
 
+    def _passed_on(self, loads: Array, parts: Sequence[str], there: Sequence[str]) -> Array:
+        """(n, 6) the loads, those on parts that lie loose within others put on what these lie on."""
+        kept, found = set(there), loads.copy()
+        for part in (each for each in parts if each not in kept):
+            own = self.footing.joints_of.get(part, [])
+            if not all(joint.moves and joint.kind == "rest" for joint in own):
+                continue
+            under = [end for joint in own for end in (joint.a, joint.b) if end != part and end in kept]
+            row = self.footing.row[part]
+            for each in (self.footing.row[end] for end in under):
+                force, moment = loads[row, :3] / len(under), loads[row, 3:] / len(under)
+                lever = np.cross(self.footing.centre[row] - self.footing.centre[each], force)
+                found[each] += np.concatenate([force, moment + lever])
+        return found
+
     def _fares(
         self,
         kind: LoadCaseName,
@@ -115,7 +130,13 @@ class _HandledModel:
         told, at = self.told.get((kind, step)), step or None
         there = self._there(kind, parts, cases[0].held)
         shares = [
-            self.footing.bears(there, self.safety * each.loads, each.held, strength, each.on_table)
+            self.footing.bears(
+                there,
+                self.safety * self._passed_on(each.loads, parts, there),
+                each.held,
+                strength,
+                each.on_table,
+            )
             for each in cases
         ]
         self.check.looked_at += len(cases)
