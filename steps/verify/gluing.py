@@ -24,6 +24,8 @@ from steps.verify.standing import Stander
 GRAVITY = 9.80665
 #: What is rounded in the file may differ by this much: amounts stand there to four decimals.
 ROUNDING = 1e-3
+#: Gaps stand there to four decimals, mm; a tenth of a micron is half a second of an instant glue.
+WRITTEN_MM = 1e-4
 #: Less than this between two "up" of one build is no turn (cosine of 1 degree).
 SAME_WAY = 0.99985
 #: An area is measured anew to within this share: corners of a shared face are few.
@@ -147,7 +149,8 @@ def _glue_settings(plan: PlanFile) -> Mapping[str, Any]:
 
 def _book_times(glue: AdhesiveEntry, family: Family, glued: Iterable[JointEntry], check: Check) -> None:
     """The plan waits at least as long, and closes at least as fast, as the book says."""
-    gaps = [bond.gap_mm for joint in glued for bond in joint.bonds if bond.gap_mm <= family.greatest_gap_mm]
+    wide = [bond.gap_mm for joint in glued for bond in joint.bonds if bond.gap_mm <= family.greatest_gap_mm]
+    gaps = [max(gap - WRITTEN_MM, 0.0) for gap in wide]
     holds = max([family.wait_min, *(family.hold_s(gap) / 60.0 for gap in gaps)])
     for name, told, least in (
         ("holds by itself", glue.fixture_min, holds),
