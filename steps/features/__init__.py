@@ -209,9 +209,12 @@ def _outline(shape: Shape, body: Anatomy, features: Sequence[Feature], up: Array
 
 
 def _problems(model: Model, parts: Mapping[str, Anatomy]) -> list[Problem]:
+    parts_of: dict[str, list[str]] = {}
+    for part in model.parts:
+        parts_of.setdefault(part.shape, []).append(part.id)
     problems = []
-    for shape in model.shapes:
-        used = tuple(part.id for part in model.parts if part.shape == shape.id)
+    for shape in ticking(model.shapes):
+        used = tuple(parts_of.get(shape.id, ()))
         names = _sources(model, used)
         mesh = parts[shape.id].mesh
         if not len(mesh.faces):

@@ -18,6 +18,7 @@ from pathlib import Path
 from steps.errors import UnreadableInput
 from steps.intake.names import printable
 from steps.limits import LIMITS, Limits, refuse_more
+from steps.progress import tick
 
 CHUNK = 4 * 1024**2
 
@@ -133,6 +134,7 @@ def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes
     rest = b""
     with archive.open(name) as stream:
         while chunk := stream.read(CHUNK):
+            tick()
             text = rest + chunk.replace(b"\x00", b"")
             end = text.rfind(b">") + 1
             census.lattices = census.lattices or _LATTICE.search(text, 0, end) is not None

@@ -96,9 +96,8 @@ class Structure:
         pull, grip, push = (getattr(self.contacts, name).copy() for name in ("pull", "grip", "push"))
         rows = {joint: self._bond_rows[self.joint_row[joint]] for joint in strong}
         bonded = np.concatenate(list(rows.values()))
-        each = np.concatenate(
-            [np.full(len(own), strong[joint] / max(len(own), 1)) for joint, own in rows.items()]
-        )
+        counts = np.array([len(own) for own in rows.values()])
+        each = np.repeat(np.array(list(strong.values())) / np.maximum(counts, 1), counts)
         pull[bonded] = np.maximum(pull[bonded], each)
         slips = ~self._pinned[self.joint[bonded]]
         grip[bonded[slips]] = np.maximum(grip[bonded[slips]], each[slips])

@@ -72,7 +72,7 @@ class Listener:
                 f"{stage}: {len(found)} silences of {LONG_S:g} s or more, at most {longest[0][0]:.1f}"
             )
             lines += [f"    {seconds:.1f} s  {where}" for seconds, where in longest[:TOLD]]
-        return "\n".join(lines)
+        return "\n".join(lines) or f"nowhere {LONG_S:g} s without a word"
 
 
 def where_is(frame: FrameType | None) -> str:
