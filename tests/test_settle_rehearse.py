@@ -107,6 +107,19 @@ def test_what_a_child_can_just_open_is_closed_dry():
     assert any("J2" in step.dry for step in order_of(made, ["J1", "J2", "J3"]).steps)
 
 
+def test_a_step_that_turns_the_build_is_done_once():
+    """The tower is turned over before its third block: what came before and after is done twice."""
+    made = stack(TOWER)
+    order = one_by_one(made)
+    over = tuple(replace(step, up=(0, 0, -1)) if step.number > 2 else step for step in order.steps)
+    structure = Structure.of(made.model, made.measures, made.joints, CHILD)
+    found = rehearsed(structure, replace(order, steps=over), gluing(made, ["J1", "J2", "J3"]), CHILD).order
+    turned = next(step for step in found.steps if step.adds == ("P3",))
+    assert turned.closes == ("J2",) and not turned.dry
+    assert all(turned.number not in step.reopens for step in found.steps)
+    assert any(step.reopens for step in found.steps)
+
+
 def test_an_older_child_opens_more():
     made = changed(stack(TOWER), "J2", hold_high_n=1.5 * child_pull_n())
     older = CHILD.model_copy(update={"child_years": 12})

@@ -12,9 +12,10 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import groupby
 
-from steps.glue.cases import turn_words
+from steps.glue.cases import SAME_UP, turn_words
 from steps.model import Gluing, Order, Problem, Step
 from steps.sequence import BuildSequence, Moment
 from steps.settings import Settings
@@ -34,7 +35,7 @@ class Rehearsal:
     order: Order
     was: Mapping[int, int]
 
-    @property
+    @cached_property
     def now(self) -> Mapping[int, int]:
         return {old: new for new, old in self.was.items()}
 
@@ -84,8 +85,11 @@ def rehearsed(structure: Structure, order: Order, gluing: Gluing, settings: Sett
 
 def _comes_apart(structure: Structure, moment: Moment, settings: Settings) -> bool:
     """Whether a child can close all that the step closes, and open it again: no snap, nothing that moves, and
-    each thing held by no more than a child pulls even where the fit came out tight."""
+    each thing held by no more than a child pulls even where the fit came out tight. What turns the build
+    first is done once."""
     step, by_id = moment.step, structure.joints.by_id
+    if moment.previous is not None and float(moment.previous.up @ step.up) < SAME_UP:
+        return False
     if step.attaches or any(arrival.move.turn is not None for arrival in moment.arrivals):
         return False
     if who_pushes(step.needs_push_n, child_years=settings.child_years) != "child":
