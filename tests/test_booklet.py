@@ -17,6 +17,8 @@ import pytest
 from renderer.picture import Picture
 from steps.booklet import write_booklet
 from steps.booklet.compose import compose
+from steps.booklet.compose.joints import joint_groups, joint_notes
+from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Marked
 from steps.booklet.impose import imposition
 from steps.booklet.pictures import PictureOrder
@@ -576,7 +578,7 @@ def test_odd_titles_make_a_readable_booklet(tmp_path, name):
 def test_what_is_closed_dry_and_opened_again_is_told_at_its_steps(tmp_path, language, no_glue, take_off):
     """Read back: a child's dry step says so and nothing of drops; the adult's says what comes off first, what
     is glued and with how much."""
-    plan = plan_of("hung", 0)
+    plan = plan_of("cantilevers", 1)
     path = tmp_path / "a.pdf"
     settings = Settings(scale=4.0, reader="child", language=language)
     write_booklet(plan, path, settings, pictures=PlainPictures())
@@ -593,6 +595,18 @@ def test_what_is_closed_dry_and_opened_again_is_told_at_its_steps(tmp_path, lang
     told = [int(n) for text in said.values() for n in re.findall(comes_off[language], text)]
     runs = [step for step in plan.order.steps if step.reopens and not _previous(plan, step).reopens]
     assert told == [min(step.reopens) for step in runs] and set(told) <= first <= opened
+    matter = Matter(plan, settings, words_in(language))
+    by_number = {step.number: step for step in plan.order.steps}
+    pressed_again = 0
+    for step in plan.order.steps:  # what is put back is pressed home again too, and the page says on how many
+        groups = joint_groups(matter, step, kinds_in_step(plan, step))
+        closed = [name for number in step.reopens for name in by_number[number].closes]
+        pressed_again += len(closed)
+        told_of = sorted(joint.id for group in groups for joint in group.joints)
+        assert told_of == sorted((*step.closes, *step.dry, *closed))
+        deeds = joint_notes(matter, step, kinds_in_step(plan, step))
+        assert all(words_of(note.words).replace("\xad", "") in said[step.number] for note in deeds)
+    assert pressed_again
     cover = words_of(text_of(path)[0])
     own = round(plan.work.facts["child_share"] * len(plan.model.parts))
     assert re.search(rf"\b{own} (?:of|von) {len(plan.model.parts)}\b", cover)

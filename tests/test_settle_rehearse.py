@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from steps.model import Joints, Order, Plan
+from steps.model import Joints, Order, Plan, Problem, Tried
 from steps.pipeline import make_plan, order_survey
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -118,6 +118,26 @@ def test_a_step_that_turns_the_build_is_done_once():
     assert turned.closes == ("J2",) and not turned.dry
     assert all(turned.number not in step.reopens for step in found.steps)
     assert any(step.reopens for step in found.steps)
+
+
+def test_what_is_told_of_a_turn_tells_the_number_that_its_step_has_now():
+    """Step 3 turns the tower; the second block being set on dry first, it is step 4; and 30 is not 3."""
+    made = stack(TOWER)
+    order, glue = one_by_one(made), gluing(made, ["J1"])
+    over = tuple(replace(step, up=(0, 0, -1)) if step.number > 2 else step for step in order.steps)
+    glue = replace(
+        glue,
+        problems=(Problem("cannot-hold", "warning", (), "It falls when turned before step 3: so.", step=3),),
+        whys={"J1": "turned before step 3, not turned before step 30"},
+        tried=(Tried("turn", 3, ("P1",), 2), Tried("base", 0, ("P1",), 1)),
+    )
+    structure = Structure.of(made.model, made.measures, made.joints, CHILD)
+    found = rehearsed(structure, replace(order, steps=over), glue, CHILD)
+    assert [step.adds for step in found.order.steps] == [("P1",), ("P2",), (), ("P3",), ("P4",)]
+    told = found.told(glue)
+    assert told.problems[0].step == 4 and "before step 4: so" in told.problems[0].text
+    assert told.whys["J1"] == "turned before step 4, not turned before step 30"
+    assert [each.step for each in told.tried] == [4, 0]
 
 
 def test_an_older_child_opens_more():

@@ -24,6 +24,17 @@ NAMED = 6
 WHOLE_TIMES = 3.0
 #: More studs than this are not advised by number.
 MOST_STUDS = 64
+#: Of one part that nothing ties to what is held, and of several: what comes off, what others keep in.
+COMES_OFF = (
+    "would come off when the model is lifted: nothing holds it and nothing there may be glued. "
+    "Take it off first.",
+    "would come off when the model is lifted: nothing holds them and nothing there may be glued. "
+    "Take them off first.",
+)
+KEPT_IN = (
+    "lies loose within others, which keep it in by form alone: it shifts when the model moves.",
+    "lie loose within others, which keep them in by form alone: they shift when the model moves.",
+)
 #: What "years on a shelf in a warm room" leaves out: no published figure of it was found for printed joints.
 SHELF = (
     " On its shelf a grip counts as what is left of it after a month; how glue and plastic creep in warmth "
@@ -254,22 +265,8 @@ def _loose(model: Model, joints: Joints, found: LeastGlue) -> list[Problem]:
     parts = tuple(model.parts[row].id for row in found.loose)
     kept = tuple(part for part in parts if _lies_in(part, joints))
     off = tuple(part for part in parts if part not in kept)
-    problems = []
-    if off:
-        it = "it" if len(off) == 1 else "them"
-        text = (
-            f"{_listed(off)} would come off when the model is lifted: nothing holds {it} and nothing there "
-            f"may be glued. Take {it} off first."
-        )
-        problems.append(Problem("comes-off", "note", off, text))
-    if kept:
-        it = "it" if len(kept) == 1 else "them"
-        text = (
-            f"{_listed(kept)} lie{'s' if len(kept) == 1 else ''} loose within others, which keep {it} in by "
-            f"form alone: {'it shifts' if it == 'it' else 'they shift'} when the model moves."
-        )
-        problems.append(Problem("comes-off", "note", kept, text))
-    return problems
+    told = ((off, COMES_OFF[len(off) > 1]), (kept, KEPT_IN[len(kept) > 1]))
+    return [Problem("comes-off", "note", some, f"{_listed(some)} {text}") for some, text in told if some]
 
 
 def _lies_in(part: str, joints: Joints) -> bool:

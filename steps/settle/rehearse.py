@@ -75,8 +75,7 @@ def rehearsed(structure: Structure, order: Order, gluing: Gluing, settings: Sett
     able = _standing(structure, sequence, gluing.glued, able)
     steps: list[Step] = []
     was: dict[int, int] = {}
-    for run in _runs(order.steps, able, gluing.glued):
-        twice = run[0].number in able and bool(gluing.glued & set(run[0].closes))
+    for run, twice in _runs(order.steps, able, gluing.glued):
         for old, step in _twice(run, gluing.glued, len(steps) + 1) if twice else _once(run, len(steps) + 1):
             was[step.number] = old
             steps.append(step)
@@ -128,13 +127,16 @@ def _standing(
     return able
 
 
-def _runs(steps: Sequence[Step], able: AbstractSet[int], glued: AbstractSet[str]) -> Iterator[Sequence[Step]]:
-    """All steps in turn: runs of the able ones, from one that glues to one that glues, and the others."""
+def _runs(
+    steps: Sequence[Step], able: AbstractSet[int], glued: AbstractSet[str]
+) -> Iterator[tuple[Sequence[Step], bool]]:
+    """All steps in turn: runs of the able ones, from one that glues to one that glues, which are done twice;
+    and the others."""
     for alike, group in groupby(steps, lambda step: (step.number in able, step.assembly, step.up.tobytes())):
         row = list(group)
         gluing = [n for n, step in enumerate(row) if glued & set(step.closes)] if alike[0] else []
         ends = (gluing[0], gluing[-1] + 1) if gluing else (len(row), len(row))
-        yield from filter(None, (row[: ends[0]], row[ends[0] : ends[1]], row[ends[1] :]))
+        yield from ((row[: ends[0]], False), (row[ends[0] : ends[1]], True), (row[ends[1] :], False))
 
 
 def _once(run: Sequence[Step], number: int) -> Iterator[tuple[int, Step]]:

@@ -38,11 +38,12 @@ class JointGroup:
 
 
 def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[JointGroup, ...]:
-    """The joints that the step closes, grouped; by mark, then by letter."""
+    """The joints that the step closes, grouped; by mark, then by letter. What it puts back is pressed home
+    again too."""
     letter_of = {part: kind.letter for kind in kinds for part in kind.parts}
     things_of = {kind.letter: kind.groups for kind in kinds}
     groups: dict[tuple[str, Deed, TouchKind], list[Joint]] = {}
-    for joint_id in (*step.closes, *step.dry):
+    for joint_id in _closing(matter, step):
         joint = matter.plan.joints.by_id[joint_id]
         new = sorted(letter_of[part] for part in (joint.a, joint.b) if part in letter_of)
         mark: Deed = matter.plan.gluing.marks.get(joint_id, "rest" if joint.kind == "rest" else "press")
@@ -54,7 +55,7 @@ def joint_groups(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[J
 
 def beside_note(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Marked, ...]:
     """Which parts are only set beside others, or on the table: nothing holds them yet."""
-    ends = {part for joint in (*step.closes, *step.dry) for part in _ends(matter, joint)}
+    ends = {part for joint in _closing(matter, step) for part in _ends(matter, joint)}
     loose = [(kind.letter, group) for kind in kinds for group in kind.groups if not ends & set(group)]
     alone = not len(matter.plan.sequence.by_number[step.number].before) and len(loose) == 1
     if not loose or alone:
@@ -63,6 +64,13 @@ def beside_note(matter: Matter, step: Step, kinds: tuple[Kind, ...]) -> tuple[Ma
         return (Marked("rest", matter.words.say("Side by side: nothing holds yet.")),)
     letters = ", ".join(dict.fromkeys(letter for letter, _ in loose))
     return (Marked("rest", matter.words.say("{letter}: side by side, nothing holds yet", letter=letters)),)
+
+
+def _closing(matter: Matter, step: Step) -> tuple[str, ...]:
+    """Ids of all joints that are closed with the step, for the first time or again."""
+    moments = matter.plan.sequence.by_number
+    again = (name for number in step.reopens for name in moments[number].step.closes)
+    return (*step.closes, *step.dry, *again)
 
 
 def _ends(matter: Matter, joint: str) -> tuple[str, str]:
