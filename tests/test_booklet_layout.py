@@ -27,6 +27,7 @@ from steps.errors import WrongSettings
 from steps.model import Plan
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
+from tests.test_settle_rehearse import plan_of
 
 #: Published least sizes: large print 18 and clear print 12 (UKAAF G003), 10 (ISO/IEC Guide 37:2012), points
 LEAST = {"child": 18, "helper": 12, "adult": 10}
@@ -525,6 +526,21 @@ def test_no_word_of_a_tables_header_is_broken_inside(language):
         told_whole = told.replace("\xad", "").replace(" ", "")
         assert "".join(line.removesuffix("-").replace(" ", "") for line in lines) == told_whole
         assert len(lines) <= 1 + told.count("\xad") + told.count(" ")
+
+
+def test_what_is_taken_off_again_is_said_on_quarters_too():
+    """Where the list "Take" has no title, what is in the build already would be looked for in the heap."""
+    plan = plan_of("stacks", 0)
+    pages = pages_of(plan, Settings(scale=4.0, reader="child"))
+    said = [
+        item.words
+        for page in pages
+        for cell in page.cells
+        for item in cell.items
+        if isinstance(item, Text) and item.words == "Take off, glue, put back"
+    ]
+    assert len(said) == sum(bool(step.reopens) for step in plan.order.steps)
+    assert any(len(page.also) > 1 and page.for_adult for page in pages)
 
 
 def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:

@@ -14,7 +14,8 @@ from steps.pipeline import make_plan, order_survey
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.settle import settled
-from steps.settle.rehearse import rehearsed
+from steps.settle.rehearse import _comes_apart, rehearsed
+from steps.settle.schedule import GLUE_MIN, PART_MIN
 from steps.statics import Structure
 from steps.strength import child_pull_n, hands
 from tests.models import family
@@ -107,37 +108,38 @@ def test_what_a_child_can_just_open_is_closed_dry():
     assert any("J2" in step.dry for step in order_of(made, ["J1", "J2", "J3"]).steps)
 
 
-def test_a_step_that_turns_the_build_is_done_once():
-    """The tower is turned over before its third block: what came before and after is done twice."""
-    made = stack(TOWER)
+def laid_down(made: Stack) -> Order:
+    """The tower one by one, laid on its side before the third block: every block lies on the table then."""
     order = one_by_one(made)
-    over = tuple(replace(step, up=(0, 0, -1)) if step.number > 2 else step for step in order.steps)
+    return replace(
+        order, steps=tuple(replace(step, up=(1, 0, 0)) if step.number > 2 else step for step in order.steps)
+    )
+
+
+def test_a_step_that_turns_the_build_is_done_once():
+    """Those before and after it come apart, on a tower that a child could open all over."""
+    made = stack(TOWER)
     structure = Structure.of(made.model, made.measures, made.joints, CHILD)
-    found = rehearsed(structure, replace(order, steps=over), gluing(made, ["J1", "J2", "J3"]), CHILD).order
-    turned = next(step for step in found.steps if step.adds == ("P3",))
-    assert turned.closes == ("J2",) and not turned.dry
-    assert all(turned.number not in step.reopens for step in found.steps)
-    assert any(step.reopens for step in found.steps)
+    moments = BuildSequence.of(made.model, laid_down(made)).moments
+    assert [_comes_apart(structure, moment, CHILD) for moment in moments] == [True, True, False, True]
 
 
 def test_what_is_told_of_a_turn_tells_the_number_that_its_step_has_now():
     """Step 3 turns the tower; the second block being set on dry first, it is step 4; and 30 is not 3."""
     made = stack(TOWER)
-    order, glue = one_by_one(made), gluing(made, ["J1"])
-    over = tuple(replace(step, up=(0, 0, -1)) if step.number > 2 else step for step in order.steps)
     glue = replace(
-        glue,
+        gluing(made, ["J1"]),
         problems=(Problem("cannot-hold", "warning", (), "It falls when turned before step 3: so.", step=3),),
         whys={"J1": "turned before step 3, not turned before step 30"},
         tried=(Tried("turn", 3, ("P1",), 2), Tried("base", 0, ("P1",), 1)),
     )
     structure = Structure.of(made.model, made.measures, made.joints, CHILD)
-    found = rehearsed(structure, replace(order, steps=over), glue, CHILD)
+    found = rehearsed(structure, laid_down(made), glue, CHILD)
     assert [step.adds for step in found.order.steps] == [("P1",), ("P2",), (), ("P3",), ("P4",)]
-    told = found.told(glue)
-    assert told.problems[0].step == 4 and "before step 4: so" in told.problems[0].text
-    assert told.whys["J1"] == "turned before step 4, not turned before step 30"
-    assert [each.step for each in told.tried] == [4, 0]
+    now = found.told(glue)
+    assert now.problems[0].step == 4 and "before step 4: so" in now.problems[0].text
+    assert now.whys["J1"] == "turned before step 4, not turned before step 30"
+    assert [each.step for each in now.tried] == [4, 0]
 
 
 def test_an_older_child_opens_more():
@@ -198,5 +200,10 @@ def test_a_childs_plan_is_the_usual_order_done_twice_in_part(name, seed):
             assert here.before.tolist() == first.before.tolist()
             assert here.after.tolist() == last.after.tolist()
     assert child.work.facts["child_share"] >= 0.5
+    bench = sum(  # putting back takes as long as putting on
+        len(moment.copies) * (PART_MIN * len(moment.arrivals) + GLUE_MIN * len(work[number].glues))
+        for number, moment in by_number.items()
+    )
+    assert child.work.facts["bench_min"] == pytest.approx(bench)
     assert any(problem.code == "child-share" for problem in child.problems)
     assert helper.work.facts["child_share"] < child.work.facts["child_share"]
