@@ -10,7 +10,9 @@ from __future__ import annotations
 import json
 import re
 import struct
+import zipfile
 
+import numpy as np
 import pytest
 
 from steps.errors import FaultyModel, StepleafError
@@ -99,7 +101,18 @@ MUST_FAIL_3MF = {
         "Could not find Object",
     ),
     "core 3.4.3 build of support alone": (root(solid(kind="support")), "printing support"),
-    "core 2.3 text in UTF-16, not read": (root(solid()).encode("utf-16"), "UTF-16"),
+    "core 2.3 text in UTF-32": (root(solid()).encode("utf-32"), "no text in UTF-8 or UTF-16"),
+    "core 2.3 text cut within a letter": (root(solid()).encode("utf-16")[:-1], "no text in UTF-8 or UTF-16"),
+    "core 2.3 letter that is none": (root(solid()).replace("<build>", "\0<build>"), "no text in UTF-8"),
+    "core 2.3 text of another encoding": (root(solid()).replace("UTF-8", "ISO-8859-1"), "not UTF-8"),
+    "core 2.3 namespace of another version": (
+        root(solid()).replace(CORE, CORE.replace("2015/02", "2035/01")),
+        "namespace 'http.*2035/01', and not in that of the 3MF core",
+    ),
+    "core 2.3 namespace of another version, by a prefix": (
+        re.sub(r"<(/?)(?=[a-z])", r"<\1a.b:", root(solid())).replace(f'xmlns="{CORE}', 'xmlns:a.b="http://e'),
+        "namespace 'http://e', and not in that of the 3MF core",
+    ),
     "core 2.3 namespace not declared": (root(f'{solid()}<zz:thing id="4"/>'), "Namespace"),
     "core 2.3 element of no name": (root(f'{solid()}<thing id="4"/>'), "Invalid Element"),
     "core 5.1 colour missing": (
@@ -152,6 +165,10 @@ MUST_FAIL_3MF = {
 }
 VALID_3MF = {
     "core 4.1.1 exponents and signs": vertex('x="10.0"', 'x="+1.0E+01"'),
+    "core 2.3 text in UTF-8 with its mark": b"\xef\xbb\xbf" + root(solid()).encode(),
+    "core 2.3 prefix of any name": re.sub(r"<(/?)(?=[a-z])", r"<\1a.b:", root(solid())).replace(
+        "xmlns=", "xmlns:a.b="
+    ),
     "core 2.3 comments": root(solid(MESH.replace("<vertices>", '<vertices><!-- a "vertex" -->'))),
     "core 2.3 strange content with a namespace": root(
         f'{solid()}<z:thing id="4"/>', attributes='xmlns:z="http://example.com/z"'
@@ -172,6 +189,33 @@ def test_3mf_that_must_fail_is_refused_or_read_with_a_note(clause, tmp_path):
 @pytest.mark.parametrize("clause", VALID_3MF)
 def test_3mf_that_is_valid_is_read_whole(clause, tmp_path):
     whole(package(tmp_path / "m.3mf", VALID_3MF[clause]), red="colour" in clause)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("declared", ["UTF-16", "UTF-8", ""])
+def test_a_3mf_in_utf_16_reads_as_its_twin_in_utf_8(encoding, declared, tmp_path):
+    """Core 2.3: XML of a package is in UTF-8 or UTF-16."""
+    more = 40_000 * '<vertex x="0.0" y="0.0" z="0.0"/>'  # longer than what is read at once
+    text = coloured(RED, 'pid="7" pindex="0" name="K\u00f6rper \u77f3 \U0001f9f1"')
+    text = text.replace("</vertices>", f"{more}</vertices>")
+    plain = read_model(package(tmp_path / "plain.3mf", text))
+    text = text.replace(' encoding="UTF-8"', f' encoding="{declared}"' if declared else "")
+    wide = package(tmp_path / "wide.3mf", text.encode(encoding))
+    with zipfile.ZipFile(wide) as archive:
+        others = {name: archive.read(name) for name in archive.namelist()}
+    with zipfile.ZipFile(wide, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in others.items():
+            rels = content.decode().encode("utf-16") if name.endswith((".rels", ".xml")) else content
+            archive.writestr(name, rels)
+    read = read_model(wide)
+    assert not plain.problems and not read.problems
+    assert [part.source for part in read.parts] == ["K\u00f6rper \u77f3 \U0001f9f1"]
+    assert [(part.source, part.colour) for part in read.parts] == [
+        (part.source, part.colour) for part in plain.parts
+    ]
+    assert np.array_equal(read.poses, plain.poses)
+    assert np.array_equal(read.shapes[0].vertices, plain.shapes[0].vertices)
+    assert np.array_equal(read.shapes[0].faces, plain.shapes[0].faces)
 
 
 def said_of(path) -> str:
@@ -248,6 +292,9 @@ EYE = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]
 BLOB = "data:application/octet-stream;base64,"
 MUST_FAIL_GLTF = {
     "3.2 asset missing": (changed((at("asset"), {})), r"asset\.version"),
+    "3.2 version as a number": (changed((at("asset", "version"), 2)), "glTF '2', as no text"),
+    "3.2 version of a list": (changed((at("asset", "version"), ["2.0"])), "as no text"),
+    "3.2 version of another": (changed((at("asset", "version"), "1.0")), r"glTF '1\.0' \(asset"),
     "3.2 least version": (changed((at("asset", "minVersion"), "2.1")), r"asset\.minVersion"),
     "3.5.1 scene that is not there": (changed((at("scene"), 7)), "scene 7"),
     "3.5.1 node that is not there": (changed((at("scenes", 0, "nodes"), [9])), "node 9"),

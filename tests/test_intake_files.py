@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zipfile
 
@@ -10,11 +11,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from steps.errors import FaultyModel, StepleafError, UnknownFormat, UnreadableInput
+from steps.errors import BeyondLimit, FaultyModel, StepleafError, UnknownFormat, UnreadableInput
 from steps.intake import read_model
+from steps.intake.census import CHUNK
 from steps.intake.sniff import kind_of
 from steps.settings import Settings
 from tests.intake_files import (
+    CORE,
     MODEL_PATH,
     Gltf,
     ThreeMF,
@@ -163,6 +166,9 @@ def test_zip_bomb_by_size(tmp_path):
     few = Settings(limits={"unpacked_gib": 1e-5})
     with pytest.raises(UnreadableInput, match="would unpack to"):
         read_model(path, few)
+    path = package(tmp_path / "wide.3mf", (model_xml(*ONE) + " " * 20_000).encode("utf-16"))
+    with pytest.raises(UnreadableInput, match="would unpack to"):
+        read_model(path, few)
 
 
 def test_zip_bomb_of_overlapping_entries(tmp_path):
@@ -181,7 +187,107 @@ def test_zip_bomb_of_overlapping_entries(tmp_path):
     assert "zip bomb" in refused(path)
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+#: Objects each of two of the one before, written so that a reader may pass over some of it.
+DOUBLES = 20
+
+
+def doubling(component: str = '<component objectid="{}"/>', attributes: str = "", prefix: str = "") -> str:
+    objects = [ONE[0]]
+    for number in range(2, DOUBLES):
+        inner = 2 * component.format(number - 1)
+        objects.append(
+            f'<{prefix}object id="{number}" type="model"><{prefix}components>{inner}</{prefix}components>'
+            f"</{prefix}object>"
+        )
+    usual = 'unit="millimeter"'
+    return model_xml(
+        "".join(objects), f'<item objectid="{DOUBLES - 1}"/>', attributes=f"{usual} {attributes}"
+    )
+
+
+HIDDEN = {
+    "plainly": doubling(),
+    "number with zeros": doubling('<component objectid="00{}"/>'),
+    "number with a blank": doubling('<component objectid=" {}"/>'),
+    "number with a sign": doubling('<component objectid="+{}"/>'),
+    "number of 33 bits": re.sub(
+        r'objectid="(\d+)"', lambda found: f'objectid="{2**32 + int(found[1])}"', doubling()
+    ),
+    "prefix with a dash": doubling(prefix="x-y:", attributes=f'xmlns:x-y="{CORE}"'),
+    "end of a tag in a value": doubling('<component name=">" objectid="{}"/>'),
+    "begin of a tag in a value": doubling('<component name="<" objectid="{}"/>'),
+    "quote in a value": doubling('<component objectid="{}" name="\' objectid=\'9\'"/>'),
+    "another's attribute": doubling('<component objectid="{}" z:objectid="9"/>', 'xmlns:z="http://e"'),
+    "another's path": doubling('<component objectid="{}" z:path="/3D/z.model"/>', 'xmlns:z="http://e"'),
+    "in UTF-16": doubling().encode("utf-16"),
+    "after what is no XML": "stray" + doubling(),
+}
+
+
+@pytest.mark.parametrize("way", HIDDEN)
+def test_components_that_multiply_are_counted_however_they_are_written(way, tmp_path):
+    """The library that reads 3MF takes as long as it has parts: here 2^18."""
+    said = refused(package(tmp_path / "m.3mf", HIDDEN[way]), (BeyondLimit, UnreadableInput))
+    assert "200,000 are read" in said or "not written as XML" in said
+
+
+def test_a_long_tag_is_read_or_refused_but_never_passed_over(tmp_path):
+    """Longer than what is read at once: by blanks, and by a value."""
+    for filling in (" " * CHUNK, f'name="{"a" * 3 * CHUNK}" '):
+        text = doubling().replace('<component objectid="18"/>', f'<component {filling}objectid="18"/>', 1)
+        said = refused(package(tmp_path / "m.3mf", text), (BeyondLimit, UnreadableInput))
+        assert "200,000 are read" in said or "not written as XML" in said or "zip bomb" in said
+
+
+def test_a_model_is_looked_at_by_whatever_name_it_goes(tmp_path):
+    path = package(tmp_path / "m.3mf", doubling())
+    with zipfile.ZipFile(path) as archive:
+        files = {name: archive.read(name).decode() for name in archive.namelist()}
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, text in files.items():
+            text = text.replace(MODEL_PATH, "3D/m.dat").replace('="model" Con', '="dat" Con')
+            archive.writestr(name.replace(MODEL_PATH, "3D/m.dat"), text)
+        archive.writestr("3D/other.model", model_xml(*ONE))
+    assert "200,000 are read" in refused(path, BeyondLimit)
+
+
+@pytest.mark.parametrize("second", [MODEL_PATH, MODEL_PATH.upper()])
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_two_files_of_one_name_are_refused(second, tmp_path):
+    """Readers differ in which of them they take."""
+    path = package(tmp_path / "m.3mf", doubling())
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr(second, model_xml(*ONE))
+    assert "two files named" in refused(path)
+
+
+def test_of_two_packages_in_one_file_the_one_that_was_looked_at_is_read(tmp_path):
+    """One after the other, and as its comment: where the directory is differs from reader to reader."""
+    hostile = package(tmp_path / "a.3mf", doubling()).read_bytes()
+    good = package(tmp_path / "b.3mf", model_xml(ONE[0].replace('id="1"', 'id="1" name="b"'), ONE[1]))
+    with_comment = hostile[:-2] + struct.pack("<H", good.stat().st_size)
+    for before in (hostile, with_comment):
+        (tmp_path / "m.3mf").write_bytes(before + good.read_bytes())
+        model = read_model(tmp_path / "m.3mf", PLAIN)
+        assert [part.source for part in model.parts] == ["b"]
+        assert "its ZIP package is not in order" in model.problems[-1].text
+
+
+def test_a_directory_of_64_bits_is_as_good_and_one_that_points_elsewhere_is_told(tmp_path):
+    """As the 3MF library writes it; APPNOTE 4.3.14: where the directory begins stands at byte 48."""
+    file = ThreeMF()
+    file.item(file.mesh(box(), "a"))
+    data = file.write(tmp_path / "m.3mf").read_bytes()
+    assert not read_model(tmp_path / "m.3mf", PLAIN).problems
+    at = data.index(b"PK\x06\x06")
+    elsewhere = package(tmp_path / "b.3mf", doubling()).read_bytes()
+    (tmp_path / "m.3mf").write_bytes(elsewhere + data)
+    assert "not in order" in read_model(tmp_path / "m.3mf", PLAIN).problems[-1].text
+    (tmp_path / "m.3mf").write_bytes(data[: at + 4] + struct.pack("<Q", 45) + data[at + 12 :])
+    assert "not in order" in read_model(tmp_path / "m.3mf", PLAIN).problems[-1].text
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le", "utf-16-be"])
 def test_entity_bomb(tmp_path, encoding):
     lol = '<!DOCTYPE z [<!ENTITY a "lol"><!ENTITY b "&a;&a;&a;&a;&a;&a;"><!ENTITY c "&b;&b;&b;&b;&b;">]>'
     text = model_xml(*ONE, prolog="<!-- harmless -->" + lol)

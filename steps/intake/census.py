@@ -2,42 +2,51 @@
 extensions of the format it asks for.
 
 Nested components multiply: forty lines can mean a million million parts, and a library that
-follows them all never comes back. Here they are counted, each object once.
+follows them all never comes back. Here they are counted, each object once. What that library would read as
+a tag of one must be found here too: in a file of the package by any name, with any prefix, its numbers
+written in any way that it takes for the same.
 """
 
 from __future__ import annotations
 
 import re
 import zipfile
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html import unescape
 from math import isinf
-from pathlib import Path
 
 from steps.errors import UnreadableInput
 from steps.intake.names import printable
+from steps.intake.package import Package
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.progress import tick
 
 CHUNK = 4 * 1024**2
 
-_TAG = re.compile(rb"<(?:\w+:)?(model|object|component|item)\s([^>]*)>")
-_TRIANGLE = re.compile(rb"<(?:\w+:)?triangle\s")
-_LATTICE = re.compile(rb"<(?:\w+:)?beamlattice[\s>]", re.IGNORECASE)
-_ATTRIBUTE = re.compile(r"([\w:]+)\s*=\s*[\"']([^\"']*)[\"']")
+#: A prefix is any name; a value may hold the end of a tag, but by XML (3.1) never the beginning of one.
+_PREFIX = rb"(?:[^\s<>/:=\"'!?]++:)?"
+_TAG = re.compile(
+    rb"<(" + _PREFIX + rb")(model|object|component|item)(?=[\s/>])((?:[^<>\"']|\"[^<\"]*\"|'[^<']*')*+)(>?)"
+)
+_TRIANGLE = re.compile(rb"<" + _PREFIX + rb"triangle\s")
+_LATTICE = re.compile(rb"<" + _PREFIX + rb"beamlattice[\s>]", re.IGNORECASE)
+_ATTRIBUTE = re.compile(r"([^\s<>/=\"']+)\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
+#: A number of an object as a library takes it: with blanks, a sign and zeros before it, of 32 bits.
+_ID = re.compile(r"\s*\+?0*(\d+)\s*", re.ASCII)
 #: A number as the 3MF core specification's schema has it (ST_Number); a plain one is none too large to hold.
 _DIGITS = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)"
 _NUMBER, _PLAIN = _DIGITS + rb"(?:e[-+]?\d+)?", _DIGITS + rb"(?:e[-+]?\d{1,2})?"
 #: A vertex that is not plainly three numbers; most are, and are passed over at once.
 _ODD_VERTEX = re.compile(
-    rb"<(?:\w+:)?vertex\s++(?!(?:[xyz]=[\"']" + _PLAIN + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
+    rb"<" + _PREFIX + rb"vertex\s++(?!(?:[xyz]=[\"']" + _PLAIN + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
 )
 _IS_NUMBER = re.compile(_NUMBER.decode(), re.IGNORECASE)
 _NOT_FINITE = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
 #: A colour as the specifications have it (ST_ColorValue), and the tags that carry one.
 _COLOUR = re.compile(r"#[0-9a-f]{6}(?:[0-9a-f]{2})?", re.IGNORECASE)
-_COLOURED = re.compile(rb"<(?:\w+:)?(base|color)(?=[\s/>])[^>]*>")
+_COLOURED = re.compile(rb"<" + _PREFIX + rb"(base|color)(?=[\s/>])[^>]*>")
 
 Key = tuple[str, str]  #: model part of the package, object id
 
@@ -57,53 +66,80 @@ class Census:
     spaces: dict[str, str] = field(default_factory=dict)  #: prefix -> namespace, of all model parts
     required: list[str] = field(default_factory=list)  #: prefixes of extensions that must be understood
     sketched: list[Key] = field(default_factory=list)  #: objects whose shape is in slices, the mesh a sketch
+    cores: list[str] = field(default_factory=list)  #: namespaces of the elements that hold the model
 
     def named(self, key: Key) -> str:
         return printable(self.names.get(key) or f"object {key[1]}")
 
 
-def take_census(path: Path, limits: Limits = LIMITS) -> Census:
+def take_census(package: Package, limits: Limits = LIMITS) -> Census:
     """The census of a 3MF package known to unpack. Raises UnreadableInput when it means too much."""
     census = Census()
-    with zipfile.ZipFile(path) as archive:
+    with package.archive() as archive:
         for entry in archive.infolist():
-            if entry.filename.lower().endswith(".model"):
-                _read_part(archive, entry.filename, census)
-    refuse_more(f"{path.name}: {census.triangles:,} triangles", census.triangles, "triangles", limits)
-    _check_count(path, census, limits)
+            _read_part(package, archive, entry.filename, census)
+    refuse_more(f"{package.name}: {census.triangles:,} triangles", census.triangles, "triangles", limits)
+    _check_count(package, census, limits)
     return census
 
 
-def _read_part(archive: zipfile.ZipFile, name: str, census: Census) -> None:
-    here, now = _path(name), ("", "")
+def _read_part(package: Package, archive: zipfile.ZipFile, name: str, census: Census) -> None:
+    """Of any file of the package: a relation may call each of them a model. Nothing counts that stands before
+    the element of one."""
+    here, now, began = _path(name), ("", ""), False
     for tag in _tags(archive, name, census):
         match = _TAG.match(tag)
         if match is None:
-            _read_odd(tag, now, census)
+            if began:
+                _read_odd(tag, now, census)
             continue
-        written = _ATTRIBUTE.findall(match.group(2).decode("utf-8", "replace"))
-        if match.group(1) == b"model":
-            _read_root({key: unescape(value) for key, value in written}, census)
+        prefix, kind, inner, end = match.groups()
+        began = began or kind == b"model"
+        if not began:
             continue
-        given = {key.rpartition(":")[2]: unescape(value) for key, value in written}
-        if match.group(1) == b"object":
-            now = (here, given.get("id", ""))
-            census.members.setdefault(now, [])
-            census.names[now] = given.get("name", "")
-            if given.get("meshresolution") == "lowres":
-                census.sketched.append(now)
-            continue
-        key = (_path(given.get("path", here)), given.get("objectid", ""))
-        if match.group(1) == b"component":
-            census.members.setdefault(now, []).append(key)
+        if not end:
+            raise UnreadableInput(
+                f"{package.name}: {printable(name, 40)}: one of its tags is not written as XML asks "
+                f"({printable(tag[:30].decode('latin-1'))}). It was not opened; export it again."
+            )
+        written = _attributes(inner)
+        if kind == b"model":
+            _read_root(prefix.decode("utf-8", "replace").rstrip(":"), written, census)
+        elif kind == b"object":
+            now = (here, _number(written.get("id", "")))
+            _read_object(now, written, census)
         else:
-            census.items.append(key)
+            among = census.members.setdefault(now, []) if kind == b"component" else census.items
+            paths = _by_any_prefix(written, "path") or [here]
+            among += [(_path(path), _number(written.get("objectid", ""))) for path in paths]
+
+
+def _read_object(now: Key, written: dict[str, str], census: Census) -> None:
+    census.members.setdefault(now, [])
+    census.names[now] = written.get("name", "")
+    if "lowres" in _by_any_prefix(written, "meshresolution"):
+        census.sketched.append(now)
+
+
+def _by_any_prefix(written: dict[str, str], name: str) -> list[str]:
+    """Values of the attributes of that name, whatever their namespace."""
+    return [value for key, value in written.items() if key.rpartition(":")[2] == name]
+
+
+def _attributes(inner: bytes) -> dict[str, str]:
+    found = _ATTRIBUTE.findall(inner.decode("utf-8", "replace"))
+    return {key: unescape(one or other) for key, one, other in found}
+
+
+def _number(written: str) -> str:
+    """The number of an object; what is none as it is."""
+    match = _ID.fullmatch(written)
+    return str(int(match.group(1)[-20:]) % 2**32) if match else written
 
 
 def _read_odd(tag: bytes, now: Key, census: Census) -> None:
     """A vertex that may hold what is no number, or a colour that may have no value."""
-    text = tag.decode("utf-8", "replace")
-    given = {key: unescape(value).strip() for key, value in _ATTRIBUTE.findall(text)}
+    given = {key: value.strip() for key, value in _attributes(tag).items()}
     coloured = _COLOURED.match(tag)
     if coloured is not None:
         value = given.get("displaycolor" if coloured.group(1) == b"base" else "color", "")
@@ -120,7 +156,8 @@ def _read_odd(tag: bytes, now: Key, census: Census) -> None:
             census.not_finite.append(now)  # more than a number of the machine can be
 
 
-def _read_root(given: dict[str, str], census: Census) -> None:
+def _read_root(prefix: str, given: dict[str, str], census: Census) -> None:
+    census.cores.append(given.get(f"xmlns:{prefix}" if prefix else "xmlns", ""))
     for key, value in given.items():
         if key.startswith("xmlns:"):
             census.spaces.setdefault(key.removeprefix("xmlns:"), value)
@@ -136,24 +173,40 @@ def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes
         while chunk := stream.read(CHUNK):
             tick()
             text = rest + chunk.replace(b"\x00", b"")
-            end = text.rfind(b">") + 1
+            end = _whole(text)
             census.lattices = census.lattices or _LATTICE.search(text, 0, end) is not None
             census.triangles += sum(1 for _ in _TRIANGLE.finditer(text, 0, end))
             yield from (match.group(0) for match in wanted.finditer(text, 0, end))
-            rest = text[end:][-CHUNK:]
+            rest = text[end:]
+            if len(rest) > CHUNK:  # no tag of ours, or one without an end
+                yield rest
+                rest = b""
+
+
+def _whole(text: bytes) -> int:
+    """How much of the text is whole: all before the last tag, or all where that is whole too."""
+    last = max(text.rfind(b"<"), 0)
+    match = _TAG.match(text, last)
+    ends = bool(match.group(4)) if match else b">" in text[last:]
+    return len(text) if ends else last
 
 
 def _path(name: str) -> str:
     return name.strip("/").lower()
 
 
-def _check_count(path: Path, census: Census, limits: Limits) -> None:
+def _check_count(package: Package, census: Census, limits: Limits) -> None:
     counts: dict[Key, int] = {}
-    total = sum(_leaves(path, census, item, counts, limits) for item in census.items)
-    refuse_more(f"{path.name}: its nested components make {total:,} parts or more", total, "parts", limits)
+    alike: dict[str, list[Key]] = defaultdict(list)
+    for key in census.members:
+        alike[key[1]].append(key)
+    for below in census.members.values():  # a path that names no file here may be another name of one
+        below[:] = [each for key in below for each in ([key] if key in census.members else alike[key[1]])]
+    total = sum(_leaves(package, census, item, counts, limits) for item in census.items)
+    refuse_more(f"{package.name}: its nested components make {total:,} parts or more", total, "parts", limits)
 
 
-def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int], limits: Limits) -> int:
+def _leaves(package: Package, census: Census, top: Key, counts: dict[Key, int], limits: Limits) -> int:
     """Meshes placed by an object, without recursion; capped so that the numbers stay small."""
     stack, open_ = [top], set()
     while stack:
@@ -168,8 +221,9 @@ def _leaves(path: Path, census: Census, top: Key, counts: dict[Key, int], limits
         open_.add(key)
         if open_ & set(waiting):
             raise UnreadableInput(
-                f"{path.name}: object {printable(key[1])} holds itself. It was not opened; export it again."
+                f"{package.name}: object {printable(key[1])} holds itself. It was not opened; export it "
+                "again."
             )
-        refuse_more(f"{path.name}: components nested {len(open_)} deep", len(open_), "nesting", limits)
+        refuse_more(f"{package.name}: components nested {len(open_)} deep", len(open_), "nesting", limits)
         stack.append(waiting[0])
     return counts[top]

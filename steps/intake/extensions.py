@@ -22,6 +22,8 @@ NOT_READ = {
     "securecontent": "encrypted content",
     "alternatives": "alternatives to its objects",
 }
+#: The namespace of the core specification, by which a file says its version (core, 2.3): each has its own.
+CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 #: What is read, or changes no shape.
 READ = ("/material/", "/production/2015/", "/trianglesets/", "/core/")
 
@@ -54,4 +56,15 @@ def check_required(path: Path, census: Census) -> None:
         raise UnreadableInput(
             f"{path.name}: {names}: the shape is in slices, the mesh only a sketch of it (low resolution). "
             "Export the parts as plain meshes."
+        )
+
+
+def check_core(path: Path, census: Census) -> None:
+    """Raises UnreadableInput where a model that could not be read is of another version of the format."""
+    other = next((space for space in census.cores if space != CORE), None)
+    if other is not None:
+        said = f"the namespace {printable(other, 80)!r}" if other else "no namespace"
+        raise UnreadableInput(
+            f"{path.name}: its model is in {said}, and not in that of the 3MF core specification 1 ({CORE}): "
+            "it is of another version of the format, or of none. Export it again."
         )

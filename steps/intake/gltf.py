@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from steps.errors import UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.colours import from_linear
+from steps.intake.names import printable
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, Problem
@@ -138,9 +139,11 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
             "Export it again as glTF 2.0."
         )
     if not isinstance(version, str) or version.split(".")[0] != "2":
-        said = (
-            "does not say its version" if version is None else f"says that it is glTF {str(version)[:20]!r}"
-        )
+        said = "does not say its version"
+        if version is not None:
+            own = version if isinstance(version, str) else json.dumps(version)
+            said = f"says that it is glTF {printable(own, 20)!r}"
+            said += "" if isinstance(version, str) else ", as no text, which a version is"
         raise UnreadableInput(
             f"{path.name}: {said} (asset.version); only version 2 is read. Export it again as glTF 2.0."
         )

@@ -15,9 +15,9 @@ import numpy as np
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.census import take_census
-from steps.intake.extensions import check_required
+from steps.intake.extensions import check_core, check_required
 from steps.intake.names import printable
-from steps.intake.package import check_package
+from steps.intake.package import Package, check_package
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.intake.uncoloured import uncoloured
 from steps.limits import LIMITS, Limits
@@ -41,8 +41,8 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently, and
     FaultyModel naming every object with vertices that are not finite.
     """
-    check_package(path, limits)
-    census = take_census(path, limits)
+    package = check_package(path, limits)
+    census = take_census(package, limits)
     check_required(path, census)
     if census.no_number:
         (key, value), *_ = census.no_number.items()
@@ -53,14 +53,25 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     try:
-        model, problems = _open(path)
+        model, problems = _open(package)
         if census.no_colour and not problems:
             problems.append(_no_colour(path, census.no_colour))
+        if package.ambiguous:
+            problems.append(_ambiguous(package))
         return _Walk(path, model, problems, census.lattices).scene()
     except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
+        check_core(path, census)
         raise UnreadableInput(
             f"{path.name}: is not a 3MF file that can be read ({_told(error)}). Export it again."
         ) from error
+
+
+def _ambiguous(package: Package) -> Problem:
+    text = (
+        f"{package.name}: its ZIP package is not in order (bytes after its end, or more than one "
+        "directory of its files), so that others may find another model in it. The last directory was read."
+    )
+    return Problem("lenient-3mf", "note", (), text)
 
 
 def _no_colour(path: Path, values: Sequence[str]) -> Problem:
@@ -76,27 +87,29 @@ def _not_finite(name: str) -> Problem:
     return Problem("not-finite", "error", (name,), text)
 
 
-def _open(path: Path) -> tuple[Any, list[Problem]]:
+def _open(package: Package) -> tuple[Any, list[Problem]]:
     """The lib3mf model, strictly read if the file allows it, else leniently and with a note."""
     wrapper = lib3mf.get_wrapper()
     try:
-        return _load(wrapper, path, strict=True)[0], []
+        return _load(wrapper, package.source, strict=True)[0], []
     except lib3mf.ELib3MFException as strict_error:
         refused = _told(strict_error)
     try:
-        model, warnings = _load(wrapper, path, strict=False)
+        model, warnings = _load(wrapper, package.source, strict=False)
     except lib3mf.ELib3MFException as lenient_error:
-        plain = uncoloured(path)
+        plain = uncoloured(package)
         if plain is None:
             raise
-        model, warnings = _load(wrapper, plain, strict=False)
+        model, warnings = _load(wrapper, plain.source, strict=False)
         text = (
-            f"{path.name}: its colours and materials cannot be read ({_told(lenient_error)}), so the parts "
-            "are grey. Export it again if you want its colours."
+            f"{package.name}: its colours and materials cannot be read ({_told(lenient_error)}), so the "
+            "parts are grey. Export it again if you want its colours."
         )
         return model, [Problem("colours-refused", "warning", (), text)]
     told = "; ".join(dict.fromkeys(warnings)) or refused
-    text = f"{path.name} does not keep to the 3MF specification and was read leniently: {told.rstrip('.')}."
+    text = (
+        f"{package.name} does not keep to the 3MF specification and was read leniently: {told.rstrip('.')}."
+    )
     return model, [Problem("lenient-3mf", "note", (), text)]
 
 
