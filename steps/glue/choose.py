@@ -28,14 +28,12 @@ from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.proofs import Known
 from steps.glue.report import problems_of, tried_of, whys_of
+from steps.glue.supply import Supply
 from steps.glue.times import early_n
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
-
-#: Rounds in which pushes are found that have more to glue than their time allows.
-ROUNDS = 2
 
 
 def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, settings: Settings) -> Gluing:
@@ -58,7 +56,8 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     glued = set(given)
     adhesive = quantity(to_glue, given, chosen, settings.glue.temperature_c)
     marks = {joint.id: mark_of(joint, glued, bonding) for joint in joints.joints}
-    fares = found if wanted <= glued else search.as_glued(given, chosen.family)
+    as_found = glued == wanted == {joints.joints[row].id for row in found.glued}
+    fares = found if as_found else search.as_glued(given, chosen.family)
     used = chosen.family
     told = {} if used is None else {name: (joints.by_id[name], used, dose) for name, dose in given.items()}
     return Gluing(
@@ -134,7 +133,6 @@ class _FamilySearch:
         self.bonding, self.settings, self.sure = bonding, settings, sure
         self.pushes = pushes_of(sequence, joints)
         self.may = [joint for joint in joints.joints if joint.id in bonding.may]
-        self.shared: set[tuple[str, ...]] = set()  #: joints that share the time of their push from the start
         self.hurried: tuple[tuple[str, ...], ...] = ()  #: those for which that is too little
         self.known = Known()  #: what the searches so far have found out about the cases
         self.last: tuple[int, ...] = ()  #: the set (rows) that the last of them found
@@ -220,48 +218,20 @@ class _FamilySearch:
         return (out_of_reach(way.choice.family, better.choice, names),)
 
     def _in_time(self, used: Family) -> LeastGlue:
-        """The least set with what each joint can be given in time.
-
-        At first each joint counts as if nothing else were closed with it. With the drops that are left when
-        all glued joints of a push share its time, the set is tried again; where a joint then gives way, the
-        joints of its push share the time from the start.
-        """
-        self.shared, self.hurried = set(), ()
+        """The least set with what each joint can be given in time."""
         found = self._least(used, self.cases)
-        for left in reversed(range(ROUNDS)):
-            tried = self._tried(used, found)
-            self.hurried = self._too_little(used, found, tried)
-            several = {push for push in self.hurried if len(push) > 1}
-            worse = len(tried.fails) > len(found.fails) or len(tried.glued) < len(found.glued)
-            if not (left and worse and several - self.shared):
-                break
-            self.shared |= several
-            found = self._least(used, self.cases)
-        return tried
+        self.hurried = self._too_little(used, found)
+        return found
 
-    def _too_little(self, used: Family, found: LeastGlue, tried: LeastGlue) -> tuple[tuple[str, ...], ...]:
+    def _too_little(self, used: Family, found: LeastGlue) -> tuple[tuple[str, ...], ...]:
         """The glued joints of each push at which one gives way that time left too little glue for."""
         joints = self.joints.joints
         given = self.given([joints[row] for row in found.glued], used)
         glued = {joints[row].id for row in found.glued}
-        weak = {joints[each.joint].id for each in tried.fails if each.joint >= 0} & glued
-        weak |= glued - {joints[row].id for row in tried.glued}
-        weak = {name for name in weak if name not in given or given[name].share < 1.0}
+        weak = {joints[each.joint].id for each in found.fails if each.joint >= 0} & glued
+        weak = {name for name in weak if name in given and given[name].share < 1.0} | (glued - set(given))
         several = (tuple(name for name in push if name in glued) for push in self.pushes)
         return tuple(push for push in several if weak & set(push))
-
-    def _tried(self, used: Family, found: LeastGlue) -> LeastGlue:
-        """The same set with the drops that its joints really get: what holds, and what does not."""
-        joints, given = self.joints.joints, self.given([self.joints.joints[row] for row in found.glued], used)
-        strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
-        alone = doses(self.may, tuple(self.shared), used, self.settings.glue.temperature_c)
-        assumed = np.array([glued_strength(one, used, alone.get(one.id)) for one in joints])
-        if np.array_equal(strength[list(found.glued)], assumed[list(found.glued)]):
-            return found
-        wetted = tuple(row for row in found.glued if strength[row] > 0)
-        asked = self._asked(strength, np.ones(len(joints)), frozenset(wetted))
-        again = least_glue(self.structure, self.cases, asked, self.up, known=self.known)
-        return replace(again, glued=wetted, effort=found.effort, bound=found.bound, instead=found.instead)
 
     def given(self, joints: Sequence[Joint], used: Family | None) -> Mapping[str, Dose]:
         """What each joint gets of the family."""
@@ -274,18 +244,20 @@ class _FamilySearch:
         joints = self.joints.joints
         strength = np.array([glued_strength(one, used, given.get(one.id)) if used else 0.0 for one in joints])
         only = frozenset(np.flatnonzero(strength > 0).tolist())
-        asked = self._asked(strength, np.ones(len(joints)), only)
+        asked = self._asked(Supply.ample(strength), np.ones(len(joints)), only)
         return least_glue(self.structure, self.cases, asked, self.up, known=self.known)
 
     def _least(self, used: Family, cases: Sequence[LoadCase], one_piece: bool | None = None) -> LeastGlue:
-        joints = self.joints.joints
-        given = doses(self.may, tuple(self.shared), used, self.settings.glue.temperature_c)
-        strength = np.array([glued_strength(one, used, given.get(one.id)) for one in joints])
-        volume = np.array([given[one.id].ml if one.id in given else 0.0 for one in joints])
+        joints, celsius = self.joints.joints, self.settings.glue.temperature_c
+        supply = Supply.of(joints, self.may, self.pushes, used, celsius)
+        alone = doses(self.may, (), used, celsius)
+        volume = np.array([alone[one.id].ml if one.id in alone else 0.0 for one in joints])
         forced = frozenset(
-            row for row, one in enumerate(joints) if one.id in self.bonding.forced and strength[row] > 0
+            row
+            for row, one in enumerate(joints)
+            if one.id in self.bonding.forced and supply.strength[row] > 0
         )
-        asked = self._asked(strength, efforts(joints, volume, self.up), forced)
+        asked = self._asked(supply, efforts(joints, volume, self.up), forced)
         if one_piece is not None:
             asked = replace(asked, one_piece=one_piece)
         if not cases:
@@ -294,10 +266,10 @@ class _FamilySearch:
         self.last = found.glued
         return found
 
-    def _asked(self, strength: Array, effort: Array, forced: frozenset[int]) -> Asked:
+    def _asked(self, supply: Supply, effort: Array, forced: frozenset[int]) -> Asked:
         rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)
         one_piece = self.settings.aim != "display"
-        return Asked(strength, effort, self.sure, rigid, forced, one_piece)
+        return Asked(supply, effort, self.sure, rigid, forced, one_piece)
 
 
 def near_moving(to_glue: Sequence[Joint], joints: Joints) -> tuple[str, ...]:

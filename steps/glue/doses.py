@@ -106,24 +106,29 @@ def _closed(moment: Moment, joints: Joints) -> Iterable[tuple[str, ...]]:
 
 def doses(joints: Sequence[Joint], pushes: Pushes, chosen: Family, celsius: float) -> Mapping[str, Dose]:
     """What each of the joints to glue gets, by id; those that no face of is bonded, or no drop is left for,
-    are missing."""
+    are missing. Of equals in one push the first of the ``joints`` gets the odd drop."""
     wanted = {joint.id: joint for joint in joints if bond_area(joint, chosen) > 0}
-    together = [tuple(name for name in push if name in wanted) for push in pushes]
+    rank = {name: place for place, name in enumerate(wanted)}
+    together = [sorted((name for name in push if name in wanted), key=rank.__getitem__) for push in pushes]
     alone = set(wanted) - {name for push in together for name in push}
     most = most_drops(chosen, celsius)
     found: dict[str, Dose] = {}
     for push in [*together, *((name,) for name in sorted(alone))]:
         volumes = [bond_volume(wanted[name], chosen) for name in push]
-        dealt = _dealt([drops_for(volume, chosen) for volume in volumes], most)
-        for name, volume, drops in zip(push, volumes, dealt, strict=True):
+        given = dealt([drops_for(volume, chosen) for volume in volumes], most)
+        for name, volume, drops in zip(push, volumes, given, strict=True):
             if drops:
-                ml = drops * chosen.drop_ml
-                # what is too little to cover the faces does not run out beside them: no waste
-                found[name] = Dose(drops, ml, min(1.0, ml * (1.0 + glue_book().process["waste"]) / volume))
+                found[name] = Dose(drops, drops * chosen.drop_ml, min(1.0, drops * per_drop(volume, chosen)))
     return found
 
 
-def _dealt(wanted: Sequence[int], most: int) -> list[int]:
+def per_drop(volume_ml: float, chosen: Family) -> float:
+    """The share of its faces that each drop wets of a joint that all of them take so much: what is too
+    little to cover them does not run out beside them, so that nothing is wasted."""
+    return chosen.drop_ml * (1.0 + glue_book().process["waste"]) / volume_ml
+
+
+def dealt(wanted: Sequence[int], most: int) -> list[int]:
     """How many drops each gets of ``most``: all that are wanted, else in turn to the one with the least share
     of its own, the largest first among equals."""
     if sum(wanted) <= most:

@@ -2,8 +2,8 @@
 
 What does not move is to be one piece: a set of joints that hold surely, or are glued, that ties it together.
 That part is exact (:mod:`steps.glue.master`). Where a load case falls with the set, the set grows by what the
-case asks for, so that after one pass through the cases it holds in all of them: more glue never makes a case
-fail. What the falls demanded then makes a cheaper set to try, and a bound that is told.
+case asks for, until it holds in all of them: more glue makes a case fail only where joints share the time of
+a push. What the falls demanded then makes a cheaper set to try, and a bound that is told.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
 from steps.glue.instead import next_best
-from steps.glue.master import NEAR_BOUND, CoveringSet, Cut, Ties, least_effort
+from steps.glue.master import NEAR_BOUND, CoveringSet, Cut, Ties, exactly, least_effort
 from steps.glue.proofs import Failure, Known, Proofs
+from steps.glue.supply import Supply
 from steps.model import Array, IntArray, Mask
 from steps.statics import Structure
 
@@ -31,12 +32,12 @@ NEARER = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Asked:
-    """What the search is asked: ``strength`` (joints,) N when glued, 0 where glue is not allowed; ``effort``
-    (joints,); ``sure`` (joints,) whether each ties its parts without glue; ``rigid`` (joints,) whether its
-    parts are one piece in the end (it neither moves nor must open); ``forced`` rows that are glued at any
-    rate; ``one_piece`` whether that is the aim."""
+    """What the search is asked: the ``supply`` of glue; ``effort`` (joints,); ``sure`` (joints,) whether each
+    ties its parts without glue; ``rigid`` (joints,) whether its parts are one piece in the end (it neither
+    moves nor must open); ``forced`` rows that are glued at any rate; ``one_piece`` whether that is the
+    aim."""
 
-    strength: Array
+    supply: Supply
     effort: Array
     sure: Mask
     rigid: Mask
@@ -48,7 +49,7 @@ class Asked:
 class LeastGlue:
     """The joints to glue (rows), their ``effort`` and the ``bound`` below which no set's lies; how many
     ``lumps`` are left, and ``untied`` parts (rows), one of each lump but the largest. ``fails`` are cases
-    that fail even with everything glued; ``unsettled`` are cases of which nothing was found out; ``loose``
+    that fail whatever is glued; ``unsettled`` are cases of which nothing was found out; ``loose``
     are parts (rows) that no joint that holds or may be glued connects to what is held."""
 
     glued: tuple[int, ...]
@@ -82,11 +83,12 @@ def least_glue(
     ``known`` is what an earlier search over the same structure and cases has found out; this one adds to it.
     ``start`` is the set that it found: the first one tried.
     """
-    proofs = Proofs(structure, asked.strength, up, known or Known())
+    proofs = Proofs(structure, asked.supply, up, known or Known())
     reachable, loose = _reachable(proofs, asked, cases)
     ties = _ties(structure, asked, up)
     found = _SetSearch(proofs, ties, list(reachable))
-    choice = found.run(row for row in start if asked.strength[row] > 0)
+    choice = found.run(row for row in start if asked.supply.strength[row] > 0)
+    fails = found.failures(proofs.mask(choice.joints))
     lumps, untied = _lumps(structure, asked, choice.joints)
     loads, needs, asks = found.loads()
     return LeastGlue(
@@ -98,7 +100,7 @@ def least_glue(
         len(cases),
         frozenset(load.kind for load in cases),
         proofs.known.programmes,
-        tuple(proofs.first_to_give(load, motion) for load, motion in found.hopeless),
+        fails,
         tuple(found.unsettled),
         loose,
         loads,
@@ -129,15 +131,21 @@ class _SetSearch:
         begun = self.ties.free.copy()
         begun[list(start)] = True
         choice = least_effort(replace(self.ties, free=begun), self._cuts)
-        best, needs = self._grown(choice.joints), self._need
+        best, needs = self._holding(choice.joints), self._need
         self.proofs.spare = True
+        seen: set[frozenset[int]] = set()
         for _ in range(ROUNDS):
             choice = least_effort(self.ties, self._cuts)
-            if choice.bound >= self._effort(best) - NEAR_BOUND:
+            if choice.joints in seen:
+                choice = exactly(self.ties, self._cuts, choice)
+                self.proofs.known.spend(choice.work, True)
+            beaten = choice.bound < self._effort(best) - NEAR_BOUND
+            if not beaten or choice.joints in seen or self.proofs.known.left(True) <= 0:
                 break
+            seen.add(choice.joints)
             known = len(self.unsettled)
             self._need = {}
-            tried = self._grown(choice.joints)
+            tried = self._holding(choice.joints)
             if len(self.unsettled) > known:  # the work ran out amid the pass
                 self.open += self.unsettled[known:]
                 del self.unsettled[known:]
@@ -153,6 +161,12 @@ class _SetSearch:
 
     def _effort(self, joints: Iterable[int]) -> float:
         return float(self.ties.cost[list(joints)].sum())
+
+    def _holding(self, joints: frozenset[int]) -> frozenset[int]:
+        """The set with what all open cases ask for beyond it: what one adds shares the time of others."""
+        while (more := self._grown(joints)) != joints:
+            joints = more
+        return joints
 
     def _grown(self, joints: frozenset[int]) -> frozenset[int]:
         """The set with what the open cases ask for beyond it."""
@@ -183,6 +197,22 @@ class _SetSearch:
         self.hopeless.append((load, motion))
         self.proofs.known.forget(load)
         self._demands[id(load)].clear()
+
+    def failures(self, glued: Mask) -> tuple[Failure, ...]:
+        """How the cases that nothing saves fail with the set found; of what no other set was found for, and
+        was not seen to fall, it is looked whether it holds."""
+        found = []
+        for load in list(self.unsettled):
+            told = self.proofs.worked_out(load, glued)
+            if told is None:
+                continue
+            self.unsettled.remove(load)
+            if isinstance(told, Failure):
+                found.append(told)
+            elif told.need is not None:
+                self._need[id(load)] = (load, told.need)
+        found += [self.proofs.first_to_give(load, motion, glued) for load, motion in self.hopeless]
+        return tuple(found)
 
     def by_kind(self) -> dict[str, dict[int, float]]:
         """Greatest load of each joint over the cases of each kind that hold."""
@@ -229,7 +259,9 @@ def _ties(structure: Structure, asked: Asked, up: Array) -> Ties:
     pieces, label = _components(first, second, asked.sure & asked.rigid, count)
     low, high = label[first], label[second]
     high = np.where(asked.rigid, high, low)
-    cost = np.where(asked.strength > 0, asked.effort + NEARER * _depth(structure, first, second, up), np.inf)
+    cost = np.where(
+        asked.supply.strength > 0, asked.effort + NEARER * _depth(structure, first, second, up), np.inf
+    )
     free = np.zeros(len(cost), dtype=bool)
     free[list(asked.forced)] = True
     return Ties(low, high, pieces, cost, free, asked.one_piece)
@@ -271,9 +303,9 @@ def _reachable(
 ) -> tuple[list[LoadCase], tuple[int, ...]]:
     """The cases without the parts that nothing can hold to what is held, and those parts. What lies loose
     within others weighs on what it lies on, whichever way up: a wall over a clearance is a wall."""
-    holds, count = proofs.glued_holds, len(proofs.structure.bodies)
+    holds, count = proofs.bare_holds, len(proofs.structure.bodies)
     within = _within(proofs.structure)
-    ties = holds.pull > 0
+    ties = (holds.pull > 0) | (proofs.strength > 0)
     loose: set[int] = set()
     found = []
     known: dict[bytes, IntArray] = {}

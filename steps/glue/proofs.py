@@ -19,12 +19,13 @@ from scipy.sparse.csgraph import connected_components
 
 from steps.glue.cases import LoadCase
 from steps.glue.master import Cut
+from steps.glue.supply import Supply
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
-from steps.statics.programme import UNLIMITED, least_growth, least_use
+from steps.statics.programme import UNLIMITED, Growth, least_growth, least_use
 from steps.statics.splitting import ROUNDS as FEW_ROUNDS
 from steps.statics.splitting import Split, split
-from steps.statics.tree import shallow_tree, tree_needs
+from steps.statics.tree import Holds, shallow_tree, tree_needs
 
 #: Contacts in all programmes solved for one model, and in splitting by its share: about twelve seconds on one
 #: core. A count and not a clock, so that the same model gives the same set.
@@ -87,9 +88,10 @@ class Strengthened:
 
 @dataclass(frozen=True, eq=False)
 class Failure:
-    """A case that fails with everything glued: the ``joint`` (row, or -1) that gives way first, and how many
-    ``times`` what it can hold is asked of it, infinity where no strength would do. Not ``exact`` where the
-    work did not suffice for more than a joint that gives way and a number that is too low."""
+    """A case that fails whatever is glued: the ``joint`` (row, or -1) that gives way first as it is glued,
+    and how many ``times`` what it can hold then is asked of it, infinity where no strength would do. Not
+    ``exact`` where the work did not suffice for more than a joint that gives way and a number that is too
+    low."""
 
     load: LoadCase
     joint: int
@@ -140,24 +142,26 @@ class Known:
 
 @dataclass(eq=False)
 class Proofs:
-    """Of one structure whose joints hold ``strength`` (joints,) N when glued, 0 where glue is not allowed."""
+    """Of one structure whose joints can be given what the ``supply`` has of glue."""
 
     structure: Structure
-    strength: Array
+    supply: Supply
     up: Array
     known: Known
     spare: bool = False  #: a cheaper set than one that holds is being tried
 
     def __post_init__(self) -> None:
         joints = self.structure.joints.joints
+        self.strength = self.supply.strength
         self.may: IntArray = np.flatnonzero(self.strength > 0)
         glued = {joints[row].id: float(self.strength[row]) for row in self.may}
-        table, _ = self.structure.table_contacts(np.arange(len(self.structure.bodies)), self.up)
-        plain, strong = self.structure.contacts, self.structure.glued(glued)
-        self.joint = np.append(self.structure.joint, np.full(len(table), -1))
-        self.plain, self.strong = Contacts.join([plain, table]), Contacts.join([strong, table])
+        self.table, _ = self.structure.table_contacts(np.arange(len(self.structure.bodies)), self.up)
+        self.joint = np.append(self.structure.joint, np.full(len(self.table), -1))
+        self.plain = Contacts.join([self.structure.contacts, self.table])
+        self.strong = Contacts.join([self.structure.glued(glued), self.table])
         self.equilibrium = Equilibrium(self.structure.bodies, self.plain)
-        self.bare_holds, self.glued_holds = self.structure.holds(plain), self.structure.holds(strong)
+        self.bare_holds = self.structure.holds(self.structure.contacts)
+        self._given: dict[bytes, tuple[Capacity, Holds]] = {}
 
     def mask(self, glued: Iterable[int]) -> Mask:
         """(joints,) true at the rows."""
@@ -166,15 +170,19 @@ class Proofs:
         return mask
 
     def capacity(self, glued: Mask) -> Capacity:
-        """What the contacts can do with the joints of a mask glued."""
-        pick = np.append(glued, False)[self.joint]
-        plain, strong = self.plain, self.strong
-        return Capacity(
-            plain.friction,
-            np.where(pick, strong.pull, plain.pull),
-            np.where(pick, strong.grip, plain.grip),
-            np.where(pick, strong.push, plain.push),
-        )
+        """What the contacts can do with the joints of a mask glued, with what each is given then."""
+        return self._with(glued)[0]
+
+    def _with(self, glued: Mask) -> tuple[Capacity, Holds]:
+        """The same, and what the joints hold by it."""
+        key = glued.tobytes()
+        if key not in self._given:
+            given = self.supply.given(glued)
+            names = self.structure.joints.joints
+            strong = self.structure.glued({names[row].id: given[row] for row in np.flatnonzero(given > 0)})
+            capacity = Capacity.of(Contacts.join([strong, self.table]))
+            self._given = {key: (capacity, self.structure.holds(strong))}  # the last one asked for
+        return self._given[key]
 
     @cached_property
     def _stand(self) -> Stand:
@@ -186,10 +194,10 @@ class Proofs:
         """Whether a case holds with the joints of a mask (joints,) glued, if that takes no programme."""
         if load.case.ground and self._stand.carried(np.flatnonzero(load.case.present)):
             return Answer(True, np.zeros(len(self.strength)))
-        need = self._along_tree(load, glued)
+        capacity, holds = self._with(glued)
+        need = self._along_tree(load, holds)
         if need is not None:
             return Answer(True, need)
-        capacity = self.capacity(glued)
         _, force = self.known.forces.get(id(load.case), (load, None))
         if force is not None and self._proves(load.case, capacity, force):
             return Answer(True, self._borne(force))
@@ -204,10 +212,9 @@ class Proofs:
             return Answer(True, self._borne(found.force))
         return Answer(None if found.motion is None else False, motion=found.motion)
 
-    def _along_tree(self, load: LoadCase, glued: Mask) -> Array | None:
+    def _along_tree(self, load: LoadCase, holds: Holds) -> Array | None:
         if load.case.ground:
             return None
-        holds = self.bare_holds.chosen(self.glued_holds, glued)
         tree = shallow_tree(holds, load.case)
         if tree is None:
             return None
@@ -250,25 +257,22 @@ class Proofs:
         which it falls, where that is known. None where the work ran out or the solver cannot tell."""
         added = np.zeros(len(glued), dtype=bool)
         cuts: list[Cut] = []
-        strong = self.capacity(self.mask(self.may))
-        fallen = self._nothing_stops(load, strong, motion)
+        fallen = self._nothing_stops(load, motion)
         if fallen is not None:
             return Strengthened(added, (), False, None, fallen)
         while True:
             if not self._afford(load):
                 return None
-            open_ = np.flatnonzero(~glued & ~added & (self.strength > 0))
-            number = np.full(len(glued) + 1, -1)
-            number[open_] = np.arange(len(open_))
-            now = self.capacity(glued | added)
-            cost = effort[open_] * (1.0 + UNLIKE * np.modf(open_ * GOLDEN)[0])
-            found = least_growth(self.equilibrium, load.case, now, strong, number[self.joint], cost)
+            found = self._least_growth(load, glued | added, effort)
             if found is None:
                 return None
             if found.share is None:
                 self.known.hopeless.append(found.motion)
                 return Strengthened(added, tuple(cuts), False, None, found.motion)
-            wanted = float(found.share.max(initial=0.0))
+            now, open_ = self.capacity(glued | added), (self.strength > 0) & ~glued & ~added
+            share = np.zeros(len(glued))
+            share[self._growing(glued | added)] = found.share
+            wanted = float(share[open_].max(initial=0.0))
             if wanted <= WANTED and self._proves(load.case, now, found.force):
                 self.known.stood(load, found.force)
                 return Strengthened(added, tuple(cuts), True, self._borne(found.force))
@@ -276,22 +280,57 @@ class Proofs:
                 return None
             self.known.fell(load, found.motion)
             cuts += self.cuts(load, found.motion)
-            added[open_[found.share >= MUCH * wanted]] = True
-            force = self._split(load, self.capacity(glued | added), found.force, FEW_ROUNDS).force
-            if force is not None:
-                self.known.stood(load, force)
-                return Strengthened(added, tuple(cuts), True, self._borne(force))
+            more = open_ & (share >= MUCH * wanted)
+            shared = not np.any(more & ~self.supply.crowded)
+            for some in (more, open_ & (share > WANTED)) if shared else (more,):
+                added |= some
+                force = self._split(load, self.capacity(glued | added), found.force, FEW_ROUNDS).force
+                if force is not None:
+                    self.known.stood(load, force)
+                    return Strengthened(added, tuple(cuts), True, self._borne(force))
+            if shared:  # the same glue, at other places: no more to be had
+                return None
 
-    def _nothing_stops(self, load: LoadCase, strong: Capacity, motion: Array | None) -> Array | None:
-        """A motion (6 n,) in which a case falls with everything glued, if one is known: the ``motion`` in
+    def _growing(self, glued: Mask) -> IntArray:
+        """The joints (rows) of which it is open how much glue they are given, those of a mask being glued:
+        all others, and those that share the time of their push with others."""
+        return np.flatnonzero((self.strength > 0) & (~glued | self.supply.crowded))
+
+    def _least_growth(self, load: LoadCase, glued: Mask, effort: Array) -> Growth | None:
+        """The cheapest shares of their glue, those glued (mask) for nothing, with which a case holds."""
+        open_ = self._growing(glued)
+        number = np.full(len(glued) + 1, -1)
+        number[open_] = np.arange(len(open_))
+        base = self.capacity(glued & ~self.supply.crowded)
+        cost = effort[open_] * (1.0 + UNLIKE * np.modf(open_ * GOLDEN)[0])
+        cost[glued[open_]] = 0.0
+        limits = self.supply.limits(open_)
+        return least_growth(
+            self.equilibrium, load.case, base, Capacity.of(self.strong), number[self.joint], cost, limits
+        )
+
+    def _nothing_stops(self, load: LoadCase, motion: Array | None) -> Array | None:
+        """A motion (6 n,) in which a case falls whatever is glued, if one is known: the ``motion`` in
         which it falls as it is, or one in which another case fell."""
         tried = self.known.hopeless[: -MOTIONS - 1 : -1]
         fresh = [] if motion is None else [motion]
         for each in (*tried, *fresh):
-            if self.equilibrium.excess(load.case, strong, each) > 0:
+            if self._beyond_all(load, each):
                 self.known.hopeless += [] if each is not motion else fresh
                 return each
         return None
+
+    def _beyond_all(self, load: LoadCase, motion: Array) -> bool:
+        """Whether a case falls in a motion whatever is glued in the time there is."""
+        equilibrium, strong = self.equilibrium, Capacity.of(self.strong)
+        bare = replace(strong, pull=self.plain.pull, grip=self.plain.grip)  # any glue makes faces press
+        moving = equilibrium.moving(load.case, motion)
+        short = float(equilibrium.scaled_loads(load.case) @ moving)
+        taken = equilibrium.taken(load.case, bare, motion)
+        more = equilibrium.taken(load.case, strong, motion) - taken
+        own = self.joint >= 0
+        gain: Array = np.bincount(self.joint[own], more[own], len(self.strength)).astype(float)
+        return short - float(taken.sum()) - self.supply.at_most(gain) > 0
 
     def _borne(self, force: Array) -> Array:
         """(joints,) N of its strength that each joint's contacts use: at each the pull, or what it bears
@@ -361,21 +400,40 @@ class Proofs:
 
     # ------------------------------------------------------------------ what cannot be helped
 
-    def first_to_give(self, load: LoadCase, motion: Array) -> Failure:
-        """How a case fails with everything glued; ``motion`` (6 n,) is one in which it does."""
-        known = self._in_motion(load, motion)
-        if not np.isfinite(known.times) or not self._afford(load):
-            return known
-        found = least_use(self.equilibrium, load.case, self.capacity(self.mask(self.may)))
-        return known if np.isnan(found.use) else Failure(load, self._most(found.blame), found.use, True)
+    def first_to_give(self, load: LoadCase, motion: Array, glued: Mask) -> Failure:
+        """How a case fails with the joints of a mask glued; ``motion`` (6 n,) is one in which it does."""
+        known = self._in_motion(load, motion, self.capacity(glued))
+        return known if np.isinf(known.times) else self._used(load, glued) or known
 
-    def _in_motion(self, load: LoadCase, motion: Array) -> Failure:
-        """How many times what all glued joints hold is needed, at least, to stop a motion."""
-        strong, case = self.capacity(self.mask(self.may)), load.case
+    def worked_out(self, load: LoadCase, glued: Mask) -> Answer | Failure | None:
+        """That a case holds with the joints of a mask glued, or how it fails; None where that takes too
+        much."""
+        found = self._used(load, glued)
+        if found is None or found.times > 1.0:
+            return found
+        _, force = self.known.forces[id(load.case)]
+        return Answer(True, self._borne(force))
+
+    def _used(self, load: LoadCase, glued: Mask) -> Failure | None:
+        """How many times what the joints hold a case asks for, by a programme, if the work suffices."""
+        if not self._afford(load):
+            return None
+        capacity = self.capacity(glued)
+        found = least_use(self.equilibrium, load.case, capacity)
+        if np.isnan(found.use):
+            return None
+        if found.use <= 1.0:
+            if not self._proves(load.case, capacity, found.force):
+                return None
+            self.known.stood(load, found.force)
+        return Failure(load, self._most(found.blame), found.use, True)
+
+    def _in_motion(self, load: LoadCase, motion: Array, capacity: Capacity) -> Failure:
+        """How many times what the joints hold is needed, at least, to stop a motion."""
 
         def short(times: float) -> float:
-            more = replace(strong, pull=times * strong.pull, grip=times * strong.grip)
-            return self.equilibrium.excess(case, more, motion)
+            more = replace(capacity, pull=times * capacity.pull, grip=times * capacity.grip)
+            return self.equilibrium.excess(load.case, more, motion)
 
         low, high = 1.0, 2.0
         while short(high) > 0:
@@ -385,7 +443,7 @@ class Proofs:
         while high - low > AS_NEAR * low:
             middle = (low + high) / 2
             low, high = (middle, high) if short(middle) > 0 else (low, middle)
-        return Failure(load, self._most(self.equilibrium.taken(case, strong, motion)), low, False)
+        return Failure(load, self._most(self.equilibrium.taken(load.case, capacity, motion)), low, False)
 
     def _most(self, shares: Array) -> int:
         """The joint (row) with the most of what is told of each contact (k,); -1 where none has any."""

@@ -194,8 +194,8 @@ def _cannot_hold(
         others = f" (and in {len(fails) - 1} more ways)" if len(fails) > 1 else ""
         joint = joints.joints[worst.joint] if worst.joint >= 0 else None
         text = (
-            f"{'Even with glue' if wanted is None else 'As it is glued'} the model does not hold when it is "
-            f"{case.words}{others} with a safety factor of {case.case.safety:g}: {_gives_way(joint, worst)}"
+            f"As it is glued the model does not hold when it is {case.words}{others} with a safety factor "
+            f"of {case.case.safety:g}: {_gives_way(joint, worst)}"
         )
         saved = (case.kind, case.step) not in lost
         helps = "With the glue that it wants it would." if saved else _what_helps(joint, worst, bonding)

@@ -294,12 +294,14 @@ def least_growth(
     stronger: Capacity,
     group: IntArray,
     cost: Array,
+    limits: sparse.csc_matrix | None = None,
 ) -> Growth | None:
     """The cheapest growth from ``capacity`` to ``stronger`` with which a case balances; None where the solver
     has no answer at all. Where it stops short of its tolerance the answer is what it has: check the forces.
 
     ``group`` (k,) numbers the contacts that grow together, -1 for those that do not; ``cost`` (g,) is of the
-    whole way of each. It is the relaxation of choosing whole groups to strengthen.
+    whole way of each; the shares, by each row of ``limits`` (l, g), come to no more than one together. It is
+    the relaxation of choosing whole groups to strengthen.
     """
     cones = _Cones(equilibrium, case, capacity, stronger)
     groups, owners = len(cost), cones.owners()
@@ -308,8 +310,9 @@ def least_growth(
     entries = (wider[grows], (grows, group[owners][grows]))
     growth = sparse.coo_matrix(entries, shape=(len(cones.sides), groups)).tocsc()
     one = sparse.identity(groups, format="csc")
-    limits = np.append(np.ones(groups), np.zeros(groups))
-    bounds = (sparse.vstack([one, -one]).tocsc(), limits, [clarabel.NonnegativeConeT(2 * groups)])
+    some = sparse.csc_matrix((0, groups)) if limits is None else limits
+    most = np.concatenate([np.ones(groups + some.shape[0]), np.zeros(groups)])
+    bounds = (sparse.vstack([one, some, -one]).tocsc(), most, [clarabel.NonnegativeConeT(len(most))])
     found = cones.solve(cost, sparse.csc_matrix((len(cones.free), groups)), growth, more=[bounds])
     motion = np.zeros(case.loads.size)
     motion[cones.free] = np.array(found.z)[: len(cones.free)]

@@ -52,15 +52,6 @@ class Holds:
     first: IntArray
     second: IntArray
 
-    def chosen(self, other: Holds, pick: Mask) -> Holds:
-        """The joints of ``other`` where ``pick`` (j,) is true, else these."""
-        one = np.where(pick[:, None], other.middle, self.middle)
-        pull, arm, edge, press, pinned = (
-            np.where(pick, getattr(other, name), getattr(self, name))
-            for name in ("pull", "arm", "edge", "press", "pinned")
-        )
-        return Holds(pull, arm, edge, one, self.axis, press, pinned, self.first, self.second)
-
     def among(self, to_local: IntArray) -> Holds:
         """The joints between bodies that have a number in ``to_local`` (n,), renumbered; -1 has none."""
         rows = np.flatnonzero((to_local[self.first] >= 0) & (to_local[self.second] >= 0))
