@@ -44,6 +44,59 @@ def test_what_it_proves_of_a_growing_heap_the_programme_says_too(seed):
             assert found in (None, by_programme(other, count, loads, held))
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_hands_that_change_from_part_to_part_leave_its_answers_true(seed):
+    """Asked with other hands at each part, so that it goes on from forces that hands bore and from falls
+    found before."""
+    generator = np.random.default_rng(100 + seed)
+    cells = random_heap(generator)
+    hold = float(generator.choice([0.0, 0.05, 0.5]))
+    structure, other = structure_of(cells, hold), structure_of(cells, hold)
+    growing = Growing(structure, UP, range(len(cells)))
+    for count in range(1, len(cells) + 1):
+        present = set(range(count))
+        held = tuple(row for row in range(count) if generator.random() < 0.2)
+        for hands in (held, (), held[:1]):
+            assert growing.stands(present, held=hands) in (None, by_programme(other, count, {}, hands))
+        if hold_ := growing.hold(present):
+            assert not by_programme(other, count, {}, ())
+            assert by_programme(other, count, {}, hold_)
+
+
+def balcony(floors: int) -> list[Cell]:
+    """A post, a beam out to one side of it at the second place that falls without glue, then the floors of a
+    tower that stands apart from it."""
+    return [Cell(0, 0, 0, 2, 2), Cell(0, 0, 1, 8, 2), *(Cell(40, 0, z, 4, 4) for z in range(floors))]
+
+
+def test_what_fell_is_not_worked_out_again_until_something_comes_beside_it(monkeypatch):
+    floors, beam = 6, 1
+    cells = [*balcony(floors), Cell(6, 0, 0, 2, 2)]  # at last a post under its end
+    growing = Growing(structure_of(cells, 0.0), UP, range(len(cells)))
+    solved: list[int] = []
+    real = Growing._fall
+    monkeypatch.setattr(Growing, "_fall", lambda self, *rest: solved.append(1) or real(self, *rest))
+    assert growing.stands({0})
+    assert growing.stands({0, beam}) is not True
+    assert growing.hold({0, beam, 2}) == (beam,)
+    found = len(solved)
+    for count in range(4, floors + 3):
+        assert growing.stands(set(range(count))) is False
+    assert len(solved) == found
+    assert growing.stands(set(range(len(cells))))
+
+
+def test_what_others_saw_fall_is_not_worked_out_again(monkeypatch):
+    growing = Growing(structure_of(balcony(1), 0.0), UP, range(3))
+    assert growing.stands({0, 2})
+    assert growing.stands({0, 1, 2}, held=(1,))
+    motion = np.zeros((3, 6))
+    motion[1, 2] = -1.0
+    growing.fell(motion)
+    monkeypatch.setattr(Growing, "_fall", lambda *_: pytest.fail("worked out again"))
+    assert growing.stands({0, 1, 2}) is False
+
+
 def test_a_tall_stack_is_asked_about_at_the_price_of_one_column(monkeypatch):
     """Columns side by side, each topped in turn: a part more concerns its own column alone."""
     high, columns = 8, 12

@@ -78,9 +78,7 @@ class Watch:
     def falls(self, parts: Sequence[int], held: Collection[str]) -> bool:
         """Put parts in; whether something falls now while hands hold those named."""
         doubtful = self.doubts(parts)
-        if not doubtful or not self._unheld(doubtful, names=False):  # often known already
-            return False
-        return not held or bool(self._unheld(doubtful, held, names=False))
+        return bool(doubtful) and bool(self._unheld(doubtful, held, names=False))
 
     def clear(self) -> None:
         """Nothing is built any more."""
@@ -240,13 +238,17 @@ class Watch:
             if not held:
                 self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
             return ()
+        ids = [part.id for part in self.structure.model.parts]
         if stands is False and not names:
-            return tuple(self.structure.model.parts[part].id for part in doubtful)
+            return tuple(ids[part] for part in doubtful)
+        if stands is False and not held and (hold := self.growing.hold(self.present)):
+            return tuple(ids[part] for part in hold)
         if self._stand is None:
             self._stand = Stand.of(self.structure, self.up)
-        ids = [part.id for part in self.structure.model.parts]
         found = self._stand.stands([ids[part] for part in sorted(self.present)], held=held, names=names)
         self.programmes += found.programmes
+        if not found.ok:
+            self.growing.fell(found.motion)
         if found.ok and not held:
             self._cleared.update({part: len(self._on_leaning[part]) for part in doubtful})
         return () if found.ok else found.hold or tuple(ids[part] for part in doubtful)

@@ -55,7 +55,7 @@ class Firm:
     def of(cls, structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Firm:
         holds = final_holds(structure, sequence, gluing.glued)
         on_glue = waiting_steps(structure, sequence, gluing, holds)
-        on_hard = on_glue & hard_steps(structure, sequence, gluing, holds) if on_glue else on_glue
+        on_hard = hard_steps(structure, sequence, gluing, holds, on_glue)
         return cls(holds, on_glue, on_hard)
 
     def told(self, rehearsal: Rehearsal) -> Firm:

@@ -83,13 +83,13 @@ class Hands:
         if self.settled.doubts(parts) and (far := self._topples()) is not None:
             held: tuple[str, ...] = (far,)
             if not self._holds_all(far, step):
-                held = self._until_set(step, frozenset()) or held
+                held = self._until_set(step, frozenset(), held) or held
         else:
             held = self.settled.add(())
             rows = self.structure.model.index_of
             let_go = {rows[name] for name in self._held} - {rows[name] for name in held}
             if not self._glued.isdisjoint(step.closes) and (let_go or leaning & self._brought(step, parts)):
-                held = self._in_order({*held, *self._until_set(step, leaning | let_go)})
+                held = self._in_order({*held, *self._until_set(step, leaning | let_go, held)})
         self._held = held
         return held
 
@@ -134,19 +134,23 @@ class Hands:
         ends = {rows[end] for name in step.closes for end in (joints[name].a, joints[name].b)}
         return {rows[name] for name in step.adds} | (ends & set(parts))
 
-    def _until_set(self, step: Step, leaning: Collection[int]) -> tuple[str, ...]:
-        """What must be held while the step's own glue sets and all earlier glue holds.
+    def _until_set(self, step: Step, leaning: Collection[int], anyway: Sequence[str]) -> tuple[str, ...]:
+        """What must be held while the step's own glue sets and all earlier glue holds; some is held
+        ``anyway``.
 
         Mostly only what leans on that glue falls: if it does with all else held, and nothing does with it
         held, that is the least help, since to hold more never asks for more.
         """
         setting, weak = self._glued - set(step.closes), self._weak(step)
-        growing, present = self.settled.growing, self.settled.present
-        if growing.stands(present, weak=weak):
+        growing, present, rows = self.settled.growing, self.settled.present, self.structure.model.index_of
+        alone = (
+            growing.help(leaning, weak) if leaning else ()
+        )  # what falls so falls however much else is held
+        if not alone and growing.stands(present, weak=weak):
             return ()
-        alone = growing.help(leaning, weak) if leaning else ()
-        if alone and growing.stands(present, held=alone, weak=weak):
-            return tuple(self._names[part] for part in alone)
+        for held in (alone or (), {*(alone or ()), *(rows[name] for name in anyway)}):
+            if held and growing.stands(present, held=held, weak=weak):
+                return tuple(self._names[part] for part in held)
         found = Stand.of(self.structure, self.up, sorted(setting)).stands(
             [self._names[part] for part in sorted(present)]
         )

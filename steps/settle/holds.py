@@ -6,7 +6,7 @@ enough, because of glue that the schedule did not wait for, the step has to wait
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Mapping, Set
 from dataclasses import replace
 
 from steps.model import Gluing
@@ -72,53 +72,38 @@ def waiting_steps(
 ) -> frozenset[int]:
     """Numbers of the steps after which the build stands, with the hands that hold it, only by glue of earlier
     steps."""
-    if not gluing.glued:
-        return frozenset()
-    return frozenset(
-        moment.step.number
-        for moment, watch in _watched(structure, sequence)
-        if watch.falls(moment.arriving.tolist(), holds[moment.step.number])
-    )
+    return _falling(structure, sequence, holds) if gluing.glued else frozenset()
 
 
-def hard_steps(structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds) -> frozenset[int]:
-    """Those of them after which what stood before falls though its glue holds by itself, and not once it has
-    its full strength."""
-    if not gluing.glued:
-        return frozenset()
-    early = _unheld(held_early(structure, gluing), sequence, holds)
-    if not any(early.values()):
-        return frozenset()
-    full = _unheld(bonded(structure, gluing.glued), sequence, holds)
-    coming = {moment.step.number: set(moment.arriving.tolist()) for moment in sequence.moments}
-    rows = structure.model.index_of
-    return frozenset(
-        number
-        for number, parts in early.items()
-        if {rows[part] for part in parts - full[number]} - coming[number]
-    )
-
-
-def _unheld(structure: Structure, sequence: BuildSequence, holds: Holds) -> dict[int, set[str]]:
-    """The parts that fall after each step, by its number, and that no hand holds."""
-    return {
-        moment.step.number: set(watch.add(moment.arriving.tolist())) - set(holds[moment.step.number])
-        for moment, watch in _watched(structure, sequence)
+def hard_steps(
+    structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds, of: Set[int]
+) -> frozenset[int]:
+    """Those ``of`` these steps after which what stood before falls though its glue holds by itself, and not
+    once it has its full strength."""
+    names = [part.id for part in structure.model.parts]
+    kept = {
+        moment.step.number: (*holds[moment.step.number], *(names[row] for row in moment.arriving.tolist()))
+        for moment in sequence.moments
+        if moment.step.number in of
     }
+    early = _falling(held_early(structure, gluing), sequence, kept)
+    still = {number: kept[number] for number in early}
+    return early - _falling(bonded(structure, gluing.glued), sequence, still)
 
 
-def _watched(structure: Structure, sequence: BuildSequence) -> Iterator[tuple[Moment, Watch]]:
-    """Each moment with the watch on its build, up as it then is; who asks puts in what arrives."""
-    index = structure.model.index_of
-    for moments in over(list(sequence.by_assembly.values())):
+def _falling(structure: Structure, sequence: BuildSequence, held: Holds) -> frozenset[int]:
+    """Numbers of those steps after which something falls while hands hold these."""
+    index, falling = structure.model.index_of, set()
+    for moments in over(list(sequence.by_assembly.values()) if held else []):
         watches: dict[bytes, Watch] = {}
         for moment in moments:
             if moment.up.tobytes() not in watches:
                 members = [index[part] for part in moment.copies[0]]
                 watches[moment.up.tobytes()] = Watch(structure, moment.up, members)
         for moment in over(moments):
-            here = watches[moment.up.tobytes()]
-            for other in watches.values():
-                if other is not here:
-                    other.doubts(moment.arriving.tolist())
-            yield moment, here
+            for watch in watches.values():
+                watch.doubts(moment.arriving.tolist())
+            hands, here = held.get(moment.step.number), watches[moment.up.tobytes()]
+            if hands is not None and here.falls((), hands):
+                falling.add(moment.step.number)
+    return frozenset(falling)

@@ -29,6 +29,8 @@ TRIED = ((2, 24), (5, 24))
 WHOLE_ROUNDS = 100
 #: A region this large a share of what is there is not worth a balance of its own.
 WHOLE_SHARE = 0.5
+#: A part whose move is a smaller share of the greatest in a fall is at rest: what the programme rounds.
+MOVES = 1e-6
 NOBODY: frozenset[int] = frozenset()
 
 
@@ -39,6 +41,16 @@ class _Asked:
     loads: Mapping[int, Array]
     held: frozenset[int]
     able: Capacity
+
+
+@dataclass(frozen=True)
+class _Fall:
+    """Parts ``moving`` (rows) that fall even with all else held, by what they do now beside these parts, and
+    those of them that the least help holds."""
+
+    moving: frozenset[int]
+    beside: frozenset[int]
+    hands: tuple[int, ...]
 
 
 class Growing:
@@ -53,7 +65,9 @@ class Growing:
         self._low = structure.feet(up).low
         self._present: set[int] = set()
         self._open: set[int] = set()  #: parts not in balance yet
-        self._vain: frozenset[int] = NOBODY  #: parts that were open when the whole was balanced in vain
+        self._vain = (NOBODY, NOBODY)  #: held and open when the whole was last balanced in vain
+        self._open_before = NOBODY  #: parts that were open when nothing was proved
+        self._falls: list[_Fall] = []  #: found of the build as it is
 
     def stands(
         self,
@@ -70,20 +84,78 @@ class Growing:
         changed = {*self._open, *asked.loads, *(self._overloaded(asked) if weak else ())} - asked.held
         if not changed:
             return True
+        if self._as_is(asked) and self._goes_on(asked) is not None:
+            return False
+        fresh = changed - self._open_before
+        if len(fresh) < len(changed) and self._falls_alone(fresh, asked):
+            return False
         for rings, rounds in TRIED:
             region = self._around(changed, rings, held)
             if region is None or len(region) > WHOLE_SHARE * len(present):
                 break
             if self._balanced(region, asked, rounds):
                 return True
-        if len(changed) <= WHOLE_SHARE * len(present) and self._helped(changed, asked):
-            return False  # even with all else held: to hold more never asks for more
-        return True if self._whole(asked) else None
+        if len(changed) <= WHOLE_SHARE * len(present) and self._falls_alone(changed, asked):
+            return False
+        if self._whole(asked):
+            return True
+        if self._as_is(asked):
+            self._open_before = frozenset(changed)
+        return None
+
+    def _falls_alone(self, parts: Set[int], asked: _Asked) -> bool:
+        """Whether these fall even with all else held: to hold more never asks for more."""
+        fall = self._fall(parts, asked) if parts else None
+        if fall is None or not fall.hands:
+            return False
+        if self._as_is(asked):
+            self._falls.append(self._fewest(fall, asked))
+        return True
+
+    def fell(self, motion: Array) -> None:
+        """What is there fell by a motion (parts of the model, 6), as others found: what moves in it is kept
+        if it falls with all else held."""
+        size = np.abs(motion).max(axis=1, initial=0.0)
+        moving = set(np.flatnonzero(size > MOVES * size.max(initial=0.0)).tolist()) & self._present
+        self._falls_alone(moving, _Asked({}, NOBODY, self._capacity))
 
     def help(self, free: Collection[int], weak: Capacity) -> tuple[int, ...] | None:
         """The parts to hold by the least help so that those ``free`` stand while all else is held, with
         contacts as ``weak``; None where nobody can tell."""
-        return self._helped(free, _Asked({}, frozenset(), self._able(weak)))
+        fall = self._fall(free, _Asked({}, frozenset(), self._able(weak)))
+        return None if fall is None else fall.hands
+
+    def hold(self, present: Set[int]) -> tuple[int, ...] | None:
+        """The parts to hold so that those ``present`` stand: of each fall that goes on with all else held
+        those of the least help; None where that does not do."""
+        held: set[int] = set()
+        while (stands := self.stands(present, held=held)) is False:
+            fall = self._goes_on(_Asked({}, frozenset(held), self._capacity))
+            if fall is None:
+                return None
+            held.update(fall.hands)
+        return tuple(sorted(held)) if stands else None
+
+    def _goes_on(self, asked: _Asked) -> _Fall | None:
+        """A fall found before that nothing stops of what is held or has come since."""
+        for fall in list(self._falls):
+            if not fall.moving.isdisjoint(asked.held):
+                continue
+            if fall.beside == self._present_beside(fall.moving):
+                return fall
+            self._falls.remove(fall)
+            if (again := self._fall(fall.moving, asked)) and again.hands:
+                self._falls.append(again)
+                return again
+        return None
+
+    def _fewest(self, fall: _Fall, asked: _Asked) -> _Fall:
+        """The same fall of the hands' parts alone, if those fall by themselves."""
+        fewer = self._fall(fall.hands, asked) if len(fall.hands) < len(fall.moving) else None
+        return fewer if fewer is not None and fewer.hands else fall
+
+    def _present_beside(self, parts: Iterable[int]) -> frozenset[int]:
+        return frozenset(other for row in parts for other in self._beside.get(row, ()) if self._there[other])
 
     def _able(self, weak: Capacity | None) -> Capacity:
         """What the contacts can do, those of the structure as ``weak`` if that is given."""
@@ -112,18 +184,19 @@ class Growing:
 
     def _whole(self, asked: _Asked) -> bool:
         """Whether all that is there is balanced anew, if that was not tried in vain before."""
-        if self._vain and self._vain <= self._open:
+        held, open_ = self._vain
+        if open_ and open_ <= self._open and asked.held <= held:
             return False
         free = np.array(sorted(self._present.difference(asked.held)), dtype=np.int64)
         if self._balanced(free, asked, WHOLE_ROUNDS):
             return True
-        if self._plain(asked):
-            self._vain = frozenset(self._open)
+        if self._as_is(asked):
+            self._vain = (asked.held, frozenset(self._open))
         return False
 
-    def _plain(self, asked: _Asked) -> bool:
-        """Whether the build is asked about by itself, as it is."""
-        return not asked.loads and not asked.held and asked.able is self._capacity
+    def _as_is(self, asked: _Asked) -> bool:
+        """Whether the build is asked about as it is, hands on it or none."""
+        return not asked.loads and asked.able is self._capacity
 
     # ------------------------------------------------------------------ what is there
 
@@ -151,7 +224,8 @@ class Growing:
         self._floor, self._contacts = floor, Contacts.join([contacts.take(self._inner), table])
         self._capacity = Capacity.of(self._contacts)
         self._force = np.zeros((len(self._contacts), 3))
-        self._present, self._open, self._vain = set(), set(), NOBODY
+        self._present, self._open, self._vain = set(), set(), (NOBODY, NOBODY)
+        self._open_before, self._falls = NOBODY, []
         self._there = np.zeros(count + 1, dtype=bool)
         self._there[GROUND] = True
         self._number = np.full(count + 1, GROUND)
@@ -215,7 +289,7 @@ class Growing:
 
     def _balanced(self, region: IntArray, asked: _Asked, rounds: int) -> bool:
         """Whether forces are found that balance the region amid all else as it is; they are kept where
-        the build is asked about by itself."""
+        the build is asked about as it is."""
         own, equilibrium, case = self._local(region, np.array(sorted(asked.held), dtype=np.int64), asked)
         capacity = asked.able.at(own)
         force = balancing(equilibrium, case, capacity, self._force[own], rounds)
@@ -224,14 +298,14 @@ class Growing:
         worst = max(equilibrium.residual(case, force), equilibrium.overload(case, capacity, force))
         if worst * case.scale > CLOSE * self._scale:
             return False
-        if self._plain(asked):
+        if self._as_is(asked):
             self._force[own] = force
-            self._open.clear()
+            self._open, self._open_before = set(asked.held & self._present), NOBODY
         return True
 
-    def _helped(self, free: Collection[int], asked: _Asked) -> tuple[int, ...] | None:
-        """The parts that need a hand, of those ``free``, while all else is held; None where it is not
-        known."""
+    def _fall(self, free: Collection[int], asked: _Asked) -> _Fall | None:
+        """How those ``free`` fall while all else is held, no hand being needed where they do not; None where
+        it is not known."""
         region = np.array(sorted(free), dtype=np.int64)
         beside = {other for row in free for other in self._beside.get(row, ()) if self._there[other]}
         still = np.array(sorted({*beside, *asked.held} - {*free, GROUND}), dtype=np.int64)
@@ -239,7 +313,8 @@ class Growing:
         found = elastic(equilibrium, case, asked.able.at(own))
         if found is None:
             return None
-        return tuple(region[np.any(found.hand[: len(region)], axis=1)].tolist())
+        hands = region[np.any(found.hand[: len(region)], axis=1)]
+        return _Fall(frozenset(region.tolist()), self._present_beside(region), tuple(hands.tolist()))
 
     def _local(self, region: IntArray, still: IntArray, asked: _Asked) -> tuple[IntArray, Equilibrium, Case]:
         """The contacts (rows) of a region with itself, the ground and what is held still, their equilibrium,
