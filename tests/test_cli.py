@@ -742,6 +742,17 @@ def test_where_nothing_can_be_said_the_status_says_it(streams: str, tmp_path: Pa
     assert subprocess.run(["bash", "-c", command], capture_output=True, timeout=60).returncode == 2
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("way", ["2>/dev/full", "2> >(exit 0)"])
+def test_messages_that_cannot_be_written_leave_no_work_undone(way: str, model: Path) -> None:
+    """A full disk, a reader that has gone."""
+    plan = model.parent / "a.plan.json"
+    command = f"exec {sys.executable} -m steps.cli plan {model} -o {plan} {way}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"{plan}\n", "")
+    assert json.loads(plan.read_text())["steps"]
+
+
 @pytest.mark.skipif(os.name != "posix", reason="closed streams")
 def test_a_closed_output_gets_nothing_and_is_no_fault() -> None:
     command = f"exec {sys.executable} -m steps.cli --version >&-"

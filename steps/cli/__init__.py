@@ -1,7 +1,8 @@
 """The command line: the only place that prints, and that turns errors into exit statuses.
 
 Exit status: 0 done; 1 the model cannot be built as asked; 2 wrong use or unreadable input;
-130 interrupted. Progress and messages go to standard error, results to standard output.
+130 interrupted. Progress and messages go to standard error, results to standard output; only results that
+cannot be written are wrong use.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ import os
 import signal
 import sys
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NoReturn, TextIO
 
 DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
@@ -45,7 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 def _speak_plainly() -> None:
     """No warning of a library's reaches the terminal, and a letter that its encoding lacks is no fault. A
-    stream that was closed at the start swallows what it gets, and no file takes its number."""
+    stream that was closed at the start swallows what it gets, and no file takes its number. What is said to
+    people and cannot be written is no reason to leave their work undone."""
     if not os.environ.get(TRACE_VARIABLE):
         warnings.simplefilter("ignore")
     for name, way in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
@@ -54,6 +57,29 @@ def _speak_plainly() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        encoding = sys.stderr.encoding
+        sys.stderr = _Said(sys.stderr.detach(), encoding, "backslashreplace", line_buffering=True)
+
+
+class _Said(io.TextIOWrapper):
+    """Where messages go: from the first that is refused, as on a full disk, they go nowhere."""
+
+    def write(self, text: str) -> int:
+        with self._heard_or_not():
+            super().write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with self._heard_or_not():
+            super().flush()
+
+    @contextmanager
+    def _heard_or_not(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError:
+            _drop(self)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -112,10 +138,7 @@ def _told(error: Exception) -> int:
 def _say(text: str) -> None:
     from steps.letters import unsteered
 
-    try:
-        print(f"stepleaf: {unsteered(text)}", file=sys.stderr)
-    except OSError:  # the status must say it
-        _drop(sys.stderr)
+    print(f"stepleaf: {unsteered(text)}", file=sys.stderr)
 
 
 class ToldToEnd(KeyboardInterrupt):
