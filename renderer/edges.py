@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from renderer.beat import beating
 from renderer.camera import SAMPLE
 from renderer.facing import Facing
 from renderer.rays import Prober
@@ -198,7 +199,7 @@ def _walked(pairs: Pairs, side: int, facing: Facing, prober: Prober) -> NDArray[
     index = _standing_on(index, item, place, start, facing, prober)
     sure = index >= 0
     rows, index, start, step = rows[sure], index[sure], start[sure], step[sure]
-    for _ in range(MOST_TRIANGLES):
+    for _ in beating(range(MOST_TRIANGLES)):
         leaves, edge = _left(facing.triangle[index], start, step)
         onward = facing.neighbour[index, edge]
         ends = (onward < 0) | (within[rows] & (facing.patch[onward] != facing.patch[index]))
@@ -258,7 +259,7 @@ def _halve(pairs: Pairs, facing: Facing, prober: Prober) -> NDArray[np.float64]:
     """Share of the way at which the surface of pixel a ends, by halving."""
     low, high = np.zeros(len(pairs.row)), np.ones(len(pairs.row))
     torn = pairs.surface[:, 0] == pairs.surface[:, 1]
-    for _ in range(HALVINGS):
+    for _ in beating(range(HALVINGS)):
         share = (low + high) / 2
         surface, depth = _nearest(pairs, share, facing, prober)
         still = surface == pairs.surface[:, 0]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.aspect import Aspect, aspect_of
+from renderer.beat import beat, beating
 from renderer.camera import Camera
 from renderer.table import Cast, PixelTable
 
@@ -38,7 +39,7 @@ class Facing:
         groups: dict[int, int] = {}
         self.aspects: list[Aspect] = []
         group = np.empty(len(cast.items), np.int64)  # (items,)
-        for row, item in enumerate(cast.items):
+        for row, item in enumerate(beating(cast.items)):
             aspect = aspect_of(item.solid, camera.axes @ cast.rotations[row])
             if id(aspect) not in groups:
                 groups[id(aspect)] = len(groups)
@@ -55,7 +56,8 @@ class Facing:
 
     def _joined(self, of: Callable[[Aspect], NDArray], kind: type, width: tuple[int, ...] = ()) -> NDArray:
         """(faces, ...) of all aspects."""
-        parts = [of(aspect) for aspect in self.aspects]
+        beat()
+        parts = [of(aspect) for aspect in beating(self.aspects)]
         return np.concatenate(parts, dtype=kind) if parts else np.zeros((0, *width), kind)
 
     @cached_property

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from renderer.beat import beating
 from renderer.camera import SAMPLE, Camera
 from renderer.facing import Facing
 from renderer.table import LEVEL_MM, Cast, Item, PixelTable
@@ -92,7 +93,7 @@ class RasterSource:
     def table(self, items: Sequence[Item], camera: Camera, base: PixelTable | None = None) -> PixelTable:
         """The table of ``items`` on top of ``base`` (left as it is)."""
         table = PixelTable.empty(camera) if base is None else base.copy()
-        for batch in _batches(items):
+        for batch in beating(_batches(items)):
             cast = Cast(batch)
             starts = np.cumsum([0, *(len(item.solid.faces) for item in batch)])
             number = self._numbers(cast, starts, camera)

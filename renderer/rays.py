@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.aspect import EDGE_ON, Aspect, aspect_of
+from renderer.beat import beating
 from renderer.camera import SAMPLE, Camera
 from renderer.solid import Solid
 from renderer.table import LEVEL_MM, Cast, Item, PixelTable
@@ -41,9 +42,10 @@ class RaySource:
         """The table of ``items`` on top of ``base`` (left as it is)."""
         table = PixelTable.empty(camera) if base is None else base.copy()
         placed = [
-            _Placed(item, aspect_of(item.solid, camera.axes @ item.pose[:3, :3]), camera) for item in items
+            _Placed(item, aspect_of(item.solid, camera.axes @ item.pose[:3, :3]), camera)
+            for item in beating(items)
         ]
-        for one in sorted(placed, key=lambda one: (one.nearest, one.item.key)):
+        for one in beating(sorted(placed, key=lambda one: (one.nearest, one.item.key))):
             _add(table, one)
         return table
 

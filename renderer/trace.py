@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from renderer.beat import beat
 from renderer.edges import Crossings
 from renderer.lines import Lines
 
@@ -19,11 +20,14 @@ def trace(crossings: Crossings, style: NDArray[np.int64], drawn: NDArray[np.bool
 
     Where three surfaces meet, the line of the nearest runs through and the third ends on it.
     """
+    beat()
     cells = _cells(crossings, drawn)
     points, styles, links = _links(crossings, style, cells)
+    beat()
     order, line = _walk(len(points), links)
     if not len(order):
         return Lines.none()
+    beat()
     heads = np.flatnonzero(np.diff(line, prepend=-1))
     return _simplified(points[order], line, styles[order[heads]])
 

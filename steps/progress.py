@@ -19,6 +19,8 @@ from dataclasses import dataclass, field, replace
 from itertools import count
 from typing import TypeVar
 
+from renderer.beat import heard_by
+
 #: ``tell(stage, done, total)``; with total 0: so many pieces done, of a number that is not known.
 Tell = Callable[[str, int, int], None]
 Item = TypeVar("Item")
@@ -43,13 +45,21 @@ _now: ContextVar[Progress] = ContextVar("progress", default=NOBODY)
 
 @contextmanager
 def stage(tell: Tell | None, name: str) -> Iterator[None]:
-    """What is done in the block belongs to a stage, and is told to ``tell``."""
-    before = _now.get()
+    """What is done in the block belongs to a stage, and is told to ``tell``, its beginning too."""
     if tell is not None:
         tell(name, 0, 1)
+    with within(tell, name):
+        yield
+
+
+@contextmanager
+def within(tell: Tell | None, name: str) -> Iterator[None]:
+    """What is done in the block belongs to a stage that goes on."""
+    before = _now.get()
     _now.set(Progress(tell, name))
     try:
-        yield
+        with heard_by(tick):
+            yield
     finally:
         _now.set(before)
 

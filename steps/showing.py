@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from renderer.solid import Solid
-from steps.model import Array, Feature, Joints, Measures, Model, Part
+from steps.model import Array, Feature, IntArray, Joints, Measures, Model
+from steps.progress import ticking
 
 #: A stud is engaged by a touch whose axis is its own to this share of its radius.
 SAME_AXIS = 0.5
@@ -19,6 +20,8 @@ WAYS = 96
 #: Of those from above the table and from before the stud, people see it from at least the greater share;
 #: where none sees it, it is hidden; between the two they would not agree.
 SEEN, HIDDEN = 0.1, 0.0
+#: Triangles of parts that are one mesh for the rays, and rays cast at it before progress moves.
+AT_ONCE, RAYS = 500_000, 100_000
 #: Looked at flatter than this (sine), the end of a stud is not seen.
 GRAZING = 0.1
 
@@ -30,7 +33,7 @@ def studs_showing(
     None where one of those can hardly be seen: people would not agree whether it shows."""
     free = [
         (foot + axis * feature.height_mm * (1 + OFF_SHARE), axis)
-        for part in parts
+        for part in ticking(parts)
         for foot, axis, feature in _free_studs(model, measures, joints, part, frozenset(parts))
     ]
     if not free:
@@ -48,12 +51,9 @@ def _seen_from(model: Model, parts: Sequence[str], ends: Array, axes: Array, up:
     before = (axes @ ways.T > GRAZING) & (ways @ up > GRAZING)
     stud, way = np.nonzero(before)
     met = np.zeros(len(stud), dtype=bool)
-    shapes = dict.fromkeys(model.part_by_id[part].shape for part in parts)
-    solids = {each: Solid(model.shape_by_id[each].vertices, model.shape_by_id[each].faces) for each in shapes}
-    for part in parts:
-        placed = model.part_by_id[part]
+    for some in _together(model, parts):
         left = np.flatnonzero(~met)
-        met[left] = _hit(solids[placed.shape], placed, ends[stud[left]], ways[way[left]])
+        met[left] = _hit(some, ends[stud[left]], ways[way[left]])
     seen = np.bincount(stud[~met], minlength=len(ends))
     return np.asarray(seen / np.maximum(np.count_nonzero(axes @ ways.T > GRAZING, axis=1), 1))
 
@@ -94,17 +94,32 @@ def _free_studs(
             yield foot, axis, feature
 
 
-def _hit(solid: Solid, part: Part, starts: Array, ways: Array) -> NDArray[np.bool_]:
-    """(k,) whether rays from their starts (k, 3) their ways (k, 3) meet the part."""
-    turn, shift = part.pose[:3, :3], part.pose[:3, 3]
-    own, along = (starts - shift) @ turn, ways @ turn
-    low, high = solid.vertices.min(axis=0), solid.vertices.max(axis=0)
-    off = (low + high) / 2 - own
-    ahead = np.einsum("ki,ki->k", off, along)
-    radius = float(np.linalg.norm(high - low)) / 2
-    near = (np.linalg.norm(off - ahead[:, None] * along, axis=1) < radius) & (ahead > -radius)
+def _together(model: Model, parts: Sequence[str]) -> Iterator[Solid]:
+    """The parts as they stand, as many in one mesh as rays pass through fast."""
+    corners, faces, count = list[Array](), list[IntArray](), 0
+    for part in ticking(parts):
+        placed = model.part_by_id[part]
+        shape = model.shape_by_id[placed.shape]
+        if faces and count + len(shape.faces) > AT_ONCE:
+            yield _one(corners, faces)
+            corners, faces, count = [], [], 0
+        corners.append(shape.vertices @ placed.pose[:3, :3].T + placed.pose[:3, 3])
+        faces.append(shape.faces)
+        count += len(shape.faces)
+    if faces:
+        yield _one(corners, faces)
+
+
+def _one(corners: Sequence[Array], faces: Sequence[IntArray]) -> Solid:
+    starts = np.cumsum([0, *(len(each) for each in corners)])[:-1]
+    numbered = [own + start for own, start in zip(faces, starts, strict=True)]
+    return Solid(np.concatenate(corners), np.concatenate(numbered))
+
+
+def _hit(solid: Solid, starts: Array, ways: Array) -> NDArray[np.bool_]:
+    """(k,) whether rays from their starts (k, 3) their ways (k, 3) meet the solid."""
     met = np.zeros(len(starts), dtype=bool)
-    if near.any():
-        rays = (np.ascontiguousarray(each[near], dtype=np.float32) for each in (own, along))
-        met[near] = np.asarray(solid.scene.run(*rays, query="INTERSECT")) >= 0
+    for rows in ticking(np.array_split(np.arange(len(starts)), 1 + len(starts) // RAYS)):
+        rays = (np.ascontiguousarray(each[rows], dtype=np.float32) for each in (starts, ways))
+        met[rows] = np.asarray(solid.scene.run(*rays, query="INTERSECT")) >= 0
     return met

@@ -16,12 +16,16 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from importlib import import_module
 from queue import SimpleQueue
-from typing import Any, BinaryIO
+from typing import IO, Any, BinaryIO
+
+from steps.progress import tick, within
 
 #: What the interpreter runs: nothing may be imported but by the path of the process that asks.
 START = """
@@ -34,6 +38,8 @@ serve()
 PIPE_BYTES = 1 << 20
 #: How long the end of a worker that was killed, or whose pipe has closed, is waited for (s).
 PATIENCE_S = 2.0
+#: A worker tells at most so often that its work moves on (s).
+MOVED_S = 0.2
 #: In a process group of its own, so that Ctrl-C at the terminal reaches the program and not its workers.
 APART: dict[str, Any] = (
     {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
@@ -46,6 +52,20 @@ class WorkerEnded(Exception):
     """A worker ended before it had answered; the message says how, as "by signal SIGKILL"."""
 
 
+@dataclass(frozen=True)
+class _Told:
+    """A pipe, and who is told of each piece that went into it."""
+
+    pipe: IO[bytes]
+    moved: Callable[[], None]
+
+    def write(self, piece: bytes) -> None:
+        whole = memoryview(piece)
+        for start in range(0, len(whole), PIPE_BYTES):
+            self.pipe.write(whole[start : start + PIPE_BYTES])
+            self.moved()
+
+
 class RemoteTrace(Exception):
     """The traceback of an error in a worker, as text: the cause of the error that is raised here."""
 
@@ -54,12 +74,14 @@ class RemoteTrace(Exception):
 
 
 class Worker:
-    """One process. It is asked one thing at a time, by one thread; ``module`` is loaded at once.
+    """One process. It is asked one thing at a time, by one thread; ``module`` is loaded at once. ``moved`` is
+    called by that thread each time that the work has moved on there, or more of it been handed over.
 
     Raises OSError where no process can be started.
     """
 
-    def __init__(self, module: str):
+    def __init__(self, module: str, moved: Callable[[], None] = tick):
+        self._moved = moved
         if getattr(sys, "frozen", False) or not sys.executable:
             raise OSError("the program is not run by a Python interpreter")
         self._process = subprocess.Popen(
@@ -108,13 +130,16 @@ class Worker:
             if kind == "error":
                 error, trace = value
                 raise error from RemoteTrace(trace)
-            yield value
+            if kind == "moved":
+                self._moved()
+            else:
+                yield value
 
     def _send(self, value: Any) -> None:
         stream = self._process.stdin
         assert stream is not None
         try:
-            pickle.dump(value, stream, pickle.HIGHEST_PROTOCOL)
+            pickle.dump(value, _Told(stream, self._moved), pickle.HIGHEST_PROTOCOL)
             stream.flush()
         except (OSError, ValueError) as error:  # ValueError: closed by another thread
             raise WorkerEnded(self._how()) from error
@@ -154,12 +179,27 @@ def serve() -> None:
     while True:
         work, arguments = asked.get()
         try:
-            for answer in work(*arguments):
-                _answer(answers, "answer", answer)
+            with within(_Moved(answers).tell, "work"):
+                for answer in work(*arguments):
+                    _answer(answers, "answer", answer)
         except Exception as error:
             _answer(answers, "error", (_that_travels(error), traceback.format_exc()))
         else:
             _answer(answers, "end", None)
+
+
+@dataclass
+class _Moved:
+    """Hands on that the work moves, as often as it is worth while."""
+
+    answers: BinaryIO
+    last: float = 0.0
+
+    def tell(self, _stage: str, _done: int, _total: int) -> None:
+        now = time.monotonic()
+        if now - self.last >= MOVED_S:
+            self.last = now
+            _answer(self.answers, "moved", None)
 
 
 @contextmanager

@@ -6,7 +6,9 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 
 import numpy as np
 import pytest
@@ -17,12 +19,13 @@ from renderer.rays import RaySource
 from renderer.source import GuardedSource
 from steps.booklet import write_booklet
 from steps.booklet.content import Wish
-from steps.booklet.crew import BROKEN, RUN, Crew, crew_for
+from steps.booklet.crew import BROKEN, GLANCE_S, RUN, Crew, crew_for
 from steps.booklet.pictures import PictureOrder, StudioPictures
 from steps.draw import desk
 from steps.draw.desk import Desk
 from steps.draw.thumbs import thumbs_of
 from steps.errors import CannotDraw
+from steps.progress import tick
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
 
@@ -288,3 +291,23 @@ def test_what_a_worker_drew_before_does_not_show(monkeypatch):
     first, second = ([picture for picture, *_ in desk.draw_run(asked)] for _ in range(2))
     assert kept[0] == kept[len(asked)] == 0 and max(kept) > 0
     assert same(first, second)
+
+
+def sit_down_slowly(plan, settings):
+    """As ever, after a while in which it only says that it moves."""
+    for _ in range(8):
+        tick()
+        time.sleep(GLANCE_S / 4)
+    yield from desk.sit_down(plan, settings)
+
+
+@pytest.mark.parametrize("workers", [0, 2])
+def test_progress_moves_before_the_first_picture_is_drawn(workers):
+    """In this process by what is drawn, and while processes work by what they tell."""
+    told: list[tuple[str, int, int]] = []
+    orders = small_orders()[:1]
+    with Crew(workers, sit_down_slowly) if workers else nullcontext() as crew:
+        pictures = StudioPictures(sample_plan(), Settings(), crew, lambda *each: told.append(each))
+        assert shown(list(pictures.drawn(orders))) == 1
+    assert told[-1] == ("pictures", 1, 1)
+    assert len([each for each in told[:-1] if each[0] == "pictures" and each[2] == 0]) >= 2

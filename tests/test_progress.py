@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from steps.progress import over, stage, tick
+from renderer.beat import beat
+from steps.progress import over, stage, tick, within
 
 Told = list[tuple[str, int, int]]
 
@@ -54,3 +55,15 @@ def test_a_loop_that_is_left_and_a_stage_that_fails_leave_no_trace() -> None:
     assert [done for _, done, _ in told[1:]] == [0, 250, 0, 500]
     tick()
     assert len(told) == 5  # nobody listens any more
+
+
+def test_what_goes_on_in_a_stage_is_told_without_its_beginning_and_drawing_is_heard() -> None:
+    told: Told = []
+    with within(lambda *each: told.append(each), "pictures"):
+        beat()
+        tick()
+    beat()
+    assert told == [("pictures", 1, 0), ("pictures", 2, 0)]
+    with within(None, "pictures"):
+        beat()
+    assert len(told) == 2

@@ -81,3 +81,13 @@ def test_the_booklet_says_so_at_the_end_of_each_sub_assembly(language: str) -> N
     taken = sum(touch.kind == "stud" for joint in plan.joints.joints for touch in joint.touches)
     assert len(said) == len(plan.order.assemblies)
     assert said[-1] == [len(plan.model.parts), studs - taken]
+
+
+def test_many_meshes_are_looked_through_as_one_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A block under each of a row of others: the same however many parts are one mesh for the rays."""
+    block = solids.block(4, 2, M)
+    items = [(block, shift(100 * row, 0, up)) for row in range(3) for up in (0, HIGH)]
+    assert showing(items) == 24
+    monkeypatch.setattr("steps.showing.AT_ONCE", 1)
+    monkeypatch.setattr("steps.showing.RAYS", 100)
+    assert showing(items) == 24

@@ -12,12 +12,17 @@ from pathlib import Path
 
 import pytest
 
-from steps.workers import Worker, WorkerEnded, watched_by_the_system
+from steps.progress import tick
+from steps.workers import PIPE_BYTES, Worker, WorkerEnded, watched_by_the_system
 
 ROOT = Path(__file__).parent.parent
 HERE = __name__
 #: Workers are gone so soon after whoever started them (s); what is promised.
 GONE_WITHIN_S = 2.0
+
+
+def length(sent: bytes) -> Iterator[int]:
+    yield len(sent)
 
 
 @pytest.fixture
@@ -50,6 +55,14 @@ def chatty() -> Iterator[str]:
 def wrong() -> Iterator[int]:
     yield 1
     raise ZeroDivisionError("on purpose")
+
+
+def slowly(count: int) -> Iterator[int]:
+    """One answer, after work that says that it moves."""
+    for _ in range(count):
+        tick()
+        time.sleep(0.01)
+    yield count
 
 
 class Stubborn(Exception):
@@ -248,3 +261,20 @@ def test_a_starter_killed_while_its_worker_starts_leaves_none() -> None:
     done = subprocess.run([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True, cwd=ROOT)
     assert done.returncode == -signal.SIGKILL
     assert wait_gone([int(done.stdout)]) == []
+
+
+def test_who_asks_hears_that_the_work_moves_and_the_answers_are_the_same() -> None:
+    """At most so often; and nothing of work that tells nothing."""
+    heard: list[int] = []
+    worker = Worker(HERE, lambda: heard.append(1))
+    try:
+        assert list(worker.ask(squares, 3)) == [0, 1, 4]
+        heard.clear()
+        assert list(worker.ask(slowly, 100)) == [100]
+        moved = len(heard)
+        heard.clear()
+        assert list(worker.ask(length, bytes(10 * PIPE_BYTES))) == [10 * PIPE_BYTES]
+        assert len(heard) >= 10  # by the megabyte handed over
+    finally:
+        worker.end()
+    assert 3 <= moved <= 100

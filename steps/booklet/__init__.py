@@ -24,7 +24,7 @@ from steps.model import Plan
 from steps.one_set import run_of
 from steps.output import may_write, write_whole
 from steps.pipeline import made_with
-from steps.progress import Tell
+from steps.progress import Tell, within
 from steps.settings import USUAL, Settings
 
 
@@ -52,8 +52,9 @@ def booklet_pdf(plan: Plan, settings: Settings, progress: Tell | None, pictures:
     """What :func:`write_booklet` writes."""
     words = words_in(settings.language)
     face, edition, paper = typeface(words), edition_of(settings), paper_of(settings)
-    booklet = compose(plan, settings, words)
-    pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
+    with within(progress, "pages"):
+        booklet = compose(plan, settings, words)
+        pages = Composer(Typesetter(edition, face), edition, paper, words).pages(booklet)
     return paint(pages, booklet, face, words, pictures, settings, progress)
 
 
@@ -77,7 +78,8 @@ def booklet_html(plan: Plan, settings: Settings, progress: Tell | None, pictures
     """What :func:`write_html` writes."""
     words = words_in(settings.language)
     screen = settings.model_copy(update={"fold": False, "paper": "a4"})  # a screen has no paper
-    booklet = replace(compose(plan, screen, words), run=run_of(plan.model, settings))
+    with within(progress, "pages"):
+        booklet = replace(compose(plan, screen, words), run=run_of(plan.model, settings))
     return html_of(booklet, words, typeface(words), edition_of(screen), pictures, settings.mono).encode()
 
 

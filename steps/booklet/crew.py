@@ -18,6 +18,7 @@ from steps.draw import desk
 from steps.draw.desk import Request
 from steps.errors import CannotDraw
 from steps.model import Plan
+from steps.progress import tick
 from steps.settings import Settings
 from steps.workers import Worker, WorkerEnded
 
@@ -28,7 +29,7 @@ AHEAD = 2
 #: A source of pictures in which so many pictures each ended two processes is broken, and not the pictures:
 #: the rest is drawn by the other, since every such picture costs the start of two processes.
 BROKEN = 2
-#: A wait without an end cannot be interrupted on Windows (s).
+#: A wait without an end cannot be interrupted on Windows, nor tell that the work moves on (s).
 GLANCE_S = 0.5
 
 SitDown = Callable[[Plan, Settings], Iterator[None]]
@@ -63,6 +64,7 @@ class Crew:
         self._ends: list[str] = []  # how each worker that crashed ended
         self._other: Counter[Way] = Counter()  # pictures that only the other source could draw
         self._notice = ""
+        self._moving = threading.Event()  # the work of a worker has moved on, which is not told yet
         self.drew: Counter[str] = Counter()  #: how many pictures by which source, for the log
         with suppress(NoWorkers):  # told when there is something to draw
             self._free.extend(self._start() for _ in range(count))
@@ -89,9 +91,21 @@ class Crew:
 
         waiting = deque(hand_out(AHEAD * self._count))
         while waiting:
-            finished = _patiently(waiting.popleft())
+            finished = self._patiently(waiting.popleft())
             waiting.extend(hand_out(1))
             yield from finished
+
+    def _patiently(self, future: Future[Drawn]) -> Drawn:
+        """The pictures of a run; meanwhile what moves in the workers is told."""
+        while True:
+            if self._moving.is_set():
+                self._moving.clear()
+                tick()
+            try:
+                return future.result(GLANCE_S)
+            except TimeoutError:
+                if future.done():
+                    raise
 
     @property
     def notice(self) -> str:
@@ -182,7 +196,7 @@ class Crew:
             if self._over:
                 raise NoWorkers("all are told to end")
             try:
-                bench = Bench(Worker(desk.__name__))
+                bench = Bench(Worker(desk.__name__, self._moving.set))
             except OSError as error:
                 raise NoWorkers(str(error)) from error
             self._benches.append(bench)
@@ -202,12 +216,3 @@ def _way(settings: Settings) -> Way:
 
 def _other(way: Way) -> Way:
     return "rays" if way == "gl" else "gl"
-
-
-def _patiently(future: Future[Drawn]) -> Drawn:
-    while True:
-        try:
-            return future.result(GLANCE_S)
-        except TimeoutError:
-            if future.done():
-                raise

@@ -14,6 +14,7 @@ from steps.booklet.panels import Panel, Panels
 from steps.booklet.strips import StripField, Strips
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import Words
+from steps.progress import tick, ticking
 
 CENTRING_MM = 5.0  # length of a centring mark outside the frame (ISO 5457, from memory)
 CUT_DASH_MM, CUT_GAP_MM = 6.0, 3.0  # of the line along which a leaf is cut out
@@ -37,7 +38,8 @@ class Composer:
         """Every page, numbered."""
         bodies = list(self._all_bodies(self._leaf_placed(booklet.sheets)))
         return tuple(
-            (body.by or self)._page(booklet, body, n, len(bodies)) for n, body in enumerate(bodies, start=1)
+            (body.by or self)._page(booklet, body, n, len(bodies))
+            for n, body in enumerate(ticking(bodies), start=1)
         )
 
     def _leaf_placed(self, sheets: Sequence[c.Sheet]) -> Sequence[c.Sheet]:
@@ -76,6 +78,7 @@ class Composer:
             in_leaf = group[0].leaf
             shared = self._shared(group)
             for body in self.bodies(*group) if shared is None else (shared,):
+                tick()
                 pages += 1
                 yield body
 
@@ -83,7 +86,7 @@ class Composer:
         """The sheets of each page: as few pages as can be, and of equal numbers those most alike in how
         much stands on them."""
         best: list[tuple[int, int, int]] = [(0, 0, 0)]  # pages, sum of squares, sheets on the last page
-        for end in range(1, len(sheets) + 1):
+        for end in ticking(range(1, len(sheets) + 1)):
             choices = []
             for count in (1, *SHARED):
                 group = tuple(sheets[max(0, end - count) : end])

@@ -13,7 +13,7 @@ from steps.booklet.content import Wish
 from steps.booklet.crew import RUN, Crew, NoWorkers
 from steps.draw.desk import Desk, Request
 from steps.model import Plan
-from steps.progress import Tell
+from steps.progress import Tell, within
 from steps.settings import Settings
 
 
@@ -81,7 +81,8 @@ class StudioPictures:
         ready: dict[PictureOrder, Picture | None] = {}
         for index, order in enumerate(orders):
             while order not in ready:
-                done, (key, picture) = next(source)
+                with within(self.progress, "pictures"):
+                    done, (key, picture) = next(source)
                 ready[key] = picture
                 if self.progress is not None:
                     self.progress("pictures", done, len(todo))

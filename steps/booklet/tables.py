@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from steps.booklet.content import Table
 from steps.booklet.fonts import SOFT_HYPHEN
+from steps.progress import ticking
 
 if TYPE_CHECKING:
     from steps.booklet.typeset import Typesetter
@@ -47,7 +48,7 @@ def column_widths(setter: Typesetter, table: Table, width: float) -> list[float]
         return [share * width for share in table.widths]
     chosen = [column[0] for column in ways]
     while (over := sum(way.wide for way in chosen) - width) > 0:
-        chosen = min(_narrower(ways, chosen), key=lambda tried: _price(chosen, tried, over))
+        chosen = min(ticking(_narrower(ways, chosen)), key=lambda tried: _price(chosen, tried, over))
     left = width - sum(way.wide for way in chosen)
     return [way.wide + left * share for way, share in zip(chosen, table.widths, strict=True)]
 

@@ -30,6 +30,7 @@ from steps.booklet.edition import Edition
 from steps.booklet.fonts import ASCENT, LEADING, MM_PER_POINT, SOFT_HYPHEN, Typeface
 from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
 from steps.booklet.tables import CELL_MM, column_widths, told_once
+from steps.progress import tick
 
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
@@ -77,6 +78,7 @@ class Typesetter:
 
     def wrap(self, words: str, width: float, size: float, bold: bool = False) -> list[str]:
         """Lines no wider than ``width``: broken at spaces, at soft hyphens, else inside the word."""
+        tick()
         return list(_wrapped(self, words, width, size, bold))
 
     def wrapped(self, words: str, width: float, size: float, bold: bool) -> list[str]:
@@ -373,8 +375,8 @@ class Typesetter:
             items.append(rectangle(rect, THIN_MM, BLACK, WHITE if waiting else BLACK))
         for ticks, y in ((block.steps, 0.0), (block.hours, low - 1.0)):
             items += self._ticks(ticks, left, scale, width, y)
-        for tick in block.hours:
-            x = left + tick.at_min * scale
+        for each in block.hours:
+            x = left + each.at_min * scale
             items.append(Polyline(((x, low), (x, low - 1.2)), THIN_MM))
         return replace(_cell(width, line + 1.0 - low, items, "figure"), alt=block.alt)
 
@@ -383,9 +385,9 @@ class Typesetter:
     ) -> Iterator[Text]:
         """The words of ticks, each beginning at its place, none running into the next."""
         free = left
-        for tick in ticks:
-            x = left + tick.at_min * scale
-            galley = Galley((tick.words,), self.edition.least, False)
+        for each in ticks:
+            x = left + each.at_min * scale
+            galley = Galley((each.words,), self.edition.least, False)
             if x >= free and x + self._widest(galley) <= width:
                 yield from self.text(galley, x, top)
                 free = x + self._widest(galley) + 2.0

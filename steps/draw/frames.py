@@ -11,6 +11,7 @@ import numpy as np
 from steps.draw.lift import lifted_things
 from steps.draw.studio import Studio
 from steps.model import Array, Step
+from steps.progress import ticking
 
 #: Free margin round a step's drawing, for balloons (mm on paper).
 STEP_MARGIN_MM = 7.0
@@ -62,7 +63,7 @@ def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, 
     kept: tuple[str, bytes] | None = None
     bounds, built = np.zeros((0, 2, 3)), np.zeros((2, 2))
     rows = studio.plan.model.index_of
-    for step in studio.plan.order.steps:
+    for step in ticking(studio.plan.order.steps):
         axes = studio.axes(step)
         place = (step.assembly, axes.round(9).tobytes())
         if place != kept:

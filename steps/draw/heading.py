@@ -7,6 +7,7 @@ import numpy as np
 from renderer.camera import upright
 from steps.draw.studio import Studio
 from steps.model import Array
+from steps.progress import ticking
 from steps.sides import level_axes
 
 #: Faces that look this little up or down are upright (sine of 10 degrees).
@@ -32,7 +33,7 @@ def heading_of(studio: Studio, assembly: str, up: Array) -> float:
 def _heading(studio: Studio, assembly: str, up: Array) -> float:
     turn = upright(up)
     total, area = 0j, 0.0
-    for part_id in studio.plan.order.assembly_by_id[assembly].copies[0]:
+    for part_id in ticking(studio.plan.order.assembly_by_id[assembly].copies[0]):
         part = studio.plan.model.part_by_id[part_id]
         key = (part.shape, (turn @ part.pose[:3, :3]).round(9).tobytes())
         if key not in studio.facings:

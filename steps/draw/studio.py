@@ -217,7 +217,7 @@ def _solid(shape: Shape) -> Solid:
 def _bounds_along(studio: Studio, axes: Array) -> NDArray[np.float64]:
     model = studio.plan.model
     found = np.empty((len(model.parts), 2, 3))
-    for row, shape in enumerate(model.shapes):
+    for row, shape in enumerate(ticking(model.shapes)):
         of = np.flatnonzero(model.shape_index == row)
         outer = studio.solids[shape.id].outer
         for chunk in np.array_split(of, 1 + len(of) * len(outer) // 1_000_000):

@@ -17,6 +17,7 @@ from steps.glue.families import Family, family, glue_book
 from steps.glue.hazards import AirSurvey, Component, ExposureLimit, components_of, grave_of, hazard_book
 from steps.glue.small_parts import is_small_ball, is_small_part
 from steps.model import Array, Gluing, Measures, Model, Order, Work
+from steps.progress import ticking
 from steps.settings import Settings
 from steps.statics.flat import flat, unit
 from steps.statics.structure import TABLE_TOLERANCE_MM, bodies_of, feet_of
@@ -257,8 +258,8 @@ def model_cautions(
     book = hazard_book()
     groups = _groups(model, measures, order) if order is not None and model.placed else ()
     return ModelCautions(
-        tuple(shape.id for shape in model.shapes if is_small_part(shape)),
-        tuple(shape.id for shape in model.shapes if is_small_ball(shape)),
+        tuple(shape.id for shape in ticking(model.shapes) if is_small_part(shape)),
+        tuple(shape.id for shape in ticking(model.shapes) if is_small_ball(shape)),
         tuple(group for group in groups if group.grams > book.limits["heavy_g"]),
         tuple(group for group in groups if group.tip_deg < book.limits["tip_deg"]),
         float(sum(measures.by_shape[part.shape].printed_g for part in model.parts)),

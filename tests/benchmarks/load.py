@@ -10,7 +10,6 @@ import resource
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from demo_model.write import write_3mf
 from steps.draw import Studio, step_picture
 from steps.model import Model
 from steps.pipeline import make_plan
+from steps.progress import Tell, over, stage
 from steps.settings import Settings
 from tests.models.files import model_of
 from tests.models.structures import structure
@@ -65,9 +65,9 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def measured(work: Callable[[Spent], object]) -> Spent:
+def measured(source: Model | Path, drawn: int) -> Spent:
     spent = Spent()
-    work(spent)
+    plan_and_draw(source, drawn, Settings(anyway=True), spent.tell)
     spent.tell("", 0, 0)
     return spent
 
@@ -108,17 +108,14 @@ def dented(solid: Bulk, name: str, number: int, triangles: int) -> Bulk:
     return Bulk(name, vertices, faces)
 
 
-def plan_and_draw(source: Model | Path, drawn: int) -> Callable[[Spent], object]:
-    def work(spent: Spent) -> None:
-        settings = Settings(anyway=True)
-        plan = make_plan(source, settings, spent.tell)
-        studio = Studio(plan, settings)
-        steps = plan.order.steps
-        for row, step in enumerate(steps[:: max(1, len(steps) // drawn)][:drawn] if drawn else ()):
-            spent.tell("drawn", row, drawn)
+def plan_and_draw(source: Model | Path, drawn: int, settings: Settings, tell: Tell) -> None:
+    """The plan, and so many of its steps, spread evenly, drawn."""
+    plan = make_plan(source, settings, tell)
+    studio = Studio(plan, settings)
+    steps = plan.order.steps
+    with stage(tell, "drawn"):
+        for step in over(steps[:: max(1, len(steps) // drawn)][:drawn] if drawn else ()):
             step_picture(studio, step.number, 200.0, 170.0)
-
-    return work
 
 
 def main() -> None:
@@ -126,11 +123,11 @@ def main() -> None:
     if kind == "full":
         with tempfile.TemporaryDirectory() as folder:
             path = full(Path(folder), *map(int, sizes or FULL))
-            print(measured(plan_and_draw(path, DRAWN)), flush=True)
+            print(measured(path, DRAWN), flush=True)
         return
     for parts in map(int, sizes or USUAL):
         print(f"{kind} of {parts}", flush=True)
-        print(measured(plan_and_draw(model_of(structure(kind, parts)), 0)), flush=True)
+        print(measured(model_of(structure(kind, parts)), 0), flush=True)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""How long planning says nothing, and where: python -m tests.benchmarks.silence [KIND] [PARTS ...].
+"""How long planning and drawing are silent, where: python -m tests.benchmarks.silence [KIND] [PARTS ...].
 
 Seconds are those of the working thread (CPU), so that other work on the machine does not count. For each
 stage the longest silences, each with the lines of the product in which most of it was spent. ``full [PARTS
@@ -19,9 +19,8 @@ from types import FrameType
 
 from steps.errors import StepleafError
 from steps.model import Model
-from steps.pipeline import make_plan
 from steps.settings import Settings
-from tests.benchmarks.load import FULL, full
+from tests.benchmarks.load import DRAWN, FULL, full, plan_and_draw
 from tests.models.files import model_of
 from tests.models.structures import structure
 
@@ -89,7 +88,7 @@ def where_is(frame: FrameType | None) -> str:
 def listened(source: Model | Path, settings: Settings) -> None:
     with Listener() as listener:
         try:
-            make_plan(source, settings, listener.tell)
+            plan_and_draw(source, DRAWN, settings, listener.tell)
         except StepleafError as error:
             print(f"ended: {error}", flush=True)
     print(listener, flush=True)

@@ -13,6 +13,7 @@ from steps.booklet.edition import paper_of
 from steps.draw.frames import CLOSE_PITCH_MM, LEAST_PART_MM, LEAST_PITCH_MM
 from steps.draw.studio import USUAL_VIEW
 from steps.model import Array, IntArray, Plan, Step
+from steps.progress import ticking
 from steps.settings import Settings
 
 #: Of the frame's width and height, what the drawing gets: the strips, the words and a margin left out.
@@ -40,7 +41,7 @@ def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
     sizes = [(count, np.array(share) * (frame.width, frame.height)) for count, share in ROOM_SHARES.items()]
     views = {sight.number: sight.view for sight in plan.sights}
     found = {}
-    for moment in plan.sequence.moments:
+    for moment in ticking(plan.sequence.moments):
         number, view = moment.step.number, views.get(moment.step.number, USUAL_VIEW)
         axes = axes_of(view.azimuth, view.elevation, moment.up)
         at_most = most if number in adults else own

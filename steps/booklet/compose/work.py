@@ -14,6 +14,7 @@ from steps.booklet.words import NBSP, later
 from steps.draw.kinds import Kind, kinds_in_step
 from steps.draw.turning import ViewTurn
 from steps.model import Assembly, Closer, Rotation, Step, StepWork, View
+from steps.progress import ticking
 from steps.showing import studs_showing
 from steps.strength import strongest_push_n
 from steps.wording import Wording, joined
@@ -41,7 +42,7 @@ MOST_LISTED = {"child": 6, "helper": 12, "adult": 14}
 def work_sheets(matter: Matter) -> Iterator[Sheet]:
     """Every step in order, each sub-assembly opened by a sheet of its own."""
     opened: set[str] = set()
-    for step in matter.plan.order.steps:
+    for step in ticking(matter.plan.order.steps):
         assembly = matter.plan.order.assembly_by_id[step.assembly]
         if assembly.id not in opened:
             opened.add(assembly.id)
