@@ -29,6 +29,10 @@ HALF_TURN = np.pi - np.radians(2.0)
 STIFF_N = 200.0
 
 
+#: So many pieces are joined at once, which takes some hundredths of a second.
+PIECE = 20_000
+
+
 class Rows:
     """Contacts gathered piece by piece and joined once."""
 
@@ -60,18 +64,13 @@ class Rows:
         if not self._points:
             return Contacts.join([]), frozen_indices([], (None,))
         counts = [len(points) for points in self._points]
-        first, second, friction, pull, grip, push = np.repeat(np.array(self._single), counts, axis=0).T
-        made = Contacts.make(
-            np.concatenate(self._points),
-            np.concatenate(self._normals),
-            first,
-            second,
-            friction,
-            pull,
-            grip,
-            push,
-        )
+        pieces = ticking(range(0, len(counts), PIECE))
+        made = Contacts.join([self._some(slice(start, start + PIECE), counts) for start in pieces])
         return made, frozen_indices(np.repeat(self._owner, counts), (None,))
+
+    def _some(self, own: slice, counts: Sequence[int]) -> Contacts:
+        singles = np.repeat(np.array(self._single[own]), counts[own], axis=0).T
+        return Contacts.make(np.concatenate(self._points[own]), np.concatenate(self._normals[own]), *singles)
 
 
 def contacts_of(

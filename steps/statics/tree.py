@@ -21,6 +21,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import dijkstra
 
 from steps.model import Array, IntArray, Mask
+from steps.progress import tick, ticking
 from steps.statics.equilibrium import Capacity, Case
 from steps.statics.flat import axes_across
 from steps.statics.rigid import Bodies, Contacts
@@ -79,6 +80,7 @@ def holds_of(contacts: Contacts, joint: IntArray, axis: Array, first: IntArray, 
     share = np.where(
         pull[joint] > 0, held / np.maximum(pull, 1e-12)[joint], presses / np.maximum(faces, 1)[joint]
     )
+    tick()
     middle: Array = np.stack(
         [np.bincount(joint, share * contacts.point[:, i], count) for i in range(3)], axis=1
     )
@@ -87,6 +89,7 @@ def holds_of(contacts: Contacts, joint: IntArray, axis: Array, first: IntArray, 
     across = np.einsum("ki,kij->kj", offset, frames[joint])
     edge = _edges(across, presses, joint, count)
     arm = np.maximum(_spread_arms(across, share, joint, count), edge)
+    tick()
     ends = (np.asarray(first, dtype=np.int64), np.asarray(second, dtype=np.int64))
     pins = np.isinf(contacts.grip) & (
         np.abs(np.einsum("ki,ki->k", contacts.normal, axis[joint])) > ALONG_COSINE
@@ -125,7 +128,7 @@ def _edges(across: Array, presses: Mask, joint: IntArray, count: int) -> Array:
     reach = np.zeros(count)
     np.maximum.at(reach, at, np.hypot(*points.T))
     nearest = np.full(count, np.inf)
-    for angle in 2 * np.pi * np.arange(EDGE_DIRECTIONS) / EDGE_DIRECTIONS:
+    for angle in ticking(2 * np.pi * np.arange(EDGE_DIRECTIONS) / EDGE_DIRECTIONS):
         out = np.full(count, -np.inf)
         np.maximum.at(out, at, points @ [np.cos(angle), np.sin(angle)])
         nearest = np.minimum(nearest, out)
