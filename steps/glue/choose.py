@@ -65,7 +65,9 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
         whys=whys_of(to_glue, found, joints),
         loads_n={joints.joints[row].id: load for row, load in sorted(found.loads_n.items())},
         adhesive=adhesive,
-        problems=problems_of(model, joints, to_glue, glued, found, fares, chosen, bonding, settings),
+        problems=problems_of(
+            model, measures, joints, to_glue, glued, found, fares, chosen, bonding, settings
+        ),
         cases={joints.joints[row].id: found.asks[row].kind for row in found.glued if row in found.asks},
         loads_by_kind={
             kind: {joints.joints[row].id: load for row, load in sorted(loads.items())}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import networkx as nx
 import numpy as np
 
 from steps.aims import Pattern, larger_to, pattern_of
@@ -13,8 +14,8 @@ from steps.glue.cases import LoadCase
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
 from steps.glue.proofs import Failure
-from steps.joints.loose import WHY as BY_FORM
-from steps.model import Joint, Joints, Model, Problem, Tried
+from steps.joints.loose import Shut
+from steps.model import Joint, Joints, Measures, Model, Problem, Tried
 from steps.progress import ticking
 from steps.settings import Settings
 
@@ -95,6 +96,7 @@ def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: Lea
 
 def problems_of(
     model: Model,
+    measures: Measures,
     joints: Joints,
     to_glue: Sequence[Joint],
     glued: set[str],
@@ -115,7 +117,7 @@ def problems_of(
         *_unsettled(fares),
         *_lumps(model, fares, settings),
         *_falls_off(left, settings),
-        *_loose(model, joints, fares),
+        *_loose(model, measures, joints, fares),
         *_change_the_fit(to_glue, settings),
     )
 
@@ -260,19 +262,26 @@ def _another_fit(settings: Settings) -> str:
     return "let more studs engage, or pin the joint"
 
 
-def _loose(model: Model, joints: Joints, found: LeastGlue) -> list[Problem]:
+def _loose(model: Model, measures: Measures, joints: Joints, found: LeastGlue) -> list[Problem]:
     """What nothing ties to what is held: it comes off, or others keep it in by form alone."""
     parts = tuple(model.parts[row].id for row in found.loose)
-    kept = tuple(part for part in parts if _lies_in(part, joints))
-    off = tuple(part for part in parts if part not in kept)
-    told = ((off, COMES_OFF[len(off) > 1]), (kept, KEPT_IN[len(kept) > 1]))
-    return [Problem("comes-off", "note", some, f"{_listed(some)} {text}") for some, text in told if some]
+    lying = _lying_in(parts, model, measures, joints) if parts else frozenset()
+    kept = tuple(part for part in parts if part in lying)
+    off = tuple(part for part in parts if part not in lying)
+    told = (("comes-off", off, COMES_OFF), ("kept-in", kept, KEPT_IN))
+    lots = [(code, some, text[len(some) > 1]) for code, some, text in told if some]
+    return [Problem(code, "note", some, f"{_listed(some)} {text}") for code, some, text in lots]
 
 
-def _lies_in(part: str, joints: Joints) -> bool:
-    """Whether a part lies loose wherever it touches."""
-    own = joints.of_part.get(part, ())
-    return bool(own) and all(joint.why == BY_FORM for joint in own)
+def _lying_in(parts: Sequence[str], model: Model, measures: Measures, joints: Joints) -> frozenset[str]:
+    """The parts of things that others keep from getting out: what moves as one gets out as one."""
+    things = nx.Graph((joint.a, joint.b) for joint in joints.joints if not joint.moves)
+    things.add_nodes_from(parts)
+    shut, rows = Shut(model, measures), model.index_of
+    own = {frozenset(nx.node_connected_component(things, part)) for part in parts}
+    return frozenset().union(
+        *(thing for thing in own if shut.holds(np.array(sorted(rows[part] for part in thing))))
+    )
 
 
 def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Problem]:

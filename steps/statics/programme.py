@@ -194,9 +194,13 @@ class _Cones:
             solver = clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings)
             solver.set_termination_callback(_go_on)
             found = solver.solve()
-            if found.status not in _LOST:
+            if found.status not in _LOST and (found.status not in _SOLVED or self.believed(found)):
                 break
         return found
+
+    def believed(self, found: Any) -> bool:
+        """Whether no force of an answer is beyond all measure: balanced then only as far as rounding goes."""
+        return bool(np.abs(np.array(found.x)[: self.count]).max(initial=0.0) <= UNLIMITED)
 
     def forces(self, solution: Array, scale: float) -> Array:
         """(k, 3) N on each contact's first body, model axes."""
@@ -255,7 +259,7 @@ def elastic(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Help | 
     cost = np.append(np.zeros(hands), np.ones(bodies))
     more = [(sums, np.zeros(7 * bodies), [clarabel.SecondOrderConeT(7)] * bodies)]
     found = cones.solve(cost, acts, more=more)
-    if found.status not in _SOLVED:
+    if found.status not in _SOLVED or not cones.believed(found):
         return None
     solution, prices = np.array(found.x), np.array(found.z)
     hand, motion = np.zeros(case.loads.size), np.zeros(case.loads.size)
@@ -344,7 +348,7 @@ def least_use(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> Balan
     at_least = [(sparse.csc_matrix([[-1.0]]), np.zeros(1), [clarabel.NonnegativeConeT(1)])]
     growth = sparse.csc_matrix(cones.sides[:, None] / most)
     found = cones.solve(np.ones(1), column, growth, 0.0, at_least)
-    if found.status not in _SOLVED:
+    if found.status not in _SOLVED or not cones.believed(found):
         use = np.inf if found.status in _IMPOSSIBLE else np.nan
         return Balance(False, use, cones.nothing(), zeros, zeros)
     solution = np.array(found.x)
@@ -366,7 +370,7 @@ def limit(bodies: Bodies, contacts: Contacts, loads: Array, growing: Array, safe
     grown = equilibrium.scaled_loads(more)[:, None] * (more.scale / case.scale)
     bounds = (sparse.csc_matrix([[1.0], [-1.0]]), np.array([UNLIMITED, 1.0]), [clarabel.NonnegativeConeT(2)])
     found = cones.solve(-np.ones(1), grown, more=[bounds])
-    if found.status not in _SOLVED:
+    if found.status not in _SOLVED or not cones.believed(found):
         return Limit(float("-inf"), False, cones.nothing())
     factor = float(found.x[-1])
     factor = float("inf") if factor >= UNLIMITED * (1 - 1e-6) else factor

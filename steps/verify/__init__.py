@@ -28,6 +28,7 @@ from steps.verify.contract import UNIT_TOLERANCE, check_contract, check_copies, 
 from steps.verify.dry import CLOSED_DRY, as_glued, check_dry
 from steps.verify.gluing import NAMES, check_glue
 from steps.verify.handling import HANDLED, check_handling
+from steps.verify.kept_in import KEPT_IN, check_kept_in
 from steps.verify.measured import MEASURED, check_measured
 from steps.verify.mended import check_mended
 from steps.verify.refitted import as_printed, check_refit
@@ -74,6 +75,7 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
         MEASURED,
         *NAMES,
         HANDLED,
+        KEPT_IN,
         ("sites seen", "things"),
         CLOSED_DRY,
     )
@@ -89,8 +91,9 @@ def _replayed(plan: PlanFile, read: Model) -> Report:
     measured = check_measured(plan, model, replay.mover.solids)
     glued = check_glue(plan, whole, replay.toucher, replay.stander)
     handled = check_handling(plan, replay.footing, replay.turned)
+    kept = check_kept_in(plan, replay.mover)
     drawn = check_sights(plan, model)
-    return Report((*first, copies, *replayed, measured, *glued, handled, drawn, check_dry(plan, model)))
+    return Report((*first, copies, *replayed, measured, *glued, handled, kept, drawn, check_dry(plan, model)))
 
 
 def _names_unknown(plan: PlanFile, model: Model) -> bool:

@@ -73,7 +73,10 @@ class _HandledModel:
         self.safety = float(_glue_settings(plan).get("safety", 1.0))
         self.strength = strength_of(plan)
         self.off = frozenset(
-            part for problem in plan.problems if problem.code == "comes-off" for part in problem.parts
+            part
+            for problem in plan.problems
+            if problem.code in ("comes-off", "kept-in")
+            for part in problem.parts
         )
         self.fallen: frozenset[str] = frozenset()  #: those of them that something leaves behind
         self.tied = _tied(plan)

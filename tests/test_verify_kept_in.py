@@ -1,0 +1,82 @@
+"""What a plan leaves lying loose is kept in by form, or told to come off: by sweeps of the meshes."""
+
+from __future__ import annotations
+
+import copy
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+
+from steps.model import Model
+from steps.pipeline import make_plan
+from steps.planfile import PlanFile, plan_file
+from steps.settings import Settings
+from steps.verify.kept_in import check_kept_in
+from steps.verify.motion import Mover, motion_tolerance
+from steps.verify.report import Check
+from tests.models import family, write
+
+
+@cache
+def planned(name: str, seed: int, most: int) -> tuple[Model, dict[str, Any]]:
+    with TemporaryDirectory() as folder:
+        write(family(name, seed, most=most), Path(folder) / "model.3mf")
+        plan = make_plan(Path(folder) / "model.3mf", Settings())
+    return plan.model, plan_file(plan, Settings()).model_dump(mode="json", by_alias=True)
+
+
+def checked(model: Model, data: dict[str, Any]) -> Check:
+    plan = PlanFile.model_validate(data)
+    return check_kept_in(plan, Mover.of(model, plan.joints, motion_tolerance(plan, model)))
+
+
+def codes(data: dict[str, Any]) -> dict[str, list[str]]:
+    return {
+        each["code"]: each["parts"] for each in data["problems"] if each["code"] in ("comes-off", "kept-in")
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "most"),
+    [("cages", 0, 14), ("boxes", 41, 20), ("interlocked", 41, 20), ("axles", 41, 20)],
+)
+def test_what_the_planner_leaves_loose_is_proved(name: str, seed: int, most: int) -> None:
+    model, data = planned(name, seed, most)
+    check = checked(model, data)
+    assert check.ok and check.looked_at >= len(codes(data)) > 0
+
+
+def test_what_is_kept_in_and_told_to_come_off_is_a_fault() -> None:
+    model, data = planned("cages", 0, 14)
+    (part,) = codes(data)["kept-in"]
+    other = copy.deepcopy(data)
+    for problem in other["problems"]:
+        problem["code"] = "comes-off" if problem["code"] == "kept-in" else problem["code"]
+    assert [fault.text for fault in checked(model, other).faults] == [
+        f"{part} is told to come off, and cannot get out"
+    ]
+
+
+def test_what_could_be_taken_off_is_no_captive() -> None:
+    """The last part put on, its joints called free to move: it goes out upwards, or to a side."""
+    model, data = planned("stacks", 0, 14)
+    assert not checked(model, data).looked_at
+    top = max(data["steps"][-1]["adds"], key=lambda name: model.part_by_id[name].pose[2, 3])
+    other = copy.deepcopy(data)
+    own = [joint for joint in other["joints"] if top in (joint["a"], joint["b"])]
+    for joint in own:
+        joint |= {"kind": "rest", "moves": True, "mark": "free"}
+    (fault,) = checked(model, other).faults
+    assert fault.text.startswith(f"nothing grips {top}, and it can be taken out") and fault.parts == (top,)
+    other["problems"].append({"code": "comes-off", "severity": "note", "parts": [top], "text": ""})
+    assert checked(model, other).ok
+
+
+def test_what_is_told_to_lie_loose_and_is_held_is_a_fault() -> None:
+    model, data = planned("stacks", 0, 14)
+    other = copy.deepcopy(data)
+    other["problems"].append({"code": "kept-in", "severity": "note", "parts": ["P1"], "text": ""})
+    assert [fault.text for fault in checked(model, other).faults] == ["P1 is told to lie loose, and is held"]
