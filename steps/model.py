@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from renderer.spatial import hull
 from steps.letters import unsteered
-from steps.progress import tick
+from steps.progress import tick, ticking
 from steps.remembered import remembered
 from steps.wording import Wording
 
@@ -303,7 +303,7 @@ class Model:
     def part_bounds(self) -> Array:
         """(parts, 2, 3) axis-aligned box of each placed part, mm."""
         boxes = np.empty((len(self.parts), 2, 3))
-        for row, shape in enumerate(self.shapes):
+        for row, shape in enumerate(ticking(self.shapes)):
             of_shape = np.flatnonzero(self.shape_index == row)
             if not len(of_shape):
                 continue
