@@ -95,7 +95,8 @@ def _zip(folder: Path) -> list[Seed]:
     ]
     build = '<item objectid="3" partnumber="a"/><item objectid="3" transform="0 1 0 -1 0 0 0 0 1 60 0 0"/>'
     group = _packed(_root(f"{sand}{red}{''.join(parts)}", build))
-    return [Seed({"m.3mf": each}, ["m.3mf"], (_model_of, _with_model)) for each in (_two(), group)]
+    wide = _packed(_model_of(group).decode().encode("utf-16"))
+    return [Seed({"m.3mf": each}, ["m.3mf"], (_model_of, _with_model)) for each in (_two(), group, wide)]
 
 
 def _root(resources: str, build: str) -> bytes:
