@@ -31,12 +31,16 @@ class Seed:
     json: bool = False  #: the text within is JSON
 
 
+#: The mesher of STEP may take as long as it is given, which is a setting: here it is given this (s).
+MESHING_S = 5.0
+
+
 def _survey(name: str) -> Callable[[Path], list[str]]:
     def through(folder: Path) -> list[str]:
         from steps.pipeline import survey
-        from steps.settings import USUAL
+        from steps.settings import Settings
 
-        found = survey(folder / name, USUAL)
+        found = survey(folder / name, Settings(limits={"meshing_s": MESHING_S}))
         names = [text for part in found.model.parts for text in (part.source, str(part.colour_name))]
         return [found.model.name, *names, *(problem.text for problem in found.problems)]
 

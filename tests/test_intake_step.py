@@ -67,6 +67,18 @@ def test_what_takes_too_long_to_mesh_is_stopped_and_told(tmp_path):
         read_model(path, Settings(limits={"meshing_s": 0.001}))
 
 
+@pytest.mark.parametrize("far", ["1e308", "-1.E+09", "1e999"])
+def test_a_point_that_is_too_far_away_is_named_before_anything_is_meshed(far, tmp_path):
+    """Found by fuzzing: the mesher takes minutes over a box of which one corner is far away."""
+    path = write_step(tmp_path / "ship.step", BOXES, PLACES)
+    text = path.read_text()
+    corner = next(line for line in text.splitlines() if "CARTESIAN_POINT" in line and "(20.0" in line)
+    path.write_text(text.replace(corner, corner.replace("(20.000000000", f"({far}")))
+    line = text.splitlines().index(corner) + 1
+    with pytest.raises(UnreadableInput, match=rf"ship\.step, line {line}: a point lies at .* up to 1e\+08"):
+        read_model(path, Settings(limits={"meshing_s": 2}))
+
+
 def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "cascadio", None)
     with pytest.raises(MissingExtra, match=r"pip install 'stepleaf\[step\]'"):

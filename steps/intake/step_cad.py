@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +21,9 @@ from steps.workers import Worker, WorkerEnded
 CHORD_MM = 0.004
 #: Greatest angle between neighbouring facets, radians.
 FACET_ANGLE = 0.15
+#: A point of a STEP file and the numbers in it (ISO 10303-42, cartesian_point; 10303-21, 6.4.2: real).
+POINT = re.compile(rb"CARTESIAN_POINT\s*\(\s*'[^']*'\s*,\s*\(([^()]*)\)", re.IGNORECASE)
+NUMBER = re.compile(rb"[-+]?\d+\.?\d*(?:E[-+]?\d+)?", re.IGNORECASE)
 #: How a process ends whose processor time is over.
 TOO_LONG = "SIGPROF"
 
@@ -30,16 +34,31 @@ def read_step(path: Path, limits: Limits = LIMITS) -> Scene:
     Raises MissingExtra without cascadio, UnreadableInput when the file is cut short or holds no solid, and
     BeyondLimit where its solids take too long to mesh.
     """
-    if b"END-ISO-10303-21" not in path.read_bytes()[-4096:]:
+    data = path.read_bytes()
+    if b"END-ISO-10303-21" not in data[-4096:]:
         raise UnreadableInput(
             f"{path.name}: the file is cut short: 'END-ISO-10303-21;' is missing. Copy or export it again."
         )
+    _check_points(path, data, limits)
     if importlib.util.find_spec("cascadio") is None:
         raise MissingExtra(
             f"{path.name}: reading STEP needs an extra: pip install 'stepleaf[step]'. Or export 3MF or GLB."
         )
     # metres, but z stays up: the converter leaves the axes of the file alone
     return replace(glb_scene(path, _converted(path, limits), limits, np.eye(4)), unit_mm=1000.0, problems=())
+
+
+def _check_points(path: Path, data: bytes, limits: Limits) -> None:
+    """Raises UnreadableInput for a point that is farther away than is believed: a solid that reaches there is
+    meshed for hours."""
+    for point in POINT.finditer(data):
+        far = max((abs(float(number)) for number in NUMBER.findall(point.group(1))), default=0.0)
+        if far > limits.coordinate:
+            line = data.count(b"\n", 0, point.start()) + 1
+            raise UnreadableInput(
+                f"{path.name}, line {line}: a point lies at {far:g}; coordinates up to {limits.coordinate:g} "
+                "are believed. Repair the model or export it again."
+            )
 
 
 def _converted(path: Path, limits: Limits) -> bytes:
