@@ -16,6 +16,7 @@ from renderer.spatial import hull
 from steps.features.anatomy import Anatomy
 from steps.intake.congruence import Form, motion_between
 from steps.model import Array, Feature
+from steps.progress import tick
 from steps.remembered import remembered
 from steps.wording import Joined, Size, Term, Wording, joined, phrase, phrase_n, size_mm
 
@@ -153,6 +154,7 @@ def handedness(outline: Outline) -> int:
 
 
 def _name(outline: Outline, pitch: float | None) -> _Name:
+    tick()
     features, up = _standing_out(outline), outline.frame[2]
     basis = (outline.body.mesh, features, outline.frame)
     corners, extent, filled = remembered("standing out", basis, lambda: _bulk(_body(outline, features)))

@@ -11,6 +11,7 @@ from steps.features.anatomy import anatomy
 from steps.joints.leaning import distance
 from steps.joints.overlap import Overlap
 from steps.model import Array, Joint, Measures, Model, Problem
+from steps.progress import ticking
 
 #: A stud engaged over less than this share of its height is only half seated.
 SEATED = 0.5
@@ -121,7 +122,7 @@ def _print_layout(model: Model, flat: Sequence[str]) -> Problem:
 def lowest_along(model: Model, up: Array) -> Array:
     """(parts,) least height of each part, mm along ``up``."""
     found = np.empty(len(model.parts))
-    for row, shape in enumerate(model.shapes):
+    for row, shape in enumerate(ticking(model.shapes)):
         of = np.flatnonzero(model.shape_index == row)
         ways = np.einsum("pij,i->pj", model.poses[of, :3, :3], up)
         found[of] = (ways @ shape.vertices.T).min(axis=1) + model.poses[of, :3, 3] @ up
