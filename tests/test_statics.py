@@ -25,6 +25,7 @@ from steps.statics import (
     elastic,
     limit,
 )
+from steps.statics.contacts import contacts_of
 from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
 from tests.stacks import Cell, stack
 
@@ -244,6 +245,17 @@ def test_cheap_test_decides_a_wall_without_any_programme():
     found = Stand.of(structure_of(built)).stands(part.id for part in built.model.parts)
     assert found.ok
     assert found.programmes == 0
+
+
+def test_contacts_are_the_same_in_however_many_pieces_they_are_joined(monkeypatch):
+    built = stack([Cell(2 * (z % 2), 0, z, 4, 2) for z in range(8)])
+    given = built.joints.joints, built.model.index_of, 0.3, False
+    whole, owners = contacts_of(*given)
+    monkeypatch.setattr("steps.statics.contacts.PIECE", 3)
+    pieces, again = contacts_of(*given)
+    assert len(whole) > 20 and np.array_equal(again, owners)
+    for name in ("point", "normal", "first", "second", "friction", "pull", "grip", "push"):
+        assert np.array_equal(getattr(pieces, name), getattr(whole, name)), name
 
 
 def test_a_part_on_nothing_falls_and_is_named():
