@@ -77,6 +77,7 @@ ASKED: dict[str, tuple[str, int, int, dict[str, Any]]] = {
     "held by a part that does not hold it": ("tilted", 32, 14, {"aim": "display"}),
     "let go while its glue was wet": ("hung courses", 24, 60, {"aim": "display"}),
     "nothing glued, and nothing told of what gives way": ("hung courses", 23, 60, {"adhesive": "none"}),
+    "a lug's other side taken for what it lies on": ("bayonets", 44, 14, {"aim": "handled", "scale": 1.0}),
     "forces beyond all measure believed": ("stacks", 44, 40, {"adhesive": "none", "scale": 1.0}),
 }
 

@@ -326,19 +326,26 @@ class Footing:
 
     @cached_property
     def _told_faces(self) -> Struts:
-        """The faces of which a joint tells that they lie on each other; they rub where no two studs keep
-        them from slipping. The flanks of a stud are not among them: it stands for these itself."""
-        told: dict[tuple[int, int], list[Array]] = {}
+        """The faces of which a joint tells that they lie on each other, the same one on the other; they rub
+        where no two studs keep them from slipping. The flanks of a stud are not among them: it stands for
+        these itself."""
+        told: dict[tuple[int, int], list[Array]] = {}  #: out of the first of two parts, towards the second
         rubs: dict[tuple[int, int], bool] = {}
         for joint in self.plan.joints:
             a, b = sorted(self.ends[joint.id])
-            told[a, b] = [np.array(touch.axis) for touch in joint.touches if touch.kind == "rest"]
+            told[a, b] = [
+                np.array(touch.axis) * (1.0 if self.row[touch.carrier] == a else -1.0)
+                for touch in joint.touches
+                if touch.kind == "rest"
+            ]
             rubs[a, b] = not _pinned(joint)
         pairs = [(min(a, b), max(a, b)) for a, b in zip(self.face_one, self.face_two, strict=True)]
+        # the normals of faces are what pushes on the one
+        signs = np.where(np.array(self.face_one) > np.array(self.face_two), 1.0, -1.0)
         lies = np.array(
             [
-                any(abs(normal @ axis) > UPWARDS for axis in told.get(pair, ()))
-                for pair, normal in zip(pairs, self.face_normals, strict=True)
+                any(sign * normal @ axis > UPWARDS for axis in told.get(pair, ()))
+                for pair, sign, normal in zip(pairs, signs, self.face_normals, strict=True)
             ],
             dtype=bool,
         )
