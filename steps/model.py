@@ -706,6 +706,7 @@ class Tried:
     times: float | None = None
     joint: str = ""
     at_least: bool = False
+    thing: str = ""  #: the sub-assembly (id) that is turned into its place
 
 
 @dataclass(frozen=True, eq=False)

@@ -291,6 +291,7 @@ class CaseEntry(Entry):
     times: Amount | None = None
     joint: str = ""
     at_least: bool = False
+    assembly: str = ""  # the sub-assembly that is turned into its place
 
 
 class PlanFile(Entry):
@@ -372,6 +373,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
                 times=each.times,
                 joint=each.joint,
                 at_least=each.at_least,
+                assembly=each.thing,
             )
             for each in plan.gluing.tried
         ),

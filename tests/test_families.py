@@ -6,6 +6,7 @@ A few small seeds of the families, 33 with those that were missed once;
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -167,3 +168,23 @@ def test_what_is_untrue_would_be_seen() -> None:
     assert {cause for cause, _ in verdict_of("stacks", 0, locked=locked).misses} == {"built what is locked"}
     wrong = (frozenset(("block 1", "block 2")),)
     assert {cause for cause, _ in verdict_of("floating", 0, locked=wrong).misses} == {"wrong set refused"}
+
+
+def test_a_sub_assembly_is_turned_into_its_place_as_it_is_glued(tmp_path: Path) -> None:
+    """Sixty times as heavy while it is turned over: a joint is glued for that, and says so; told of a thing
+    that nobody turns, or with its glue taken out, the plan is not proved."""
+    cases = dict.fromkeys(("shelf", "base", "body", "tilt", "knock"), 0.0)
+    settings = Settings.model_validate({"aim": "display", "glue": {"cases": {**cases, "turn": 60.0}}})
+    write(family("hung", 2, most=24), tmp_path / "model.3mf")
+    plan = make_plan(tmp_path / "model.3mf", settings)
+    (thing,) = [each for each in plan.gluing.tried if each.kind == "turn"]
+    assert thing.thing and thing.ways == 2 and not thing.fails
+    said = f"turned before step {thing.step} (sub-assembly {thing.thing}, into its place)"
+    assert any(said in why for why in plan.gluing.whys.values())
+    data = json.loads(plan_to_json(plan, settings))
+    assert verify_plan(parse_plan(json.dumps(data)), plan.model).ok
+    elsewhere = {**data, "cases": [{**each, "assembly": "A9"} for each in data["cases"]]}
+    bare = {**data, "joints": [{**each, "mark": "press", "bonds": []} for each in data["joints"]]}
+    for other, fault in ((elsewhere, "that nobody asks for"), (bare, "it comes apart")):
+        check = verify_plan(parse_plan(json.dumps(other)), plan.model)["load cases"]
+        assert any(fault in told.text for told in check.faults)

@@ -4,7 +4,8 @@
 * ``base``: it is lifted with a hand, or a person, under each end of its base;
 * ``body``: it is picked up by its body, a hand at each side;
 * ``tilt``: it is carried aslant through a door, held by its base;
-* ``turn``: what is built is turned as the plan turns it, held by what it stood on;
+* ``turn``: what is built, or a sub-assembly that is put in, is turned as the plan turns it, held by what it
+  stood on;
 * ``knock``: it is knocked sideways where it stands, its base held fast;
 * ``car``: it goes by car, held by its base;
 * ``pull``: a child pulls at any part, the base held fast.
@@ -15,7 +16,7 @@ Each has a factor in the settings that makes it graver, or switches it off at 0.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,6 +59,7 @@ class LoadCase:
     case: Case
     up: Array
     step: int = 0  #: number of the step before which the plan turns it
+    thing: str = ""  #: the sub-assembly (id) that is turned into its place
 
 
 def load_cases(
@@ -120,15 +122,25 @@ class _CaseMaker:
         yield from self._shaken("car", "taken by car, held by its base", CAR_G)
 
     def turns(self, sequence: BuildSequence) -> Iterator[LoadCase]:
-        """Half way through each turn of what is built, and where it ends."""
+        """Half way through each turn of what is built, or put in, and where it ends."""
         for moment in sequence.moments:
-            if moment.previous is None or float(moment.up @ moment.previous.up) > SAME_UP:
-                continue
-            rows, before = np.sort(moment.before), moment.previous.up
-            held = self._ends(self._standing_on(rows, before))  # two hands, or a person at each end
-            for up in (self._half_way(moment, before), moment.up):
-                words = turn_words(moment.step.number)
-                yield self._case("turn", words, self._weight(up), held, rows, step=moment.step.number)
+            if moment.previous is not None:
+                yield from self._turned(moment, moment.before, moment.previous.up)
+            for arrival in moment.arrivals:
+                own = sequence.by_assembly.get(arrival.assembly)
+                if own and arrival.parts == own[0].assembly.copies[0]:
+                    yield from self._turned(moment, arrival.rows, own[-1].up, arrival.assembly)
+
+    def _turned(self, moment: Moment, rows: IntArray, before: Array, thing: str = "") -> Iterator[LoadCase]:
+        """The parts ``rows``, which lay with ``before`` up, turned as they lie in a moment."""
+        if float(moment.up @ before) > SAME_UP:
+            return
+        there, number = np.sort(rows), moment.step.number
+        held = self._ends(self._standing_on(there, before))  # two hands, or a person at each end
+        words = turn_words(number) + (f" (sub-assembly {thing}, into its place)" if thing else "")
+        for up in (self._half_way(moment, before), moment.up):
+            load = self._case("turn", words, self._weight(up), held, there, step=number)
+            yield replace(load, thing=thing)
 
     def pulls(self, measures: Measures) -> Iterator[LoadCase]:
         weight = self._weight(self.up)

@@ -68,27 +68,28 @@ def whys_of(to_glue: Sequence[Joint], found: LeastGlue, joints: Joints) -> dict[
 
 def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: LeastGlue) -> tuple[Tried, ...]:
     """How the set fares in the load cases, those of one kind, and of one turn, together."""
-    lots: dict[tuple[str, int], list[LoadCase]] = {}
+    lots: dict[tuple[str, int, str], list[LoadCase]] = {}
     for load in cases:
-        lots.setdefault((load.kind, load.step), []).append(load)
-    fails: dict[tuple[str, int], list[Failure]] = {each: [] for each in lots}
+        lots.setdefault(_lot(load), []).append(load)
+    fails: dict[tuple[str, int, str], list[Failure]] = {each: [] for each in lots}
     for failure in found.fails:
-        fails[failure.load.kind, failure.load.step].append(failure)
-    unknown: list[tuple[str, int]] = [(load.kind, load.step) for load in found.unsettled]
+        fails[_lot(failure.load)].append(failure)
+    unknown = [_lot(load) for load in found.unsettled]
     told = []
-    for (kind, step), own in lots.items():
-        worst = max(fails[kind, step], key=_gravity, default=None)
+    for lot, own in lots.items():
+        worst = max(fails[lot], key=_gravity, default=None)
         told.append(
             Tried(
-                kind,
-                step,
+                own[0].kind,
+                own[0].step,
                 tuple(model.parts[held].id for held in np.flatnonzero(own[0].case.held)),
                 len(own),
-                len(fails[kind, step]),
-                unknown.count((kind, step)),
+                len(fails[lot]),
+                unknown.count(lot),
                 worst.times if worst and worst.times < np.inf else None,
                 joints.joints[worst.joint].id if worst and worst.joint >= 0 else "",
-                not all(failure.exact for failure in fails[kind, step]),
+                not all(failure.exact for failure in fails[lot]),
+                own[0].thing,
             )
         )
     return tuple(told)
@@ -186,10 +187,10 @@ def _cannot_hold(
     """One problem for each kind of case, and each turn, that even glue cannot save, or that the glue that is
     ``wanted`` beyond what there is would."""
     problems = []
-    lost = {(each.load.kind, each.load.step) for each in (wanted or found).fails}
-    lots: dict[tuple[str, int], list[Failure]] = {}
+    lost = {_lot(each.load) for each in (wanted or found).fails}
+    lots: dict[tuple[str, int, str], list[Failure]] = {}
     for each in found.fails:
-        lots.setdefault((each.load.kind, each.load.step), []).append(each)
+        lots.setdefault(_lot(each.load), []).append(each)
     for fails in lots.values():
         worst = max(fails, key=_gravity)
         case = worst.load
@@ -199,11 +200,16 @@ def _cannot_hold(
             f"As it is glued the model does not hold when it is {case.words}{others} with a safety factor "
             f"of {case.case.safety:g}: {_gives_way(joint, worst)}"
         )
-        saved = (case.kind, case.step) not in lost
+        saved = _lot(case) not in lost
         helps = "With the glue that it wants it would." if saved else _what_helps(joint, worst, bonding)
         parts = () if joint is None else (joint.a, joint.b)
         problems.append(Problem("cannot-hold", "warning", parts, f"{text} {helps}", step=case.step))
     return problems
+
+
+def _lot(load: LoadCase) -> tuple[str, int, str]:
+    """What is told together: the cases of one kind, of a turn those of one thing."""
+    return load.kind, load.step, load.thing
 
 
 def _gravity(failure: Failure) -> tuple[float, int]:

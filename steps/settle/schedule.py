@@ -188,6 +188,12 @@ class Scheduler:
                 loaded += [(joint, np.inf if step.number in self.on_hard else 0.0) for joint in own]
             if turned:
                 loaded += [(joint, self._asked_n(joint, self.total, TURNED)) for joint in own]
+            loaded += [
+                (joint, self._asked_n(joint, self.total, TURNED))
+                for each in step.attaches
+                if float(up.get(each.assembly, step.up) @ step.up) < SAME_UP
+                for joint in fresh.get(each.assembly, [])
+            ]
             asked: dict[str, float] = {}
             for joint, load in loaded:
                 asked[joint] = max(asked.get(joint, 0.0), load)

@@ -29,6 +29,9 @@ from steps.verify.standing import ON_TABLE_LEAST_MM
 
 #: Name of the check, and what it looks at.
 HANDLED = ("load cases", "cases")
+#: The cases that are told of together: their kind; of a turn, the step, and the sub-assembly that is turned
+#: into its place.
+Lot = tuple[LoadCaseName, int, str]
 #: Hands take hold as far out as the plan's rules ask where they do so to within this, mm: rounding.
 SAME_REACH_MM = 0.1
 
@@ -69,7 +72,7 @@ class _HandledModel:
         self.up = np.array(plan.steps[-1].up)
         self.parts = [part.id for part in plan.parts]
         self.base = self._lowest(self.parts, self.up)
-        self.told = {(each.case, each.step): each for each in plan.cases}
+        self.told = {(each.case, each.step, each.assembly): each for each in plan.cases}
         self.safety = float(_glue_settings(plan).get("safety", 1.0))
         self.strength = strength_of(plan)
         self.off = frozenset(
@@ -82,17 +85,18 @@ class _HandledModel:
         self.tied = _tied(plan)
 
     def run(self, turned: Sequence[TurnedBuild]) -> None:
-        asked = set()
+        asked: set[tuple[str, int, str]] = set()
         for kind, make in self._makers().items():
             graver = factor(self.plan, kind)
             if graver > 0 and (cases := list(make(graver))):
-                asked.add((kind, 0))
-                self._fares(kind, 0, cases, self.parts, self.strength)
+                asked.add((kind, 0, ""))
+                self._fares((kind, 0, ""), cases, self.parts, self.strength)
         if factor(self.plan, "turn") > 0:
             for event in turned:
-                asked.add(("turn", event.step))
-                self._fares("turn", event.step, self._over(event), event.parts, early_of(self.plan, event))
-        for other, step in sorted(set(self.told) - asked):
+                lot: Lot = ("turn", event.step, event.assembly)
+                asked.add(lot)
+                self._fares(lot, self._over(event), event.parts, early_of(self.plan, event))
+        for other, step, _ in sorted(set(self.told) - asked):
             self.check.fault(f"{other}: the plan tells of a load case that nobody asks for", step or None)
         if wrong := sorted(self.off - self.fallen):
             self.check.fault("it is told to come off, and is held whatever is done", parts=wrong)
@@ -123,14 +127,14 @@ class _HandledModel:
 
     def _fares(
         self,
-        kind: LoadCaseName,
-        step: int,
+        lot: Lot,
         cases: Sequence[Handling],
         parts: Sequence[str],
         strength: Mapping[str, float],
     ) -> None:
         """As the plan says: all hold, or so many give way, the worst of them by as much as is told."""
-        told, at = self.told.get((kind, step)), step or None
+        told, (kind, step, _) = self.told.get(lot), lot
+        at = step or None
         there = self._there(kind, parts, cases[0].held)
         shares = [
             self.footing.bears(
@@ -190,7 +194,7 @@ class _HandledModel:
         footing = self.footing
         middle = footing.mass @ footing.centre / footing.mass.sum()
         level = np.abs((_centres(footing, names) - middle) @ self.up)
-        sides = self._as_good("body", 0, names, level, self.up)
+        sides = self._as_good(("body", 0, ""), names, level, self.up)
         yield Handling(f"picked up by {' and '.join(sides)}", graver * self._weight(self.up), sides)
 
     def _tilted(self, graver: float) -> Iterator[Handling]:
@@ -219,7 +223,8 @@ class _HandledModel:
     def _over(self, event: TurnedBuild) -> list[Handling]:
         """Half way through a turn, and where it ends; held by the ends of what it stood on."""
         before, up = np.array(event.before), np.array(event.up)
-        held = self._as_good("turn", event.step, self._lowest(event.parts, before), None, before)
+        lot: Lot = ("turn", event.step, event.assembly)
+        held = self._as_good(lot, self._lowest(event.parts, before), None, before)
         middle = before + up
         far = np.linalg.norm(middle)
         ways = (middle / far if far > 0.1 else axes_across(before)[:, 0], up)
@@ -238,15 +243,13 @@ class _HandledModel:
 
     def _ends(self, kind: LoadCaseName) -> tuple[str, ...]:
         """The two parts farthest apart of those that stand on the table."""
-        return self._as_good(kind, 0, self.base, None, self.up)
+        return self._as_good((kind, 0, ""), self.base, None, self.up)
 
-    def _as_good(
-        self, kind: LoadCaseName, step: int, names: Sequence[str], nearer: Array | None, up: Array
-    ) -> tuple[str, ...]:
+    def _as_good(self, lot: Lot, names: Sequence[str], nearer: Array | None, up: Array) -> tuple[str, ...]:
         """The parts that the plan says are held, where they are as far out as any; else those that are."""
         near = np.zeros(len(names)) if nearer is None else nearer
         own, across = _outermost(self.footing, names, near, up)
-        told = self.told.get((kind, step))
+        told = self.told.get(lot)
         if told is None or not set(told.held) <= set(names) or not told.held:
             return own
         rows = [names.index(name) for name in told.held]

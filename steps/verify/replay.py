@@ -53,14 +53,16 @@ CHECKS = (
 
 @dataclass(frozen=True)
 class TurnedBuild:
-    """What is built when a step turns it: the parts that are there, which way was up ``before`` and is now,
-    and how long after it was glued each joint was waited for, minutes, where anybody has waited."""
+    """What is built, or the sub-assembly that goes in, when a step turns it: the parts that are there, which
+    way was up ``before`` and is now, and how long after it was glued each joint was waited for, minutes,
+    where anybody has waited."""
 
     step: int
     parts: tuple[str, ...]
     before: tuple[float, ...]
     up: tuple[float, ...]
     waited_min: Mapping[str, float]
+    assembly: str = ""  #: the sub-assembly
 
 
 @dataclass
@@ -382,10 +384,19 @@ class Replay:
         for turned, built in moved:
             lean = float(np.dot(turned.up, step.up)) if turned.up else 1.0
             if lean < SAME_WAY:
+                if turned is not build:
+                    self._turned_into_place(step, turned)
                 self.checks["turns"].looked_at += 1
                 kept = self.studs if lean > KEPT_BY_STUDS else self.grips
                 self._nothing_loose(step, built or list(turned.entry.copies[0]), kept)
         build.up = tuple(step.up)
+
+    def _turned_into_place(self, step: StepEntry, build: Build) -> None:
+        """The first copy of a sub-assembly is to be turned as it goes in."""
+        name, copy = build.entry.id, build.entry.copies[0]
+        if any(each.assembly == name and each.copy_number == 0 for each in step.attaches):
+            way = tuple(step.up)
+            self.turned.append(TurnedBuild(step.number, copy, build.up, way, dict(self.waited), name))
 
     def _nothing_loose(self, step: StepEntry, parts: Sequence[str], kept: Sequence[tuple[str, str]]) -> None:
         graph = nx.Graph()
