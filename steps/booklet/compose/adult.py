@@ -250,9 +250,10 @@ def _air(matter: Matter, air: Air) -> Iterator[str]:
         )
     else:
         yield words.say(
-            "{name}: an estimate, all of it in a closed room of {room} m³ gives {shift} ppm, the largest "
-            "sitting {peak} ppm.",
+            "{name}: an estimate. {share} % of it as vapour in a closed room of {room} m³ gives {shift} ppm "
+            "for all glue, {peak} ppm for the largest sitting.",
             name=name,
+            share=words.figures(100.0 * air.component.evaporating),
             room=words.number(air.room_m3),
             shift=words.figures(air.shift_ppm),
             peak=words.figures(air.peak_ppm),
