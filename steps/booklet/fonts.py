@@ -21,6 +21,11 @@ ASCENT = 0.95  # of the type size, from the font's hhea table
 LIGATURES = {"ﬁ": "fi", "ﬂ": "fl", "‑": "-", "\u202f": "\u00a0", "→": "–", "\t": " "}
 
 
+@lru_cache(maxsize=1 << 16)  # columns are tried in many widths: the same starts of lines come again and again
+def _width_mm(text: str, font: str, size_pt: float) -> float:
+    return float(pdfmetrics.stringWidth(text, font, size_pt)) * MM_PER_POINT
+
+
 @dataclass(frozen=True)
 class Typeface:
     """Two registered fonts of one family."""
@@ -35,7 +40,7 @@ class Typeface:
 
     def width_mm(self, text: str, size_pt: float, bold: bool = False) -> float:
         """Set width of printable text, mm."""
-        return pdfmetrics.stringWidth(text, self.name(bold), size_pt) * MM_PER_POINT
+        return _width_mm(text, self.bold if bold else self.regular, size_pt)
 
     def has(self, character: str, bold: bool = False) -> bool:
         return ord(character) in pdfmetrics.getFont(self.name(bold)).face.charToGlyph
