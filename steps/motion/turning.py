@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -31,6 +32,8 @@ LOOKS = np.array(
 LESS = 0.99
 #: 1 / g and 1 / g^2, g = 1.3247 the real root of x^3 = x + 1.
 PLANE_SEQUENCE = np.array([0.7548776662466927, 0.5698402909980532])
+#: Poses of one shape in another are the same to so many decimals, mm: far below any tolerance.
+SAME_POSE = 6
 #: Most points of one shape that are followed; of a larger surface they are further apart.
 MOST_POINTS = 20_000
 
@@ -43,8 +46,17 @@ class Turning:
     tolerance_mm: float
     _rays: dict[str, RayShape] = field(default_factory=dict)
     _points: dict[str, Array] = field(default_factory=dict)
+    _entered: dict[tuple[str, str, bytes], tuple[int, bool]] = field(default_factory=dict)
+    _met: dict[tuple[str, str, bytes], bool] = field(default_factory=dict)
     looked_at: int = 0  #: points followed so far, to bound a search by
+    #: turns out by what was asked, and how many points were followed for them
+    found: dict[Hashable, tuple[tuple[int, Rotation] | None, int]] = field(default_factory=dict)
     stuck: set[Hashable] = field(default_factory=set)  #: what was found to have no turned way out
+
+    @cached_property
+    def _home(self) -> list[Array]:
+        """(4, 4) from the model's coordinates to each part's own."""
+        return [_inverse(part.pose) for part in self.model.parts]
 
     def free_turns(
         self, own: Sequence[int], others: Sequence[int], axis: Array, point: Array, most_degrees: float
@@ -70,8 +82,8 @@ class Turning:
         for one in own:
             pose = moved @ parts[one].pose
             for other in others:
-                there = np.linalg.inv(parts[other].pose) @ pose
-                back: Array = np.asarray(np.linalg.inv(there), float)
+                there = self._home[other] @ pose
+                back = _inverse(there)
                 if self._enters(parts[one].shape, parts[other].shape, there) or self._enters(
                     parts[other].shape, parts[one].shape, back
                 ):
@@ -84,36 +96,47 @@ class Turning:
         for one in own:
             pose = moved @ parts[one].pose
             for other in others:
-                there = np.linalg.inv(parts[other].pose) @ pose
-                along = np.linalg.inv(parts[other].pose)[:3, :3] @ way
+                there = self._home[other] @ pose
+                along = self._home[other][:3, :3] @ way
                 if self._meets(parts[one].shape, parts[other].shape, there, along):
                     return False
-                back: Array = np.asarray(np.linalg.inv(there), float)
+                back = _inverse(there)
                 if self._meets(parts[other].shape, parts[one].shape, back, -(back[:3, :3] @ along)):
                     return False
         return True
 
     def _enters(self, one: str, other: str, pose: Array) -> bool:
-        points = self._near(one, other, pose)
-        if not len(points):
-            return False
-        self.looked_at += len(points)
-        inside = sum(self._scene(other).from_within(points, ray).astype(int) for ray in RAYS)
-        return bool((np.asarray(inside) >= 2).any())
+        """Whether points of a shape, taken to another's coordinates, lie inside it; alike pairs are looked at
+        once, and counted each time."""
+        asked = (one, other, np.round(pose[:3], SAME_POSE).tobytes())
+        if asked not in self._entered:
+            points = self._near(one, other, pose)
+            inside = sum(self._scene(other).from_within(points, ray).astype(int) for ray in RAYS)
+            self._entered[asked] = (len(points), bool(np.any(np.asarray(inside) >= 2)))
+        count, enters = self._entered[asked]
+        self.looked_at += count
+        return enters
 
     def _meets(self, one: str, other: str, pose: Array, way: Array) -> bool:
-        points = self.points(one) @ pose[:3, :3].T + pose[:3, 3]
+        """Whether points of a shape, taken to another's coordinates, meet it along a way (3,); likewise."""
+        points = self.points(one)
         self.looked_at += len(points)
-        far = 10.0 * float(
-            np.ptp(self.model.shape_by_id[other].bounds, axis=0).max() + np.ptp(points, axis=0).max()
-        )
-        return bool(np.isfinite(self._scene(other).distances(points, way, far)).any())
+        asked = (one, other, np.round([*pose[:3].T, way], SAME_POSE).tobytes())
+        if asked not in self._met:
+            shapes = self.model.shape_by_id
+            own, its = (np.ptp(shapes[name].bounds, axis=0) for name in (one, other))
+            far = 10.0 * float(its.max() + np.linalg.norm(own))
+            moved = points @ pose[:3, :3].T + pose[:3, 3]
+            self._met[asked] = bool(np.isfinite(self._scene(other).distances(moved, way, far)).any())
+        return self._met[asked]
 
     def _near(self, one: str, other: str, pose: Array) -> Array:
         """Points of a shape, taken to another's coordinates, that lie within its box."""
-        points = self.points(one) @ pose[:3, :3].T + pose[:3, 3]
-        low, high = self.model.shape_by_id[other].bounds
-        return points[((points > low) & (points < high)).all(axis=1)]
+        points, (low, high) = self.points(one), self.model.shape_by_id[other].bounds
+        for axis in range(3):  # an axis at a time: what one leaves out the next need not look at
+            along = points @ pose[axis, :3] + pose[axis, 3]
+            points = points[(along > low[axis]) & (along < high[axis])]
+        return points @ pose[:3, :3].T + pose[:3, 3]
 
     def _reach(self, own: Sequence[int], axis: Array, point: Array) -> float:
         """How far from the axis the parts reach, mm."""
@@ -151,6 +174,14 @@ class Turning:
             near = self._scene(shape).distances(points, way, LESS * self.tolerance_mm / 2)
             deep &= ~np.isfinite(near)
         return points[deep]
+
+
+def _inverse(pose: Array) -> Array:
+    """(4, 4) the way back of a turn and move."""
+    back = np.eye(4)
+    back[:3, :3] = pose[:3, :3].T
+    back[:3, 3] = -back[:3, :3] @ pose[:3, 3]
+    return back
 
 
 def _spread(triangles: Array, area: Array, apart: float) -> tuple[Array, IntArray]:

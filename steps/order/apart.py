@@ -8,7 +8,7 @@ whenever they serve; from below (which would be through the table) only when not
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
@@ -355,13 +355,37 @@ class TakeApart:
         self, unit: int, others: Sequence[int], axis: Array, point: Array, most: int
     ) -> tuple[int, Rotation] | None:
         """The least turn about a line after which the unit leaves along it, and that way; of several together
-        the one in their middle."""
-        motion, own = self.site.motion, self.site.units[unit].parts
+        the one in their middle. Amid the same parts it was looked for before, and is counted again."""
+        motion, turning = self.site.motion, self.site.motion.turning
         ways = [way for way in self.above if abs(float(motion.vector(way) @ axis)) > ALONG_AXIS]
+        if not ways:
+            return None
+        own, close = self.site.units[unit].parts, self._passed(unit, others)
         ahead = {way: self._passed(unit, others, way) for way in ways}
-        close = self._passed(unit, others)
+        asked = (tuple(own), tuple(close), *((way, *ahead[way]) for way in ways), *axis, *point)
+        before = turning.looked_at
+        if asked in turning.found and before + turning.found[asked][1] <= most:
+            found, work = turning.found[asked]
+            turning.looked_at += work
+            return found
+        found = self._turned_amid(own, close, ahead, axis, point, most)
+        if turning.looked_at <= most:
+            turning.found[asked] = found, turning.looked_at - before
+        return found
+
+    def _turned_amid(
+        self,
+        own: Sequence[int],
+        close: Sequence[int],
+        ahead: Mapping[int, Sequence[int]],
+        axis: Array,
+        point: Array,
+        most: int,
+    ) -> tuple[int, Rotation] | None:
+        """The turn of parts (rows) amid those ``close``, and a way on which those ``ahead`` let them out."""
+        motion, ways = self.site.motion, list(ahead)
         out: list[Rotation] = []
-        for turn in motion.turning.free_turns(own, close, axis, point, MOST_DEGREES) if ways else ():
+        for turn in motion.turning.free_turns(own, close, axis, point, MOST_DEGREES):
             if out and turn.degrees * out[0].degrees < 0:
                 break
             asked = ways[:1] if out else ways
