@@ -20,9 +20,11 @@ from steps.booklet.flow import Flow
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
 from steps.booklet.lists import Lists, PageBody
+from steps.booklet.panels import FOOT_SHAPE, Panels
 from steps.booklet.tables import table_needs
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
+from steps.draw.frames import STEP_MARGIN_MM
 from steps.errors import WrongSettings
 from steps.model import Plan
 from steps.settings import Settings
@@ -577,3 +579,30 @@ def test_a_long_name_is_broken_at_its_hyphens() -> None:
     lines = setter_of(WHOLE).wrap("smooth-tapered-block-2x4-2-side-studs", 40.0, 12.0)
     assert len(lines) > 1 and "".join(lines) == "smooth-tapered-block-2x4-2-side-studs"
     assert all(line.endswith("-") for line in lines[:-1])
+
+
+def _halved(extent: tuple[float, float] | None, reader: str) -> tuple[list[Rect], list[Rect]]:
+    """The drawings and the overviews of two steps that share a sheet, their builds of one extent."""
+    settings, words = Settings(reader=reader), words_in("en")
+    setter = Typesetter(edition_of(settings), typeface(words))
+    sheets = [sheet for sheet in compose(sample_plan(), settings, words).sheets if sheet.kind == "step"]
+    composer = Composer(setter, setter.edition, paper_of(settings), words)
+    panels = Panels(setter, composer.paper, words)
+    some = (panels.halves([replace(sheet, extent=extent)] * 2, composer.inner) for sheet in sheets)
+    panel = next(panel for panel in some if panel is not None)
+    images = [item for cell in panel.cells for item in cell.items if isinstance(item, Image)]
+    return tuple([image.box for image in images if image.wish.kind == kind] for kind in ("step", "overview"))  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize("reader", ["child", "helper"])
+def test_the_overview_gets_the_height_that_a_low_drawing_cannot_use(reader):
+    """A build four times as wide as high leaves most of a high field empty; a slender one needs all of it."""
+    (usual, _), (small, _) = _halved(None, reader)
+    (slender, _), (same, _) = _halved((10.0, 40.0), reader)
+    (low, other), (large, _) = _halved((40.0, 10.0), reader)
+    assert (slender, same) == (usual, small)
+    assert large.height > small.height and low.height < usual.height
+    assert low.height == other.height
+    to_spare = low.height - 2 * STEP_MARGIN_MM - (low.width - 2 * STEP_MARGIN_MM) / 4
+    assert to_spare >= -1e-6  # it is as large as the width lets it be
+    assert to_spare < 0.1 or large.height > 0.99 * FOOT_SHAPE * large.width

@@ -21,8 +21,11 @@ from steps.draw.frames import (
 )
 from steps.draw.lift import lifted_things
 from steps.draw.studio import Studio
+from steps.pipeline import make_plan
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
+from tests.models.files import write
+from tests.models.structures import structure
 
 NUMBERS = st.floats(-100, 100)
 BOXES = st.lists(st.tuples(NUMBERS, NUMBERS, st.floats(1, 80), st.floats(1, 80)), min_size=1, max_size=12)
@@ -95,3 +98,31 @@ def test_without_a_pitch_a_step_that_only_attaches_has_no_close_up():
     free = 180.0 - 2 * STEP_MARGIN_MM
     assert _widest(studio, step, 180.0) == pytest.approx(free * extent / LEAST_PART_MM)
     assert _widest(studio, replace(step, adds=()), 180.0) == np.inf
+
+
+@pytest.mark.parametrize(("kind", "parts", "across"), [("tower", 120, 0), ("wall", 160, 1)])
+def test_a_close_up_is_no_wider_or_higher_than_the_build(tmp_path, kind, parts, across):
+    """Of a slender tower, and of a long wall: else half of the field is empty."""
+    path = tmp_path / "model.3mf"
+    write(structure(kind, parts), path)
+    plan = make_plan(path, Settings())
+    studio = Studio(plan, Settings())
+    width, height = 120.0, 100.0
+    closest = []
+    for moment in plan.sequence.moments:
+        axes = studio.axes(moment.step)
+        frame = frame_of(studio, moment.step, width, height)
+        bounds = studio.bounds_along(axes)[:, :, :2]
+        focus = [bounds[moment.arriving]]
+        for one in lifted_things(studio, moment.step):
+            rows = [plan.model.index_of[part] for part in one.thing.parts]
+            focus.append(bounds[rows] + (axes @ one.shift)[:2])
+        new = np.concatenate(focus)
+        low, high = new[:, 0].min(axis=0), new[:, 1].max(axis=0)
+        assert (frame[0] <= low + 1e-6).all() and (frame[1] >= high - 1e-6).all()
+        there = np.concatenate([bounds[moment.after], new])
+        whole = there[:, 1].max(axis=0) - there[:, 0].min(axis=0)
+        shown = frame[1] - frame[0]
+        if (shown < 0.8 * whole).any():  # a close-up
+            closest.append(shown[across] / whole[across])
+    assert len(closest) > 5 and max(closest) < 1.25

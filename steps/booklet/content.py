@@ -227,6 +227,7 @@ class Sheet:
     band: tuple[Block, ...] = ()
     share: int = 1  #: most sheets of one part of the model that may share a page with it, itself counted
     view: str = ""  #: four share a page only where this is the same
+    extent: tuple[float, float] | None = None  #: of what the drawing shows, mm of the model across and up
 
     @property
     def words(self) -> tuple[Block, ...]:

@@ -52,7 +52,7 @@ class Paper:
 
 
 EDITIONS = {
-    "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (40, 34), 11.5, 4.0, 20, 8, False),
+    "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (40, 34), 11.5, 4.0, 17, 8, False),
     "helper": Edition("helper", 12, 12, 12, 12, 28, 10, 70, (40, 34), 8.5, 3.0, 13, 7, False),
     "adult": Edition("adult", 10, 10.5, 10.5, 10.5, 28, 10, 66, (38, 32), 8.0, 2.4, 13, 7, True),
 }

@@ -14,6 +14,7 @@ from steps.booklet.flow import TIGHT, TIGHTEST, Flow
 from steps.booklet.strips import Strips
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import Words
+from steps.draw.frames import STEP_MARGIN_MM
 
 PAD_MM = 3.0  # between rules and words
 BARE_PAD_MM = 4.0  # round a drawing without marks
@@ -31,6 +32,7 @@ BAND_SHARES = (
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
 QUARTER_WORDS = 0.5  # of a quarter's width, for its words
+FOOT_SHAPE = 0.9  # an overview is at most so much as high as its column is wide
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,7 @@ class Panel:
     rest: tuple[c.Block, ...] = ()  #: what did not fit
     band: float = 0.0  #: share of the height that the words under a drawing take
     crowded: bool = False  #: the overview had to stand beside the drawing
+    to_spare: float = 0.0  #: share of the height that the drawing cannot use and the overview could
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,9 @@ class Panels:
         """Strip, drawing, and below it the words in two columns, at least ``least_band`` of the area high."""
         strip, area = self._under_strip(sheet, area)
         cover = sheet.kind == "cover"
-        shares = [share for share in (COVER_SHARES if cover else BAND_SHARES) if share >= least_band]
+        shares = [share for share in (COVER_SHARES if cover else BAND_SHARES) if share > least_band]
+        if least_band or not shares:
+            shares.insert(0, least_band)
         if not sheet.words:
             shares = [0.0]  # the drawing has it all
         for share, flow in product(shares, self._flows[:2]):
@@ -104,18 +109,32 @@ class Panels:
         drawing = self._drawing(sheet, field)
         rules = (*strip.rules, _across(band))
         crowded = field.y > band.top or field.right < area.right
-        return Panel((*strip.cells, drawing, *cells, *foot), rules, tuple(rest), share, crowded)
+        to_spare = 0.0 if crowded else self._to_spare(sheet, field, columns[-1], foot) / area.height
+        every = (*strip.cells, drawing, *cells, *foot)
+        return Panel(every, rules, tuple(rest), share, crowded, to_spare)
+
+    def _to_spare(self, sheet: c.Sheet, field: Rect, column: Rect, foot: Sequence[Cell]) -> float:
+        """Height of the field that the drawing, which is as wide as it, cannot use, as far as the overview
+        can, mm."""
+        if sheet.extent is None or not foot:
+            return 0.0
+        wide, high = sheet.extent
+        used = (field.width - 2 * STEP_MARGIN_MM) * high / wide + 2 * STEP_MARGIN_MM
+        drawn = max(item.box.height for item in foot[0].items if isinstance(item, Image))
+        return max(0.0, min(field.height - used, FOOT_SHAPE * column.width - drawn))
 
     def halves(self, sheets: Sequence[c.Sheet], area: Rect) -> Panel | None:
-        """Two side by side, their drawings of one size; None where they do not fit."""
+        """Two side by side, their drawings of one size, no higher than one of them can use; None where
+        they do not fit."""
         areas = [Rect(area.x + k * area.width / 2, area.y, area.width / 2, area.height) for k in range(2)]
         band = 0.0
-        for _ in range(2):  # once more with the higher band, so that both drawings are of one size
+        for _ in range(2):  # once more with the band that both can have
             found = [
                 self.stacked(sheet, place, HALF_FOOT_MM, band)
                 for sheet, place in zip(sheets, areas, strict=True)
             ]
-            band = max(panel.band for panel in found) - 1e-6
+            roomy = min(panel.band + panel.to_spare for panel in found)
+            band = max(roomy, *(panel.band for panel in found))
         if any(panel.rest or panel.crowded for panel in found):
             return None
         return _joined(found, [_upright(areas[1].x, area)])
@@ -224,7 +243,7 @@ class Panels:
     def _foot_cell(self, figure: c.Figure, room: Rect, least: float) -> Cell | None:
         """The figure with its caption at the bottom of ``room``; None if it would be too small."""
         caption = self.setter.galley(figure.caption, room.width, self.edition.body, True)
-        height = min(room.height - caption.height, 0.9 * room.width)
+        height = min(room.height - caption.height, FOOT_SHAPE * room.width)
         if height < least:
             return None
         cell = self.setter.set(replace(figure, height_mm=height), room.width)

@@ -18,10 +18,13 @@ STEP_MARGIN_MM = 7.0
 #: The same in shares of a small field, as cameras have it.
 MOST_MARGIN = 0.4
 #: A step keeps the frame of its neighbours while its own picture would be at most this much larger.
-SERVES_SHARE = 0.86
+SERVES_SHARE = 0.9
 #: A close-up serves several steps where their new parts stay this share of its size off its rim: enough to
 #: see what is next to them.
 RIM_SHARE = 0.06
+#: A close-up comes closer than the usual one, and then the new parts, lifted, take no more of its width or
+#: height than this: what they go on is seen.
+MOST_FOCUS = 0.7
 #: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
 #: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3.6 mm wide (by eye).
 LEAST_PITCH_MM = 6.0
@@ -131,7 +134,11 @@ def _boxes(run: Sequence[_Shown], ratio: float) -> list[Array]:
         if not one.is_close_up(ratio):
             boxes.append(one.whole)
             continue
-        size = np.maximum([one.close, one.close / ratio], one.focus[1] - one.focus[0])
+        focus = one.focus[1] - one.focus[0]
+        usual = np.array([one.close, one.close / ratio])
+        # closer where the build is narrower, or lower, than that: else its sides would be empty
+        closer = usual * min(1.0, float(((one.whole[1] - one.whole[0]) / usual).min()))
+        size = np.clip(np.maximum(closer, focus / MOST_FOCUS), focus, np.maximum(usual, focus))
         union, stop = one.focus, at + 1
         while stop < len(run) and run[stop].is_close_up(ratio):
             wider = _union(union, run[stop].focus)

@@ -1,4 +1,4 @@
-"""How many steps may share a page: by how large their drawings would come out there."""
+"""How many steps may share a page: by how large their drawings would come out there; and their outlines."""
 
 from __future__ import annotations
 
@@ -26,10 +26,12 @@ LIFT_PITCHES = 1.5
 
 @dataclass(frozen=True)
 class Sharing:
-    """The most steps that may share a page with one, itself counted, and what they must have in common."""
+    """The most steps that may share a page with one, itself counted, what they must have in common, and how
+    wide and high the build is in its drawing, mm of the model."""
 
     most: int = 1
     view: str = ""
+    extent: tuple[float, float] | None = None
 
 
 def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
@@ -48,7 +50,8 @@ def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
         fits = [count for count, room in sizes if count <= at_most and _readable(plan, number, axes, room)]
         if len(moment.arrivals) > MOST_ON_QUARTER or any(each.assembly for each in moment.arrivals):
             fits = [count for count in fits if count < max(ROOM_SHARES)]
-        found[number] = Sharing(max(fits, default=1), str(axes.round(6).tolist()))
+        wide, high = _extent(plan, moment.after, axes).tolist()
+        found[number] = Sharing(max(fits, default=1), str(axes.round(6).tolist()), (wide, high))
     return found
 
 

@@ -148,6 +148,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         level=1,
         share=sharing.most,
         view=sharing.view,
+        extent=sharing.extent,
         for_adult=matter.for_child and matter.work(step).by == "adult",
     )
 
