@@ -32,4 +32,11 @@ def depth_within(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
     """(rows, columns) how far each pixel of a mask is from the nearest that is none of it, pixels."""
     from scipy.ndimage import distance_transform_edt
 
-    return np.asarray(distance_transform_edt(mask))
+    depth = np.zeros(mask.shape)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    if not len(rows):
+        return depth
+    # what lies round the mask is the nearest: nothing beyond has to be looked at
+    near = np.s_[max(0, rows[0] - 1) : rows[-1] + 2, max(0, columns[0] - 1) : columns[-1] + 2]
+    depth[near] = distance_transform_edt(mask[near])
+    return depth
