@@ -46,7 +46,7 @@ def measure(model: Model, settings: Settings) -> Measures:
     }
     names = name_shapes(outlines, pitch)
     found: dict[str, Measure] = {}
-    for shape in model.shapes:
+    for shape in ticking(model.shapes):
         body = parts[shape.id]
         volume, centroid, area = _bulk(body)
         found[shape.id] = Measure(

@@ -10,6 +10,7 @@ from steps.glue.families import Family, check_plastic, glue_book
 from steps.glue.hazards import complete, components_of, grave_of
 from steps.glue.times import knows, times_of
 from steps.model import Adhesive, Joint, Problem
+from steps.progress import ticking
 from steps.settings import Settings
 
 #: Points of the ranking. All are proposals of ours; the order they give is what counts.
@@ -91,7 +92,7 @@ def listed(names: Sequence[str]) -> str:
 
 def _best_gap_share(joints: Sequence[Joint], chosen: Family) -> float:
     low, high = chosen.best_gap_mm
-    touches = [touch for joint in joints for touch in joint.touches]
+    touches = [touch for joint in ticking(joints) for touch in joint.touches]
     total = sum(touch.area_mm2 for touch in touches)
     within = sum(touch.area_mm2 for touch in touches if low <= touch.bond_gap_mm <= high)
     return within / total if total > 0 else 0.0

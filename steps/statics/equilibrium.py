@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike
 from scipy import sparse
 
 from steps.model import Array, IntArray, Mask, frozen_array
+from steps.progress import tick, ticking
 from steps.statics.rigid import GROUND, Bodies, Contacts, crossed, tangents, typical_arm
 
 #: No contact pushes, or pins, harder than so many times all loads together: a balance that needs a longer
@@ -130,7 +131,7 @@ class Equilibrium:
         contacts, count = self.contacts, len(self.contacts)
         entries, at_rows, at_columns = [], [], []
         columns = 3 * np.arange(count)[:, None] + np.arange(3)
-        for bodies, sign in ((contacts.first, 1.0), (contacts.second, -1.0)):
+        for bodies, sign in ticking(((contacts.first, 1.0), (contacts.second, -1.0))):
             real = np.flatnonzero(bodies != GROUND)
             force = sign * self.frames[real]
             lever = contacts.point[real] - self.bodies.centroid[bodies[real]]
@@ -138,6 +139,7 @@ class Equilibrium:
             entries.append(wrench.ravel())
             at_rows.append(np.broadcast_to(6 * bodies[real, None, None] + np.arange(6), wrench.shape).ravel())
             at_columns.append(np.broadcast_to(columns[real][:, :, None], wrench.shape).ravel())
+        tick()
         built = sparse.coo_matrix(
             (np.concatenate(entries), (np.concatenate(at_rows), np.concatenate(at_columns))),
             shape=(6 * len(self.bodies), 3 * count),
