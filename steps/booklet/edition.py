@@ -8,11 +8,6 @@ from steps.booklet.boxes import Rect
 from steps.errors import WrongSettings
 from steps.settings import Settings
 
-#: Least type sizes of words, points: large print 18, clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37)
-LEAST_PT = {"child": 18.0, "helper": 12.0, "adult": 10.0}
-#: The same of the foot strip, which is not read to build: 10 (ISO/IEC Guide 37)
-LABEL_PT = {"child": 14.0, "helper": 10.0, "adult": 10.0}
-
 # ISO 216 and ANSI/ASME Y14.1 sizes, landscape
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9), "a5": (210.0, 148.0)}
 PAPER_NAMES = {"a4": "A4", "letter": "Letter", "a5": "A5"}
@@ -51,6 +46,8 @@ class Paper:
     least_foot: float  #: least height for "Where you are"
 
 
+#: Least type: large print 18, clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37), enough for the foot strip,
+#: which is not read to build.
 EDITIONS = {
     "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (40, 34), 11.5, 4.0, 17, 8, False),
     "helper": Edition("helper", 12, 12, 12, 12, 28, 10, 70, (40, 34), 8.5, 3.0, 13, 7, False),

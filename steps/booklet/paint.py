@@ -16,7 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 from renderer.picture import Balloon, Picture, Sign, Stroke
 from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Mark, Page, Polyline, Rect, Text
 from steps.booklet.content import Booklet
-from steps.booklet.edition import LEAST_PT
+from steps.booklet.edition import adult_steps, edition_of
 from steps.booklet.fonts import Typeface
 from steps.booklet.impose import Side, folded_sides, single_sides
 from steps.booklet.marks import mark_lines
@@ -32,7 +32,7 @@ POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
 FINE = 100  # units of a stroke's points in a mm
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
-TEXT_SHARE = 0.8  # of a balloon's diameter, for its text
+TEXT_SHARE = 0.7  # of a balloon's diameter, for its text: two letters keep off its line
 MOST_SCALES = 2  # of the drawings of one page that are printed
 CAP_HEIGHT = 0.668  # of the type size, from the font
 
@@ -49,7 +49,8 @@ class Painter:
         settings: Settings,
     ):
         self.canvas, self.face, self.words = canvas, face, words
-        self.mono, self.least_pt = settings.mono, LEAST_PT[settings.reader]
+        self.mono, self.edition = settings.mono, edition_of(settings)
+        self.least_pt = self.edition.least
         self.pictures = pictures  # one for each image, in the order of painting
         self.tags = Tags(canvas)
         self.scales: dict[object, float] = {}
@@ -72,6 +73,8 @@ class Painter:
         self.tags.mark_page()
 
     def page(self, page: Page) -> None:
+        steps = adult_steps(self.edition) if page.for_adult else self.edition
+        self.least_pt = min(steps.least, self.edition.least)
         for is_list, cells in groupby(page.cells, key=lambda cell: cell.role == "list"):
             if not is_list:
                 for cell in cells:
