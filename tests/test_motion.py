@@ -142,6 +142,17 @@ def test_down_a_little_then_sideways():
     assert motion.blocks_from(1, 0, UP, np.array([4.0, 0, 0]))
 
 
+def test_how_far_a_part_may_go_is_worked_out_once(monkeypatch):
+    """For each pair, direction and length."""
+    motion = placed([(box((0, 0, 0), (10, 10, 10)), np.eye(4)), (box((0, 0, 14), (10, 10, 24)), np.eye(4))])
+    left = motion.direction_index([-1, 0, 0])
+    cases = [(0, 1, UP, 3.0), (0, 1, UP, 6.0), (1, 0, DOWN, 3.0), (1, 0, DOWN, 6.0), (0, 1, left, 6.0)]
+    first = [motion.hits_within(*case) for case in cases]
+    assert first == [False, True, False, True, False]
+    monkeypatch.setattr("steps.motion.blocking.shared_pixels", lambda *_: pytest.fail("worked out again"))
+    assert [motion.hits_within(*case) for case in cases] == first
+
+
 # ------------------------------------------------------- against solids moved step by step
 
 

@@ -282,6 +282,7 @@ class _HalfSpace:
         self.at = motion.model.poses[:, :3, 3] @ frame  # (parts, 3) origins: across, across, along
         self.looks = motion.looks(frame)
         self._boxes: Array | None = None
+        self._met: dict[tuple[int, int, float], bool] = {}
         # plain lists: single look-ups are several times faster than on arrays
         self._pixels = (self.at[:, :2] / motion.pixel_mm).tolist()
         self._along = self.at[:, 2].tolist()
@@ -305,7 +306,14 @@ class _HalfSpace:
         return self.motion.reach(self._look_list[a], self._look_list[b], rows, columns) + along
 
     def meets(self, a: int, b: int, length_mm: float) -> bool:
-        """Whether a, moved by ``length_mm`` along the direction, runs into b by more than the tolerance."""
+        """Whether a, moved by ``length_mm`` along the direction, runs into b by more than the tolerance; each
+        pair is asked about again and again."""
+        asked = (a, b, length_mm)
+        if asked not in self._met:
+            self._met[asked] = self._meets(a, b, length_mm)
+        return self._met[asked]
+
+    def _meets(self, a: int, b: int, length_mm: float) -> bool:
         rows, columns, along = self._offset(a, b, None)
         looks = self._look_list[a], self._look_list[b]
         shared = shared_pixels(self.motion.map(looks[0]), self.motion.map(looks[1]), rows, columns)
