@@ -197,14 +197,6 @@ def _source(gripping: Sequence[Touch], settings: Settings) -> str:
     return "estimated from the lip" if any(t.snap_mm > 0 for t in gripping) else "estimated from the gap"
 
 
-def parting_torque(hold_per_stud: float, studs: int, pitch_mm: float) -> float:
-    """Torque (N mm) that tips a block off a row of studs about its end, each stud holding alike.
-
-    The k-th stud stands (k - 1/2) pitches from the end, so T = F p n^2 / 2.
-    """
-    return hold_per_stud * pitch_mm * studs**2 / 2
-
-
 def _by_axis(touches: Sequence[Touch], rows: Sequence[int]) -> list[list[int]]:
     """Rows of touches that have lines, those of one axis together."""
     groups: list[list[int]] = []

@@ -22,7 +22,6 @@ class Material:
     poisson: float
     friction: tuple[float, float]  #: static, on itself: 5th and 95th percentile
     relaxation: float  #: share of the grip kept after a month
-    gap_shift_mm: float  #: added to the limits of the fit table
     source: dict[str, str]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from demo_model.beacon import beacon
-from steps.draw.lift import GAP_PITCHES, lifted_things, shifts_of
+from steps.draw.lift import GAP_PITCHES, lifted_things
 from steps.draw.studio import Studio
 from steps.model import Assembly, Attach, Move, Step
 from steps.settings import Settings
@@ -47,7 +47,8 @@ def test_parts_rise_straight_against_their_move_by_the_depth_and_a_clear_gap(stu
 def test_what_goes_onto_a_new_part_goes_up_with_it_and_once_more(studio):
     found = 0
     for step in studio.plan.order.steps:
-        shifts = shifts_of(lifted_things(studio, step))
+        lifted = lifted_things(studio, step)
+        shifts = {part: one.shift for one in lifted for part in one.thing.parts}
         for joint in studio.plan.joints.joints:
             if (
                 joint.a in shifts

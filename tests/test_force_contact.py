@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import pytest
 
-from steps.force.contact import in_series, line_approach, ridge_force, ridge_pressure
+from steps.force.contact import line_approach
+from tests.force_formulas import in_series, ridge_force, ridge_pressure
 
 E, NU = 2500.0, 0.36
 

@@ -14,12 +14,11 @@ from steps.force.rings import (
     lame_pressure,
     lip_factor,
     lip_spring,
-    ring_coefficients,
-    ring_force,
     ring_give,
     shell_spring,
     tube_shift,
 )
+from tests.force_formulas import ring_coefficients, ring_force
 
 E, NU = 2500.0, 0.36
 

@@ -8,17 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from steps.force.walls import (
-    Wall,
-    cantilever_strain,
-    cantilever_strip,
-    plate_rigidity,
-    plate_stiffness,
-    shear_softening,
-    span_fixed,
-    span_pinned,
-    span_strain,
-)
+from steps.force.walls import Wall, plate_rigidity, plate_stiffness, shear_softening
+from tests.force_formulas import cantilever_strain, cantilever_strip, span_fixed, span_pinned, span_strain
 
 E, NU = 2500.0, 0.36
 #: Clamped span, thickness, place along it from the middle: k at the edge, even over 8, at the tip, N/mm;

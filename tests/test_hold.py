@@ -16,10 +16,11 @@ from demo_model.solids import Module
 from steps.force.printed import Print, ageing
 from steps.force.rings import lame_pressure, ring_give, tube_shift
 from steps.force.snaps import ball_past_lip
-from steps.hold import forces_at, hold_of, parting_torque
+from steps.hold import forces_at, hold_of
 from steps.materials import material
 from steps.model import Joint, Touch
 from steps.settings import Settings
+from tests.force_formulas import parting_torque
 from tests.joint_cases import Solid, ball, box, joints_of, measures_of, only, placed, rod, shift
 from tests.test_force_springs import SOLID, studs_of, trough
 

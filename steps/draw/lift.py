@@ -101,11 +101,6 @@ def _way(thing: Arrival, distance: float) -> Array:
     return np.array(shifts[::-1])
 
 
-def shifts_of(lifted: Sequence[Lifted]) -> dict[str, Array]:
-    """The shift of every new part."""
-    return {part: one.shift for one in lifted for part in one.thing.parts}
-
-
 def in_hand(item: Item, one: Lifted) -> Item:
     """An item of a thing as it is held before its move: lifted, and not yet turned home."""
     turn = one.thing.move.turn

@@ -30,16 +30,6 @@ def bending_share(angle: ArrayLike) -> Array:
     )
 
 
-def ring_coefficients(loads: int) -> tuple[float, float]:
-    """cb and cm of a thin ring under so many equal radial loads, evenly spaced round it.
-
-    Each load moves by W (cb R^3 / (E I) + cm R / (E A)).
-    """
-    angles = 2 * np.pi / loads * np.arange(loads)
-    bent = float(bending_share(angles).sum() / np.pi)
-    return bent, bent + loads / (2 * np.pi)
-
-
 def ring_give(angles: ArrayLike, radius: float, thickness: float, height: float, e: float) -> Array:
     """(n, n) mm of give at each place, seen from inside or outside alike, per newton at each other.
 
@@ -82,11 +72,6 @@ def lame_pressure(
     outside = ((outer**2 + d**2) / (outer**2 - d**2) + nu_outer) / e_outer
     inside = ((d**2 + bore**2) / (d**2 - bore**2) - nu_inner) / e_inner
     return delta / (d * (outside + inside))
-
-
-def ring_force(pressure: float, d: float, length: float, friction: float) -> float:
-    """F = pi d L mu p, newtons."""
-    return float(np.pi * d * length * friction * pressure)
 
 
 def hoop_strain(pressure: float, d: float, outer: float, e: float) -> float:

@@ -64,7 +64,6 @@ class LeastGlue:
     unsettled: tuple[LoadCase, ...]
     loose: tuple[int, ...]
     loads_n: Mapping[int, float]  #: joint (row) -> greatest load over the cases, N
-    needs_n: Mapping[int, float]  #: the same times the case's safety
     asks: Mapping[int, LoadCase]  #: joint (row) -> the case that loads it most
     by_kind: Mapping[str, Mapping[int, float]]  #: kind of case -> joint (row) -> greatest load, N
     instead: Mapping[int, int]  #: glued joint (row) -> the next best one that would tie in its place (row)
@@ -90,7 +89,7 @@ def least_glue(
     choice = found.run(row for row in start if asked.supply.strength[row] > 0)
     fails = found.failures(proofs.mask(choice.joints))
     lumps, untied = _lumps(structure, asked, choice.joints)
-    loads, needs, asks = found.loads()
+    loads, asks = found.loads()
     return LeastGlue(
         tuple(sorted(choice.joints)),
         choice.effort,
@@ -104,7 +103,6 @@ def least_glue(
         tuple(found.unsettled),
         loose,
         loads,
-        needs,
         asks,
         found.by_kind(),
         next_best(ties, choice.joints) if asked.one_piece else {},
@@ -223,8 +221,8 @@ class _SetSearch:
                 own[row] = max(own.get(row, 0.0), float(need[row]))
         return found
 
-    def loads(self) -> tuple[dict[int, float], dict[int, float], dict[int, LoadCase]]:
-        """Greatest load of each joint over the cases that hold, with safety, and the case of that."""
+    def loads(self) -> tuple[dict[int, float], dict[int, LoadCase]]:
+        """Greatest load of each joint over the cases that hold, and the case that asks most, safety in."""
         loads: dict[int, float] = {}
         needs: dict[int, float] = {}
         asks: dict[int, LoadCase] = {}
@@ -233,7 +231,7 @@ class _SetSearch:
                 loads[row] = max(loads.get(row, 0.0), float(need[row]))
                 if float(need[row]) * load.case.safety > needs.get(row, 0.0):
                     needs[row], asks[row] = float(need[row]) * load.case.safety, load
-        return loads, needs, asks
+        return loads, asks
 
 
 # ------------------------------------------------------------------------------ one piece

@@ -15,8 +15,6 @@ from steps.toml_file import read_toml
 #: Columns of a line, in order; the last ones may be left out.
 COLUMNS = ("part", "on", "stud", "turn", "face", "own")
 EMPTY = ("", "-")
-#: Letters of a map that stand for nothing.
-BARE = " ."
 SECTIONS = ("title", "pieces", "build", "group", "course")
 
 
