@@ -140,6 +140,7 @@ def told_by_hand(name: Wording | str) -> bool:
 def handedness(outline: Outline) -> int:
     """1 for a left part, -1 for a right one, 0 where that cannot be told: seen from above, its lighter end
     pointing away, a left one has less on its left. Its mirror image is of the other hand."""
+    tick()
     mesh, frame = outline.body.mesh, outline.frame
     corners = mesh.vertices @ frame.T
     middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
