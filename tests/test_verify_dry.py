@@ -10,8 +10,10 @@ import pytest
 
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
+from steps.settle.schedule import GLUE_MIN, PART_MIN
 from steps.verify import verify_plan
 from steps.verify.dry import as_dry, as_glued
+from steps.verify.gluing import _waiting
 from tests.test_settle_rehearse import plan_of
 
 Data = dict[str, Any]
@@ -149,3 +151,22 @@ def test_what_is_set_on_dry_before_what_carries_it_is_found_by_the_dry_build_alo
     # beside it only what looks at the dry drawings
     assert {check.name for check in report.checks if check.faults} <= {"closed dry", "sites seen"}
     assert any(fault.text.startswith("dry, ") for fault in report["closed dry"].faults)
+
+
+def test_putting_back_takes_bench_time():
+    """A day is waited for the first glue, less what is done meanwhile: each thing put back counts as one put
+    in, and each joint glued."""
+    data = good()
+    steps, day = data["steps"], 24 * 60.0
+    first = next(step for step in steps if step["reopens"])
+    assert sum(bool(step["reopens"]) for step in steps) > 2 and steps[-1]["reopens"]
+    things = {step["number"]: len(step["adds"]) + len(step["attaches"]) for step in steps}
+    meanwhile = 0.0
+    for step in steps:
+        step["needs_cured"], step["lags_min"] = [], []
+        if first["number"] < step["number"] < len(steps):
+            handled = things[step["number"]] + sum(things[number] for number in step["reopens"])
+            meanwhile += PART_MIN * handled + GLUE_MIN * len(step["glues"])
+    steps[-1]["needs_cured"], steps[-1]["lags_min"] = first["glues"][:1], [day]
+    assert all(len(entry["copies"]) == 1 for entry in data["assemblies"])
+    assert _waiting(PlanFile.model_validate(data))[0] == pytest.approx(day - meanwhile)

@@ -231,6 +231,7 @@ def _waiting(plan: PlanFile) -> tuple[float, float]:
     """Minutes waited where the steps are done one after another, each once what it loads holds; and where
     after each that glues nothing is done until all of it has held as long as anything asks."""
     copies = {entry.id: len(entry.copies) for entry in plan.assemblies}
+    things = {step.number: len(step.adds) + len(step.attaches) for step in plan.steps}
     ended: dict[str, float] = {}
     longest: dict[str, float] = {}
     now = waited = 0.0
@@ -238,7 +239,8 @@ def _waiting(plan: PlanFile) -> tuple[float, float]:
         lags = dict(zip(step.needs_cured, step.lags_min, strict=False))
         ready = max([now, *(ended[name] + lag for name, lag in lags.items() if name in ended)])
         waited += ready - now
-        work = PART_MIN * (len(step.adds) + len(step.attaches)) + GLUE_MIN * len(step.glues)
+        handled = things[step.number] + sum(things.get(each, 0) for each in step.reopens)  # put back, or new
+        work = PART_MIN * handled + GLUE_MIN * len(step.glues)
         now = ready + work * copies.get(step.assembly, 1)
         ended.update(dict.fromkeys(step.glues, now))
         longest.update({name: max(lag, longest.get(name, 0.0)) for name, lag in lags.items()})
