@@ -30,9 +30,9 @@ BALANCED = 1e-6
 LOCAL_SHARE = 0.7
 #: Entries this small are rounding of directions that lie across an axis.
 ROUNDING = 1e-10
-#: A push turns nothing that it passes as near as this, mm: coordinates of 1 m in single precision are not
-#: told any nearer, and what hangs on an axle has nothing that would bear the rounding.
-NO_ARM_MM = 1e-3
+#: Places this near in a coordinate are alike in it, mm: those of 1 m in single precision are not told any
+#: nearer, and what hangs on an axle has nothing that would bear the rounding.
+ALIKE_MM = 1e-3
 #: What is told of each strut.
 FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
 #: The body that does not move.
@@ -179,6 +179,7 @@ def share_carried(
         return Carried(1.0, np.zeros(len(struts)))
     resting = np.zeros_like(load) if always is None else always
     scale = float(max(np.abs(load[:, :3]).max(), np.abs(resting[:, :3]).max(), 1e-12))
+    centres, struts = _aligned(centres, struts)
     arm = _typical_arm(centres, struts)
     matrix = _forces_on_bodies(centres, struts, arm)
     unit = np.array([1, 1, 1, 1 / arm, 1 / arm, 1 / arm]) / scale
@@ -302,6 +303,25 @@ def _regions(changed: Mask, struts: Struts) -> Iterator[Mask]:
     yield (region | (links @ region > 0) | (links.T @ region > 0))[:-1]
 
 
+def _aligned(centres: Array, struts: Struts) -> tuple[Array, Struts]:
+    """The centres (n, 3) and struts, what only rounding keeps from lying above or beside each other made to.
+
+    A place is moved once for both its bodies: were the arm to one of them dropped and that to the other
+    kept, two struts that push against each other would turn a body by nothing but their own force.
+    """
+    level = centres.copy()
+    for axis in range(3):
+        order = np.argsort(centres[:, axis], kind="stable")
+        sorted_ = centres[order, axis]
+        run = np.cumsum(np.diff(sorted_, prepend=sorted_[:1]) > ALIKE_MM)
+        level[order, axis] = sorted_[np.searchsorted(run, run)]  # the lowest of each run
+    point = struts.point
+    for body in (struts.one, struts.two):
+        near = (body != GROUND)[:, None] & (np.abs(point - level[body]) < ALIKE_MM)
+        point = np.where(near, level[body], point)
+    return level, replace(struts, point=point)
+
+
 def _typical_arm(centres: Array, struts: Struts) -> float:
     """mm by which moments are divided, so that they count as forces do."""
     real = struts.one != GROUND
@@ -316,7 +336,7 @@ def _forces_on_bodies(centres: Array, struts: Struts, arm: float) -> sparse.csr_
         at = np.flatnonzero(body != GROUND)
         push = sign * struts.way[at]
         turn = np.cross(struts.point[at] - centres[body[at]], push)
-        wrench = np.hstack([push, np.where(np.abs(turn) < NO_ARM_MM, 0.0, turn) / arm])
+        wrench = np.hstack([push, turn / arm])
         entries.append(np.where(np.abs(wrench) < ROUNDING, 0.0, wrench).ravel())
         rows.append((6 * body[at][:, None] + np.arange(6)).ravel())
         columns.append(np.repeat(at, 6))
