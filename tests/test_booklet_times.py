@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -75,3 +76,19 @@ def test_the_cover_says_how_much_waiting_is_saved_by_building_meanwhile(tmp_path
         write_booklet(told, path, Settings(reader=reader, language=language), pictures=PlainPictures())
         text = " ".join(pypdf.PdfReader(path).pages[0].extract_text().replace("\u00a0", " ").split())
         assert wanted in text and ("; 55 min" in text) == (waits[1] > waits[0])
+
+
+@pytest.mark.parametrize(("language", "said"), [("en", "24 h after step 2"), ("de", "24 h nach Schritt 2")])
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+def test_a_step_that_waits_for_full_strength_says_how_long(tmp_path, reader, language, said):
+    """It is not enough there that the glue holds by itself, which is what "hard" says elsewhere."""
+    plan = sample_plan()
+    for lag in (30.0, 1440.0):
+        steps = [replace(one, lags_min=(lag,) * len(one.needs_cured)) for one in plan.work.steps]
+        path = tmp_path / "a.pdf"
+        told = replace(plan, work=replace(plan.work, steps=tuple(steps)))
+        write_booklet(told, path, Settings(reader=reader, language=language), pictures=PlainPictures())
+        pages = [page.extract_text().replace("\u00a0", " ") for page in pypdf.PdfReader(path).pages]
+        told_on = [text for text in pages if said in " ".join(text.split())]
+        assert len(told_on) == (lag == 1440.0)
+        assert all(re.search(r"^5\b", text, re.M) for text in told_on)

@@ -176,7 +176,7 @@ def _strip(matter: Matter, step: Step) -> Strip:
     wait = work.wait_min
     then = words.say("then {time}", time=words.minutes(wait)) if wait > 0 else ""
     hard = [] if matter.for_child else _must_be_hard(matter, work)
-    begin = _cured(matter, hard) if hard else ""
+    begin = _cured(matter, work, hard) if hard else ""
     by = matter.done_by(step)
     return Strip(words.number(step.number), "", by, matter.done_by_mark(step), begin, then)
 
@@ -234,7 +234,7 @@ def _warnings(matter: Matter, step: Step) -> list[Block]:
     if step is first and matter.upside_down(step.assembly):
         blocks.append(Marked("turn", words.say("It is built upside down."), strong=True))
     if matter.for_child and (hard := _must_be_hard(matter, matter.work(step))):
-        blocks.append(Marked("wait", _cured(matter, hard)))
+        blocks.append(Marked("wait", _cured(matter, matter.work(step), hard)))
     if (dry := _opened_first(matter, step)) is not None:
         blocks.append(Marked("dry", dry, strong=True))
     if step.doubtful:
@@ -312,9 +312,15 @@ def _must_be_hard(matter: Matter, work: StepWork) -> list[int]:
     return sorted(set(found))
 
 
-def _cured(matter: Matter, steps: Sequence[int]) -> str:
-    """Which steps' glue must be hard by now."""
-    words = matter.words
+def _cured(matter: Matter, work: StepWork, steps: Sequence[int]) -> str:
+    """Which steps' glue must be hard by now; where it takes longer than until the glue holds by itself, after
+    which time."""
+    words, fixture = matter.words, matter.plan.gluing.adhesive.fixture_min
+    long = {name: lag for name, lag in zip(work.needs_cured, work.lags_min, strict=True) if lag > fixture}
+    if long:
+        last = max(each.number for each in matter.plan.work.steps if long.keys() & set(each.glues))
+        time = words.minutes(max(long.values()))
+        return words.say("{time} after step {n}", time=time, n=words.number(last))
     if len(steps) > MOST_NAMED:
         return words.say("When all glue is hard")
     return words.say_n(
