@@ -226,3 +226,14 @@ def test_what_two_do_to_each_other_turns_neither_by_the_rounding_of_their_places
     load[1, 0] = 100.0
     centres = np.array([(0, 0, 5.0), (off_mm, 0, 15.0)])
     assert share_carried(centres, rig.struts(), load).share == pytest.approx(120 / 1500, rel=1e-3)
+
+
+@pytest.mark.parametrize("lean", [0.0, 6e-8])
+def test_plumb_rods_hold_nothing_sideways_by_the_rounding_of_their_direction(lean):
+    """Two rods hold a body upright at its middle; leaning apart by 6e-8 (single precision) they would bear
+    any push sideways, one pulling and one pushing eight million times as hard."""
+    rig, load = Rig(), np.zeros((1, 6))
+    for side in (lean, -lean):
+        rig.lock(0, GROUND, np.zeros(3), np.array([side, 0.0, 1.0]))
+    load[0, 0] = 1.0
+    assert share_carried(np.zeros((1, 3)), rig.struts(), load).share == pytest.approx(0.0, abs=1e-6)

@@ -28,8 +28,9 @@ from steps.ties import least_axis
 BALANCED = 1e-6
 #: What has changed is not asked alone where it takes in so large a share of the bodies.
 LOCAL_SHARE = 0.7
-#: Entries this small are rounding of directions that lie across an axis.
-ROUNDING = 1e-10
+#: A direction lies across an axis that it leans towards by no more than this: single precision tells poses
+#: no nearer, and two struts ten million times as strong as the load would hold by such a lean.
+LEAN = 1e-7
 #: Places this near in a coordinate are alike in it, mm: those of 1 m in single precision are not told any
 #: nearer, and what hangs on an axle has nothing that would bear the rounding.
 ALIKE_MM = 1e-3
@@ -304,7 +305,8 @@ def _regions(changed: Mask, struts: Struts) -> Iterator[Mask]:
 
 
 def _aligned(centres: Array, struts: Struts) -> tuple[Array, Struts]:
-    """The centres (n, 3) and struts, what only rounding keeps from lying above or beside each other made to.
+    """The centres (n, 3) and struts, what only rounding keeps from lying above or beside each other, or
+    from pushing across an axis, made to.
 
     A place is moved once for both its bodies: were the arm to one of them dropped and that to the other
     kept, two struts that push against each other would turn a body by nothing but their own force.
@@ -319,7 +321,8 @@ def _aligned(centres: Array, struts: Struts) -> tuple[Array, Struts]:
     for body in (struts.one, struts.two):
         near = (body != GROUND)[:, None] & (np.abs(point - level[body]) < ALIKE_MM)
         point = np.where(near, level[body], point)
-    return level, replace(struts, point=point)
+    way = np.where(np.abs(struts.way) <= LEAN, 0.0, struts.way)
+    return level, replace(struts, point=point, way=way)
 
 
 def _typical_arm(centres: Array, struts: Struts) -> float:
@@ -336,8 +339,7 @@ def _forces_on_bodies(centres: Array, struts: Struts, arm: float) -> sparse.csr_
         at = np.flatnonzero(body != GROUND)
         push = sign * struts.way[at]
         turn = np.cross(struts.point[at] - centres[body[at]], push)
-        wrench = np.hstack([push, turn / arm])
-        entries.append(np.where(np.abs(wrench) < ROUNDING, 0.0, wrench).ravel())
+        entries.append(np.hstack([push, turn / arm]).ravel())
         rows.append((6 * body[at][:, None] + np.arange(6)).ravel())
         columns.append(np.repeat(at, 6))
     shape = (6 * len(centres), len(struts))
