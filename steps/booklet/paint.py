@@ -32,7 +32,7 @@ POINTS_PER_MM = 72 / 25.4
 LEADER_MM, BALLOON_LINE_MM, DOT_MM = 0.25, 0.35, 0.7  # ISO 128-20 narrow line; ISO 6433: leader ends in a dot
 FINE = 100  # units of a stroke's points in a mm
 BUTT, ROUND = 0, 1  # ends and corners of lines (ISO 32000-1, 8.4.3.3 and 8.4.3.4)
-TEXT_SHARE = 0.7  # of a balloon's diameter, for its text: two letters keep off its line
+TEXT_SHARE = 0.7  # of a balloon's diameter, for its text: two letters keep off its line (by eye)
 MOST_SCALES = 2  # of the drawings of one page that are printed
 CAP_HEIGHT = 0.668  # of the type size, from the font
 

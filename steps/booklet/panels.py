@@ -32,7 +32,7 @@ BAND_SHARES = (
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
 QUARTER_WORDS = 0.5  # of a quarter's width, for its words
-FOOT_SHAPE = 0.9  # an overview is at most so much as high as its column is wide
+FOOT_SHAPE = 0.9  # an overview is at most so much as high as its column is wide (by eye)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ SERVES_SHARE = 0.9
 #: see what is next to them.
 RIM_SHARE = 0.06
 #: A close-up comes closer than the usual one, and then the new parts, lifted, take no more of its width or
-#: height than this: what they go on is seen.
+#: height than this: what they go on is seen (by eye).
 MOST_FOCUS = 0.7
 #: Where the whole build would make the stud pitch smaller than this on paper (mm), the drawing shows the
 #: neighbourhood of the new parts instead: a stud of 0.6 pitch stays 3.6 mm wide (by eye).

@@ -143,9 +143,8 @@ class Hands:
         """
         setting, weak = self._glued - set(step.closes), self._weak(step)
         growing, present, rows = self.settled.growing, self.settled.present, self.structure.model.index_of
-        alone = (
-            growing.help(leaning, weak) if leaning else ()
-        )  # what falls so falls however much else is held
+        # what falls so falls whatever else is held
+        alone = growing.help(leaning, weak) if leaning else ()
         if not alone and growing.stands(present, weak=weak):
             return ()
         for held in (alone or (), {*(alone or ()), *(rows[name] for name in anyway)}):
