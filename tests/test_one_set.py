@@ -16,7 +16,7 @@ import steps.booklet
 from steps.booklet import write_booklet, write_html, write_labels
 from steps.cli import run
 from steps.draw import choose_views
-from steps.errors import MixedSet
+from steps.errors import CannotWrite, MixedSet
 from steps.model import Plan
 from steps.one_set import DIGITS, identifier, mixed, run_in, run_of, set_of
 from steps.planfile import parse_plan, plan_to_json
@@ -127,3 +127,19 @@ def test_a_run_tells_of_files_beside_it_that_it_does_not_make_anew(
     (tmp_path / "m.html").write_text("stepleaf-run:0123456789abcdef")
     assert run(["plan", str(tmp_path / "m.3mf"), "-o", str(tmp_path / "m.plan.json")]) == 0
     assert capsys.readouterr().err.count("different runs") == 1  # where nothing was before, nothing is told
+
+
+@pytest.mark.parametrize(
+    "command", ["booklet m.3mf -o tug.pdf", "plan m.3mf -o tug.plan.json", "demo --to ."], ids=lambda c: c[:4]
+)
+def test_a_mixed_set_is_told_of_although_its_files_are_not_written_over(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("m.3mf").write_bytes(seeds("plan")[0].files["m.3mf"])
+    Path("tug.pdf").write_bytes(b"%PDF-1.4 stepleaf-run:0123456789abcdef")
+    Path("tug.plan.json").write_text('{\n "run": "fedcba9876543210"\n}')
+    assert run(command.split()) == CannotWrite.exit_status == 2
+    told = capsys.readouterr().err
+    assert told.count("tug.pdf of run 0123456789abcdef; tug.plan.json of run fedcba9876543210") == 1
+    assert told.index("different runs") < told.index("--force")

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -67,6 +66,8 @@ def demo(
     from steps.cli.telling import message, result
     from steps.kept import Kept
 
+    target = to / "tug.pdf"
+    _tell_mixed(_stem_of_set(target), run.quiet)
     message("writing the demo models", run.quiet)
     kept = Kept(force=run.force)
     kept.allow(demo_files(to))
@@ -74,7 +75,7 @@ def demo(
     kept.wrote(demo_files(to))
     for path in written:
         result(str(path))
-    _booklet(written[0], to / "tug.pdf", run)
+    _booklet(written[0], target, run)
 
 
 @app.command(epilog="Example: stepleaf inspect my-model.3mf --scale 4")
@@ -139,22 +140,24 @@ def plan(
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
     from steps.errors import WrongSettings
-    from steps.one_set import PLAN
+    from steps.one_set import MAKE_ANEW, PLAN
     from steps.pipeline import STAGES, make_plan
     from steps.planfile import plan_to_json
 
-    settings = run.settings_for(model)
     target = out or Path(stem_of(model) + PLAN)
     if not target.name.endswith(PLAN):
         raise WrongSettings(f"{target}: a plan's name ends in {PLAN}; choose such a name with -o.")
+    stem = target.with_name(target.name[: -len(PLAN)])
+    _tell_mixed(stem, run.quiet)
+    settings = run.settings_for(model)
     kept = _kept(run, model, target)
     with (
         faults_pictured(target, settings, run.quiet),
-        _one_set(target.with_name(target.name[: -len(PLAN)]), run.quiet),
         Teller(STAGES[:7], run.quiet) as progress,
     ):
         made = make_plan(model, settings, progress)
         _write_set({target: plan_to_json(made, settings).encode()}, kept)
+    _tell_mixed(stem, run.quiet, MAKE_ANEW)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     result(str(target))
@@ -179,7 +182,9 @@ def booklet(
     ] = None,
 ) -> None:
     """The main job: the booklet as PDF or as HTML for a screen, and the plan beside it."""
-    _booklet(model, out or Path(stem_of(model) + ".pdf"), run.with_option("stickers", stickers))
+    target = out or Path(stem_of(model) + ".pdf")
+    _tell_mixed(_stem_of_set(target), run.quiet)
+    _booklet(model, target, run.with_option("stickers", stickers))
 
 
 @app.command(epilog="Example: stepleaf prints my-model.3mf --scale 4 --material petg")
@@ -365,14 +370,13 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.booklet.crew import crew_for
     from steps.cli.faults import faults_pictured, picture_faults
     from steps.cli.telling import Teller, message, result, tell_problems
-    from steps.one_set import PLAN, STICKERS
+    from steps.one_set import MAKE_ANEW, PLAN, STICKERS
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
+    kind, stem = _kind_of(target), _stem_of_set(target)
     kept = _kept(run, model, target)
-    kind = _kind_of(target)
     settings = run.booklet_settings_for(model, printed=kind == PRINTED)
-    stem = target.with_name(target.name[: -len(kind)])
     plan_target, label_target = (stem.with_name(stem.name + end) for end in (PLAN, STICKERS))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     targets = (target, *([label_target] if stickers else []), plan_target)
@@ -380,7 +384,6 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     with (
         crew_for(settings, os.cpu_count() or 1) as crew,  # they load what they need while the plan is made
         faults_pictured(target, settings, run.quiet),
-        _one_set(stem, run.quiet),
         Teller(quiet=run.quiet) as progress,
     ):
         made = make_plan(model, settings, progress)
@@ -391,6 +394,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
             files[label_target] = labels_pdf(made, settings, progress, pictures)
         files[plan_target] = plan_to_json(made, settings).encode()
         _write_set(files, kept)
+    _tell_mixed(stem, run.quiet, MAKE_ANEW)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     for line in filter(None, (pictures.log, pictures.notice)):
@@ -404,17 +408,13 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     )
 
 
-@contextmanager
-def _one_set(stem: Path, quiet: bool) -> Iterator[None]:
-    """Say before the block, and after it ended well, if the files of the set are of different runs."""
+def _tell_mixed(stem: Path, quiet: bool, what_to_do: str = "") -> None:
+    """Say if the files of a set are of different runs: before anything is refused, and after it was made."""
     from steps.cli.telling import message
-    from steps.one_set import MAKE_ANEW, mixed, set_of
+    from steps.one_set import mixed, set_of
 
-    if before := mixed(set_of(stem)):
-        message(f"warning: {before}", quiet)
-    yield
-    if after := mixed(set_of(stem)):
-        message(f"warning: {after} {MAKE_ANEW}", quiet)
+    if told := mixed(set_of(stem)):
+        message(f"warning: {told} {what_to_do}".rstrip(), quiet)
 
 
 def _write_set(files: Mapping[Path, bytes], kept: Kept) -> None:
@@ -436,6 +436,11 @@ def _kind_of(target: Path) -> str:
         f"{target}: a booklet's name ends in {PRINTED} (to print) or {SCREEN} (for a screen); "
         "choose one of them with -o."
     )
+
+
+def _stem_of_set(booklet: Path) -> Path:
+    """The path that the files of a booklet's set share, without their endings. Raises WrongSettings."""
+    return booklet.with_name(booklet.name[: -len(_kind_of(booklet))])
 
 
 def stem_of(model: Path) -> str:
