@@ -67,7 +67,7 @@ def demo(
     from steps.kept import Kept
 
     target = to / "tug.pdf"
-    _tell_mixed(_stem_of_set(target), run.quiet)
+    _tell_mixed(target, run.quiet)
     message("writing the demo models", run.quiet)
     kept = Kept(force=run.force)
     kept.allow(demo_files(to))
@@ -147,8 +147,7 @@ def plan(
     target = out or Path(stem_of(model) + PLAN)
     if not target.name.endswith(PLAN):
         raise WrongSettings(f"{target}: a plan's name ends in {PLAN}; choose such a name with -o.")
-    stem = target.with_name(target.name[: -len(PLAN)])
-    _tell_mixed(stem, run.quiet)
+    _tell_mixed(target, run.quiet)
     settings = run.settings_for(model)
     kept = _kept(run, model, target)
     with (
@@ -157,7 +156,7 @@ def plan(
     ):
         made = make_plan(model, settings, progress)
         _write_set({target: plan_to_json(made, settings).encode()}, kept)
-    _tell_mixed(stem, run.quiet, MAKE_ANEW)
+    _tell_mixed(target, run.quiet, MAKE_ANEW)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     result(str(target))
@@ -183,7 +182,7 @@ def booklet(
 ) -> None:
     """The main job: the booklet as PDF or as HTML for a screen, and the plan beside it."""
     target = out or Path(stem_of(model) + ".pdf")
-    _tell_mixed(_stem_of_set(target), run.quiet)
+    _tell_mixed(target, run.quiet)
     _booklet(model, target, run.with_option("stickers", stickers))
 
 
@@ -374,9 +373,10 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     from steps.pipeline import make_plan
     from steps.planfile import plan_to_json
 
-    kind, stem = _kind_of(target), _stem_of_set(target)
     kept = _kept(run, model, target)
+    kind = _kind_of(target)
     settings = run.booklet_settings_for(model, printed=kind == PRINTED)
+    stem = target.with_name(target.name[: -len(kind)])
     plan_target, label_target = (stem.with_name(stem.name + end) for end in (PLAN, STICKERS))
     stickers = settings.stickers is not None or settings.sticker_sheet is not None
     targets = (target, *([label_target] if stickers else []), plan_target)
@@ -394,7 +394,7 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
             files[label_target] = labels_pdf(made, settings, progress, pictures)
         files[plan_target] = plan_to_json(made, settings).encode()
         _write_set(files, kept)
-    _tell_mixed(stem, run.quiet, MAKE_ANEW)
+    _tell_mixed(target, run.quiet, MAKE_ANEW)
     tell_problems(made.problems, run.quiet)
     picture_faults(made.model, made.problems, made.order.up, target, settings, run.quiet)
     for line in filter(None, (pictures.log, pictures.notice)):
@@ -408,12 +408,15 @@ def _booklet(model: Path, target: Path, run: Run) -> None:
     )
 
 
-def _tell_mixed(stem: Path, quiet: bool, what_to_do: str = "") -> None:
-    """Say if the files of a set are of different runs: before anything is refused, and after it was made."""
+def _tell_mixed(target: Path, quiet: bool, what_to_do: str = "") -> None:
+    """Say if a booklet or a plan and what lies beside it are of different runs: before anything is refused,
+    and after it was made."""
     from steps.cli.telling import message
-    from steps.one_set import mixed, set_of
+    from steps.one_set import PLAN, mixed, set_of
 
-    if told := mixed(set_of(stem)):
+    ending = _ending_of(target, (PRINTED, SCREEN, PLAN))
+    files = set_of(target.with_name(target.name[: -len(ending)])) if ending else ()
+    if told := mixed(files):
         message(f"warning: {told} {what_to_do}".rstrip(), quiet)
 
 
@@ -429,18 +432,17 @@ def _kind_of(target: Path) -> str:
     """The ending of a booklet's name, which says what to write. Raises WrongSettings for another."""
     from steps.errors import WrongSettings
 
-    for kind in (PRINTED, SCREEN):
-        if target.name.lower().endswith(kind) and len(target.name) > len(kind):
-            return kind
+    if kind := _ending_of(target, (PRINTED, SCREEN)):
+        return kind
     raise WrongSettings(
         f"{target}: a booklet's name ends in {PRINTED} (to print) or {SCREEN} (for a screen); "
         "choose one of them with -o."
     )
 
 
-def _stem_of_set(booklet: Path) -> Path:
-    """The path that the files of a booklet's set share, without their endings. Raises WrongSettings."""
-    return booklet.with_name(booklet.name[: -len(_kind_of(booklet))])
+def _ending_of(target: Path, known: Iterable[str]) -> str:
+    """Which of the endings that are known a name has after its first letter; empty without one."""
+    return next((each for each in known if target.name[1:].lower().endswith(each)), "")
 
 
 def stem_of(model: Path) -> str:
