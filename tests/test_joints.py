@@ -359,6 +359,37 @@ def test_what_slides_on_what_turns_is_free() -> None:
     assert found["ring 1", "ring 2"].glue_area_mm2 == 0 < found["floor", "foot"].glue_area_mm2
 
 
+def masonry(courses: int) -> Model:
+    """Bricks 40 x 15 x 9 in running bond, no studs: those amid the wall have others beside and on them."""
+    brick, half = box((0, 0, 0), (39.8, 15, 9)), box((0, 0, 0), (19.8, 15, 9))
+    laid = []
+    for course in range(courses):
+        row = [(half, 0), (brick, 20), (half, 60)] if course % 2 else [(brick, 0), (brick, 40)]
+        laid += [(solid, shift(x, 0, 9 * course)) for solid, x in row]
+    return placed(laid)
+
+
+@pytest.mark.parametrize("courses", [3, 7])
+def test_bricks_amid_a_wall_are_no_captives(courses: int) -> None:
+    found = joints_of(masonry(courses)).joints
+    assert len(found) == 4 * (courses - 1)
+    assert [joint.id for joint in found if joint.moves or joint.glue_area_mm2 == 0] == []
+
+
+def test_a_drawer_with_something_in_it_and_what_lies_under_a_lid_are_captives() -> None:
+    """A drawer drawn on the floor of its case, under a roof; and things in a tray, its lid lying on them."""
+    case = box((0, 0, 0), (40, 30, 20)) - box((2, 2, 2), (41, 28, 18))
+    tray = box((3, 3, 2), (36, 27, 15)) - box((5, 5, 4), (34, 25, 16))
+    drawer = joints_of(
+        placed([(case, np.eye(4)), (tray, np.eye(4)), (box((8, 8, 4), (20, 20, 9)), np.eye(4))])
+    )
+    assert [joint.moves for joint in drawer.joints] == [True, True]
+    flat = box((0, 0, 0), (40, 30, 8)) - box((2, 2, 2), (38, 28, 9))
+    thing, lid_ = box((2.6, 2.6, 2), (19.7, 27.4, 9)), box((0, 0, 9), (40, 30, 11))
+    parts = [(flat, np.eye(4)), (thing, np.eye(4)), (thing, shift(17.7, 0, 0)), (lid_, np.eye(4))]
+    assert [joint.moves for joint in joints_of(placed(parts)).joints] == [True] * 4
+
+
 @pytest.mark.parametrize(("long", "moves"), [(12, True), (6, False)], ids=["through", "to its end"])
 def test_a_ring_on_a_pin_that_goes_through_it_turns(long: float, moves: bool) -> None:
     """It lies on a shoulder and fits closely; a pin that ends within it is a peg pushed home."""

@@ -107,14 +107,31 @@ def _bare(contact: Contact) -> Contact:
 
 
 def held_by_form(model: Model, measures: Measures, joints: Sequence[Joint]) -> frozenset[str]:
-    """Ids of the parts that nothing grips and that others keep from getting out."""
+    """Ids of the parts that nothing grips and that others keep from getting out. What others stand on is a
+    course of masonry and no thing in a cage, unless one part alone fences it all round: then it lies in a
+    box, and they are its lid."""
     gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
     resting = {part for joint in joints for part in (joint.a, joint.b)} - gripped
     loose = [row for row, part in enumerate(model.parts) if part.id in resting]
     if not loose:
         return frozenset()
     shut = Shut(model, measures)
-    return frozenset(model.parts[row].id for row in loose if shut.holds(np.array([row])))
+    held = {model.parts[row].id for row in loose if shut.holds(np.array([row]))}
+    boxed = {part for part in held if shut.fenced(model.index_of[part])}
+    standing = list(_standing_on(joints, measures.up))
+    while bearing := {under for under, above in standing if above not in held} & (held - boxed):
+        held -= bearing
+    return frozenset(held)
+
+
+def _standing_on(joints: Sequence[Joint], up: Array) -> Iterator[tuple[str, str]]:
+    """Ids of two parts each, of which the second rests on the first."""
+    for joint in joints:
+        for touch in joint.touches:
+            other = joint.other(touch.carrier)
+            rise = float(touch.axis @ up)
+            if touch.kind == "rest" and abs(rise) >= CARRIES:
+                yield (touch.carrier, other) if rise > 0 else (other, touch.carrier)
 
 
 class Shut:
@@ -132,6 +149,15 @@ class Shut:
         others = np.setdiff1d(self.everyone, own)
         return self._stopped(own, self.up, others) and any(
             all(self._stopped(own, axis ^ flip, others) for flip in (0, 1)) for axis in self.level
+        )
+
+    def fenced(self, row: int) -> bool:
+        """Whether one part alone keeps a part (row) from moving any level way."""
+        ways = [axis ^ flip for axis in self.level for flip in (0, 1)]
+        near = [set(self.motion.on_the_way(row, way, self.everyone)) - {row} for way in ways]
+        return any(
+            all(self.motion.blocks(row, other, way) for way in ways)
+            for other in sorted(set.intersection(*near))
         )
 
     def _stopped(self, own: IntArray, direction: int, others: IntArray) -> bool:
