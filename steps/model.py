@@ -735,6 +735,9 @@ class Gluing:
         default_factory=dict
     )  #: glued joint -> the next best one, which would tie in its place
     tried: tuple[Tried, ...] = ()  #: every load case; none where it is not glued as they ask
+    #: the turns, each by the step before which, and the sub-assembly ("" what is built), that are borne as
+    #: soon as the glue holds by itself
+    turns_early: frozenset[tuple[int, str]] = frozenset()
 
     @property
     def glued(self) -> frozenset[str]:

@@ -366,6 +366,24 @@ def test_a_turn_that_no_glue_bears_is_told_at_its_step():
     assert work.step_by_number[4].by == "adult"
 
 
+@pytest.mark.parametrize(("safety", "soon"), [(5.0, True), (50.0, False)])
+def test_a_turn_waits_for_hard_glue_only_where_the_build_would_not_hold_sooner(safety: float, soon: bool):
+    """The column laid over before its last block comes: instant glue bears 0.1 MPa when it first holds and a
+    quarter of 3 MPa, 7.5 times as much, when it is hard."""
+    built = column(hold_per_stud=0.0, gap=0.4, gram_per_cell=40.0)
+    order = one_by_one(built)
+    over = replace(order.steps[-1], up=np.array([1.0, 0.0, 0.0]))
+    turned = replace(order, steps=(*order.steps[:-1], over))
+    cases = {**PICKED_UP, "turn": 1.0, "body": 0.0, "shelf": 0.0}
+    wish = Settings(glue=GlueSettings(safety=safety, cases=cases))
+    found = choose_glue(built.model, built.measures, built.joints, turned, wish)
+    assert not {"cannot-hold", "not-worked-out"} & {one.code for one in found.problems}
+    assert found.turns_early == ({(4, "")} if soon else frozenset())
+    work = settle(built.model, built.measures, built.joints, turned, found, wish).step_by_number[4]
+    times = found.adhesive
+    assert work.needs_cured and max(work.lags_min) == (times.fixture_min if soon else times.cure_min)
+
+
 @pytest.mark.parametrize(
     ("gap", "shim"), [(0.34, "about 0.3 mm thick"), (0.52, "about 0.5 mm thick"), (0.2, "")]
 )

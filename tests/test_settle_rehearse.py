@@ -132,6 +132,7 @@ def test_what_is_told_of_a_turn_tells_the_number_that_its_step_has_now():
         problems=(Problem("cannot-hold", "warning", (), "It falls when turned before step 3: so.", step=3),),
         whys={"J1": "turned before step 3, not turned before step 30"},
         tried=(Tried("turn", 3, ("P1",), 2), Tried("base", 0, ("P1",), 1)),
+        turns_early=frozenset({(3, "A2")}),
     )
     structure = Structure.of(made.model, made.measures, made.joints, CHILD)
     found = rehearsed(structure, laid_down(made), glue, CHILD)
@@ -140,6 +141,7 @@ def test_what_is_told_of_a_turn_tells_the_number_that_its_step_has_now():
     assert now.problems[0].step == 4 and "before step 4: so" in now.problems[0].text
     assert now.whys["J1"] == "turned before step 4, not turned before step 30"
     assert [each.step for each in now.tried] == [4, 0]
+    assert now.turns_early == {(4, "A2")}
 
 
 def test_an_older_child_opens_more():

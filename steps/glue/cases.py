@@ -60,6 +60,7 @@ class LoadCase:
     up: Array
     step: int = 0  #: number of the step before which the plan turns it
     thing: str = ""  #: the sub-assembly (id) that is turned into its place
+    early: bool = False  #: nobody waits until the glue is hard: it bears what it does once it holds by itself
 
 
 def load_cases(
@@ -140,7 +141,7 @@ class _CaseMaker:
         words = turn_words(number) + (f" (sub-assembly {thing}, into its place)" if thing else "")
         for up in (self._half_way(moment, before), moment.up):
             load = self._case("turn", words, self._weight(up), held, there, step=number)
-            yield replace(load, thing=thing)
+            yield replace(load, thing=thing, early=True)
 
     def pulls(self, measures: Measures) -> Iterator[LoadCase]:
         weight = self._weight(self.up)

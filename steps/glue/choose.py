@@ -27,9 +27,9 @@ from steps.glue.effort import efforts
 from steps.glue.families import Family, check_plastic, family
 from steps.glue.least import Asked, LeastGlue, least_glue
 from steps.glue.proofs import Known
-from steps.glue.report import problems_of, tried_of, whys_of
+from steps.glue.report import problems_of, tried_of, turns_early, whys_of
 from steps.glue.supply import Supply
-from steps.glue.times import early_n
+from steps.glue.times import early_n, early_share
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
 from steps.sequence import BuildSequence
 from steps.settings import Settings
@@ -84,6 +84,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
             if joints.joints[row].id in glued
         },
         tried=tried_of(model, joints, cases, fares),
+        turns_early=turns_early(cases, fares),
     )
 
 
@@ -246,7 +247,7 @@ class _FamilySearch:
         joints = self.joints.joints
         strength = np.array([glued_strength(one, used, given.get(one.id)) if used else 0.0 for one in joints])
         only = frozenset(np.flatnonzero(strength > 0).tolist())
-        asked = self._asked(Supply.ample(strength), np.ones(len(joints)), only)
+        asked = self._asked(Supply.ample(strength), np.ones(len(joints)), only, used)
         return least_glue(self.structure, self.cases, asked, self.up, known=self.known)
 
     def _least(self, used: Family, cases: Sequence[LoadCase], one_piece: bool | None = None) -> LeastGlue:
@@ -259,7 +260,7 @@ class _FamilySearch:
             for row, one in enumerate(joints)
             if one.id in self.bonding.forced and supply.strength[row] > 0
         )
-        asked = self._asked(supply, efforts(joints, volume, self.up), forced)
+        asked = self._asked(supply, efforts(joints, volume, self.up), forced, used)
         if one_piece is not None:
             asked = replace(asked, one_piece=one_piece)
         if not cases:
@@ -268,10 +269,11 @@ class _FamilySearch:
         self.last = found.glued
         return found
 
-    def _asked(self, supply: Supply, effort: Array, forced: frozenset[int]) -> Asked:
+    def _asked(self, supply: Supply, effort: Array, forced: frozenset[int], used: Family | None) -> Asked:
         rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)
         one_piece = self.settings.aim != "display"
-        return Asked(supply, effort, self.sure, rigid, forced, one_piece)
+        early = early_share(used) if used else 1.0
+        return Asked(supply, effort, self.sure, rigid, forced, one_piece, early)
 
 
 def near_moving(to_glue: Sequence[Joint], joints: Joints) -> tuple[str, ...]:

@@ -4,6 +4,9 @@ What does not move is to be one piece: a set of joints that hold surely, or are 
 That part is exact (:mod:`steps.glue.master`). Where a load case falls with the set, the set grows by what the
 case asks for, until it holds in all of them: more glue makes a case fail only where joints share the time of
 a push. What the falls demanded then makes a cheaper set to try, and a bound that is told.
+
+To wait until glue is hard costs more than to glue: a turn amid the build is to be borne by glue that only
+holds by itself, with as many joints as that takes. Where none suffice, the step waits until it is hard.
 """
 
 from __future__ import annotations
@@ -35,7 +38,7 @@ class Asked:
     """What the search is asked: the ``supply`` of glue; ``effort`` (joints,); ``sure`` (joints,) whether each
     ties its parts without glue; ``rigid`` (joints,) whether its parts are one piece in the end (it neither
     moves nor must open); ``forced`` rows that are glued at any rate; ``one_piece`` whether that is the
-    aim."""
+    aim; ``early`` the share of its strength that a joint has before it is hard."""
 
     supply: Supply
     effort: Array
@@ -43,6 +46,7 @@ class Asked:
     rigid: Mask
     forced: frozenset[int]
     one_piece: bool
+    early: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,8 @@ class LeastGlue:
     """The joints to glue (rows), their ``effort`` and the ``bound`` below which no set's lies; how many
     ``lumps`` are left, and ``untied`` parts (rows), one of each lump but the largest. ``fails`` are cases
     that fail whatever is glued; ``unsettled`` are cases of which nothing was found out; ``loose``
-    are parts (rows) that no joint that holds or may be glued connects to what is held."""
+    are parts (rows) that no joint that holds or may be glued connects to what is held; ``waits`` are cases
+    that were to hold before the glue is hard, and do not."""
 
     glued: tuple[int, ...]
     effort: float
@@ -67,6 +72,7 @@ class LeastGlue:
     asks: Mapping[int, LoadCase]  #: joint (row) -> the case that loads it most
     by_kind: Mapping[str, Mapping[int, float]]  #: kind of case -> joint (row) -> greatest load, N
     instead: Mapping[int, int]  #: glued joint (row) -> the next best one that would tie in its place (row)
+    waits: tuple[LoadCase, ...]
 
 
 def least_glue(
@@ -83,9 +89,12 @@ def least_glue(
     ``start`` is the set that it found: the first one tried.
     """
     proofs = Proofs(structure, asked.supply, up, known or Known())
+    early = proofs
+    if asked.early < 1.0 and any(load.early for load in cases):
+        early = Proofs(structure, asked.supply.early(asked.early), up, proofs.known)
     reachable, loose = _reachable(proofs, asked, cases)
     ties = _ties(structure, asked, up)
-    found = _SetSearch(proofs, ties, list(reachable))
+    found = _SetSearch(proofs, early, ties, list(reachable))
     choice = found.run(row for row in start if asked.supply.strength[row] > 0)
     fails = found.failures(proofs.mask(choice.joints))
     lumps, untied = _lumps(structure, asked, choice.joints)
@@ -106,6 +115,7 @@ def least_glue(
         asks,
         found.by_kind(),
         next_best(ties, choice.joints) if asked.one_piece else {},
+        tuple(found.waits),
     )
 
 
@@ -113,15 +123,16 @@ class _SetSearch:
     """Passes through the cases. In each the set grows where a case asks for more, so that it ends with a set
     that holds; what the falls demanded makes the next set to try, and bounds all."""
 
-    def __init__(self, proofs: Proofs, ties: Ties, cases: Sequence[LoadCase]) -> None:
-        self.proofs, self.ties, self.open = proofs, ties, list(cases)
+    def __init__(self, proofs: Proofs, early: Proofs, ties: Ties, cases: Sequence[LoadCase]) -> None:
+        self.proofs, self.early, self.ties, self.open = proofs, early, ties, list(cases)
+        self.waits: list[LoadCase] = []
         self.hopeless: list[tuple[LoadCase, Array]] = []
         self.unsettled: list[LoadCase] = []
         self._need: dict[int, tuple[LoadCase, Array]] = {}
         self._demands: dict[int, list[Cut]] = {id(load): [] for load in cases}
         for load, motion in proofs.known.falls:
             if id(load) in self._demands:
-                self._demands[id(load)] += proofs.cuts(load, motion)
+                self._demands[id(load)] += self._of(load).cuts(load, motion)
 
     def run(self, start: Iterable[int] = ()) -> CoveringSet:
         """The best set with which all open cases hold; what cannot be helped or told is set aside. The first
@@ -130,7 +141,7 @@ class _SetSearch:
         begun[list(start)] = True
         choice = least_effort(replace(self.ties, free=begun), self._cuts)
         best, needs = self._holding(choice.joints), self._need
-        self.proofs.spare = True
+        self.proofs.spare = self.early.spare = True
         seen: set[frozenset[int]] = set()
         for _ in range(ROUNDS):
             choice = least_effort(self.ties, self._cuts)
@@ -150,8 +161,12 @@ class _SetSearch:
                 break
             if self._effort(tried) < self._effort(best) - NEAR_BOUND:
                 best, needs = tried, self._need
-        self._need, self.proofs.spare = needs, False
+        self._need, self.proofs.spare, self.early.spare = needs, False, False
         return CoveringSet(best, self._effort(best), min(choice.bound, self._effort(best)))
+
+    def _of(self, load: LoadCase) -> Proofs:
+        """The proofs with the strength that the glue has in a case."""
+        return self.early if load.early else self.proofs
 
     @property
     def _cuts(self) -> list[Cut]:
@@ -169,14 +184,15 @@ class _SetSearch:
     def _grown(self, joints: frozenset[int]) -> frozenset[int]:
         """The set with what the open cases ask for beyond it."""
         glued = self.proofs.mask(joints)
-        for load in list(self.open):
-            answer = self.proofs.quick(load, glued)
+        looked_at = list(self.open)
+        for load in looked_at:
+            answer = self._of(load).quick(load, glued)
             if answer.ok and answer.need is not None:
                 self._need[id(load)] = (load, answer.need)
                 continue
-            more = self.proofs.strengthened(load, glued, self.ties.cost, answer.motion)
+            more = self._of(load).strengthened(load, glued, self.ties.cost, answer.motion)
             if more is None or not more.holds:
-                self._give_up(load, None if more is None else more.motion)
+                looked_at += self._give_up(load, None if more is None else more.motion)
                 if more is None and self.proofs.spare:
                     break  # what is not seen to hold is no better than what does
                 continue
@@ -186,22 +202,35 @@ class _SetSearch:
                 self._need[id(load)] = (load, more.need)
         return frozenset(np.flatnonzero(glued).tolist())
 
-    def _give_up(self, load: LoadCase, motion: Array | None) -> None:
-        """Ask no more of a case of which nothing was found out, or only a ``motion`` that no glue stops."""
+    def _give_up(self, load: LoadCase, motion: Array | None) -> list[LoadCase]:
+        """Ask no more of a case of which nothing was found out, or only a ``motion`` that no glue stops; of
+        glue that is not hard yet the same is asked once it is: that is to be looked at instead."""
         self.open.remove(load)
+        if load.early and not (motion is None and self.proofs.spare):
+            return [self._when_hard(load)]
         if motion is None:
             self.unsettled.append(load)
-            return
+            return []
         self.hopeless.append((load, motion))
         self.proofs.known.forget(load)
         self._demands[id(load)].clear()
+        return []
+
+    def _when_hard(self, load: LoadCase) -> LoadCase:
+        """The same case with glue that was waited for."""
+        hard = replace(load, early=False)
+        self._demands[id(load)].clear()
+        self._demands[id(hard)] = []
+        self.open.append(hard)
+        self.waits.append(hard)
+        return hard
 
     def failures(self, glued: Mask) -> tuple[Failure, ...]:
         """How the cases that nothing saves fail with the set found; of what no other set was found for, and
         was not seen to fall, it is looked whether it holds."""
         found = []
         for load in list(self.unsettled):
-            told = self.proofs.worked_out(load, glued)
+            told = self._of(load).worked_out(load, glued)
             if told is None:
                 continue
             self.unsettled.remove(load)
@@ -209,7 +238,7 @@ class _SetSearch:
                 found.append(told)
             elif told.need is not None:
                 self._need[id(load)] = (load, told.need)
-        found += [self.proofs.first_to_give(load, motion, glued) for load, motion in self.hopeless]
+        found += [self._of(load).first_to_give(load, motion, glued) for load, motion in self.hopeless]
         return tuple(found)
 
     def by_kind(self) -> dict[str, dict[int, float]]:

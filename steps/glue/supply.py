@@ -68,6 +68,10 @@ class Supply:
             own.takes[at] = dose.share / own.share[at]
         return replace(own, push=push, most=float(most_drops(used, celsius)))
 
+    def early(self, share: float) -> Supply:
+        """The same while all joints have no more than a share of their strength."""
+        return replace(self, strength=share * self.strength)
+
     def given(self, glued: Mask) -> Array:
         """(j,) N that each joint holds by its glue when those of a mask (j,) are glued."""
         strength = np.where(glued, self.strength, 0.0)

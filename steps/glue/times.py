@@ -38,6 +38,11 @@ def knows(celsius: float) -> bool:
     return bool(low <= celsius <= high)
 
 
+def early_share(chosen: Family) -> float:
+    """The share of its strength that a joint has from the moment it holds by itself until it is hard."""
+    return min(1.0, float(glue_book().process["handling_mpa"]) / chosen.design_mpa)
+
+
 def early_n(joint: Joint, chosen: Family, dose: Dose) -> float:
     """What a glued joint bears from the moment it holds by itself until it is hard, N."""
     return float(glue_book().process["handling_mpa"]) * dose.share * bond_area(joint, chosen)

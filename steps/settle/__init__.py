@@ -117,7 +117,7 @@ def strength_of(gluing: Gluing) -> Curing:
     """What the glued joints bear, and when."""
     glue = gluing.adhesive
     early = {name: gluing.early_n.get(name, 0.0) for name in sorted(gluing.glued)}
-    return Curing(early, gluing.loads_by_kind, glue.fixture_min, glue.cure_min)
+    return Curing(early, gluing.loads_by_kind, glue.fixture_min, glue.cure_min, gluing.turns_early)
 
 
 def _lift_min(gluing: Gluing, settings: Settings) -> float:

@@ -46,6 +46,7 @@ class Rehearsal:
             gluing,
             problems=tuple(self._renumbered(problem, turns) for problem in gluing.problems),
             whys={joint: self._said(why, turns) for joint, why in gluing.whys.items()},
+            turns_early=frozenset((self.now[step], thing) for step, thing in gluing.turns_early),
             tried=tuple(replace(each, step=self.now.get(each.step, 0)) for each in gluing.tried),
         )
 

@@ -100,12 +100,13 @@ def critical_path(activities: Sequence[Activity]) -> tuple[float, tuple[str, ...
 class Curing:
     """What glued joints bear, N: nothing until they hold by themselves, then ``early_n`` by joint, until they
     have their full strength; ``loads_n`` is the greatest load of each in the finished model, by the kind of
-    load case."""
+    load case; ``turns_early`` the turns (step, sub-assembly that is put in or "") that need no hard glue."""
 
     early_n: Mapping[str, float]
     loads_n: Mapping[str, Mapping[str, float]]
     holds_min: float
     full_min: float
+    turns_early: frozenset[tuple[int, str]] = frozenset()
 
 
 class Scheduler:
@@ -187,9 +188,9 @@ class Scheduler:
             if step.number in self.on_glue:
                 loaded += [(joint, np.inf if step.number in self.on_hard else 0.0) for joint in own]
             if turned:
-                loaded += [(joint, self._asked_n(joint, self.total, TURNED)) for joint in own]
+                loaded += [(joint, self._turned_n(joint, step.number)) for joint in own]
             loaded += [
-                (joint, self._asked_n(joint, self.total, TURNED))
+                (joint, self._turned_n(joint, step.number, each.assembly))
                 for each in step.attaches
                 if float(up.get(each.assembly, step.up) @ step.up) < SAME_UP
                 for joint in fresh.get(each.assembly, [])
@@ -229,6 +230,12 @@ class Scheduler:
         share = grams / self.total if self.total > 0 else 1.0
         most = self.curing.loads_n.get(kind, {}).get(joint, 0.0)
         return max(share * most, newtons(min(self.mass[end] for end in self._ends(joint))))
+
+    def _turned_n(self, joint: str, step: int, thing: str = "") -> float:
+        """What a joint bears when what is built is turned before a step, or a ``thing`` into its place, N;
+        nothing to speak of where the whole was seen to hold as soon as its glue holds by itself."""
+        early = (step, thing) in self.curing.turns_early
+        return 0.0 if early else self._asked_n(joint, self.total, TURNED)
 
     def _lag(self, joint: str, load_n: float) -> float:
         """Minutes from gluing until the joint may bear a load."""
