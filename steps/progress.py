@@ -1,10 +1,12 @@
-"""How a stage tells how far it is: work is counted, never timed, and no result depends on it.
+"""How a stage tells how far it is: no result depends on it, and work is counted, not timed.
 
 The pipeline opens a stage; whatever works within it, however deep, has two ways to tell:
 
 - ``for part in over(parts):`` where the pieces of work are known; loops may stand within loops;
 - ``tick()`` where they are not: once for each round of a programme, grip tried, state looked at; or
   ``for mesh in ticking(meshes):`` where they are but a small share of the stage.
+
+A library that works long and calls nobody back is asked by ``patiently``: there alone time is told.
 
 Once in some thousandths of a second is often enough; nobody listening, it costs next to nothing. Where a
 stage is silent for long, and in which lines, ``python -m tests.benchmarks.silence`` tells.
@@ -13,8 +15,9 @@ stage is silent for long, and in which lines, ``python -m tests.benchmarks.silen
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from contextvars import ContextVar
+from contextvars import ContextVar, copy_context
 from dataclasses import dataclass, field, replace
 from itertools import count
 from typing import TypeVar
@@ -26,6 +29,8 @@ Tell = Callable[[str, int, int], None]
 Item = TypeVar("Item")
 #: How finely the share of a stage that is done is told.
 WHOLE = 1000
+#: A library that calls nobody back is taken to move on as long as it runs, told so often (s).
+PATIENT_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -93,3 +98,19 @@ def tick() -> None:
     here = _now.get()
     if here.tell is not None:
         here.tell(here.stage, next(here.ticks), 0)
+
+
+def patiently(call: Callable[[], Item]) -> Item:
+    """What a call answers or raises, with ticks while it runs: for a library that calls nobody back but lets
+    other threads run. The ticks come from here, as all others do; the call alone is in a thread of its own.
+    """
+    if _now.get().tell is None:
+        return call()
+    apart = ThreadPoolExecutor(1)
+    try:
+        answer = apart.submit(copy_context().run, call)
+        while not wait((answer,), PATIENT_S).done:
+            tick()
+        return answer.result()
+    finally:
+        apart.shutdown(wait=False)  # an interrupt is heard at once

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 
 from renderer.beat import beat
-from steps.progress import over, stage, tick, within
+from steps.progress import PATIENT_S, over, patiently, stage, tick, within
 
 Told = list[tuple[str, int, int]]
 
@@ -67,3 +69,20 @@ def test_what_goes_on_in_a_stage_is_told_without_its_beginning_and_drawing_is_he
     with within(None, "pictures"):
         beat()
     assert len(told) == 2
+
+
+def test_a_library_that_tells_nothing_is_waited_for_with_ticks_from_here() -> None:
+    told: list[int] = []
+    enough = threading.Event()
+
+    def tell(_stage: str, done: int, total: int) -> None:
+        told.append(threading.get_ident())
+        if len(told) == 4:  # the beginning, and three ticks
+            enough.set()
+
+    with stage(tell, "glue"):
+        assert patiently(lambda: enough.wait(600 * PATIENT_S)) is True  # it ends by what is told meanwhile
+        with pytest.raises(ZeroDivisionError):
+            patiently(lambda: 1 // 0)
+    assert set(told) == {threading.get_ident()}
+    assert patiently(threading.get_ident) == threading.get_ident()  # where nobody listens, no other thread

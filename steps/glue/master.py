@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy import sparse
@@ -19,6 +20,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 
 from steps.model import Array, IntArray, Mask
+from steps.progress import patiently
 
 #: Rounds in which the prices are improved.
 ROUNDS = 120
@@ -229,7 +231,8 @@ def _programme(
     columns = np.concatenate([columns for columns, _ in demands])
     shares = np.concatenate([share for _, share in demands])
     matrix = sparse.coo_matrix((shares, (at_row, columns)), shape=(len(demands), len(cost))).tocsr()
-    found = milp(
+    programme = partial(
+        milp,
         cost,
         constraints=LinearConstraint(matrix, 1.0 - 1e-9, np.inf),
         integrality=1,
@@ -237,6 +240,7 @@ def _programme(
         # a presolved answer that is off when taken back is repaired by a run that writes to standard output
         options={"node_limit": NODES, "mip_rel_gap": 0.0, "presolve": False},
     )
+    found = patiently(programme)
     if found.x is None or found.mip_dual_bound is None:
         return None
     return found.x > 0.5, float(found.mip_dual_bound)

@@ -12,13 +12,15 @@ detection in ADMM). What it finds is checked; that it finds nothing says nothing
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from steps.model import Array, Mask, frozen_array
-from steps.progress import tick
+from steps.progress import patiently, tick
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 
 #: Rounds after which a programme is asked instead, which costs about as much again. Of 311 standing sets of a
@@ -30,6 +32,10 @@ SPARED, PRESSED = 0.02, 0.01
 #: How far each round goes of the way (1 plain, below 2): a little farther took fewer
 #: rounds there.
 FARTHER = 1.6
+#: How SuperLU factors what is symmetric and has no weak pivot: by least degree, pivots where they stand.
+SYMMETRIC: dict[str, Any] = {
+    "permc_spec": "MMD_AT_PLUS_A", "diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True},
+}  # fmt: skip
 #: Rounds after which it is looked whether what is left is a motion in which the bodies fall: of a tower of
 #: 1,000 parts it was one after 90, and to look costs about as much as two rounds.
 LOOK = 30
@@ -81,9 +87,7 @@ def split(
     across = matrix.T.tocsr()
     firm = matrix @ across + FIRM * sparse.identity(matrix.shape[0])
     tick()
-    factor = splu(  # in one go: of 20,000 bodies in a wall 1.2 s; by blocks and their borders 90
-        firm.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-    )
+    factor = patiently(partial(splu, firm.tocsc(), **SYMMETRIC))  # 20,000 bodies of a wall: 1.2 s in one go
     loads = equilibrium.scaled_loads(case)[free]
     at = np.zeros(cones.bears.shape)
     if guess is not None:
