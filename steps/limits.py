@@ -43,9 +43,10 @@ class Limits(BaseModel):
     name_letters: int = Field(200, ge=20)
     #: The farthest coordinate, in the file's unit: 100 m in micrometres, the finest unit there is.
     coordinate: float = Field(1e8, gt=0)
-    #: Seconds of processor time and GiB that meshing a STEP file may take: what the largest model that is
-    #: promised may take from its file to its plan. Curved solids of a few lines can ask for any amount.
-    meshing_s: float = Field(600.0, gt=0)
+    #: Seconds of processor time that meshing a STEP file may take for each MiB of it that is begun: ten times
+    #: what a thousand flat boxes took. Curved solids of a few lines can ask for any amount.
+    meshing_s: float = Field(8.0, gt=0)
+    #: GiB that meshing it may take: what the largest model that is promised may take.
     meshing_gib: float = Field(4.0, gt=0)
     #: MiB of a plan file. 10,000 parts need about 20.
     plan_mib: float = Field(1000.0, gt=0)

@@ -5,13 +5,18 @@ from __future__ import annotations
 import importlib.util
 import io
 import json
+import os
+import signal
 import struct
+import sys
 import tempfile
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 from tests.bad_inputs import RELATIONS, TYPES
 from tests.intake_files import CORE, MODEL_PATH, SCREW, Gltf, binary_stl, box, mesh_xml, text_stl
@@ -31,20 +36,60 @@ class Seed:
     json: bool = False  #: the text within is JSON
 
 
-#: The mesher of STEP may take as long as it is given, which is a setting: here it is given this (s).
-MESHING_S = 5.0
-
-
 def _survey(name: str) -> Callable[[Path], list[str]]:
     def through(folder: Path) -> list[str]:
         from steps.pipeline import survey
         from steps.settings import Settings
 
-        found = survey(folder / name, Settings(limits={"meshing_s": MESHING_S}))
+        found = survey(folder / name, Settings())
         names = [text for part in found.model.parts for text in (part.source, str(part.colour_name))]
         return [found.model.name, *names, *(problem.text for problem in found.problems)]
 
     return through
+
+
+class Forked:
+    """A worker that is a fork of this process, which has the mesher loaded: a fresh interpreter takes most of
+    a second to load it."""
+
+    def __init__(self, module: str, moved: Callable[[], None]):
+        importlib.import_module(module)
+        importlib.import_module("cascadio")
+
+    def ask(self, work: Callable[..., Iterator[Any]], *arguments: object) -> Iterator[Any]:
+        from steps.workers import WorkerEnded
+
+        questions, asking = os.pipe()
+        child = os.fork()
+        if child == 0:
+            _work(work, arguments, questions)
+        os.close(questions)
+        status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        os.close(asking)
+        if status < 0:
+            raise WorkerEnded(f"by signal {signal.Signals(-status).name}")
+        yield from ()
+
+    def end(self) -> None:
+        """It has ended."""
+
+
+def _work(work: Callable[..., Iterator[Any]], arguments: Sequence[object], questions: int) -> None:
+    """In the fork: what is asked, silently, and out."""
+    try:
+        null = os.open(os.devnull, os.O_WRONLY)
+        for place, number in enumerate((questions, null, null)):
+            os.dup2(number, place)
+        sys.stdin = os.fdopen(0)
+        for _ in work(*arguments):
+            pass
+    finally:
+        os._exit(0)
+
+
+def _step_survey(folder: Path) -> list[str]:
+    with patch("steps.intake.step_cad.Worker", Forked):
+        return _survey("m.step")(folder)
 
 
 def _settings(folder: Path) -> list[str]:
@@ -74,10 +119,8 @@ KINDS: Mapping[str, Callable[[Path], list[str]]] = {
     "build": _survey("build.toml"),
     "settings": _settings,
     "plan": _verify,
-    **({"step": _survey("m.step")} if importlib.util.find_spec("cascadio") else {}),
+    **({"step": _step_survey} if importlib.util.find_spec("cascadio") else {}),
 }
-#: Each of these starts a process of its own: some seconds a mutant.
-SLOW = ("step",)
 
 
 @cache

@@ -313,12 +313,18 @@ def _serve(todo: Sequence[tuple[str, int]], seed: int, writing: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     signal.signal(signal.SIGPROF, signal.SIG_DFL)  # ends the process, also within a library
     for kind, number in todo:
-        begun = time.process_time()
+        begun = _spent()[0]
         signal.setitimer(signal.ITIMER_PROF, MOST_S)
         verdict = verdict_in_words(kind, mutated(kind, seed, number))
-        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-        os.write(writing, json.dumps([time.process_time() - begun, most, verdict]).encode() + b"\n")
+        seconds, most = _spent()
+        os.write(writing, json.dumps([seconds - begun, most, verdict]).encode() + b"\n")
     os._exit(0)
+
+
+def _spent() -> tuple[float, int]:
+    """Seconds of the processor so far, and the most bytes in a process, with those that this one started."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(each.ru_utime + each.ru_stime for each in used), max(each.ru_maxrss for each in used) * 1024
 
 
 def _virtual() -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import sys
 
@@ -9,7 +10,8 @@ import numpy as np
 import pytest
 
 from steps.errors import BeyondLimit, MissingExtra, UnreadableInput
-from steps.intake import read_model
+from steps.intake import read_model, step_cad
+from steps.limits import LIMITS
 from steps.settings import Settings
 from tests.intake_files import box, placed, same_points
 from tests.intake_step import write_step
@@ -77,6 +79,35 @@ def test_a_point_that_is_too_far_away_is_named_before_anything_is_meshed(far, tm
     line = text.splitlines().index(corner) + 1
     with pytest.raises(UnreadableInput, match=rf"ship\.step, line {line}: a point lies at .* up to 1e\+08"):
         read_model(path, Settings(limits={"meshing_s": 2}))
+
+
+@pytest.mark.parametrize("wrong", ["1E3", "1e4", "nan", "", "1.E+2.", "0x7f"])
+@pytest.mark.parametrize(
+    "head", ["CARTESIAN_POINT('it''s (0.,0.)',(", "CARTESIAN_POINT /* ( */ ( /*\n*/ '' , ("]
+)
+def test_a_coordinate_that_is_no_number_is_named_before_anything_is_meshed(head, wrong, tmp_path):
+    """Found by fuzzing: the converter goes round for ever over a line that begins at one."""
+    path = write_step(tmp_path / "ship.step", BOXES, PLACES)
+    text = path.read_text()
+    at = text.index("CARTESIAN_POINT('',(20.0")
+    end = text.index(",", at + 20)
+    path.write_text(text[:at] + head + wrong + text[end:])
+    line = text.count("\n", 0, at) + 1
+    with pytest.raises(
+        UnreadableInput, match=rf"ship\.step, line {line}: '{re.escape(wrong)}' stands for a coordinate"
+    ):
+        read_model(path, Settings(limits={"meshing_s": 2}))
+
+
+@pytest.mark.parametrize("much", ["/*", "'", "CARTESIAN_POINT('", "CARTESIAN_POINT((", "CARTESIAN_POINT("])
+def test_what_is_never_closed_is_looked_through_once(much, tmp_path):
+    """Looked through from each of them to the end of the file, this test would take hours."""
+    text = write_step(tmp_path / "ship.step", BOXES, PLACES).read_text()
+    wrong = text.replace("DATA;", "DATA;\n#1=CARTESIAN_POINT('',(nan));\n" + much * 300_000)
+    with pytest.raises(UnreadableInput, match="line 8: 'nan'"):
+        step_cad._check_points(tmp_path / "ship.step", wrong.encode(), LIMITS)
+    endless = text.replace("DATA;", "DATA;\n" + much * 300_000)
+    step_cad._check_points(tmp_path / "ship.step", endless.encode(), LIMITS)
 
 
 def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import importlib.util
+import math
 import re
 import tempfile
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,17 +17,25 @@ from steps.errors import BeyondLimit, MissingExtra, UnreadableInput
 from steps.intake.gltf import glb_scene
 from steps.intake.scene import Scene
 from steps.limits import LIMITS, Limits
+from steps.progress import patiently
 from steps.workers import Worker, WorkerEnded
 
 #: Chord error of the mesh, mm at the file's size: a stud of 3 mm radius gets some 60 sides.
 CHORD_MM = 0.004
 #: Greatest angle between neighbouring facets, radians.
 FACET_ANGLE = 0.15
-#: A point of a STEP file and the numbers in it (ISO 10303-42, cartesian_point; 10303-21, 6.4.2: real).
-POINT = re.compile(rb"CARTESIAN_POINT\s*\(\s*'[^']*'\s*,\s*\(([^()]*)\)", re.IGNORECASE)
-NUMBER = re.compile(rb"[-+]?\d+\.?\d*(?:E[-+]?\d+)?", re.IGNORECASE)
+#: A comment in a STEP file or a text (one with a quote in it is two that touch), and a point, with or without
+#: a name (ISO 10303-21; 10303-42, cartesian_point).
+COMMENT_OR_TEXT = re.compile(rb"/\*.*?(?:\*/|\Z)|'[^']*'", re.DOTALL)
+POINT = re.compile(rb"CARTESIAN_POINT\s*\(\s*(?:(?:'[^']*'\s*)+,\s*)?\(([^()]*)\)", re.IGNORECASE)
+#: A real number or a whole one (10303-21, 6.4.1, 6.4.2); "1e4", as others write it, is far away all the same.
+NUMBER = re.compile(rb"[-+]?\d+(?:\.\d*(?:E[-+]?\d+)?)?", re.IGNORECASE)
+AS_OTHERS_WRITE = re.compile(rb"[-+]?\d+\.?\d*(?:E[-+]?\d+)?", re.IGNORECASE)
+#: Letters of a wrong number that are shown.
+SHOWN = 20
 #: How a process ends whose processor time is over.
 TOO_LONG = "SIGPROF"
+MIB = 1024**2
 
 
 def read_step(path: Path, limits: Limits = LIMITS) -> Scene:
@@ -49,35 +59,49 @@ def read_step(path: Path, limits: Limits = LIMITS) -> Scene:
 
 
 def _check_points(path: Path, data: bytes, limits: Limits) -> None:
-    """Raises UnreadableInput for a point that is farther away than is believed: a solid that reaches there is
-    meshed for hours."""
+    """Raises UnreadableInput for a point that is farther away than is believed, or that is none of numbers:
+    the converter goes round for ever over a line that begins there."""
+    if b"/*" in data:
+        data = COMMENT_OR_TEXT.sub(_uncommented, data)
     for point in POINT.finditer(data):
-        far = max((abs(float(number)) for number in NUMBER.findall(point.group(1))), default=0.0)
-        if far > limits.coordinate:
+        numbers = [number.strip() for number in point.group(1).split(b",")]
+        near = all(NUMBER.fullmatch(number) and abs(float(number)) <= limits.coordinate for number in numbers)
+        if not near:
             line = data.count(b"\n", 0, point.start()) + 1
-            raise UnreadableInput(
-                f"{path.name}, line {line}: a point lies at {far:g}; coordinates up to {limits.coordinate:g} "
-                "are believed. Repair the model or export it again."
-            )
+            wrong = _wrong_of(numbers, limits)
+            raise UnreadableInput(f"{path.name}, line {line}: {wrong}. Repair the model or export it again.")
+
+
+def _uncommented(found: re.Match[bytes]) -> bytes:
+    """A text as it is; of a comment the ends of its lines."""
+    return found[0] if found[0].startswith(b"'") else b" " + b"\n" * found[0].count(b"\n")
+
+
+def _wrong_of(numbers: Sequence[bytes], limits: Limits) -> str:
+    """What is wrong of a point's coordinates, one of which is far away or no number."""
+    far = max(abs(float(number)) if AS_OTHERS_WRITE.fullmatch(number) else 0.0 for number in numbers)
+    if far > limits.coordinate:
+        return f"a point lies at {far:g}; coordinates up to {limits.coordinate:g} are believed"
+    wrong = next(number for number in numbers if not NUMBER.fullmatch(number))
+    return f"'{wrong[:SHOWN].decode('latin-1')}' stands for a coordinate, which is no number in a STEP file"
 
 
 def _converted(path: Path, limits: Limits) -> bytes:
     """The GLB of the file, made by a worker: a damaged file can end the converter's process, a hostile one
     keep it busy for ever, and it writes to standard output."""
+    most_s = limits.meshing_s * math.ceil(path.stat().st_size / MIB)
     with tempfile.TemporaryDirectory() as folder:
         made = Path(folder) / "made.glb"
-        worker = Worker(tessellation.__name__)
+        worker = Worker(tessellation.__name__, moved=_nothing)
+        asked = str(path.resolve()), str(made), CHORD_MM, FACET_ANGLE, most_s, limits.meshing_gib
         try:
-            most = limits.meshing_s, limits.meshing_gib
-            for _ in worker.ask(
-                tessellation.mesh, str(path.resolve()), str(made), CHORD_MM, FACET_ANGLE, *most
-            ):
-                pass
+            patiently(lambda: list(worker.ask(tessellation.mesh, *asked)))
         except WorkerEnded as ended:
             if TOO_LONG in str(ended):
                 raise BeyondLimit(
-                    f"{path.name}: meshing its solids takes more than {limits.meshing_s:g} s. Export it as "
-                    f"3MF or GLB, or raise the limit: --limit meshing_s={2 * limits.meshing_s:g}."
+                    f"{path.name}: meshing its solids takes more than {most_s:g} s, {limits.meshing_s:g} for "
+                    "each MiB of the file. Export it as 3MF or GLB, or raise the limit: --limit "
+                    f"meshing_s={2 * limits.meshing_s:g}."
                 ) from ended
         except Exception:  # whatever the converter says is not for people
             made.unlink(missing_ok=True)
@@ -89,3 +113,7 @@ def _converted(path: Path, limits: Limits) -> bytes:
                 "3MF or GLB."
             )
         return made.read_bytes()
+
+
+def _nothing() -> None:
+    """A worker that meshes tells nothing on its way."""
