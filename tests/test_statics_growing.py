@@ -63,6 +63,23 @@ def test_hands_that_change_from_part_to_part_leave_its_answers_true(seed):
             assert by_programme(other, count, {}, hold_)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_forces_kept_from_what_is_weaker_leave_its_answers_true(seed):
+    generator = np.random.default_rng(seed)
+    cells = random_heap(generator)
+    structure, other = structure_of(cells, 2.0), structure_of(cells, 2.0)
+    full = Capacity.of(structure.contacts)
+    weak = Capacity(full.friction, full.pull / 50, full.grip / 50, full.push)
+    weaker = structure_of(cells, 0.04)
+    np.testing.assert_allclose(Capacity.of(weaker.contacts).pull, weak.pull)
+    growing = Growing(structure, UP, range(len(cells)))
+    for count in range(1, len(cells) + 1):
+        present, held = set(range(count)), (int(generator.integers(count)),)
+        found = growing.stands(present, held=held, weak=weak, keep=True)
+        assert found in (None, by_programme(weaker, count, {}, held))
+        assert growing.stands(present) in (None, by_programme(other, count, {}, ()))
+
+
 def balcony(floors: int) -> list[Cell]:
     """A post, a beam out to one side of it at the second place that falls without glue, then the floors of a
     tower that stands apart from it."""

@@ -10,11 +10,11 @@ from steps.glue.families import glue_book
 from steps.model import Gluing, Joints, Measures, Model, Order, Problem, StepWork, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
-from steps.settle.holds import Holds, final_holds, hard_steps, waiting_steps
+from steps.settle.holds import Holds, hard_steps, held_early, holds_and_sure, waiting_steps
 from steps.settle.presses import hard_presses
 from steps.settle.rehearse import Rehearsal, rehearsed
 from steps.settle.schedule import Curing, Scheduler
-from steps.statics import Structure
+from steps.statics import Capacity, Structure
 
 __all__ = ["settle", "settled"]
 
@@ -53,9 +53,10 @@ class Firm:
 
     @classmethod
     def of(cls, structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Firm:
-        holds = final_holds(structure, sequence, gluing.glued)
+        early = Capacity.of(held_early(structure, gluing).contacts) if gluing.glued else None
+        holds, sure = holds_and_sure(structure, sequence, gluing.glued, early)
         on_glue = waiting_steps(structure, sequence, gluing, holds)
-        on_hard = hard_steps(structure, sequence, gluing, holds, on_glue)
+        on_hard = hard_steps(structure, sequence, gluing, holds, on_glue - sure)
         return cls(holds, on_glue, on_hard)
 
     def told(self, rehearsal: Rehearsal) -> Firm:

@@ -99,6 +99,12 @@ class Hands:
         held = {self.structure.model.index_of[part]}
         return self.settled.growing.stands(self.settled.present, held=held, weak=self._weak(step)) is True
 
+    def stands_with(self, held: Collection[str], parts: Collection[int], weak: Capacity) -> bool:
+        """Whether what is there surely stands while these hands and ``parts`` are held still, contacts being
+        as ``weak``."""
+        kept = {*parts, *(self.structure.model.index_of[name] for name in held)}
+        return self.settled.growing.stands(self.settled.present, held=kept, weak=weak, keep=True) is True
+
     def _weak(self, step: Step) -> Capacity:
         """What the contacts can do while the step's own glue sets and all earlier glue holds."""
         return Capacity.of(self.structure.glued(sorted(self._glued - set(step.closes))))

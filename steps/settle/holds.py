@@ -14,7 +14,7 @@ from steps.order.stability import Watch
 from steps.progress import over
 from steps.sequence import BuildSequence, Moment
 from steps.settle.hands import Hands
-from steps.statics import Structure, bond_strength
+from steps.statics import Capacity, Structure, bond_strength
 
 #: Step number -> ids of the parts that a hand must hold.
 Holds = Mapping[int, tuple[str, ...]]
@@ -22,20 +22,30 @@ Holds = Mapping[int, tuple[str, ...]]
 
 def final_holds(structure: Structure, sequence: BuildSequence, joints: Set[str]) -> Holds:
     """What a hand must hold in each step, where these joints (ids) are glued."""
+    return holds_and_sure(structure, sequence, joints)[0]
+
+
+def holds_and_sure(
+    structure: Structure, sequence: BuildSequence, joints: Set[str], weak: Capacity | None = None
+) -> tuple[Holds, frozenset[int]]:
+    """The same, and the steps after which what stood before surely stands, those hands and the new parts
+    held, with contacts as ``weak``: what balances the glued build is mostly within that."""
     glued = bonded(structure, joints)
-    held = {}
+    held, sure = {}, set()
     for moments in over(list(sequence.by_assembly.values())):
         by_up = {moment.up.tobytes(): moment for moment in moments}
         hands = {up: _hands(structure, glued, moment) for up, moment in by_up.items()}
         for moment in over(moments):
-            arriving = moment.arriving.tolist()
+            number, arriving = moment.step.number, moment.arriving.tolist()
             here = hands[moment.up.tobytes()]
             for other in hands.values():
                 if other is not here:
                     other.pass_by(arriving)
             pressed = here.during([(each.rows.tolist(), each.way) for each in moment.arrivals])
-            held[moment.step.number] = here.both(pressed, here.after(moment.step, arriving))
-    return held
+            held[number] = here.both(pressed, here.after(moment.step, arriving))
+            if weak is not None and here.stands_with(held[number], arriving, weak):
+                sure.add(number)
+    return held, frozenset(sure)
 
 
 def _hands(structure: Structure, glued: Structure, moment: Moment) -> Hands:

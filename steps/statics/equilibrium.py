@@ -128,25 +128,25 @@ class Equilibrium:
     @cached_property
     def matrix(self) -> sparse.csr_matrix:
         """(6 n, 3 k): force and moment / arm on each body per unit of each contact force."""
-        contacts, count = self.contacts, len(self.contacts)
-        entries, at_rows, at_columns = [], [], []
-        columns = 3 * np.arange(count)[:, None] + np.arange(3)
-        for bodies, sign in ticking(((contacts.first, 1.0), (contacts.second, -1.0))):
-            real = np.flatnonzero(bodies != GROUND)
-            force = sign * self.frames[real]
-            lever = contacts.point[real] - self.bodies.centroid[bodies[real]]
-            wrench = np.concatenate([force, np.cross(lever[:, None, :], force) / self.arm], axis=2)
-            entries.append(wrench.ravel())
-            at_rows.append(np.broadcast_to(6 * bodies[real, None, None] + np.arange(6), wrench.shape).ravel())
-            at_columns.append(np.broadcast_to(columns[real][:, :, None], wrench.shape).ravel())
+        return self.across.T.tocsr()
+
+    @cached_property
+    def across(self) -> sparse.csr_matrix:
+        """(3 k, 6 n) the transposed matrix."""
+        contacts, frames = self.contacts, self.frames
+        axes, signs = frames.reshape(-1, 3), ((contacts.first, 1.0), (contacts.second, -1.0))
+        entries, columns = np.zeros((len(axes), 2, 6)), np.zeros((len(contacts), 2, 6), dtype=np.int32)
+        for end, (bodies, sign) in enumerate(ticking(signs)):
+            lever = (contacts.point - self.bodies.centroid[bodies]) / self.arm
+            entries[:, end, :3] = sign * axes
+            entries[:, end, 3:] = sign * crossed(np.repeat(lever, 3, axis=0), axes)
+            columns[:, end] = 6 * bodies[:, None] + np.arange(6)
+        entries[np.repeat(contacts.second == GROUND, 3), 1] = 0.0
         tick()
-        built = sparse.coo_matrix(
-            (np.concatenate(entries), (np.concatenate(at_rows), np.concatenate(at_columns))),
-            shape=(6 * len(self.bodies), 3 * count),
-        ).tocsr()
-        built.data[np.abs(built.data) < 1e-12] = 0.0  # directions that lie across an axis, rounded
-        built.eliminate_zeros()
-        return built
+        kept = np.abs(entries) >= 1e-12  # not directions that lie across an axis, rounded
+        ends = np.concatenate([[0], np.cumsum(kept.sum(axis=(1, 2)))])
+        own = (entries[kept], np.repeat(columns, 3, axis=0)[kept], ends)
+        return sparse.csr_matrix(own, shape=(len(axes), 6 * len(self.bodies)))
 
     def scaled_loads(self, case: Case) -> Array:
         """(6 n,) the loads in units of the case's scale, moments divided by the arm."""
@@ -219,7 +219,7 @@ class Equilibrium:
         that take up anything in one, which motion it is, and what they take up with each of the capacities.
         """
         count = len(self.contacts)
-        against = (self.matrix.T @ -motions).tocoo()
+        against = (self.across @ -motions).tocoo()
         keys, place = np.unique(against.col.astype(np.int64) * count + against.row // 3, return_inverse=True)
         way = np.zeros((len(keys), 3))
         way[place, against.row % 3] = against.data

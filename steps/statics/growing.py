@@ -1,11 +1,11 @@
 """The balance of a build that grows, kept from part to part.
 
-What comes to a build that stands is borne by what is near it: the part, a shortest way from it to the ground,
-and the neighbours of these. They are balanced anew by splitting, loaded by the forces of all that lies round
-them, which stay as they are; where that does not do, wider and wider rings of neighbours are. All bodies that
-were in balance stay so to the letter, so that only what was balanced anew has to be checked, and a build of
-any size is asked about at the price of one column of it. The forces that come of it prove that the build
-stands; that none are found says nothing.
+What comes to a build that stands is borne by what is near it: the part, the firmest way from it to the
+ground, and the neighbours of these. They are balanced anew by splitting, loaded by the forces of all that
+lies round them, which stay as they are; where that does not do, wider and wider rings of neighbours are. All
+bodies that were in balance stay so to the letter, so that only what was balanced anew has to be checked, and
+a build of any size is asked about at the price of one column of it. The forces that come of it prove that the
+build stands; that none are found says nothing.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from steps.statics.splitting import CLOSE, balancing
 from steps.statics.structure import Structure
 
 #: Rings of neighbours round what has changed that are tried in turn, each with so many rounds of splitting:
-#: in a branching sculpture of 1,000 parts what stood took 7 to 12, and the first did for most of it.
-TRIED = ((2, 24), (5, 24))
+#: in a branching sculpture of 300 parts half of what stood took 4, all but a hundredth no more than 16.
+TRIED = ((2, 16), (5, 16))
 #: Rounds for all that is there.
 WHOLE_ROUNDS = 100
 #: A region this large a share of what is there is not worth a balance of its own.
@@ -41,6 +41,7 @@ class _Asked:
     loads: Mapping[int, Array]
     held: frozenset[int]
     able: Capacity
+    keeps: bool  #: whether the forces found are kept though ``able`` is less than the build's own
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,16 @@ class Growing:
         loads: Mapping[int, Array] | None = None,
         held: Collection[int] = (),
         weak: Capacity | None = None,
+        keep: bool = False,
     ) -> bool | None:
         """Whether the parts ``present`` (rows: those of the last time and more) stand with ``loads`` (6,: N,
         N mm about the centroid) on some of them beyond their weight, ``held`` kept still, and the structure's
-        contacts being as ``weak`` (k,) if that is given; None where neither is proved."""
+        contacts being as ``weak`` (k,) if that is given; None where neither is proved.
+
+        The forces that prove it are kept where the build is asked about as it is, and with no ``loads`` where
+        they are to be (``keep``): the next may need little else if it is asked about as weak again."""
         self._take_in(present)
-        asked = _Asked(loads or {}, frozenset(held), self._able(weak))
+        asked = _Asked(loads or {}, frozenset(held), self._able(weak), keep and not loads)
         changed = {*self._open, *asked.loads, *(self._overloaded(asked) if weak else ())} - asked.held
         if not changed:
             return True
@@ -117,12 +122,12 @@ class Growing:
         if it falls with all else held."""
         size = np.abs(motion).max(axis=1, initial=0.0)
         moving = set(np.flatnonzero(size > MOVES * size.max(initial=0.0)).tolist()) & self._present
-        self._falls_alone(moving, _Asked({}, NOBODY, self._capacity))
+        self._falls_alone(moving, _Asked({}, NOBODY, self._capacity, False))
 
     def help(self, free: Collection[int], weak: Capacity) -> tuple[int, ...] | None:
         """The parts to hold by the least help so that those ``free`` stand while all else is held, with
         contacts as ``weak``; None where nobody can tell."""
-        fall = self._fall(free, _Asked({}, frozenset(), self._able(weak)))
+        fall = self._fall(free, _Asked({}, NOBODY, self._able(weak), False))
         return None if fall is None else fall.hands
 
     def hold(self, present: Set[int]) -> tuple[int, ...] | None:
@@ -130,7 +135,7 @@ class Growing:
         those of the least help; None where that does not do."""
         held: set[int] = set()
         while (stands := self.stands(present, held=held)) is False:
-            fall = self._goes_on(_Asked({}, frozenset(held), self._capacity))
+            fall = self._goes_on(_Asked({}, frozenset(held), self._capacity, False))
             if fall is None:
                 return None
             held.update(fall.hands)
@@ -158,16 +163,15 @@ class Growing:
         return frozenset(other for row in parts for other in self._beside.get(row, ()) if self._there[other])
 
     def _able(self, weak: Capacity | None) -> Capacity:
-        """What the contacts can do, those of the structure as ``weak`` if that is given."""
+        """What the contacts can do, those of the structure no more than ``weak`` if that is given."""
         if weak is None:
             return self._capacity
-        own, table = weak.at(self._inner), self._capacity.at(np.arange(self._inner.sum(), len(self._force)))
-        return Capacity(
-            np.append(own.friction, table.friction),
-            np.append(own.pull, table.pull),
-            np.append(own.grip, table.grip),
-            np.append(own.push, table.push),
+        full, inner = self._capacity, self._inner.sum()
+        friction, pull, grip, push = (
+            np.append(np.minimum(getattr(weak, name)[self._inner], own[:inner]), own[inner:])
+            for name, own in vars(full).items()
         )
+        return Capacity(friction, pull, grip, push.astype(bool))
 
     def _overloaded(self, asked: _Asked) -> set[int]:
         """The parts at contacts that cannot bear what they bear now."""
@@ -238,34 +242,43 @@ class Growing:
         self._away[GROUND] = 0.0
         self._under = np.full(count + 1, GROUND)
 
-    def _neighbours(self) -> dict[int, list[int]]:
-        """The parts, and the ground, that each part can lean on."""
+    def _neighbours(self) -> dict[int, dict[int, float]]:
+        """The parts, and the ground, that each part can lean on, and how weakly each holds it: nothing is as
+        easy as the ground, and what only rests holds as little as a part weighs."""
         own = self._capacity
         bears = own.push | (own.pull > 0) | (own.grip > 0)
-        pairs = np.unique(np.stack([self._contacts.first[bears], self._contacts.second[bears]]), axis=1)
-        found: dict[int, list[int]] = {}
-        for one, other in pairs.T.tolist():
-            found.setdefault(one, []).append(other)
+        ends = np.stack([self._contacts.first[bears], self._contacts.second[bears]])
+        pairs, number = np.unique(ends, axis=1, return_inverse=True)
+        pull = np.bincount(number.ravel(), own.pull[bears], pairs.shape[1])
+        weakness = np.where(pairs[1] == GROUND, 0.0, 1.0 / (pull + self._scale))
+        found: dict[int, dict[int, float]] = {}
+        for one, other, weak in zip(*pairs.tolist(), weakness.tolist(), strict=True):
+            found.setdefault(one, {})[other] = weak
             if other != GROUND:
-                found.setdefault(other, []).append(one)
+                found.setdefault(other, {})[one] = weak
         return found
 
     def _find_ways(self, fresh: Iterable[int]) -> None:
-        """A shortest way to the ground for all that is there: only what is fresh makes any shorter."""
+        """The firmest way to the ground for all that is there: only what is fresh makes any firmer. What is
+        changed is balanced along it, and where that is weak it does not do and all must be."""
         pending = sorted(fresh)
         for row in pending:
-            ways = [other for other in self._beside.get(row, ()) if self._there[other]]
-            best = min(ways, key=lambda other: self._away[other], default=None)
-            if best is not None and self._away[best] + 1 < self._away[row]:
-                self._away[row], self._under[row] = self._away[best] + 1, best
+            ways = {other: self._away[other] + weak for other, weak in self._beside_now(row)}
+            best = min(ways, key=ways.__getitem__, default=None)
+            if best is not None and ways[best] < self._away[row]:
+                self._away[row], self._under[row] = ways[best], best
         while pending:
-            shorter = []
+            firmer = []
             for row in pending:
-                for other in self._beside.get(row, ()):
-                    if self._there[other] and self._away[row] + 1 < self._away[other]:
-                        self._away[other], self._under[other] = self._away[row] + 1, row
-                        shorter.append(other)
-            pending = shorter
+                for other, weak in self._beside_now(row):
+                    if self._away[row] + weak < self._away[other]:
+                        self._away[other], self._under[other] = self._away[row] + weak, row
+                        firmer.append(other)
+            pending = firmer
+
+    def _beside_now(self, row: int) -> list[tuple[int, float]]:
+        """What is there and beside a part, and how weakly it holds it."""
+        return [(other, weak) for other, weak in self._beside.get(row, {}).items() if self._there[other]]
 
     # ------------------------------------------------------------------ what is balanced anew
 
@@ -298,7 +311,7 @@ class Growing:
         worst = max(equilibrium.residual(case, force), equilibrium.overload(case, capacity, force))
         if worst * case.scale > CLOSE * self._scale:
             return False
-        if self._as_is(asked):
+        if self._as_is(asked) or asked.keeps:
             self._force[own] = force
             self._open, self._open_before = set(asked.held & self._present), NOBODY
         return True

@@ -81,10 +81,8 @@ def split(
     if not free.any():
         return Split(frozen_array(np.zeros((len(equilibrium.contacts), 3)), (None, 3)))
     cones = _Within.of(equilibrium, case, capacity)
-    bears = sparse.diags(cones.bears.ravel().astype(float))
-    matrix = (equilibrium.matrix[free] @ bears).tocsr()
+    matrix, across = _bearing(equilibrium, cones.bears, free)
     tick()
-    across = matrix.T.tocsr()
     firm = matrix @ across + FIRM * sparse.identity(matrix.shape[0])
     tick()
     factor = patiently(partial(splu, firm.tocsc(), **SYMMETRIC))  # 20,000 bodies of a wall: 1.2 s in one go
@@ -110,6 +108,20 @@ def split(
         at += FARTHER * (balanced - inside)
         inside = cones.nearest(at)
     return Split(rounds=rounds)
+
+
+def _bearing(
+    equilibrium: Equilibrium, bears: Mask, free: Mask
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
+    """The rows of the matrix that are ``free``, nothing in the columns of what cannot bear; its transpose."""
+    across = equilibrium.across
+    dead = np.repeat(~bears.ravel(), np.diff(across.indptr))
+    if dead.any():
+        across = across.copy()
+        across.data[dead] = 0.0
+    if not free.all():
+        across = across[:, np.flatnonzero(free)]
+    return across.T.tocsr(), across
 
 
 @dataclass(frozen=True, eq=False)
