@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import clarabel
 import numpy as np
 import pytest
+from scipy.optimize import OptimizeResult
 
+from steps.verify import balance
 from steps.verify.balance import GROUND, NEWTONS_PER_GRAM, Rig, share_carried, weights
 from steps.verify.faces import shared_faces
 
@@ -86,7 +89,7 @@ def test_harmonic_overhang(count):
     """H_n / 2 balances, 0.001 further out falls (Paterson & Zwick, Am. Math. Monthly 116, from memory)."""
     assert harmonic(count, 0.0)[-1] + 1 == pytest.approx(sum(1 / k for k in range(1, count + 1)) / 2)
     assert bricks(harmonic(count, -1e-9)) >= STANDS
-    assert bricks(harmonic(count, 0.001)) < 1e-6
+    assert bricks(harmonic(count, 0.001)) < 1e-5  # balances are told to 1e-6 of the load
 
 
 @pytest.mark.parametrize(("friction", "slides_at"), [(0.84, 40.03), (0.3, 16.7)])
@@ -237,3 +240,54 @@ def test_plumb_rods_hold_nothing_sideways_by_the_rounding_of_their_direction(lea
         rig.lock(0, GROUND, np.zeros(3), np.array([side, 0.0, 1.0]))
     load[0, 0] = 1.0
     assert share_carried(np.zeros((1, 3)), rig.struts(), load).share == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(("arm_mm", "share"), [(0.25, 1.0), (0.05, 0.5)])
+def test_no_lever_of_more_than_a_thousand_to_one_holds(arm_mm: float, share: float) -> None:
+    """1 N pulls 100 mm up on a body that two rods hold at its foot, so far apart: by hand each bears 400 N,
+    or would have to bear 2,000 N, of which 1,000 N are believed."""
+    rig, load = Rig(), np.zeros((1, 6))
+    rig.lock(0, GROUND, np.array([(0, 0, 0.0), (arm_mm, 0, 0)]), UP)
+    rig.lock(0, GROUND, np.zeros(3), np.array([1.0, 0, 0]))
+    load[0, 0], load[0, 4] = 1.0, 100.0
+    found = share_carried(np.zeros((1, 3)), rig.struts(), load)
+    assert found.settled and found.share == pytest.approx(share, rel=1e-4)
+
+
+class GivesUp:
+    """A solver that finds nothing out."""
+
+    status, x = clarabel.SolverStatus.NumericalError, np.zeros(2)
+
+    def __init__(self, *_: object) -> None:
+        pass
+
+    def solve(self) -> GivesUp:
+        return self
+
+
+@pytest.mark.parametrize(("status", "settled"), [(4, False), (2, True)], ids=["gives up", "infeasible"])
+def test_what_no_solver_tells_is_not_settled(
+    monkeypatch: pytest.MonkeyPatch, status: int, settled: bool
+) -> None:
+    """The second one's status 4 is numerical trouble, 2 that nothing meets the programme (scipy)."""
+    monkeypatch.setattr(balance.clarabel, "DefaultSolver", GivesUp)
+    monkeypatch.setattr(balance, "linprog", lambda *_, **__: OptimizeResult(status=status, x=None))
+    rig = Rig()
+    rig.lock(0, GROUND, np.zeros(3), UP)
+    found = share_carried(np.zeros((1, 3)), rig.struts(), weights(np.array([100.0]), UP))
+    assert (found.share, found.settled) == (0.0, settled)
+    said = "it bears 0% of its weight" if settled else "could not be settled, which counts as falling"
+    assert said in found.said("its weight")
+
+
+def test_what_the_second_solver_calls_an_answer_is_held_against_the_balance(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It says that all is carried, by forces that carry nothing."""
+    monkeypatch.setattr(balance.clarabel, "DefaultSolver", GivesUp)
+    wrong = OptimizeResult(status=0, x=np.array([0.0, 1.0]))
+    monkeypatch.setattr(balance, "linprog", lambda *_, **__: wrong)
+    rig = Rig()
+    rig.lock(0, GROUND, np.zeros(3), UP)
+    assert not share_carried(np.zeros((1, 3)), rig.struts(), weights(np.array([100.0]), UP)).settled

@@ -174,6 +174,6 @@ def test_a_turn_is_tried_with_glue_as_strong_as_it_has_become() -> None:
 
     assert turned(hard).ok and turned(hard).looked_at == 2
     (fault,) = turned(None).faults
-    assert fault.step == 3 and "turned before step 3 it bears 0% of what is asked" in fault.text
+    assert fault.step == 3 and "turned before step 3: it bears 0% of what is asked" in fault.text
     graver = next(load for load in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0) if not turned(hard / 2, load).ok)
     assert turned(hard, graver).ok  # what handling strength does not bear, full strength does

@@ -24,6 +24,9 @@ from scipy.sparse.csgraph import breadth_first_order
 from steps.model import Array, IntArray, Mask
 from steps.ties import least_axis
 
+#: No strut pushes or pulls harder than so many times all loads together: what would need a lever of more than
+#: a thousand to one is not believed to hold, and forces that only rounding balances are not found at all.
+MOST_FORCE = 1e3
 #: Forces balance when nothing is left over beyond so much, as a share of the greatest load.
 BALANCED = 1e-6
 #: What has changed is not asked alone where it takes in so large a share of the bodies.
@@ -36,6 +39,8 @@ LEAN = 1e-7
 ALIKE_MM = 1e-3
 #: What is told of each strut.
 FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
+#: What the second solver calls a programme that nothing meets.
+INFEASIBLE = 2
 #: The body that does not move.
 GROUND = -1
 #: Standard gravity in newtons per gram (ISO 80000-3: 9.80665 m/s2).
@@ -154,10 +159,18 @@ def weights(mass_g: Array, up: ArrayLike) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Carried:
-    """The greatest ``share`` of a load, at most 1, that is carried, and the forces (k,) N of the struts."""
+    """The greatest ``share`` of a load, at most 1, that is carried, and the forces (k,) N of the struts. What
+    no solver could tell is not ``settled``, and counts as a share of nothing."""
 
     share: float
     force: Array
+    settled: bool = True
+
+    def said(self, of: str) -> str:
+        """In words, how much of what it carries."""
+        if not self.settled:
+            return f"whether it bears {of} could not be settled, which counts as falling"
+        return f"it bears {max(self.share, 0.0):.0%} of {of}"
 
 
 def share_carried(
@@ -189,43 +202,63 @@ def share_carried(
         np.where(moving, (load * unit).ravel(), 0.0),
         np.where(moving, (resting * unit).ravel(), 0),
     )
+    loads = np.abs(load[:, :3]).sum() + np.abs(resting[:, :3]).sum()
+    most = MOST_FORCE * max(1.0, float(loads) / scale)
     range_ = struts.least / scale, struts.most / scale
-    near = _carried_nearby(matrix, struts, wanted + given, range_, free, [each / scale for each in earlier])
+    before = [each / scale for each in earlier]
+    near = _carried_nearby(matrix, struts, wanted + given, range_, most, free, before)
     if near is not None:
         return Carried(1.0, near * scale)
-    share, force = _greatest(matrix[moving], wanted[moving], given[moving], range_)
-    return Carried(share, force * scale)
+    found = _greatest(matrix[moving], wanted[moving], given[moving], range_, most)
+    return replace(found, force=found.force * scale)
 
 
-def _greatest(matrix: sparse.csr_matrix, wanted: Array, given: Array, range_: Range) -> tuple[float, Array]:
+def _greatest(matrix: sparse.csr_matrix, wanted: Array, given: Array, range_: Range, most: float) -> Carried:
     """The greatest share of the loads ``wanted`` (m,) that struts of ``matrix`` (m, k) carry with those
-    ``given`` (m,), each within its range; and their forces.
+    ``given`` (m,), each within its range and none with more than ``most``; and their forces.
 
-    What the interior point finds is checked; where it is not a balance another solver is asked.
+    Mostly no force comes near the most, so that it is bounded only where one does. What the interior point
+    finds is checked; where it is not a balance another solver is asked, and where that finds none either it
+    is not settled.
     """
     count = matrix.shape[1]
-    low, high = np.append(range_[0], 0.0), np.append(range_[1], 1.0)
     columns = sparse.hstack([matrix, sparse.csr_matrix(wanted[:, None])]).tocsc()
+    cost = np.append(np.zeros(count), -1.0)
+    within = np.maximum(range_[0], -most), np.minimum(range_[1], most)
+    for low, high in ((np.append(low, 0.0), np.append(high, 1.0)) for low, high in (range_, within)):
+        found = _interior(cost, columns, given, low, high)
+        if found.status == clarabel.SolverStatus.PrimalInfeasible:
+            return Carried(0.0, np.zeros(count))
+        answer = np.clip(found.x, low, high)
+        if (
+            found.status == clarabel.SolverStatus.Solved
+            and np.abs(columns @ answer + given).max() <= BALANCED
+            and np.abs(answer[:-1]).max(initial=0.0) <= most
+        ):
+            return Carried(float(answer[-1]), answer[:-1])
+    again = linprog(cost, A_eq=columns, b_eq=-given, bounds=np.column_stack([low, high]), method="highs")
+    if again.status == INFEASIBLE:
+        return Carried(0.0, np.zeros(count))
+    if again.status != 0 or np.abs(columns @ again.x + given).max() > BALANCED:
+        return Carried(0.0, np.zeros(count), settled=False)
+    return Carried(float(again.x[-1]), again.x[:-1])
+
+
+def _interior(
+    cost: Array, columns: sparse.csc_matrix, given: Array, low: Array, high: Array
+) -> clarabel.DefaultSolution:
+    """What the interior point finds: the least cost (k,) of forces within their bounds (k,) that balance."""
     below, above = np.flatnonzero(np.isfinite(low)), np.flatnonzero(np.isfinite(high))
-    every = sparse.identity(count + 1, format="csc")
-    cost = np.zeros(count + 1)
-    cost[-1] = -1.0
+    every = sparse.identity(len(cost), format="csc")
     solver = clarabel.DefaultSolver(
-        sparse.csc_matrix((count + 1, count + 1)),
+        sparse.csc_matrix((len(cost), len(cost))),
         cost,
         sparse.vstack([columns, -every[below], every[above]]).tocsc(),
         np.concatenate([-given, -low[below], high[above]]),
         [clarabel.ZeroConeT(len(given)), clarabel.NonnegativeConeT(len(below) + len(above))],
         _quietly(),
     )
-    found = solver.solve()
-    if found.status == clarabel.SolverStatus.PrimalInfeasible:
-        return 0.0, np.zeros(count)
-    answer = np.clip(found.x, low, high)
-    if found.status == clarabel.SolverStatus.Solved and np.abs(columns @ answer + given).max() <= BALANCED:
-        return float(answer[-1]), answer[:-1]
-    again = linprog(cost, A_eq=columns, b_eq=-given, bounds=np.column_stack([low, high]), method="highs")
-    return (float(again.x[-1]), again.x[:-1]) if again.status == 0 else (0.0, np.zeros(count))
+    return solver.solve()
 
 
 def _quietly() -> clarabel.DefaultSettings:
@@ -239,12 +272,13 @@ def _carried_nearby(
     struts: Struts,
     load: Array,
     range_: Range,
+    most: float,
     free: Mask,
     earlier: Sequence[Array],
 ) -> Array | None:
     """(k,) forces that carry all of ``load`` (6 n,), like those of the ``earlier`` ones that leave fewest
     bodies out of balance, but near these; None where none were found, which says nothing."""
-    tried = [np.clip(each, *range_) for each in earlier]
+    tried = [np.clip(np.clip(each, *range_), -most, most) for each in earlier]
     off = [free & _unbalanced(matrix, force, load) for force in tried]
     best = min(range(len(tried)), key=lambda at: off[at].sum(), default=None)
     if best is None:
@@ -256,7 +290,7 @@ def _carried_nearby(
             return force
         if region.sum() > LOCAL_SHARE * free.sum():
             return None
-        anew = _anew(region, ~free, matrix, struts, load, range_, force)
+        anew = _anew(region, ~free, matrix, struts, load, range_, most, force)
         if anew is not None and not np.any(free & _unbalanced(matrix, anew, load)):
             return anew
     return None
@@ -275,6 +309,7 @@ def _anew(
     struts: Struts,
     load: Array,
     range_: Range,
+    most: float,
     force: Array,
 ) -> Array | None:
     """(k,) the forces with those of a region (n,) found anew; all others load it as they are."""
@@ -284,8 +319,9 @@ def _anew(
     rows = np.flatnonzero(np.repeat(region, 6))
     found, part = np.where(own, 0.0, force), matrix[rows]
     own_range = range_[0][own], range_[1][own]
-    share, found[own] = _greatest(part[:, own], part @ found + load[rows], np.zeros(len(rows)), own_range)
-    return found if share >= 1 - BALANCED else None
+    told = _greatest(part[:, own], part @ found + load[rows], np.zeros(len(rows)), own_range, most)
+    found[own] = told.force
+    return found if told.share >= 1 - BALANCED else None
 
 
 def _regions(changed: Mask, struts: Struts) -> Iterator[Mask]:

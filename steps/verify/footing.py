@@ -19,7 +19,7 @@ from scipy.spatial import ConvexHull, QhullError, cKDTree
 from steps.materials import material
 from steps.model import Array, IntArray, Model
 from steps.planfile import JointEntry, PlanFile, TouchEntry
-from steps.verify.balance import GROUND, Rig, Struts, pyramid, share_carried, weights
+from steps.verify.balance import GROUND, Carried, Rig, Struts, pyramid, share_carried, weights
 from steps.verify.faces import Shared, long_faces, shared_faces
 from steps.verify.solids import Solids
 from steps.verify.standing import Stander
@@ -255,7 +255,7 @@ class Footing:
         held: Iterable[str] = (),
         press: Array | None = None,
         relied: bool = False,
-    ) -> float:
+    ) -> Carried:
         """The share of its weight (or, with ``press`` (n, 6), of that load on top of it) that what is built
         carries on a table at ``level``, the joints in ``cured`` being bonds and the parts ``held`` fixed.
 
@@ -289,7 +289,7 @@ class Footing:
             forces = np.zeros(self._marks)
             forces[struts.mark] = found.force
             self._forces.append(forces)
-        return found.share
+        return found
 
     def bears(
         self,
@@ -298,7 +298,7 @@ class Footing:
         held: Iterable[str],
         strength: Mapping[str, float],
         on_table: Array | None = None,
-    ) -> float:
+    ) -> Carried:
         """The share, at most 1, of ``loads`` (n, 6) that parts carry while some are ``held``, off the table
         or on it with that way up; each joint with what it may be relied on to hold, glued ones with the
         ``strength`` (N) of their bonds. Only faces that a joint tells of push on each other: others have
@@ -322,7 +322,7 @@ class Footing:
             forces = np.zeros(self._marks)
             forces[struts.mark] = found.force
             self._forces.append(forces)
-        return found.share
+        return found
 
     @cached_property
     def _told_faces(self) -> Struts:

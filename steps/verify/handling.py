@@ -136,7 +136,7 @@ class _HandledModel:
         told, (kind, step, _) = self.told.get(lot), lot
         at = step or None
         there = self._there(kind, parts, cases[0].held)
-        shares = [
+        found = [
             self.footing.bears(
                 there,
                 self.safety * self._passed_on(each.loads, parts, there),
@@ -149,8 +149,9 @@ class _HandledModel:
         self.check.looked_at += len(cases)
         if told is not None and told.ways != len(cases):
             self.check.fault(f"{kind}: {told.ways} ways are told of, and there are {len(cases)}", at)
-        worst = min(range(len(cases)), key=lambda row: shares[row])
-        held, text = cases[worst].held, f"{cases[worst].words} it bears {shares[worst]:.0%} of what is asked"
+        shares = [each.share for each in found]
+        worst = min(range(len(cases)), key=lambda row: (found[row].settled, shares[row]))
+        held, text = cases[worst].held, f"{cases[worst].words}: {found[worst].said('what is asked')}"
         allowed = 0 if told is None else told.fails + told.unknown
         if sum(share < ENOUGH for share in shares) > allowed:
             self.check.fault(f"{text}: it comes apart, and the plan does not say so", at, held)

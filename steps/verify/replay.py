@@ -246,10 +246,11 @@ class Replay:
         self.checks["pressing"].looked_at += 1
         if way @ up < STRAIGHT_DOWN and all(build.ground.bears(*each) for each in spots.items()):
             return
-        share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold, load)
-        if share < ENOUGH:
+        found = self.footing.carries(build.parts, up, build.level, self.cured, step.hold, load)
+        if found.share < ENOUGH:
             held = "though it is held" if step.hold else "and nobody is told to hold it"
             text = f"pressing {self._name(title)} home would topple or slide what stands, {held}"
+            text += "" if found.settled else f": {found.said('that')}"
             self._fault("pressing", text, step, group)
 
     def _above_table(
@@ -338,18 +339,17 @@ class Replay:
             if toppling or ground is None or ground.sound:
                 return
         waited = self.cured & set(self.waited)
-        share = self.footing.carries(build.parts, up, build.level, waited, step.hold)
-        if share < ENOUGH and waited != self.cured:
-            share = self.footing.carries(build.parts, up, build.level, self.cured, step.hold)
-            if share >= ENOUGH:
+        found = self.footing.carries(build.parts, up, build.level, waited, step.hold)
+        if found.share < ENOUGH and waited != self.cured:
+            found = self.footing.carries(build.parts, up, build.level, self.cured, step.hold)
+            if found.share >= ENOUGH:
                 text = "what is built stands only by glue of earlier steps, and nobody waits until it is hard"
                 self._fault("stands", text, step, self._coming(step))
         if ground is not None:
-            ground.sound = share >= ENOUGH and not step.hold
-        if share < ENOUGH:
+            ground.sound = found.share >= ENOUGH and not step.hold
+        if found.share < ENOUGH:
             held = "though it is held" if step.hold else "and nobody is told to hold it"
-            carried = f"it carries {max(share, 0.0):.0%} of its weight"
-            text = f"what is built would fall over or apart: {carried}, {held}"
+            text = f"what is built would fall over or apart: {found.said('its weight')}, {held}"
             self._fault("stands", text, step, self._coming(step))
 
     def _stays_together(self) -> None:
@@ -367,9 +367,9 @@ class Replay:
         if step.hold or any(fault.step == step.number for fault in fallen):  # it does not even stand
             return
         up = np.array(step.up)
-        share = self.footing.carries(build.parts, up, build.level, self.cured, relied=True)
-        if share < ENOUGH:
-            text = f"the finished model carries {max(share, 0.0):.0%} of its weight by what surely holds"
+        found = self.footing.carries(build.parts, up, build.level, self.cured, relied=True)
+        if found.share < ENOUGH:
+            text = f"of the finished model, by what surely holds: {found.said('its weight')}"
             if self.plan.cases or any(problem.code == "falls-off" for problem in self.plan.problems):
                 check.doubt(text, step.number)
             else:
