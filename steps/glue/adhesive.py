@@ -188,10 +188,11 @@ def doubts(
         )
         for why in choice.unfit
     ]
-    if not knows(celsius):
+    if not knows(chosen, celsius):
         text = (
-            f"At {celsius:g} °C no time of {chosen.words} is known here: below the least temperature on the "
-            "label do not glue; in heat it sets before a joint is closed. Warm or cool the room first."
+            f"At {celsius:g} °C no time of {chosen.words} is known here, those told are of "
+            f"{glue_book().process['at_c']:g} °C: below the least temperature on the label do not glue; in "
+            "heat it may set before a joint is closed. Warm or cool the room first."
         )
         found.append(Problem("adhesive-temperature", "warning", (), text))
     if chosen.wicks and near_moving:

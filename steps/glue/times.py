@@ -14,6 +14,9 @@ from steps.glue.doses import Dose, bond_area, bonded, open_s
 from steps.glue.families import Family, glue_book
 from steps.model import Joint
 
+#: Times stand for rooms this near the temperature at which suppliers tell them, kelvin (proposal).
+NEAR_K = 5.0
+
 
 @dataclass(frozen=True)
 class Times:
@@ -32,10 +35,11 @@ def times_of(chosen: Family, joints: Iterable[Joint], celsius: float) -> Times:
     return Times(open_s(chosen, celsius) / 60.0, slower * fixture, slower * 60.0 * chosen.cure_h)
 
 
-def knows(celsius: float) -> bool:
-    """Whether any time is known at this temperature of the room."""
-    low, high = glue_book().process["range_c"]
-    return bool(low <= celsius <= high)
+def knows(chosen: Family, celsius: float) -> bool:
+    """Whether the family's times are known at this temperature of the room: near that at which they stand, or
+    where it is known how they change with it."""
+    near = abs(celsius - glue_book().process["at_c"]) <= NEAR_K
+    return near or chosen.slower(celsius) is not None
 
 
 def early_share(chosen: Family) -> float:
