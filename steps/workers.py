@@ -25,6 +25,7 @@ from importlib import import_module
 from queue import SimpleQueue
 from typing import IO, Any, BinaryIO
 
+from steps import collecting
 from steps.progress import tick, within
 
 #: What the interpreter runs: nothing may be imported but by the path of the process that asks.
@@ -172,6 +173,7 @@ def load(module: str) -> Iterator[None]:
 def serve() -> None:
     """What a worker does all its life."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # for the program that asks to decide
+    collecting.seldom()
     asked: SimpleQueue[tuple[Callable[..., Any], tuple[Any, ...]]] = SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, asked), daemon=True).start()
     answers = os.fdopen(os.dup(1), "wb")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import importlib.util
 import io
 import json
@@ -77,6 +78,7 @@ class Forked:
 def _work(work: Callable[..., Iterator[Any]], arguments: Sequence[object], questions: int) -> None:
     """In the fork: what is asked, silently, and out."""
     try:
+        faulthandler.disable()  # the mesher ends by faults of its own
         null = os.open(os.devnull, os.O_WRONLY)
         for place, number in enumerate((questions, null, null)):
             os.dup2(number, place)

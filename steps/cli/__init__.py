@@ -8,7 +8,6 @@ cannot be written are wrong use.
 from __future__ import annotations
 
 import errno
-import gc
 import io
 import os
 import signal
@@ -18,13 +17,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import NoReturn, TextIO
 
+from steps import collecting
+
 DONE, CANNOT_BUILD, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
 #: What a disk that is full, or that fails, answers to what is printed into a file on it.
 FULL = (errno.ENOSPC, errno.EFBIG, errno.EIO)
 TO_END = (signal.SIGINT, signal.SIGTERM)
-#: Python looks for circles of values that nobody needs after so many new ones. Nearly all that a run makes
-#: lives to its end; after the usual 700 the looking takes a tenth of a short run.
-LOOK_AFTER = 100_000
 #: Set this environment variable to see the traceback of a fault in the program itself.
 TRACE_VARIABLE = "STEPLEAF_TRACE"
 
@@ -34,7 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     even where interrupts were ignored at the start, as by a shell for what it runs in the background."""
     for number in TO_END:
         signal.signal(number, _stop)
-    gc.set_threshold(LOOK_AFTER)
+    collecting.seldom()
     _speak_plainly()
     try:
         status = run(sys.argv[1:] if arguments is None else list(arguments))

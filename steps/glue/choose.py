@@ -31,6 +31,7 @@ from steps.glue.report import problems_of, tried_of, turns_early, whys_of
 from steps.glue.supply import Supply
 from steps.glue.times import early_n, early_share
 from steps.model import Array, Gluing, Joint, Joints, Mark, Mask, Measures, Model, Order, Problem
+from steps.progress import ticking
 from steps.sequence import BuildSequence
 from steps.settings import Settings
 from steps.statics import Structure
@@ -297,7 +298,7 @@ def _facts(
     bonding: Bonding,
 ) -> dict[str, float]:
     may = [joint for joint in joints.joints if joint.id in bonding.may]
-    everything = sum(bond_volume(joint, chosen.family) for joint in may) if chosen.family else 0.0
+    everything = sum(bond_volume(joint, chosen.family) for joint in ticking(may)) if chosen.family else 0.0
     return {
         "joints": float(len(joints.joints)),
         "glued": float(len(glued)),

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from steps.glue.families import Family, glue_book
 from steps.model import GlueFace, Joint, Joints, Touch
+from steps.progress import ticking
 from steps.sequence import BuildSequence, Moment
 
 #: Ids of the joints that each push closes.
@@ -107,13 +108,13 @@ def _closed(moment: Moment, joints: Joints) -> Iterable[tuple[str, ...]]:
 def doses(joints: Sequence[Joint], pushes: Pushes, chosen: Family, celsius: float) -> Mapping[str, Dose]:
     """What each of the joints to glue gets, by id; those that no face of is bonded, or no drop is left for,
     are missing. Of equals in one push the first of the ``joints`` gets the odd drop."""
-    wanted = {joint.id: joint for joint in joints if bond_area(joint, chosen) > 0}
+    wanted = {joint.id: joint for joint in ticking(joints) if bond_area(joint, chosen) > 0}
     rank = {name: place for place, name in enumerate(wanted)}
     together = [sorted((name for name in push if name in wanted), key=rank.__getitem__) for push in pushes]
     alone = set(wanted) - {name for push in together for name in push}
     most = most_drops(chosen, celsius)
     found: dict[str, Dose] = {}
-    for push in [*together, *((name,) for name in sorted(alone))]:
+    for push in ticking([*together, *((name,) for name in sorted(alone))]):
         volumes = [bond_volume(wanted[name], chosen) for name in push]
         given = dealt([drops_for(volume, chosen) for volume in volumes], most)
         for name, volume, drops in zip(push, volumes, given, strict=True):

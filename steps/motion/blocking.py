@@ -111,7 +111,7 @@ class Motion:
         self.turning = Turning(model, SLIVER_PIXELS * self.pixel_mm)
         joints = joints or Joints(())
         for direction in distinct_directions(
-            [*np.eye(3)[[2, 0, 1]], *(self._exact(joint.axis) for joint in joints.joints)]
+            [*np.eye(3)[[2, 0, 1]], *(self._exact(joint.axis) for joint in ticking(joints.joints))]
         ):
             self._add(direction)
         self._note_snaps(joints)

@@ -8,6 +8,7 @@ import numpy as np
 
 from steps.model import Array, IntArray
 from steps.order.site import SAME_SHARE, Site
+from steps.progress import ticking
 from steps.ties import nearest
 
 #: Two places are mirror images within this, in pitches.
@@ -41,8 +42,8 @@ def mates_of(site: Site) -> IntArray:
 def _boxes(site: Site) -> tuple[Array, Array]:
     """(units, 3) corners of each unit's box, in pitches: across, across, along up or down."""
     boxes = site.motion.half(site.motion.direction_index(site.up)).boxes / site.motion.length_mm
-    low = np.array([boxes[list(unit.parts), 0].min(axis=0) for unit in site.units])
-    high = np.array([boxes[list(unit.parts), 1].max(axis=0) for unit in site.units])
+    low = np.array([boxes[list(unit.parts), 0].min(axis=0) for unit in ticking(site.units)])
+    high = np.array([boxes[list(unit.parts), 1].max(axis=0) for unit in ticking(site.units)])
     return low, high
 
 

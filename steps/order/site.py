@@ -104,7 +104,7 @@ class Site:
     def spans(self) -> Array:
         """(units, 2) least and greatest height along up, mm."""
         heights = extents_along(self.motion, self.up)
-        rows = [heights[list(unit.parts)] for unit in self.units]
+        rows = [heights[list(unit.parts)] for unit in ticking(self.units)]
         return np.array([[row[:, 0].min(), row[:, 1].max()] for row in rows]).reshape(-1, 2)
 
     @cached_property

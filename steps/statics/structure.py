@@ -76,7 +76,9 @@ class Structure:
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:
         """As :meth:`of`, with what each joint may be relied on to hold: the low end of its band."""
         each = joints.joints
-        low = tuple(joint if joint.moves else replace(joint, hold_n=joint.hold_low_n) for joint in each)
+        low = tuple(
+            joint if joint.moves else replace(joint, hold_n=joint.hold_low_n) for joint in ticking(each)
+        )
         return Structure.of(model, measures, replace(joints, joints=low), settings)
 
     @cached_property

@@ -18,6 +18,7 @@ import trimesh
 
 from demo_model.solids import Bulk
 from demo_model.write import write_3mf
+from steps import collecting
 from steps.draw import Studio, step_picture
 from steps.model import Model
 from steps.pipeline import make_plan
@@ -119,6 +120,7 @@ def plan_and_draw(source: Model | Path, drawn: int, settings: Settings, tell: Te
 
 
 def main() -> None:
+    collecting.seldom()  # as on the command line
     kind, *sizes = sys.argv[1:] or ("wall",)
     if kind == "full":
         with tempfile.TemporaryDirectory() as folder:

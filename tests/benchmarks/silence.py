@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 
+from steps import collecting
 from steps.errors import StepleafError
 from steps.model import Model
 from steps.settings import Settings
@@ -25,7 +26,7 @@ from tests.models.files import model_of
 from tests.models.structures import structure
 
 #: Seconds between two looks at the stack, and those told of each stage. Silences at least so long are told.
-LOOK_S, TOLD, LONG_S = 0.02, 5, 0.4
+LOOK_S, TOLD, LONG_S = 0.02, 9, 0.4
 #: Frames of the product told of a stack, innermost first.
 FRAMES = 4
 PRODUCT = str(Path(__file__).parents[2] / "steps")
@@ -100,6 +101,7 @@ def main() -> None:
     parser.add_argument("sizes", nargs="*", type=int, default=[])
     parser.add_argument("--scale", type=float, default=1.0)
     given = parser.parse_args()
+    collecting.seldom()  # as on the command line
     settings = Settings(anyway=True, scale=given.scale)
     if given.kind == "full":
         with tempfile.TemporaryDirectory() as folder:
