@@ -131,6 +131,19 @@ def test_what_was_drawn_flush_is_flush_again() -> None:
     assert np.abs(set_ - moved).max() <= 0.002
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_ring_of_narrow_strips_is_one_plane_again(seed: int) -> None:
+    """The upper side of an open box, corners 0.001 mm off: no strip tells alone how the others across lie."""
+    body = raw._box((0, 0, 0), (64, 64, 20)) - raw._box((2, 2, 2), (62, 62, 21))
+    mesh = body.to_mesh64()
+    vertices, faces = np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
+    moved = vertices + np.random.default_rng(seed).uniform(-0.001, 0.001, vertices.shape)
+    set_ = set_on_planes(moved, faces, 0.0024)
+    rim = set_[vertices[:, 2] > 20 - 1e-9]
+    spread = np.linalg.svd(rim - rim.mean(axis=0), compute_uv=False)[2]
+    assert spread < 1e-6
+
+
 def test_a_face_doubled_by_two_shells_stays_and_one_doubled_by_mistake_goes() -> None:
     """Two boxes wall against wall, one of the walls' four faces repeated once more."""
     soup = np.concatenate([box((0, 0, 0), (10, 10, 10)), box((10, 0, 0), (20, 10, 10))])
@@ -364,6 +377,25 @@ def test_a_wide_opening_is_proved_by_its_lid() -> None:
 
 def made_empty() -> Mending:
     return Mending({"rims closed": 1})
+
+
+def test_of_two_planes_of_a_rim_that_which_carries_on_the_faces_beside_it_is_closed() -> None:
+    """A drum lacks a wide face of its end and a narrow one of its wall beside it, and a corner lies on the
+    far side of the wide one: as many corners lie in a plane through the drum as in its end."""
+    drum = Manifold.cylinder(4.2, 3.9, 3.9, 32)
+    around = 3.9 * np.exp(2j * np.pi * np.arange(32) / 32)
+    top = np.column_stack([around.real, around.imag, np.full(32, 4.2)])
+    foot = top * (1, 1, 0)
+    fan = [(top[0], top[row], top[row + 1]) for row in range(1, 31)]
+    at = (top[0] + top[16]) / 2  # on a side of the face that is left out
+    fan[14:15] = [(top[0], top[15], at), (at, top[15], top[16])]
+    walls = [(foot[a], foot[b], top[a]) for a, b in zip(range(32), [*range(1, 32), 0], strict=True)]
+    walls += [(foot[b], top[b], top[a]) for a, b in zip(range(32), [*range(1, 32), 0], strict=True)]
+    ends = [(foot[0], foot[row + 1], foot[row]) for row in range(1, 31)]
+    del fan[16], walls[32 + 16]
+    soup = np.array([*fan, *walls, *ends])
+    made = mended(soup)
+    assert apart(solid(made.vertices, made.faces), drum) < 0.01
 
 
 @pytest.mark.parametrize("seed", [5, 6, 12])

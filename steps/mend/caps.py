@@ -99,7 +99,7 @@ def _by_its_planes(
     ``normals`` (n, 3) of the faces beside its sides; the rims come with theirs.
     """
     points = vertices[rim]
-    on = _most_in_plane(points, _flatness(points, reach))
+    on = _most_in_plane(points, normals, _flatness(points, reach))
     count = int(on.sum())
     if not LEAST_IN_PLANE <= count < len(rim):
         return []
@@ -118,9 +118,9 @@ def _by_its_planes(
     return found
 
 
-def _most_in_plane(points: Array, off: float) -> np.ndarray:
+def _most_in_plane(points: Array, normals: Array, off: float) -> np.ndarray:
     """(n,) the corners of a rim that lie in one plane, of the planes of corners that follow each other the
-    one with most."""
+    one with most; of several, the one that carries on most of the faces beside its sides (normals (n, 3))."""
     before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
     cross = np.cross(points - before, after - points)
     twice = np.linalg.norm(cross, axis=1)
@@ -129,7 +129,9 @@ def _most_in_plane(points: Array, off: float) -> np.ndarray:
         return np.zeros(len(points), dtype=bool)
     unit = cross[wide] / twice[wide, None]
     near = np.abs(points @ unit.T - np.einsum("ij,ij->i", points[wide], unit)) <= off
-    best = np.lexsort((-np.round(twice[wide], 9), -near.sum(axis=0)))[0]
+    sides = near & np.roll(near, -1, axis=0) & (np.abs(normals @ unit.T) > np.cos(CARRIES_ON))
+    carried = np.linalg.norm(after - points, axis=1) @ sides
+    best = np.lexsort((-np.round(twice[wide], 9), -np.round(carried, 6), -near.sum(axis=0)))[0]
     return np.asarray(near[:, best])
 
 

@@ -8,6 +8,8 @@ one corner.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from steps.model import Array, IntArray
@@ -24,9 +26,38 @@ HOLD = 1e-6
 FURTHEST = 4.0
 
 
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """The plane that fits faces best, by area: its unit normal, a point of it, and how the faces spread in
+    it: (3, 3) rows across it and along it, each divided by the deviation that way."""
+
+    normal: Array
+    middle: Array
+    spread: Array
+
+    @staticmethod
+    def of(corners: Array, weight: Array, about: Array) -> _Fit:
+        points, weights = corners.reshape(-1, 3), np.repeat(weight / weight.sum() / 3, 3)
+        middle = weights @ points
+        apart = points - middle
+        square, axes = np.linalg.eigh((apart * weights[:, None]).T @ apart)
+        normal = axes[:, 0] if axes[:, 0] @ about > 0 else -axes[:, 0]
+        along = (axes[:, 1:] / np.sqrt(np.maximum(square[1:], 1e-300))).T
+        return _Fit(normal, middle, along)
+
+    def off(self, points: Array) -> Array:
+        """(...) mm off the plane of points (..., 3)."""
+        return np.abs((points - self.middle) @ self.normal)
+
+    def doubt(self, points: Array) -> Array:
+        """(...) how much less sure the plane is at points (..., 3) than amid its faces: a narrow strip tells
+        little of what lies beside it."""
+        return np.sqrt(1.0 + (((points - self.middle) @ self.spread.T) ** 2).sum(axis=-1))
+
+
 def set_on_planes(vertices: Array, faces: IntArray, reach: float) -> Array:
     """The vertices, each where the planes of its faces meet."""
-    plane, normals, offsets = _planes(vertices[faces], reach)
+    plane, normals, offsets = _planes(vertices, faces, reach)
     at = np.flatnonzero(np.repeat(plane >= 0, 3))
     vertex, own = np.unique(np.column_stack([faces.reshape(-1)[at], np.repeat(plane, 3)[at]]), axis=0).T
     off = offsets[own] - np.einsum("ij,ij->i", normals[own], vertices[vertex])
@@ -40,42 +71,46 @@ def set_on_planes(vertices: Array, faces: IntArray, reach: float) -> Array:
     return vertices + moved
 
 
-def _planes(corners: Array, reach: float) -> tuple[IntArray, Array, Array]:
+def _planes(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, Array, Array]:
     """(m,) plane of each face, -1 for none, and the planes' unit normals and offsets; the highest faces
     first."""
+    corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     twice = np.linalg.norm(cross, axis=1)
     height = twice / np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    unit = cross / np.maximum(twice, 1e-300)[:, None]
     plane = np.full(len(corners), -1)
-    normals: list[Array] = []
-    offsets: list[float] = []
+    fits: list[_Fit] = []
     order = np.argsort(-height, kind="stable")
-    firsts = np.ascontiguousarray(corners[order, 0])
     for place in range(int((height > TELLING * reach).sum())):
         seed = order[place]
         if plane[seed] >= 0:
             continue
-        normal, offset, count = unit[seed], float(corners[seed, 0] @ unit[seed]), 0
+        free = order[place:][plane[order[place:]] < 0]
+        rows, fit = np.array([seed]), _Fit.of(corners[[seed]], twice[[seed]], cross[seed])
         for _ in range(MAX_ROUNDS):  # a small face is off by more the further away: the plane grows
-            near = order[place:][np.abs(firsts[place:] @ normal - offset) <= IN_PLANE * reach]
-            near = near[plane[near] < 0]
-            rows = near[np.abs(corners[near] @ normal - offset).max(axis=1) <= IN_PLANE * reach]
-            if len(rows) <= count:
+            wider = _in(fit, corners, free, reach)
+            if len(wider) <= len(rows):
+                wider = _with_neighbours(fit, rows, faces, corners, free, reach)
+            found = _Fit.of(corners[wider], twice[wider], fit.normal)
+            if len(wider) <= len(rows) or found.off(corners[wider]).max() > IN_PLANE * reach:
                 break
-            count = len(rows)
-            normal, offset = _fitted(corners[rows], twice[rows], normal)
-        plane[rows] = len(normals)
-        normals.append(normal)
-        offsets.append(offset)
-    return plane, np.array(normals).reshape(-1, 3), np.array(offsets)
+            rows, fit = wider, found
+        plane[rows] = len(fits)
+        fits.append(fit)
+    normals = np.array([fit.normal for fit in fits]).reshape(-1, 3)
+    return plane, normals, np.array([fit.normal @ fit.middle for fit in fits])
 
 
-def _fitted(corners: Array, weight: Array, about: Array) -> tuple[Array, float]:
-    """The plane that fits faces best, by area."""
-    points, weights = corners.reshape(-1, 3), np.repeat(weight, 3)
-    middle = weights @ points / weights.sum()
-    apart = points - middle
-    normal = np.linalg.eigh((apart * weights[:, None]).T @ apart)[1][:, 0]
-    normal = normal if normal @ about > 0 else -normal
-    return normal, float(normal @ middle)
+def _in(fit: _Fit, corners: Array, free: IntArray, reach: float) -> IntArray:
+    """Those of the faces ``free`` that lie in a plane."""
+    near = free[fit.off(corners[free, 0]) <= IN_PLANE * reach]
+    return near[fit.off(corners[near]).max(axis=1) <= IN_PLANE * reach]
+
+
+def _with_neighbours(
+    fit: _Fit, rows: IntArray, faces: IntArray, corners: Array, free: IntArray, reach: float
+) -> IntArray:
+    """The faces of a plane, with those ``free`` that share a corner and may lie in it for all it can tell."""
+    beside = free[np.isin(faces[free], faces[rows]).any(axis=1)]
+    allowed = IN_PLANE * reach * fit.doubt(corners[beside])
+    return np.union1d(rows, beside[(fit.off(corners[beside]) <= allowed).all(axis=1)])
