@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from steps.card import GAP_DIGITS
 from steps.fit import TURNS
 from steps.joints.contact import Contact
 from steps.model import KIND_ORDER, Array, IntArray, Joint, Model, Touch, TouchKind
@@ -16,6 +15,10 @@ Placed = tuple[int, int, Joint]  #: rows of the two parts, and their joint, not 
 #: What a joint of a kind comes to, by its touches, how many contacts they are, whether it moves, the weight
 #: of the lighter part (N) and the scale: as :func:`steps.joints.judging.judged` says.
 Judge = Callable[[TouchKind, Sequence[Touch], int, bool, float, float], Mapping[str, object]]
+
+#: A squeeze of less, mm at the file's own size, is none that anybody drew: drawings give hundredths, and
+#: meshes are rounded, or mended, to less (a proposal).
+DRAWN_MM = 0.005
 
 
 def place(
@@ -154,12 +157,13 @@ def _moves(kind: TouchKind, chosen: Sequence[Contact], contacts: Sequence[Contac
     """
     if kind in ("ball", "hinge"):
         return True
-    own = round(min(c.gap for c in chosen) / scale, GAP_DIGITS)
+    own = min(c.gap for c in chosen) / scale
+    squeezed = own < -DRAWN_MM
     if kind == "peg" and all(c.slides for c in chosen):
-        return own >= 0
+        return not squeezed
     if kind != "peg" or not chosen[0].all_round:
         return False
     if not all(_coaxial(c, chosen[0]) for c in chosen[1:]):
         return False
     unstopped = len(contacts) == len(chosen) or all(c.through for c in chosen)
-    return own >= TURNS[0] or (own >= 0 and unstopped)
+    return own > TURNS[0] - DRAWN_MM or (not squeezed and unstopped)

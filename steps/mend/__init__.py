@@ -20,7 +20,7 @@ from steps.mend.crossing import cut_apart
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.rays import Rays
-from steps.mend.sew import LEAST_REACH, ON_EDGE, once, sew
+from steps.mend.sew import LEAST_REACH, ON_EDGE, Sewn, once, sew
 from steps.mend.soup import edge_runs, is_closed
 from steps.mend.unite import Shell, is_dust, is_sheet, merged_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
@@ -91,9 +91,8 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
     if not len(sewn.faces):
         return None
     diagonal = float(np.linalg.norm(np.ptp(sewn.vertices, axis=0)))
-    if sewn.reach > ROUNDING * diagonal:
-        sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, sewn.reach))
-    got = _gather(sewn.vertices, sewn.faces, sewn.reach, diagonal)
+    sewn, closed, lids = _closed(sewn, sewn.reach > ROUNDING * diagonal)
+    got = _gather(sewn, once(closed), lids, diagonal)
     if not got.shells:
         return None
     hollow = _hollow(got.shells, got.inverted)
@@ -129,13 +128,23 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
 # -------------------------------------------------------------------------------- pieces
 
 
-def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> _Gathered:
-    """The shells of a sewn mesh; the pieces that do not say which side of them is material are flooded
+def _closed(sewn: Sewn, rough: bool) -> tuple[Sewn, IntArray, list[Lid]]:
+    """A sewn mesh with its corners on their planes, if it is ``rough``; its faces with a lid on every rim;
+    and the lids. A corner whose face in a plane is missing goes there once the lid is on."""
+    if not rough:
+        return sewn, *close_rims(sewn.vertices, sewn.faces, sewn.reach)
+    sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, sewn.reach))
+    closed, lids = close_rims(sewn.vertices, sewn.faces, sewn.reach)
+    if lids:
+        sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, closed, sewn.reach))
+    return sewn, closed, lids
+
+
+def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float) -> _Gathered:
+    """The shells of a closed mesh; the pieces that do not say which side of them is material are flooded
     together."""
-    got = _Gathered()
-    closed, got.lids = close_rims(vertices, faces, reach)
-    got.closed += [vertices[lid.faces] for lid in got.lids]
-    closed = once(closed)
+    vertices, reach = sewn.vertices, sewn.reach
+    got = _Gathered(lids=lids, closed=[vertices[lid.faces] for lid in lids])
     tangled = []
     for piece in pieces_of(vertices, closed):
         shell = shell_of(vertices, piece.faces)
@@ -150,7 +159,7 @@ def _gather(vertices: Array, faces: IntArray, reach: float, diagonal: float) -> 
     if tangled:
         rows = np.concatenate(tangled)
         got.crossing = len(tangled)
-        lid = rows >= len(once(faces))
+        lid = rows >= len(once(sewn.faces))
         _flooded(got, vertices, closed[rows], lid, reach, diagonal)
     return got
 
