@@ -41,7 +41,13 @@ def codes(data: dict[str, Any]) -> dict[str, list[str]]:
 
 @pytest.mark.parametrize(
     ("name", "seed", "most"),
-    [("cages", 0, 14), ("boxes", 41, 20), ("interlocked", 41, 20), ("axles", 41, 20)],
+    [
+        ("cages", 0, 14),
+        ("boxes", 41, 20),
+        ("interlocked", 41, 20),
+        ("axles", 41, 20),
+        ("structures", 454, 30),
+    ],
 )
 def test_what_the_planner_leaves_loose_is_proved(name: str, seed: int, most: int) -> None:
     model, data = planned(name, seed, most)

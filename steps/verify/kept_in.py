@@ -50,8 +50,8 @@ def check_kept_in(plan: PlanFile, mover: Mover) -> Check:
 
 
 def _things(plan: PlanFile) -> Iterator[tuple[frozenset[str], bool, bool]]:
-    """What moves as one; whether it is apart from something else that it touches; and whether it only rests
-    there, and is not the largest of what is together."""
+    """What moves as one; whether anything is apart from it; and whether it only rests there, and is not the
+    largest of what is together."""
     rigid, whole = nx.Graph(), nx.Graph()
     for graph in (rigid, whole):
         graph.add_nodes_from(part.id for part in plan.parts)
@@ -68,7 +68,7 @@ def _things(plan: PlanFile) -> Iterator[tuple[frozenset[str], bool, bool]]:
     for together in nx.connected_components(whole):
         own = sorted({thing_of[part] for part in together}, key=lambda thing: (-len(thing), sorted(thing)))
         for number, thing in enumerate(own):
-            yield thing, len(own) > 1, number > 0 and thing not in gripped
+            yield thing, len(own) > 1 or len(together) < len(plan.parts), number > 0 and thing not in gripped
 
 
 def _way_out(thing: frozenset[str], others: Sequence[str], plan: PlanFile, mover: Mover) -> str | None:
