@@ -81,6 +81,30 @@ def test_what_could_be_taken_off_is_no_captive() -> None:
     assert checked(model, other).ok
 
 
+@pytest.mark.parametrize(("place", "way"), [("end", "sideways"), ("middle", None)])
+def test_what_can_go_both_ways_or_neither_along_no_level_axis_is_taken_out_sideways(
+    place: str, way: str | None
+) -> None:
+    """Of a wall of plain bricks one, its joints called free: others stand on it, and beside it at one end or
+    at both. Along the wall that at its end goes out one way, and across the wall both."""
+    model, data = planned("plain", 45, 24)
+    by_row = sorted(data["parts"], key=lambda part: tuple(part["pose"][k][3] for k in (2, 0)))
+    high = by_row[0]["pose"][2][3], by_row[-1]["pose"][2][3]
+    course = [part["id"] for part in by_row if high[0] + 1 < part["pose"][2][3] < high[1] - 1]
+    row = [
+        name
+        for name in course
+        if model.part_by_id[name].pose[2, 3] < model.part_by_id[course[0]].pose[2, 3] + 1
+    ]
+    brick = row[-1] if place == "end" else row[len(row) // 2]
+    other = copy.deepcopy(data)
+    for joint in other["joints"]:
+        if brick in (joint["a"], joint["b"]):
+            joint |= {"kind": "rest", "moves": True, "mark": "free"}
+    faults = [fault.text for fault in checked(model, other).faults]
+    assert faults == ([] if way is None else [f"nothing grips {brick}, and it can be taken out {way}"])
+
+
 def test_what_is_told_to_lie_loose_and_is_held_is_a_fault() -> None:
     model, data = planned("stacks", 0, 14)
     other = copy.deepcopy(data)

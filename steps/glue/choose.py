@@ -49,7 +49,7 @@ def choose_glue(model: Model, measures: Measures, joints: Joints, order: Order, 
     sequence = BuildSequence.of(model, order)
     cases = load_cases(model, measures, structure, sequence, settings, order.up)
     sure = ties_surely(model, measures, joints, settings)
-    search = _FamilySearch(structure, cases, joints, sequence, bonding, settings, sure)
+    search = FamilySearch(structure, cases, joints, sequence, bonding, settings, sure)
     found, chosen = search.settle()
     wanted = _with_copies({joints.joints[row].id for row in found.glued}, sequence, joints)
     to_glue = [joint for joint in joints.joints if joint.id in wanted]
@@ -119,7 +119,7 @@ class _Course:
     apart: int
 
 
-class _FamilySearch:
+class FamilySearch:
     """The least set and the adhesive: the family that ties the most together, then what the load cases ask
     of it within its open time."""
 
@@ -252,6 +252,17 @@ class _FamilySearch:
         return least_glue(self.structure, self.cases, asked, self.up, known=self.known)
 
     def _least(self, used: Family, cases: Sequence[LoadCase], one_piece: bool | None = None) -> LeastGlue:
+        asked = self.asked(used)
+        if one_piece is not None:
+            asked = replace(asked, one_piece=one_piece)
+        if not cases:
+            return least_glue(self.structure, (), asked, self.up)
+        found = least_glue(self.structure, cases, asked, self.up, known=self.known, start=self.last)
+        self.last = found.glued
+        return found
+
+    def asked(self, used: Family) -> Asked:
+        """What the search for the least set is asked with a family."""
         joints, celsius = self.joints.joints, self.settings.glue.temperature_c
         supply = Supply.of(joints, self.may, self.pushes, used, celsius)
         alone = doses(self.may, (), used, celsius)
@@ -261,14 +272,7 @@ class _FamilySearch:
             for row, one in enumerate(joints)
             if one.id in self.bonding.forced and supply.strength[row] > 0
         )
-        asked = self._asked(supply, efforts(joints, volume, self.up), forced, used)
-        if one_piece is not None:
-            asked = replace(asked, one_piece=one_piece)
-        if not cases:
-            return least_glue(self.structure, (), asked, self.up)
-        found = least_glue(self.structure, cases, asked, self.up, known=self.known, start=self.last)
-        self.last = found.glued
-        return found
+        return self._asked(supply, efforts(joints, volume, self.up), forced, used)
 
     def _asked(self, supply: Supply, effort: Array, forced: frozenset[int], used: Family | None) -> Asked:
         rigid = np.array([joint.id not in self.bonding.free for joint in self.joints.joints], dtype=bool)
