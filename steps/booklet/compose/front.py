@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Container
 
 from steps.booklet.compose.matter import READERS, Matter
+from steps.booklet.compose.sittings import in_beads
 from steps.booklet.compose.times import timeline
 from steps.booklet.content import Block, Facts, Figure, Heading, Marked, Para, PartLine, Rule, Sheet, Wish
 from steps.booklet.words import NBSP, later
@@ -30,6 +31,8 @@ LEGEND: tuple[tuple[str, str], ...] = (
     ("note", later("A note by the maker of the model.")),
 )
 
+#: The mark of glue where it is laid in beads.
+WITH_BEADS = later("Glue this joint: the hatched faces, a double line for each bead. Only an adult glues.")
 
 #: How a step sheet is read; a child gets the first three.
 HOW_TO_READ = (
@@ -125,7 +128,8 @@ def reading_sheet(matter: Matter, used: Container[str]) -> Sheet:
             )
         )
     blocks.append(Heading(words.say("Marks")))
-    blocks += [Marked(mark, words.say(text)) for mark, text in LEGEND if mark in used]
+    legend = dict(LEGEND) | ({"glue": WITH_BEADS} if in_beads(matter) else {})
+    blocks += [Marked(mark, words.say(text)) for mark, text in legend.items() if mark in used]
     return Sheet("reading", words.say("Before you begin"), tuple(blocks))
 
 

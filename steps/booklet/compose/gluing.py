@@ -34,10 +34,12 @@ def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
     if not work.glues:
         return ()
     hold = matter.words.say(_hold(matter, work))
-    if matter.for_child:
-        return (Marked("hold", hold),)
     time = matter.words.within(matter.plan.gluing.adhesive.open_min)
-    close = matter.words.say("Push home within {time}. {hold}", time=time, hold=hold)
+    close = (
+        hold
+        if matter.for_child
+        else matter.words.say("Push home within {time}. {hold}", time=time, hold=hold)
+    )
     told = {problem.code for problem in matter.plan.gluing.problems if set(problem.joints) & set(work.glues)}
     warnings = (Marked("doubt", matter.words.say(text)) for code, text in AT_JOINTS.items() if code in told)
     return (Marked("hold", close), *warnings)
@@ -63,8 +65,11 @@ def glue_sheet(matter: Matter) -> Sheet | None:
         "If wrong, print again: what is lost where a part was glued in wrongly and the glue is hard. What is "
         "only pressed on comes off whole."
     )
+    weight = words.say(
+        "A weight stays on until the next part goes there; on the last one until the glue holds."
+    )
     heading = Heading(words.say("Steps that glue"))
-    blocks = (Facts(facts), Para(how), Para(wrong), heading, _table(matter, steps))
+    blocks = (Facts(facts), Para(how), Para(weight), Para(wrong), heading, _table(matter, steps))
     return Sheet("glue", words.say("For the adult: the glue"), blocks, level=1, for_adult=matter.for_child)
 
 
