@@ -293,6 +293,24 @@ def test_what_bears_too_little_when_it_first_holds_waits_for_its_full_strength()
         assert found.waiting_min == pytest.approx(lag - 1.5)
 
 
+@pytest.mark.parametrize(
+    ("up", "early", "lag"),
+    [((1, 0, 0), False, 1440.0), ((1, 0, 0), True, 20.0), ((0, 0, 1), False, 20.0)],
+    ids=["too much when turned", "borne when turned", "not turned"],
+)
+def test_what_is_turned_into_its_place_waits_for_what_that_asks(
+    up: tuple[int, int, int], early: bool, lag: float
+) -> None:
+    """The tower is built lying or upright; at J3 a turn asks for 200 N, 300 N with the factor 1.5, and 250 N is
+    what it bears before it is hard. Seen to bear the turn all the same, it only has to hold by itself."""
+    built, order = towers()
+    lying = replace(order, steps=(replace(order.steps[0], up=np.array(up, dtype=float)), *order.steps[1:]))
+    turns = frozenset({(3, "A2")}) if early else frozenset()
+    curing = Curing({"J3": 250.0}, {"turn": {"J3": 200.0}}, 20.0, 1440.0, turns)
+    found = Scheduler(built.model, built.measures, built.joints, lying, Settings(), curing).run()
+    assert (found.steps[2].needs_cured, found.steps[2].lags_min) == (("J3",), (lag,))
+
+
 def test_other_work_goes_on_while_a_joint_cures():
     built, order = towers()
     assert {joint.id: {joint.a, joint.b} for joint in built.joints.joints}["J3"] == {"P2", "P3"}

@@ -8,15 +8,18 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import numpy as np
 import pytest
 
 from steps.model import Model
 from steps.pipeline import make_plan
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
+from steps.verify import verify_plan
 from steps.verify.kept_in import check_kept_in
 from steps.verify.motion import Mover, motion_tolerance
 from steps.verify.report import Check
+from tests.joint_cases import box, lid, placed, plate, shift
 from tests.models import family, write
 
 
@@ -51,8 +54,15 @@ def codes(data: dict[str, Any]) -> dict[str, list[str]]:
 )
 def test_what_the_planner_leaves_loose_is_proved(name: str, seed: int, most: int) -> None:
     model, data = planned(name, seed, most)
-    check = checked(model, data)
-    assert check.ok and check.looked_at >= len(codes(data)) > 0
+    check, told = checked(model, data), codes(data)
+    assert check.ok and check.looked_at >= len(told) > 0
+    assert set(told.get("comes-off", ())).isdisjoint(told.get("kept-in", ()))
+
+
+def test_what_a_ball_grips_is_no_loose_thing() -> None:
+    model, data = planned("ball arms", 41, 20)
+    assert any(joint["moves"] and joint["kind"] == "ball" for joint in data["joints"])
+    assert not checked(model, data).looked_at
 
 
 def test_what_is_kept_in_and_told_to_come_off_is_a_fault() -> None:
@@ -110,3 +120,37 @@ def test_what_is_told_to_lie_loose_and_is_held_is_a_fault() -> None:
     other = copy.deepcopy(data)
     other["problems"].append({"code": "kept-in", "severity": "note", "parts": ["P1"], "text": ""})
     assert [fault.text for fault in checked(model, other).faults] == ["P1 is told to lie loose, and is held"]
+
+
+def cased(things: int, room: float) -> Model:
+    """A case with two roofs that reach out to the sides, open at one end, and in it a block, or one of two
+    parts on each other's studs, drawn so far above its floor."""
+    case = box((-4, -4, -2), (24, 14, 15)) - box((-2, -2, 0), (25, 12, 13))
+    within = [box((0, 0, 0), (20, 10, 10))] if things == 1 else [plate(2, 1), lid(2, 1)]
+    laid = [(each, shift(0, 0, room + 4 * row)) for row, each in enumerate(within)]
+    roof = box((0, -4, 0), (40, 14, 3))
+    return placed([(case, np.eye(4)), *laid, (roof, shift(-32, 0, 15)), (roof, shift(12, 0, 15))])
+
+
+@pytest.mark.parametrize(("things", "room"), [(1, 0.02), (1, 0.3), (2, 0.1), (2, 0.5)])
+def test_what_is_drawn_above_what_it_would_come_to_lie_on_lies_on_it(things: int, room: float) -> None:
+    plan = make_plan(cased(things, room), Settings())
+    assert any(joint.moves and joint.kind == "rest" for joint in plan.joints.joints)
+    report = verify_plan(plan_file(plan, Settings()), plan.model)
+    assert report.ok, report.faults_text()
+
+
+def test_a_lump_that_lies_loose_is_picked_up_by_itself() -> None:
+    """A hundred times as heavy: its two parts are glued for that, and without that glue it comes apart."""
+    settings = Settings.model_validate({"aim": "display", "glue": {"cases": {"body": 100.0}}})
+    plan = make_plan(cased(2, 0.3), settings)
+    (body,) = [each for each in plan.gluing.tried if each.kind == "body"]
+    assert (body.ways, body.fails) == (2, 0)
+    (lump,) = [joint for joint in plan.joints.joints if joint.kind == "stud"]
+    assert plan.gluing.marks[lump.id] == "glue" and "picked up by itself" in plan.gluing.whys[lump.id]
+    data = plan_file(plan, settings).model_dump(mode="json", by_alias=True)
+    assert verify_plan(PlanFile.model_validate(data), plan.model).ok
+    without = {"mark": "press", "bonds": []}
+    bare = [each | (without if each["id"] == lump.id else {}) for each in data["joints"]]
+    check = verify_plan(PlanFile.model_validate({**data, "joints": bare}), plan.model)["load cases"]
+    assert any("picked up by itself" in fault.text for fault in check.faults)

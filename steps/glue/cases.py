@@ -2,7 +2,8 @@
 
 * ``shelf``: it stands on the table in its display pose, for years;
 * ``base``: it is lifted with a hand, or a person, under each end of its base;
-* ``body``: it is picked up by its body, a hand at each side;
+* ``body``: it is picked up by its body, a hand at each side; so is, by itself, each thing of several parts
+  that only lies on or within others;
 * ``tilt``: it is carried aslant through a door, held by its base;
 * ``turn``: what is built, or a sub-assembly that is put in, is turned as the plan turns it, held by what it
   stood on;
@@ -20,6 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from renderer.topology import connected
 from steps.model import Aim, Array, IntArray, Measures, Model
 from steps.sequence import BuildSequence, Moment
 from steps.settings import LoadCaseName, Settings
@@ -105,10 +107,14 @@ class _CaseMaker:
         yield self._case("base", words, self._weight(self.up), self.ends)
 
     def body(self) -> Iterator[LoadCase]:
-        sides = self._sides()
+        every = np.arange(len(self.bodies))
+        sides = self._sides(np.setdiff1d(every, self.lowest), every)
         if sides:
-            names = " and ".join(self.model.parts[row].id for row in sides)
-            yield self._case("body", f"picked up by {names}", self._weight(self.up), sides)
+            yield self._case("body", f"picked up by {self._names(sides)}", self._weight(self.up), sides)
+        for lump in loose_lumps(self.structure):
+            sides = self._sides(lump, lump)
+            words = f"picked up by itself, by {self._names(sides)}"
+            yield self._case("body", words, self._weight(self.up), sides, lump)
 
     def tilt(self) -> Iterator[LoadCase]:
         angle = np.radians(DOOR_DEG)
@@ -206,18 +212,40 @@ class _CaseMaker:
             return unit(middle)
         return axes_across(before)[:, 0]  # turned right over: by its side
 
-    def _sides(self) -> list[int]:
-        """The parts that two hands take hold of: above the lowest, to each side the one farthest out for how
-        much higher or lower it is than the middle of the weight; one part, where it is both."""
-        rows = np.setdiff1d(np.arange(len(self.bodies)), self.lowest)
+    def _names(self, rows: Iterable[int]) -> str:
+        return " and ".join(self.model.parts[row].id for row in rows)
+
+    def _sides(self, rows: IntArray, lifted: IntArray) -> list[int]:
+        """Those of ``rows`` that two hands take hold of to lift the parts ``lifted``: to each side the one
+        farthest out for how much higher or lower it is than the middle of the weight; one part, where it is
+        both."""
         if not len(rows):
             return []
-        middle = self.bodies.mass_g @ self.bodies.centroid / self.bodies.mass_g.sum()
+        mass = self.bodies.mass_g[lifted]
+        middle = mass @ self.bodies.centroid[lifted] / mass.sum()
         off = self.bodies.centroid[rows] - middle
         across, level = off @ axes_across(self.up), np.abs(off @ self.up)
         out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
         one, other = np.argmin((out + level).round(6)), np.argmax((out - level).round(6))
         return sorted({int(rows[one]), int(rows[other])})
+
+
+def loose_lumps(structure: Structure) -> list[IntArray]:
+    """Rows of each thing of several parts, moving as one, that nothing grips: it only lies on or within
+    others, and is not the one with more parts than any other of what touches."""
+    joints, index = structure.joints.joints, structure.model.index_of
+    count = len(structure.bodies)
+    ends = np.array([(index[each.a], index[each.b]) for each in joints], dtype=np.int64).reshape(-1, 2)
+    moves = np.array([each.moves for each in joints], dtype=bool)
+    grips = moves & np.array([each.kind != "rest" for each in joints], dtype=bool)
+    thing, whole = connected(count, ends[~moves]), connected(count, ends)
+    sizes, found = np.bincount(thing), []
+    for one in np.setdiff1d(np.flatnonzero(sizes > 1), thing[ends[grips]]):
+        beside = np.unique(thing[whole == whole[np.argmax(thing == one)]])
+        others = sizes[beside[beside != one]]
+        if len(others) and sizes[one] <= others.max():
+            found.append(np.flatnonzero(thing == one))
+    return found
 
 
 def turn_words(step: int) -> str:

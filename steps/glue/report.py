@@ -98,8 +98,7 @@ def tried_of(model: Model, joints: Joints, cases: Sequence[LoadCase], found: Lea
 def turns_early(cases: Sequence[LoadCase], found: LeastGlue) -> frozenset[tuple[int, str]]:
     """Of each turn that glue bears as soon as it holds by itself the step and what is turned in."""
     turned = {_lot(load) for load in cases if load.early}
-    late = (*found.waits, *found.unsettled, *(failure.load for failure in found.fails))
-    return frozenset((step, thing) for _, step, thing in turned - {_lot(load) for load in late})
+    return frozenset((step, thing) for _, step, thing in turned - {_lot(load) for load in found.waits})
 
 
 def problems_of(

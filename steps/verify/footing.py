@@ -21,6 +21,7 @@ from steps.model import Array, IntArray, Model
 from steps.planfile import JointEntry, PlanFile, TouchEntry
 from steps.verify.balance import GROUND, Carried, Rig, Struts, pyramid, share_carried, weights
 from steps.verify.faces import Shared, long_faces, shared_faces
+from steps.verify.motion import room_below_mm
 from steps.verify.solids import Solids
 from steps.verify.standing import Stander
 
@@ -46,6 +47,11 @@ ON_EDGE_MM = 1e-3
 REMEMBERED = 3
 #: Relative poses that agree to this many decimals are one situation.
 SAME_DIGITS = 4
+
+
+def lies_loose(joint: JointEntry) -> bool:
+    """Whether a plan says that one part only lies on the other there, free to move."""
+    return joint.moves and joint.kind == "rest"
 
 
 @dataclass(eq=False)
@@ -78,6 +84,10 @@ class Footing:
 
     def _find_faces(self) -> None:
         """Where any two parts whose boxes meet lie on each other."""
+        self._loose = {
+            frozenset((self.row[each.a], self.row[each.b])) for each in self.plan.joints if lies_loose(each)
+        }
+        self._room_mm = room_below_mm(self.plan, self.model) if self._loose else 0.0
         found, one, two = [], [], []
         self.faces_of: dict[frozenset[int], Shared] = {}
         for a, b in self._near_pairs():
@@ -100,7 +110,7 @@ class Footing:
         self._faces_at = _rows_by(np.concatenate([self.face_one, self.face_two]), len(self.mass))
 
     def _near_pairs(self) -> list[tuple[int, int]]:
-        boxes, slack = self.model.part_bounds, FACE_SHARE * self.tolerance_mm
+        boxes, slack = self.model.part_bounds, max(FACE_SHARE * self.tolerance_mm, self._room_mm)
         middle, half = boxes.mean(axis=1), (boxes[:, 1] - boxes[:, 0]) / 2
         reach = np.linalg.norm(half, axis=1)
         tree, furthest = cKDTree(middle), float(reach.max(initial=0.0))
@@ -117,12 +127,13 @@ class Footing:
         turn = two.pose[:3, :3]
         relative = turn.T @ one.pose[:3, :3]
         shift = turn.T @ (one.pose[:3, 3] - two.pose[:3, 3])
-        key = (one.shape, two.shape, *(np.round([*relative.ravel(), *shift], SAME_DIGITS) + 0.0))
+        loose = frozenset((a, b)) in self._loose
+        key = (loose, one.shape, two.shape, *(np.round([*relative.ravel(), *shift], SAME_DIGITS) + 0.0))
         if key not in self._shared:
             self._shared[key] = shared_faces(
                 self._triangles(one.shape) @ relative.T + shift,
                 self._triangles(two.shape),
-                FACE_SHARE * self.tolerance_mm,
+                max(FACE_SHARE * self.tolerance_mm, self._room_mm if loose else 0.0),
                 LEAST_FACES * self.tolerance_mm,
             )
         there = self._shared[key]

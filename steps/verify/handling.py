@@ -8,7 +8,7 @@ hold is told by the plan, and must be as far out as any other place; what then c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ from steps.statics.flat import axes_across
 from steps.verify.balance import weights
 from steps.verify.footing import ENOUGH, Footing
 from steps.verify.gluing import early_of, strength_of
+from steps.verify.kept_in import things
 from steps.verify.replay import TurnedBuild
 from steps.verify.report import Check
 from steps.verify.standing import ON_TABLE_LEAST_MM
@@ -45,6 +46,7 @@ class Handling:
     loads: Array
     held: Sequence[str]
     on_table: Array | None = None  #: which way is up, where it stands on the table
+    parts: Sequence[str] | None = None  #: those that are handled by themselves, where not all are
 
 
 def check_handling(plan: PlanFile, footing: Footing, turned: Sequence[TurnedBuild]) -> Check:
@@ -106,9 +108,20 @@ class _HandledModel:
         """The parts without those that the plan says come off, and that nothing ties to what is held."""
         if not self.off or kind in ("turn", "shelf"):
             return parts
-        kept = {part for each in held for part in nx.node_connected_component(self.tied, each)}
+        kept = _together_with(held, self.tied)
         self.fallen |= self.off - kept
         return [part for part in parts if part in kept or part not in self.off]
+
+    def _of_lump(self, lump: Sequence[str], held: Sequence[str]) -> Sequence[str]:
+        """The parts of a lump without those that nothing ties to what is held, nor glue could."""
+        tied = self.tied.copy()
+        if self.plan.adhesive.family != "none":
+            could = (each for each in self.plan.joints if each.mark != "free" and not each.moves)
+            tied.add_edges_from(
+                (each.a, each.b) for each in could if any(touch.area_mm2 > 0 for touch in each.touches)
+            )
+        kept = _together_with(held, tied)
+        return [part for part in lump if part in kept]
 
     def _passed_on(self, loads: Array, parts: Sequence[str], there: Sequence[str]) -> Array:
         """(n, 6) the loads, those on parts that lie loose within others put on what these lie on."""
@@ -136,16 +149,11 @@ class _HandledModel:
         told, (kind, step, _) = self.told.get(lot), lot
         at = step or None
         there = self._there(kind, parts, cases[0].held)
-        found = [
-            self.footing.bears(
-                there,
-                self.safety * self._passed_on(each.loads, parts, there),
-                each.held,
-                strength,
-                each.on_table,
-            )
-            for each in cases
-        ]
+        found = []
+        for each in cases:
+            own = there if each.parts is None else self._of_lump(each.parts, each.held)
+            loads = self.safety * self._passed_on(each.loads, each.parts or parts, own)
+            found.append(self.footing.bears(own, loads, each.held, strength, each.on_table))
         self.check.looked_at += len(cases)
         if told is not None and told.ways != len(cases):
             self.check.fault(f"{kind}: {told.ways} ways are told of, and there are {len(cases)}", at)
@@ -188,15 +196,22 @@ class _HandledModel:
 
     def _by_its_body(self, graver: float) -> Iterator[Handling]:
         """By the parts above the lowest that are farthest out to each side, for how much higher or lower they
-        are than the middle of the weight."""
-        names = [name for name in self.parts if name not in set(self.base)]
-        if not names:
-            return
-        footing = self.footing
-        middle = footing.mass @ footing.centre / footing.mass.sum()
-        level = np.abs((_centres(footing, names) - middle) @ self.up)
-        sides = self._as_good(("body", 0, ""), names, level, self.up)
-        yield Handling(f"picked up by {' and '.join(sides)}", graver * self._weight(self.up), sides)
+        are than the middle of the weight; and so each lump that only lies on or within others."""
+        names, loads = [name for name in self.parts if name not in set(self.base)], self._weight(self.up)
+        if names:
+            sides = self._as_good(("body", 0, ""), names, self._off_level(names, self.parts), self.up)
+            yield Handling(f"picked up by {' and '.join(sides)}", graver * loads, sides)
+        for lump in loose_lumps(self.plan):
+            sides = _outermost(self.footing, lump, self._off_level(lump, lump), self.up)[0]
+            words = f"picked up by itself, by {' and '.join(sides)}"
+            yield Handling(words, graver * loads, sides, parts=lump)
+
+    def _off_level(self, names: Sequence[str], lifted: Sequence[str]) -> Array:
+        """(k,) mm by which parts are higher or lower than the middle of what is lifted."""
+        mass = self.footing.mass[[self.footing.row[name] for name in lifted]]
+        middle = mass @ _centres(self.footing, lifted) / mass.sum()
+        off: Array = np.abs((_centres(self.footing, names) - middle) @ self.up)
+        return off
 
     def _tilted(self, graver: float) -> Iterator[Handling]:
         angle, ends = np.radians(DOOR_DEG), self._ends("tilt")
@@ -260,6 +275,15 @@ class _HandledModel:
         return told.held if good else own
 
 
+def loose_lumps(plan: PlanFile) -> list[list[str]]:
+    """The parts of each thing of several that nothing grips, where another of what it touches has as many."""
+    return [
+        [part.id for part in plan.parts if part.id in thing]
+        for thing, beside in things(plan)
+        if len(thing) > 1 and any(len(other) >= len(thing) for other in beside)
+    ]
+
+
 def _as_told(told: CaseEntry, share: float) -> bool:
     """Whether a case gives way by as much as is told, as near as two reckonings agree."""
     if told.times is None:
@@ -283,6 +307,11 @@ def _tied(plan: PlanFile) -> nx.Graph:
         if joint.mark == "glue" or holds > 0:
             tied.add_edge(joint.a, joint.b)
     return tied
+
+
+def _together_with(held: Iterable[str], tied: nx.Graph) -> frozenset[str]:
+    """The parts that are tied, through others or not, to one of those held."""
+    return frozenset(part for each in held for part in nx.node_connected_component(tied, each))
 
 
 def _glue_settings(plan: PlanFile) -> Mapping[str, Any]:

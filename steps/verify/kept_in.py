@@ -8,6 +8,7 @@ most. Where it could be taken out the plan must say that it comes off.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from collections.abc import Set as AbstractSet
 
 import networkx as nx
 import numpy as np
@@ -32,7 +33,7 @@ def check_kept_in(plan: PlanFile, mover: Mover) -> Check:
         for code in ("comes-off", "kept-in")
     )
     everyone = [part.id for part in plan.parts]
-    for thing, apart, loose in _things(plan):
+    for thing, apart, loose in _lying(plan):
         if not (loose or thing & (off | kept)):
             continue
         check.looked_at += 1
@@ -49,9 +50,25 @@ def check_kept_in(plan: PlanFile, mover: Mover) -> Check:
     return check
 
 
-def _things(plan: PlanFile) -> Iterator[tuple[frozenset[str], bool, bool]]:
+def things(plan: PlanFile) -> Iterator[tuple[frozenset[str], list[frozenset[str]]]]:
+    """What moves as one and nothing grips, and the other things that it is together with."""
+    for own, gripped in _together(plan):
+        yield from (
+            (thing, [other for other in own if other != thing]) for thing in own if thing not in gripped
+        )
+
+
+def _lying(plan: PlanFile) -> Iterator[tuple[frozenset[str], bool, bool]]:
     """What moves as one; whether anything is apart from it; and whether it only rests there, and is not the
     largest of what is together."""
+    for own, gripped in _together(plan):
+        for number, thing in enumerate(own):
+            yield thing, len(thing) < len(plan.parts), number > 0 and thing not in gripped
+
+
+def _together(plan: PlanFile) -> Iterator[tuple[list[frozenset[str]], AbstractSet[frozenset[str]]]]:
+    """The things, each what moves as one, of each lot that is together, the largest first; and those that a
+    joint grips that moves."""
     rigid, whole = nx.Graph(), nx.Graph()
     for graph in (rigid, whole):
         graph.add_nodes_from(part.id for part in plan.parts)
@@ -67,8 +84,7 @@ def _things(plan: PlanFile) -> Iterator[tuple[frozenset[str], bool, bool]]:
     }
     for together in nx.connected_components(whole):
         own = sorted({thing_of[part] for part in together}, key=lambda thing: (-len(thing), sorted(thing)))
-        for number, thing in enumerate(own):
-            yield thing, len(own) > 1 or len(together) < len(plan.parts), number > 0 and thing not in gripped
+        yield own, gripped
 
 
 def _way_out(thing: frozenset[str], others: Sequence[str], plan: PlanFile, mover: Mover) -> str | None:
