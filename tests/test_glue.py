@@ -301,8 +301,8 @@ def test_what_bears_too_little_when_it_first_holds_waits_for_its_full_strength()
 def test_what_is_turned_into_its_place_waits_for_what_that_asks(
     up: tuple[int, int, int], early: bool, lag: float
 ) -> None:
-    """The tower is built lying or upright; at J3 a turn asks for 200 N, 300 N with the factor 1.5, and 250 N is
-    what it bears before it is hard. Seen to bear the turn all the same, it only has to hold by itself."""
+    """The tower is built lying or upright; at J3 a turn asks for 200 N, 300 N with the factor 1.5, and it
+    bears 250 N before it is hard. Seen to bear the turn all the same, it only has to hold by itself."""
     built, order = towers()
     lying = replace(order, steps=(replace(order.steps[0], up=np.array(up, dtype=float)), *order.steps[1:]))
     turns = frozenset({(3, "A2")}) if early else frozenset()

@@ -132,7 +132,7 @@ def cased(things: int, room: float) -> Model:
     return placed([(case, np.eye(4)), *laid, (roof, shift(-32, 0, 15)), (roof, shift(12, 0, 15))])
 
 
-@pytest.mark.parametrize(("things", "room"), [(1, 0.02), (1, 0.3), (2, 0.1), (2, 0.5)])
+@pytest.mark.parametrize(("things", "room"), [(1, 0.02), (1, 0.3), (2, 0.0), (2, 0.1), (2, 0.5)])
 def test_what_is_drawn_above_what_it_would_come_to_lie_on_lies_on_it(things: int, room: float) -> None:
     plan = make_plan(cased(things, room), Settings())
     assert any(joint.moves and joint.kind == "rest" for joint in plan.joints.joints)

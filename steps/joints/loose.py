@@ -107,21 +107,30 @@ def _bare(contact: Contact) -> Contact:
 
 
 def held_by_form(model: Model, measures: Measures, joints: Sequence[Joint]) -> frozenset[str]:
-    """Ids of the parts that nothing grips and that others keep from getting out. What others stand on is a
-    course of masonry and no thing in a cage, unless one part alone fences it all round: then it lies in a
-    box, and they are its lid."""
-    gripped = {part for joint in joints if joint.kind != "rest" for part in (joint.a, joint.b)}
-    resting = {part for joint in joints for part in (joint.a, joint.b)} - gripped
-    loose = [row for row, part in enumerate(model.parts) if part.id in resting]
-    if not loose:
+    """Ids of the joints at which things only lie on or within others, and cannot get out: a thing is all that
+    grips each other. What others stand on is a course of masonry and no thing in a cage, unless one part
+    alone fences it all round: then it lies in a box, and they are its lid."""
+    thing = _things(model, joints)
+    outside = {joint.id: (thing[joint.a], thing[joint.b]) for joint in joints if joint.kind == "rest"}
+    outside = {name: ends for name, ends in outside.items() if ends[0] != ends[1]}
+    if not outside:
         return frozenset()
-    shut = Shut(model, measures)
-    held = {model.parts[row].id for row in loose if shut.holds(np.array([row]))}
-    boxed = {part for part in held if shut.fenced(model.index_of[part])}
-    standing = list(_standing_on(joints, measures.up))
+    shut, number = Shut(model, measures), np.array([thing[part.id] for part in model.parts])
+    own = {each: np.flatnonzero(number == each) for each in sorted(set().union(*outside.values()))}
+    held = {each for each, rows in own.items() if shut.holds(rows)}
+    boxed = {each for each in held if shut.fenced(own[each])}
+    standing = [(thing[under], thing[above]) for under, above in _standing_on(joints, measures.up)]
     while bearing := {under for under, above in standing if above not in held} & (held - boxed):
         held -= bearing
-    return frozenset(held)
+    return frozenset(name for name, ends in outside.items() if not held.isdisjoint(ends))
+
+
+def _things(model: Model, joints: Sequence[Joint]) -> dict[str, int]:
+    """Part id -> number of the thing that it is part of."""
+    rows = model.index_of
+    grips = [(rows[joint.a], rows[joint.b]) for joint in joints if joint.kind != "rest"]
+    label = connected(len(model.parts), np.array(grips, dtype=np.int64).reshape(-1, 2))
+    return {part.id: int(each) for part, each in zip(model.parts, label, strict=True)}
 
 
 def _standing_on(joints: Sequence[Joint], up: Array) -> Iterator[tuple[str, str]]:
@@ -151,14 +160,18 @@ class Shut:
             all(self._stopped(own, axis ^ flip, others) for flip in (0, 1)) for axis in self.level
         )
 
-    def fenced(self, row: int) -> bool:
-        """Whether one part alone keeps a part (row) from moving any level way."""
+    def fenced(self, own: IntArray) -> bool:
+        """Whether one other part alone keeps the parts (rows), moving as one, from moving any level way."""
+        others = np.setdiff1d(self.everyone, own)
         ways = [axis ^ flip for axis in self.level for flip in (0, 1)]
-        near = [set(self.motion.on_the_way(row, way, self.everyone)) - {row} for way in ways]
         return any(
-            all(self.motion.blocks(row, other, way) for way in ways)
-            for other in sorted(set.intersection(*near))
+            all(self._stopped(own, way, np.array([other])) for way in ways)
+            for other in self._near(own, ways[0], others)
         )
+
+    def _near(self, own: IntArray, way: int, others: IntArray) -> list[int]:
+        """Those of the others that the parts might meet along a way."""
+        return sorted({other for row in own.tolist() for other in self.motion.on_the_way(row, way, others)})
 
     def _stopped(self, own: IntArray, direction: int, others: IntArray) -> bool:
         return any(
@@ -169,8 +182,8 @@ class Shut:
 
 
 def freed(joints: Sequence[Joint], loose: frozenset[str]) -> tuple[Joint, ...]:
-    """The joints with those of what is held by form alone free to move, and those that then slide."""
-    held = tuple(_free(joint, WHY) if {joint.a, joint.b} & loose else joint for joint in joints)
+    """The joints with those (ids) of what is held by form alone free to move, and those that then slide."""
+    held = tuple(_free(joint, WHY) if joint.id in loose else joint for joint in joints)
     sliding = swept(held)
     return tuple(_free(joint, SLIDES) if joint.id in sliding else joint for joint in held)
 
