@@ -708,6 +708,40 @@ def test_the_leaf_names(what):
     assert MISSING_ONCE[what] in printed_heavy()
 
 
+#: What the leaf of a family says, and where that is from: what else no test would miss.
+SAID = (
+    ("epoxy", "Goggles that close at the sides", "ISO 7010, unchecked"),
+    ("epoxy", "running water nearby; a clock that shows seconds", "common practice"),
+    ("epoxy", "Scales or syringes to measure both parts", "common practice"),
+    ("epoxy", "a dust mask (FFP2)", "our proposal"),
+    ("epoxy", "A scraper or a deburring knife", "common practice"),
+    ("epoxy", "Close each joint once without glue", "common practice"),
+    ("epoxy", "long sleeves", "common practice"),
+    ("epoxy", "Children keep away from open glue", "our proposal"),
+    ("epoxy", "let them harden outdoors on stone", "Jacques 2020, abstract; suppliers"),
+    ("epoxy", "then soap and water", "ECHA dossier of an epoxy resin, seen"),
+    ("epoxy", "no solvent on skin", "ECHA dossier of an epoxy resin, seen"),
+    ("acrylic", "then soap and water", "as for epoxy"),
+    ("epoxy", "Do not make anyone vomit", "New Zealand poison centre, seen"),
+    ("epoxy", "Call the poison centre. Breathing trouble, loss of sight, a burn", "our proposal"),
+    ("solvent", "A metal tin with a lid", "common practice"),
+    ("solvent", "Drowsy or short of breath", "ECHA dossiers and New Zealand poison centre, seen"),
+    ("hot-melt", "The nozzle and the melt burn", "suppliers"),
+    ("hot-melt", "Heat-resistant, while the gun is hot", "common practice"),
+    ("hot-melt", "far from the alcohol", "common practice"),
+    ("cyanoacrylate", "spittle frees it within hours or two days", "ECHA dossier and a health service, seen"),
+)
+
+
+@pytest.mark.parametrize(("name", "words", "source"), SAID)
+def test_the_leaf_of_a_family_says(name: str, words: str, source: str) -> None:
+    assert source and words in " ".join(printed(name).split())
+
+
+def test_what_sets_in_the_mouth_is_not_told_of_as_swallowed() -> None:
+    assert "Do not make anyone vomit" not in printed("cyanoacrylate")
+
+
 @cache
 def printed_heavy() -> str:
     """The leaf of a plan whose parts are heavy, glued with epoxy."""
