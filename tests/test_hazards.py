@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from steps.booklet.compose.adult import adult_sheets
-from steps.booklet.compose.back import sources_sheet
+from steps.booklet.compose.back import finished_sheet, sources_sheet
 from steps.booklet.compose.matter import Matter
 from steps.booklet.content import Marked, Notice, Para, SignNote, Table, Titled
 from steps.booklet.words import words_in
@@ -736,6 +736,12 @@ SAID = (
 @pytest.mark.parametrize(("name", "words", "source"), SAID)
 def test_the_leaf_of_a_family_says(name: str, words: str, source: str) -> None:
     assert source and words in " ".join(printed(name).split())
+
+
+def test_only_of_glue_that_does_not_open_it_is_said_that_it_never_comes_apart() -> None:
+    for name, one in glue_book().families.items():
+        care = " ".join(text for block in finished_sheet(matter_of(name)).blocks for text in _words(block))
+        assert ("do not come apart again" in care) is not one.opens
 
 
 def test_what_sets_in_the_mouth_is_not_told_of_as_swallowed() -> None:

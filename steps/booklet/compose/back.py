@@ -64,7 +64,11 @@ def _care(matter: Matter) -> list[str]:
             else words.say("It falls over only when tilted by more than {angle}°.", angle=angle)
         )
     lines.append(words.say("Dust it with a soft, dry brush."))
-    if matter.glued:
+    if matter.adhesive is not None and matter.adhesive.family.opens:
+        lines.append(
+            words.say("Only an adult opens glued joints; the others pull apart: straight, do not bend.")
+        )
+    elif matter.glued:
         lines.append(
             words.say("Glued joints do not come apart again; the others do: pull straight, do not bend.")
         )
