@@ -390,6 +390,15 @@ def test_a_drawer_with_something_in_it_and_what_lies_under_a_lid_are_captives() 
     assert [joint.moves for joint in joints_of(placed(parts)).joints] == [True] * 4
 
 
+@pytest.mark.parametrize(("gap", "moves"), [(0.1, True), (0.0, True), (-0.003, True), (-0.02, False)])
+def test_a_tongue_slides_in_its_groove_unless_it_was_drawn_to_be_squeezed(gap: float, moves: bool) -> None:
+    """Microns too wide is what meshes are rounded to."""
+    groove = box((0, 0, 0), (60, 30, 12)) - box((-1, 11, 4), (61, 19, 8)) - box((-1, 13, 7), (61, 17, 13))
+    tongue = box((20, 11 + gap, 4 + gap), (40, 19 - gap, 8 - gap)) + box((20, 13.5, 7), (40, 16.5, 16))
+    joint = only(joints_of(placed([(groove, np.eye(4)), (tongue, np.eye(4))])))
+    assert (joint.kind, joint.moves) == ("peg", moves)
+
+
 @pytest.mark.parametrize(("long", "moves"), [(12, True), (6, False)], ids=["through", "to its end"])
 def test_a_ring_on_a_pin_that_goes_through_it_turns(long: float, moves: bool) -> None:
     """It lies on a shoulder and fits closely; a pin that ends within it is a peg pushed home."""
