@@ -390,6 +390,26 @@ def test_a_drawer_with_something_in_it_and_what_lies_under_a_lid_are_captives() 
     assert [joint.moves for joint in joints_of(placed(parts)).joints] == [True] * 4
 
 
+@pytest.mark.parametrize(("radius", "high"), [(30, 30), (18, 6), (8, 20)])
+def test_a_lid_over_a_tins_rim_is_one_loose_peg_without_a_snap(radius: float, high: float) -> None:
+    """The rim stands within the lid's wall and narrower than the tin's: the tin below it is no collar that
+    the lid has to pass, and what the lid's outside would cut of the tin's bore lies in the lid's own."""
+    inner, lip = radius - 3, radius - 1.6
+    tin = (
+        rod(radius, high)
+        - rod(inner, high, (0, 0, 3))
+        + (rod(lip, high + 3) - rod(inner, high + 9, (0, 0, -1)))
+    )
+    lid = (
+        rod(radius, 12, (0, 0, high))
+        - rod(inner, 9, (0, 0, high - 1))
+        - rod(lip + 0.2, 4.2, (0, 0, high - 1))
+    )
+    joint = only(joints_of(placed([(tin, np.eye(4)), (lid, np.eye(4))])))
+    assert (joint.kind, joint.contacts, joint.snap_mm) == ("peg", 1, 0.0)
+    assert joint.gap_mm == pytest.approx(0.2, abs=1e-3)
+
+
 @pytest.mark.parametrize(("gap", "moves"), [(0.1, True), (0.0, True), (-0.003, True), (-0.02, False)])
 def test_a_tongue_slides_in_its_groove_unless_it_was_drawn_to_be_squeezed(gap: float, moves: bool) -> None:
     """Microns too wide is what meshes are rounded to."""

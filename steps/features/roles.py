@@ -12,7 +12,7 @@ from renderer.spatial import tree
 from steps.features.mesh import Mesh
 from steps.features.patches import Cylinder, plane_basis, reversed_cylinder
 from steps.features.probe import Probe
-from steps.model import Array, IntArray
+from steps.model import Array, IntArray, Mask
 
 #: How far beyond the end of a cylinder, as a share of its radius, to ask what is there.
 BEYOND = 0.06
@@ -56,8 +56,9 @@ class Round:
     cylinder: Cylinder
     height: float  #: of a boss with its chamfer, depth of a hole
     bore: float = 0.0  #: radius of a coaxial hole that opens at the tip
+    within: float = 0.0  #: radius of the widest coaxial hole anywhere along it
     through: bool = False
-    collar: float = 0.0  #: radius of a collar at a boss's tip or either end of a rod, 0 without
+    collar: float = 0.0  #: radius of a collar at a boss's tip, the less of those at both ends of a rod; or 0
     slope: float = 0.0  #: of the chamfer at a boss's tip, radians from its axis; 0 for a square edge
 
 
@@ -76,7 +77,8 @@ def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
         if cylinder.arc < WHOLE_ARC:
             found.append(Round("arc", cylinder, cylinder.length))
         elif cylinder.convex:
-            found.append(_boss(cylinder, ends[row], walled[row], tips, bores))
+            boss = _boss(cylinder, ends[row], walled[row], tips, bores)
+            found.append(replace(boss, within=bores.beside(cylinder)))
         else:
             found.append(_hole(cylinder, ends[row]))
     return tuple(found)
@@ -85,7 +87,8 @@ def rounds(mesh: Mesh, cylinders: Sequence[Cylinder]) -> tuple[Round, ...]:
 def _boss(c: Cylinder, ends: tuple[_Beyond, _Beyond], walled: Array, tips: _Tips, bores: _Bores) -> Round:
     start, end = ends
     if not start.foot and not end.foot:
-        return Round("rod", c, c.length, collar=max(tips.collar(c), tips.collar(reversed_cylinder(c))))
+        # what goes over it comes from the end that is easier to pass, if the other is wider at all
+        return Round("rod", c, c.length, collar=min(tips.collar(c), tips.collar(reversed_cylinder(c))))
     collar = 0.0
     if start.foot and end.foot:
         tip = _collar(c, start, end)
@@ -304,13 +307,22 @@ class _Bores:
 
     def opening_at(self, boss: Cylinder) -> float:
         """Radius of the widest coaxial hole that ends near the boss's tip; 0 without."""
-        if not len(self.radius):
-            return 0.0
+        inner, _, top = self._coaxial(boss)
+        opens = inner & (np.abs(top - boss.length) < 0.25 * boss.radius)
+        return float(self.radius[opens].max(initial=0.0))
+
+    def beside(self, boss: Cylinder) -> float:
+        """Radius of the widest coaxial hole along some of the boss; 0 without."""
+        inner, low, top = self._coaxial(boss)
+        along = inner & (np.minimum(top, boss.length) - np.maximum(low, 0.0) > 1e-3 * boss.radius)
+        return float(self.radius[along].max(initial=0.0))
+
+    def _coaxial(self, boss: Cylinder) -> tuple[Mask, Array, Array]:
+        """Which holes are coaxial with a boss and narrower, and from where to where along it each goes."""
         off = self.start - boss.start
         along = off @ boss.axis
         across = np.linalg.norm(off - np.outer(along, boss.axis), axis=1)
         same = self.axis @ boss.axis
-        top = along + np.maximum(self.length * same, 0.0)
-        opens = (across < 0.05 * boss.radius) & (np.abs(same) > 0.999) & (self.radius < boss.radius)
-        opens &= np.abs(top - boss.length) < 0.25 * boss.radius
-        return float(self.radius[opens].max(initial=0.0))
+        inner = (across < 0.05 * boss.radius) & (np.abs(same) > 0.999) & (self.radius < boss.radius)
+        reach = self.length * same
+        return inner, along + np.minimum(reach, 0.0), along + np.maximum(reach, 0.0)

@@ -25,7 +25,8 @@ from steps.ties import ranks
 #: A surface further from the plug than this share of its radius does not hold it: at 1x a stud of
 #: radius 3 then has 0.75 mm of play, three times the loosest class.
 REACH_SHARE = 0.25
-#: A surface that cuts deeper than this share into the plug is no press fit.
+#: A surface that cuts deeper than this share of its radius into the plug is no press fit; nor is one that
+#: lies within the plug's bore: between them a rim may stand in a lid.
 CUT_SHARE = 0.25
 #: Contact lines closer than this about the axis are one line (radians).
 LINE_SPREAD = np.radians(14)
@@ -187,7 +188,7 @@ def _contact(
     for low, high, cut in cuts:
         if not len(cut.segments):
             continue
-        _gather(lines, _slice_lines(cut, start, axis, radius, other), low, high, cut)
+        _gather(lines, _slice_lines(cut, start, axis, plug, other), low, high, cut)
     if not lines:
         return None
     depth = max(line.depth for line in lines)
@@ -267,9 +268,9 @@ class _Met:
     square: bool = True  #: the surface lies across the direction in which it is met, and does not end there
 
 
-def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: Anatomy) -> list[_Met]:
+def _slice_lines(cut: Section, start: Array, axis: Array, plug: Round, other: Anatomy) -> list[_Met]:
     """Surfaces within reach that face the axis, nearest first; none when the axis is in the solid."""
-    segments = cut.about(start)
+    segments, radius = cut.about(start), plug.cylinder.radius
     nearest = nearest_points(segments)
     distance = np.linalg.norm(nearest, axis=1)
     along = segments[:, 1] - segments[:, 0]
@@ -289,7 +290,8 @@ def _slice_lines(cut: Section, start: Array, axis: Array, radius: float, other: 
         if found and found[0].face == "hole":
             least = found[0].gap - other.rounds[label].cylinder.sag - SAME_PLACE * radius
             round_about.append((segments[rows], least, found[0].gap))
-    met = [m for m in met if -CUT_SHARE * radius <= m.gap <= REACH_SHARE * radius]
+    deepest = min(CUT_SHARE * radius, radius - plug.within)
+    met = [m for m in met if -deepest <= m.gap <= REACH_SHARE * radius]
     return _apart([m for m in met if not _on_rim(m, round_about)])
 
 

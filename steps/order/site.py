@@ -25,8 +25,9 @@ SAME_SHARE = 1e-3
 SAME_AREA = 0.01
 #: A part lies on the table when its lowest point is within this share of the pitch of the lowest of all.
 TABLE_SHARE = 0.1
-#: A rest ties two parts only when it carries weight: its normal within 60 degrees of up (cosine).
-CARRIES = 0.5
+#: A rest ties two parts only when it carries weight, be it between two steep faces, as the last stone of an
+#: arch: its normal within 84 degrees of up (cosine). How well it does so is for the balance to say.
+CARRIES = 0.1
 
 
 @dataclass(frozen=True, eq=False)
