@@ -309,6 +309,31 @@ def test_what_moves_only_together_is_built_apart():
     assert last.attaches and np.allclose(last.attaches[0].move.legs, [[0, 0, -1]])
 
 
+@pytest.mark.parametrize("count", [5, 7, 9])
+def test_an_arch_of_wedge_stones_is_closed_by_its_last_stone(count):
+    """Stones only rest on each other, those at the crown on steep faces; none is a captive of the others,
+    and the last that goes in stands between two."""
+    items = [
+        ("left", cuboid("left", ((-40, 0, 0), (-26, 16, 30))), AT),
+        ("right", cuboid("right", ((26, 0, 0), (40, 16, 30))), AT),
+    ]
+    for row in range(count):
+        low, high = np.pi * row / count, np.pi * (row + 1) / count
+        ring = [(26, low), (40, low), (40, high), (26, high)]
+        corners = [(radius * np.cos(at), radius * np.sin(at)) for radius, at in ring]
+        stone = m3.CrossSection([corners]).extrude(16).rotate([90, 0, 0]).translate([0, 16, 30])
+        items.append((f"stone {row + 1}", to_solid(f"stone {row + 1}", stone), AT))
+    solids = {solid.name: solid for _, solid, _ in items}
+    placed = tuple(Placed(name, solid.name, "#808080", pose) for name, solid, pose in items)
+    model, measures, _ = planner_input(DemoModel("arch", solids, placed))
+    joints = find_joints(model, measures, Settings())
+    assert len(joints.joints) == count + 1 and not any(each.moves for each in joints.joints)
+    order = plan_order(model, measures, joints, Settings())
+    assert not [each for each in order.problems if each.severity == "error"]
+    last = [model.part_by_id[part].source for part in order.steps[-1].adds][-1:]
+    assert last and last[0].startswith("stone") and last[0] not in ("stone 1", f"stone {count}")
+
+
 def linked_rings() -> tuple[Model, Measures, Joints]:
     """Two rings through each other, and two blocks beside them."""
     ring = m3.Manifold.cube([40, 40, 10]) - m3.Manifold.cube([20, 20, 10]).translate([10, 10, 0])
