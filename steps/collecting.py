@@ -1,7 +1,7 @@
 """How seldom Python looks for circles of values that nobody needs, in a process that does one piece of work.
 
-Nearly all that it makes lives to its end. After the usual 700 new values the looking takes a tenth of a
-short run; through all that was ever made it takes seconds in one go for 20,000 parts, and finds little.
+Nearly all that it makes lives to its end, and after the usual 700 new values the looking takes a tenth of a
+short run. It is not left out: of 20,000 parts circles that were kept came to 23 GB.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import gc
 
 #: New values after which the newest are looked through, such looks before those that came through one are
-#: looked at again, and such second looks before one through all: more than there ever are.
-NEW, SECOND, ALL = 100_000, 10, 1_000_000
+#: looked at again, and such second looks before one through all.
+NEW, SECOND, ALL = 100_000, 10, 10
 
 
 def seldom() -> None:
