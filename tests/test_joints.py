@@ -410,6 +410,13 @@ def test_a_lid_over_a_tins_rim_is_one_loose_peg_without_a_snap(radius: float, hi
     assert joint.gap_mm == pytest.approx(0.2, abs=1e-3)
 
 
+def test_a_tin_within_a_wider_tin_is_no_peg_of_it() -> None:
+    """It stands on the floor of the other, 5 mm from its wall."""
+    wide, narrow = rod(30, 40) - rod(27, 40, (0, 0, 3)), rod(22, 30, (0, 0, 3))
+    joint = only(joints_of(placed([(wide, np.eye(4)), (narrow, np.eye(4))])))
+    assert joint.kind == "rest"
+
+
 @pytest.mark.parametrize(("gap", "moves"), [(0.1, True), (0.0, True), (-0.003, True), (-0.02, False)])
 def test_a_tongue_slides_in_its_groove_unless_it_was_drawn_to_be_squeezed(gap: float, moves: bool) -> None:
     """Microns too wide is what meshes are rounded to."""

@@ -38,6 +38,9 @@ from steps.settings import Settings
 GRAVITY = 9.81
 #: Vertices lie within a plug's radius up to this share of it.
 AXIAL = 1e-3
+#: What has more room round it than this share of the unit length (2.5 mm at a pitch of 10) lies in a hollow
+#: and is no peg of it, however wide: a tin within a tin.
+ROOM_SHARE = 0.25
 #: Without studs the unit length is this share of the median part's longest extent.
 UNIT_SHARE = 0.25
 
@@ -199,9 +202,14 @@ class _Kit:
     def _measured(self, a: int, b: int, to_first: Array) -> tuple[list[Contact], Overlap | None]:
         ours, theirs, unit = self.bodies[a], self.bodies[b], self.unit
         to_second = invert(to_first)
-        mine = plug_contacts(self.carried[a].plugs, to_second, theirs, self.backed)
+        room = ROOM_SHARE * unit
+        mine = [
+            c for c in plug_contacts(self.carried[a].plugs, to_second, theirs, self.backed) if c.gap <= room
+        ]
         mine += ball_contacts(self.carried[a].balls, to_second, theirs)
-        others = plug_contacts(self.carried[b].plugs, to_first, ours, self.backed)
+        others = [
+            c for c in plug_contacts(self.carried[b].plugs, to_first, ours, self.backed) if c.gap <= room
+        ]
         others += ball_contacts(self.carried[b].balls, to_first, ours)
         contacts = _gripping([c.moved(to_first) for c in mine])
         contacts += [replace(c, carrier=1) for c in _gripping(others)]
