@@ -55,7 +55,8 @@ class BeyondLimit(UnreadableInput):
     """There is more in the file than is read of any."""
 
     cause = (
-        "A file of more bytes, parts, triangles, corners or nesting than models have: a mistake or an attack."
+        "A file of more bytes, parts, triangles, corners, nesting or work than models have: a mistake or an "
+        "attack."
     )
     seen = "One line with what was counted, the limit, and the option that raises it."
     then = (

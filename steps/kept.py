@@ -17,6 +17,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from steps.errors import CannotWrite
+from steps.letters import decoded
 from steps.output import write_whole
 
 #: The record's name; one in each folder that is written to.
@@ -47,8 +48,8 @@ def files_read(model: Path, settings: Path | None = None) -> Mapping[Path, str]:
 
 def _named_in(table: Path) -> Iterator[Path]:
     """Files that the cells of a table name, wherever they are."""
-    with suppress(OSError, UnicodeDecodeError, csv.Error):
-        text = table.read_text(encoding="utf-8-sig")
+    with suppress(OSError, csv.Error):
+        text = decoded(table.read_bytes())
         separator = max(",;\t", key=text.split("\n", 1)[0].count)
         for row in csv.reader(io.StringIO(text), delimiter=separator):
             for cell in row:

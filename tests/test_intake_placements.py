@@ -10,6 +10,7 @@ from demo_model.beacon import beacon
 from demo_model.write import write_3mf, write_stl_folder
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake import read_model
+from steps.kept import files_read
 from steps.settings import Settings
 from tests.intake_files import SCREW, ThreeMF, binary_stl, box, placed, pose, same_points
 
@@ -236,8 +237,19 @@ def test_a_coordinate_beyond_any_length_is_named(folder):
 @pytest.mark.parametrize("head", ["idd,file,colour,x,y,z,rx,ry,rz", "id,file,colour,x,y,zz,rx,ry,rz", "a,b"])
 def test_a_damaged_head_line_is_told_and_not_taken_for_loose_parts(folder, head):
     table(folder, "a,screw.stl,red,0,0,0,0,0,0", head=head)
-    with pytest.raises(UnreadableInput, match="first line must name"):
+    strange = ", ".join(f"'{cell}'" for cell in head.split(",") if cell not in HEAD.split(","))
+    with pytest.raises(
+        UnreadableInput, match=rf"first line must name .*; missing: .*\. It names {strange}\.$"
+    ):
         read_model(folder, PLAIN)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "cp1252"])
+def test_a_table_is_read_and_its_files_are_spared_as_spreadsheets_write_it(folder, encoding):
+    head, row = HEAD.replace(",", "\t"), "Bäcker\t../screw.stl\t#102030\t0\t0\t0\t0\t0\t0"
+    path = table(folder / "sub", row, head=head, encoding=encoding)
+    assert [part.source for part in read_model(path, PLAIN).parts] == ["Bäcker"]
+    assert any(read.samefile(folder / "screw.stl") for read in files_read(path))
 
 
 def test_a_cell_without_end_is_told(folder):

@@ -15,6 +15,7 @@ from steps.intake.names import printable
 from steps.intake.said import colour_in_cell
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene, affine
 from steps.intake.whole import read_whole
+from steps.letters import decoded
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Problem
 
@@ -87,11 +88,7 @@ def _title(path: Path) -> str:
 
 def cells_of(path: Path) -> list[list[str]]:
     """Rows of a text table, by comma, semicolon or tab. Raises UnreadableInput when it is none."""
-    data = path.read_bytes()
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")  # what spreadsheets on older desktops write
+    text = decoded(path.read_bytes())
     if "\x00" in text:
         raise UnreadableInput(f"{path.name}: is not a text table.")
     head = text.split("\n", 1)[0]
@@ -106,14 +103,16 @@ def cells_of(path: Path) -> list[list[str]]:
 
 
 def _rows(path: Path, limits: Limits) -> list[_Row]:
-    cells = cells_of(path)
-    head = [cell.lower() for cell in cells[0]] if cells else []
+    cells = cells_of(path) or [[]]
+    head = [cell.lower() for cell in cells[0]]
     head = ["colour" if cell == "color" else cell for cell in head]
     missing = [column for column in COLUMNS if column not in head]
     if missing:
+        strange = [f"'{printable(cell, 20)}'" for cell in head if cell not in COLUMNS]
+        instead = f" It names {', '.join(strange[:3])}." if strange else ""
         raise UnreadableInput(
             f"{path.name}: the first line must name the columns {','.join(COLUMNS)}; missing: "
-            f"{', '.join(missing)}."
+            f"{', '.join(missing)}.{instead}"
         )
     rows = [
         _Row(number, dict(zip(head, row, strict=False)))

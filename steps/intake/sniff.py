@@ -7,6 +7,7 @@ import zipfile
 from pathlib import Path
 
 from steps.errors import UnknownFormat, UnreadableInput
+from steps.letters import WIDE, decoded
 
 #: How much of a file is looked at, bytes: enough for any header and the first lines of a text format.
 HEAD_BYTES = 4096
@@ -110,6 +111,9 @@ def kind_by_content(path: Path) -> str:
             return words
     if _is_binary_stl(head, path.stat().st_size):
         return "STL"
+    if head.startswith(WIDE):
+        kind = _kind_of_text(decoded(head).encode(), path)
+        return kind if kind == "placement table" else "text in UTF-16"
     strays = list(CONTROLS.finditer(head))
     if not strays:
         return _kind_of_text(head, path)
