@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -798,11 +797,15 @@ def test_what_was_read_is_spared_by_whatever_name(model: Path, capsys: Capture) 
     assert model.read_bytes() == link.read_bytes() == before and settings.read_text() == "scale = 2\n"
 
 
-def test_a_reader_that_leaves_early_causes_no_traceback(model: Path) -> None:
-    command = f'"{sys.executable}" -m steps.cli inspect "{model}" --json | head -c 10'
-    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
-    assert "Traceback" not in done.stderr and "BrokenPipe" not in done.stderr
-    assert shutil.which("head") is None or len(done.stdout) == 10
+@pytest.mark.skipif(os.name != "posix", reason="closed pipes")
+@pytest.mark.parametrize("how", [[], ["--json"]])
+def test_a_reader_that_leaves_early_is_no_fault(model: Path, how: list[str]) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "steps.cli", "inspect", str(model), "-q", *how]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, text=True, timeout=60)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_no_warning_of_a_library_reaches_the_terminal() -> None:

@@ -52,9 +52,9 @@ def _speak_plainly() -> None:
     for name, way in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
             setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), way))
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        encoding, lines = sys.stdout.encoding, sys.stdout.line_buffering
+        sys.stdout = _Results(sys.stdout.detach(), encoding, "backslashreplace", line_buffering=lines)
     if isinstance(sys.stderr, io.TextIOWrapper):
         encoding = sys.stderr.encoding
         sys.stderr = _Said(sys.stderr.detach(), encoding, "backslashreplace", line_buffering=True)
@@ -62,6 +62,8 @@ def _speak_plainly() -> None:
 
 class _Said(io.TextIOWrapper):
     """Where messages go: from the first that is refused, as on a full disk, they go nowhere."""
+
+    swallowed: type[OSError] = OSError
 
     def write(self, text: str) -> int:
         with self._heard_or_not():
@@ -76,8 +78,14 @@ class _Said(io.TextIOWrapper):
     def _heard_or_not(self) -> Iterator[None]:
         try:
             yield
-        except OSError:
+        except self.swallowed:
             _drop(self)
+
+
+class _Results(_Said):
+    """Where results go: nowhere once their reader has left, who has read enough."""
+
+    swallowed = BrokenPipeError
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -149,11 +157,9 @@ def _stop(signal_number: int, frame: object) -> NoReturn:
 
 
 def _flushed(status: int) -> int:
-    """The status, after what was printed has left the process; the reader may have gone, a disk be full."""
+    """The status, after what was printed has left the process; a disk may be full."""
     try:
         sys.stdout.flush()
-    except BrokenPipeError:
-        _drop(sys.stdout)
     except OSError as error:
         return _refused(error)
     return status
