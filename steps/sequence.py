@@ -82,10 +82,13 @@ class Moment:
 
 @dataclass(frozen=True, eq=False)
 class BuildSequence:
-    """Every step of an order as a :class:`Moment`."""
+    """Every step of an order as a :class:`Moment`. The order keeps it, so it does not hold the order: circles
+    go only when they are looked for."""
 
     model: Model
-    order: Order
+    steps: tuple[Step, ...]
+    assemblies: tuple[Assembly, ...]
+    up: Array  #: (3,) of the finished model
     moments: tuple[Moment, ...]
 
     @classmethod
@@ -97,7 +100,7 @@ class BuildSequence:
         made = order.__dict__.get("_sequence")  # kept as a cached property is: beside the frozen fields
         if isinstance(made, cls) and made.model is model:
             return made
-        made = cls(model, order, tuple(_moments(model, order)))
+        made = cls(model, order.steps, order.assemblies, order.up, tuple(_moments(model, order)))
         order.__dict__["_sequence"] = made
         return made
 
@@ -127,10 +130,10 @@ class BuildSequence:
     def first_needed(self) -> Mapping[str, int]:
         """Part id -> number of the step that adds it; later copies of an assembly count as its first."""
         needed: dict[str, int] = {}
-        for step in self.order.steps:
+        for step in self.steps:
             for part in step.adds:
                 needed.setdefault(part, step.number)
-        for assembly in self.order.assemblies:
+        for assembly in self.assemblies:
             for copy in range(1, len(assembly.copies)):
                 for first, other in across(assembly, copy).items():
                     if first in needed:
@@ -146,7 +149,7 @@ class BuildSequence:
         between = {frozenset((joint.a, joint.b)): joint.id for joint in joints.joints}
         found: dict[str, tuple[str, ...]] = {}
         known = {
-            name: [across(self.order.assembly_by_id[name], copy) for copy in range(len(moments[0].copies))]
+            name: [across(moments[0].assembly, copy) for copy in range(len(moments[0].copies))]
             for name, moments in self.by_assembly.items()
         }
         for moment in self.moments:

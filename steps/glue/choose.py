@@ -133,7 +133,7 @@ class FamilySearch:
         settings: Settings,
         sure: Mask,
     ) -> None:
-        self.structure, self.cases, self.joints, self.up = structure, cases, joints, sequence.order.up
+        self.structure, self.cases, self.joints, self.up = structure, cases, joints, sequence.up
         self.bonding, self.settings, self.sure = bonding, settings, sure
         self.pushes = pushes_of(sequence, joints)
         self.may = [joint for joint in joints.joints if joint.id in bonding.may]

@@ -14,6 +14,7 @@ measured pitch, so a model printed four times as big does not lock.
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -277,7 +278,7 @@ class _HalfSpace:
     """All parts in the frame of one direction and its opposite."""
 
     def __init__(self, motion: Motion, frame: Array):
-        self.motion = motion
+        self.motion = weakref.proxy(motion)  # whose own it is: no circle, and its depth maps go with it
         self.frame = frame
         self.at = motion.model.poses[:, :3, 3] @ frame  # (parts, 3) origins: across, across, along
         self.looks = motion.looks(frame)
