@@ -35,7 +35,7 @@ STUCK_S = 300.0
 JARGON = re.compile(
     r"Traceback|NoneType|\b\w+(Error|Exception)\b|\bobject has no attribute|\bcodec\b|unhashable|\bndarray\b|"
     r"not subscriptable|\bdict\b|\btuple\b|\bint\(\)|\bfloat\(\)|invalid literal|out of bounds|<class|"
-    r"0x[0-9a-f]{8}|positional argument|unexpected keyword|list index|broadcast|\bdtype\b|math domain|"
+    r"\bat 0x[0-9a-f]{6}|positional argument|unexpected keyword|list index|broadcast|\bdtype\b|math domain|"
     r"Input should be"
 )
 #: What must not be in a name or a problem that is handed on.
