@@ -6,10 +6,15 @@ import gc
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from weakref import ref
 
 from steps import collecting
+from steps.motion import Motion
+from steps.sequence import BuildSequence
 from steps.workers import Worker
+from tests.booklet_sample import sample_plan
 
 USED = (collecting.NEW, collecting.SECOND, collecting.ALL)
 HERE = __name__
@@ -57,3 +62,20 @@ def test_a_command_looks_seldom() -> None:
     root = Path(__file__).parents[1]
     said = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
     assert said.stdout.splitlines()[-1] == str(USED)
+
+
+def test_what_is_large_goes_at_once() -> None:
+    """Without a look: an order with its sequence, and motion with depth maps in all its directions."""
+    plan = sample_plan()
+    gc.disable()
+    try:
+        order = replace(plan.order)
+        sequence = BuildSequence.of(plan.model, order)
+        assert BuildSequence.of(plan.model, order) is sequence and sequence.steps == order.steps
+        motion = Motion(plan.model, plan.measures, plan.joints)
+        assert len(motion.half(0).boxes) == len(plan.model.parts) and motion.map(0) is not None
+        left = ref(order), ref(sequence), ref(motion)
+        del order, sequence, motion
+        assert [each() for each in left] == [None] * 3
+    finally:
+        gc.enable()
