@@ -1,7 +1,7 @@
 """How seldom Python looks for circles of values that nobody needs, in a process that does one piece of work.
 
 Nearly all that it makes lives to its end, and after the usual 700 new values the looking takes a tenth of a
-short run. It is not left out: of 20,000 parts circles that were kept came to 23 GB.
+short run. It is not left out: what circles hold, graphs and scenes among it, would stay to the end.
 """
 
 from __future__ import annotations

@@ -102,13 +102,14 @@ def tick() -> None:
 
 def patiently(call: Callable[[], Item]) -> Item:
     """What a call answers or raises, with ticks while it runs: for a library that calls nobody back but lets
-    other threads run. The ticks come from here, as all others do; the call alone is in a thread of its own.
-    """
+    other threads run. The ticks come from here, as all others do; the call alone, which nobody hears, is in a
+    thread of its own. What it answers must not be bound to that thread."""
     if _now.get().tell is None:
         return call()
-    apart = ThreadPoolExecutor(1)
+    apart, unheard = ThreadPoolExecutor(1), copy_context()
+    unheard.run(_now.set, NOBODY)
     try:
-        answer = apart.submit(copy_context().run, call)
+        answer = apart.submit(unheard.run, call)
         while not wait((answer,), PATIENT_S).done:
             tick()
         return answer.result()

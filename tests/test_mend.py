@@ -144,6 +144,18 @@ def test_a_ring_of_narrow_strips_is_one_plane_again(seed: int) -> None:
     assert spread < 1e-6
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_corner_whose_faces_in_a_plane_are_missing_lies_in_it_all_the_same(seed: int) -> None:
+    """Corners up to 0.001 mm off; all faces under a box that meet at one of its corners are gone."""
+    soup = raw.soup_of(raw._box((0, 0, 0), (40, 20, 10)).refine_to_length(6.0))
+    under = (soup[:, :, 2] < 1e-9).all(axis=1)
+    there = (np.abs(soup).max(axis=2) < 1e-9).any(axis=1)
+    kept = soup[~(under & there)]
+    made = mended(kept + np.random.default_rng(seed).uniform(-0.001, 0.001, kept.shape))
+    foot = made.vertices[made.vertices[:, 2] < 1.0]
+    assert np.ptp(foot[:, 2]) < 5e-4
+
+
 def test_a_face_doubled_by_two_shells_stays_and_one_doubled_by_mistake_goes() -> None:
     """Two boxes wall against wall, one of the walls' four faces repeated once more."""
     soup = np.concatenate([box((0, 0, 0), (10, 10, 10)), box((10, 0, 0), (20, 10, 10))])

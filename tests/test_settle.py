@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from steps.model import Adhesive, Assembly, Attach, Gluing, Joints, Move, Order, Step, Work
+from steps.pipeline import make_plan
+from steps.sequence import BuildSequence
 from steps.settings import Settings
-from steps.settle import settle
+from steps.settle import Firm, settle
+from steps.settle.holds import hard_steps
+from steps.statics import Structure
+from tests.models.files import write
+from tests.models.structures import structure as structure_of
 from tests.stacks import Cell, Stack, stack
 
 DOWN = Move(np.array([[0.0, 0, -1]]))
@@ -165,3 +172,19 @@ def test_a_hand_lets_go_of_what_a_step_glues_only_when_the_glue_holds():
     (joint,) = [each.id for each in made.joints.joints if {each.a, each.b} == {"P4", "P5"}]
     work = settled(made, one_by_one(made), [joint])
     assert [step.hold for step in work.steps] == [(), (), (), ("P4",), ("P4",), ()]
+
+
+def test_where_hard_glue_is_asked_is_as_if_every_step_were_asked_anew(tmp_path: Path) -> None:
+    """A branching sculpture whose glue bears all, or a hundredth, of what it does once it holds by itself.
+    What the build that is followed shows to stand need not be asked of one balanced from nothing."""
+    write(structure_of("sculpture", 80, seed=2), tmp_path / "model.3mf")
+    plan = make_plan(tmp_path / "model.3mf", Settings())
+    structure = Structure.of(plan.model, plan.measures, plan.joints, Settings())
+    sequence = BuildSequence.of(plan.model, plan.order)
+    for share in (1.0, 0.01):
+        early = {name: share * newtons for name, newtons in plan.gluing.early_n.items()}
+        gluing = replace(plan.gluing, early_n=early)
+        firm = Firm.of(structure, sequence, gluing)
+        anew = hard_steps(structure, sequence, gluing, firm.holds, firm.on_glue)
+        assert firm.on_glue and firm.on_hard == anew
+        assert bool(firm.on_hard) == (share < 1.0)

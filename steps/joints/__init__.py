@@ -202,15 +202,7 @@ class _Kit:
     def _measured(self, a: int, b: int, to_first: Array) -> tuple[list[Contact], Overlap | None]:
         ours, theirs, unit = self.bodies[a], self.bodies[b], self.unit
         to_second = invert(to_first)
-        room = ROOM_SHARE * unit
-        mine = [
-            c for c in plug_contacts(self.carried[a].plugs, to_second, theirs, self.backed) if c.gap <= room
-        ]
-        mine += ball_contacts(self.carried[a].balls, to_second, theirs)
-        others = [
-            c for c in plug_contacts(self.carried[b].plugs, to_first, ours, self.backed) if c.gap <= room
-        ]
-        others += ball_contacts(self.carried[b].balls, to_first, ours)
+        mine, others = self._met(a, to_second, theirs), self._met(b, to_first, ours)
         contacts = _gripping([c.moved(to_first) for c in mine])
         contacts += [replace(c, carrier=1) for c in _gripping(others)]
         slack = max((_sag(ours, c.radius) + _sag(theirs, c.radius) for c in contacts), default=0.0)
@@ -218,6 +210,13 @@ class _Kit:
         contacts += [*prisms.contacts, *rest_contacts(ours, theirs, to_first, unit, without=prisms.rows)]
         points = (self._points(a), self._points(b))
         return contacts, overlap(ours, theirs, points, to_first, to_second, unit, slack)
+
+    def _met(self, shape: int, pose: Array, other: Anatomy) -> list[Contact]:
+        """What a shape's plugs and balls meet in another, in the other's coordinates."""
+        own = self.carried[shape]
+        plugged = plug_contacts(own.plugs, pose, other, self.backed)
+        near = [contact for contact in plugged if contact.gap <= ROOM_SHARE * self.unit]
+        return near + ball_contacts(own.balls, pose, other)
 
     def _points(self, shape: int) -> Array:
         if shape not in self.points:

@@ -28,8 +28,8 @@ FURTHEST = 4.0
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """The plane that fits faces best, by area: its unit normal, a point of it, and how the faces spread in
-    it: (3, 3) rows across it and along it, each divided by the deviation that way."""
+    """The plane that fits faces best, by area: its unit ``normal`` (3,), their ``middle`` (3,), and how they
+    ``spread`` in it: (2, 3) rows, two directions in it, each divided by the deviation that way."""
 
     normal: Array
     middle: Array

@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from steps.joints.loose import BEARS
 from steps.model import Array, Joint, Joints, Measures, Model
 from steps.motion import Motion
 from steps.progress import ticking
@@ -25,9 +26,6 @@ SAME_SHARE = 1e-3
 SAME_AREA = 0.01
 #: A part lies on the table when its lowest point is within this share of the pitch of the lowest of all.
 TABLE_SHARE = 0.1
-#: A rest ties two parts only when it carries weight, be it between two steep faces, as the last stone of an
-#: arch: its normal within 84 degrees of up (cosine). How well it does so is for the balance to say.
-CARRIES = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,8 +119,9 @@ class Site:
 
 
 def holds_together(joint: Joint, up: Array) -> bool:
-    """Whether a joint keeps its two parts together in the build: it grips, or carries weight."""
-    return joint.kind != "rest" or abs(float(holding_way(joint, up) @ up)) >= CARRIES
+    """Whether a joint keeps its two parts together in the build: it grips, or carries weight, if only on a
+    steep face. How well it does so is for the balance to say."""
+    return joint.kind != "rest" or abs(float(holding_way(joint, up) @ up)) >= BEARS
 
 
 def holding_way(joint: Joint, up: Array) -> Array:

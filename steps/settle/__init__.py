@@ -10,7 +10,7 @@ from steps.glue.families import glue_book
 from steps.model import Gluing, Joints, Measures, Model, Order, Problem, StepWork, Work
 from steps.sequence import BuildSequence
 from steps.settings import Settings
-from steps.settle.holds import Holds, hard_steps, held_early, holds_and_sure, waiting_steps
+from steps.settle.holds import Holds, hard_steps, held_early, steadied
 from steps.settle.presses import hard_presses
 from steps.settle.rehearse import Rehearsal, rehearsed
 from steps.settle.schedule import Curing, Scheduler
@@ -54,10 +54,9 @@ class Firm:
     @classmethod
     def of(cls, structure: Structure, sequence: BuildSequence, gluing: Gluing) -> Firm:
         early = Capacity.of(held_early(structure, gluing).contacts) if gluing.glued else None
-        holds, sure = holds_and_sure(structure, sequence, gluing.glued, early)
-        on_glue = waiting_steps(structure, sequence, gluing, holds)
-        on_hard = hard_steps(structure, sequence, gluing, holds, on_glue - sure)
-        return cls(holds, on_glue, on_hard)
+        found = steadied(structure, sequence, gluing.glued, early)
+        on_hard = hard_steps(structure, sequence, gluing, found.holds, found.doubtful)
+        return cls(found.holds, found.on_glue, on_hard)
 
     def told(self, rehearsal: Rehearsal) -> Firm:
         """The same for the steps of an order that is done twice in part: what is closed dry stands with no

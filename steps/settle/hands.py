@@ -99,6 +99,10 @@ class Hands:
         held = {self.structure.model.index_of[part]}
         return self.settled.growing.stands(self.settled.present, held=held, weak=self._weak(step)) is True
 
+    def falls_bare(self, held: Collection[str]) -> bool:
+        """Whether what is there falls by bare joints while these hands hold it; not where none is glued."""
+        return self._bare is not None and self._bare.falls((), held)
+
     def stands_with(self, held: Collection[str], parts: Collection[int], weak: Capacity) -> bool:
         """Whether what is there surely stands while these hands and ``parts`` are held still, contacts being
         as ``weak``."""

@@ -7,7 +7,7 @@ enough, because of glue that the schedule did not wait for, the step has to wait
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from steps.model import Gluing
 from steps.order.stability import Watch
@@ -20,18 +20,29 @@ from steps.statics import Capacity, Structure, bond_strength
 Holds = Mapping[int, tuple[str, ...]]
 
 
+@dataclass(frozen=True)
+class Steadied:
+    """What a hand must hold in each step (``holds``); the steps (numbers) after which the build stands, so
+    held, only by glue of earlier steps; and those of them after which that glue may not bear what stood
+    before as soon as it holds by itself: there it has to be asked."""
+
+    holds: Holds
+    on_glue: frozenset[int]
+    doubtful: frozenset[int]
+
+
 def final_holds(structure: Structure, sequence: BuildSequence, joints: Set[str]) -> Holds:
     """What a hand must hold in each step, where these joints (ids) are glued."""
-    return holds_and_sure(structure, sequence, joints)[0]
+    return steadied(structure, sequence, joints).holds
 
 
-def holds_and_sure(
-    structure: Structure, sequence: BuildSequence, joints: Set[str], weak: Capacity | None = None
-) -> tuple[Holds, frozenset[int]]:
-    """The same, and the steps after which what stood before surely stands, those hands and the new parts
-    held, with contacts as ``weak``: what balances the glued build is mostly within that."""
+def steadied(
+    structure: Structure, sequence: BuildSequence, joints: Set[str], early: Capacity | None = None
+) -> Steadied:
+    """The same, and what stands by glue that bears ``early`` from the moment it holds by itself: what
+    balances the build with all glue hard is mostly within that."""
     glued = bonded(structure, joints)
-    held, sure = {}, set()
+    held, on_glue, doubtful = {}, set(), set()
     for moments in over(list(sequence.by_assembly.values())):
         by_up = {moment.up.tobytes(): moment for moment in moments}
         hands = {up: _hands(structure, glued, moment) for up, moment in by_up.items()}
@@ -43,9 +54,11 @@ def holds_and_sure(
                     other.pass_by(arriving)
             pressed = here.during([(each.rows.tolist(), each.way) for each in moment.arrivals])
             held[number] = here.both(pressed, here.after(moment.step, arriving))
-            if weak is not None and here.stands_with(held[number], arriving, weak):
-                sure.add(number)
-    return held, frozenset(sure)
+            if early is not None and here.falls_bare(held[number]):
+                on_glue.add(number)
+                if not here.stands_with(held[number], arriving, early):
+                    doubtful.add(number)
+    return Steadied(held, frozenset(on_glue), frozenset(doubtful))
 
 
 def _hands(structure: Structure, glued: Structure, moment: Moment) -> Hands:
@@ -75,14 +88,6 @@ def held_early(structure: Structure, gluing: Gluing) -> Structure:
     )
     contacts = structure.glued({name: early[name] for name in sorted(early)})
     return replace(structure, joints=replace(structure.joints, joints=joints), contacts=contacts)
-
-
-def waiting_steps(
-    structure: Structure, sequence: BuildSequence, gluing: Gluing, holds: Holds
-) -> frozenset[int]:
-    """Numbers of the steps after which the build stands, with the hands that hold it, only by glue of earlier
-    steps."""
-    return _falling(structure, sequence, holds) if gluing.glued else frozenset()
 
 
 def hard_steps(
