@@ -316,7 +316,13 @@ class PlanFile(Entry):
     pieces: int | None = Field(None, ge=1)  # what the finished model comes to, what moves counted apart
     waiting_min: Amount | None = None  # in all, while other steps go on
     waiting_each_min: Amount | None = None  # the same if nothing else were built while glue sets
+    up: Direction | None = None  # of the finished model on its shelf; without it as its last step has it
     run: str = ""  # hash of model, settings and program: booklet and stickers of the same run carry it too
+
+    @property
+    def shelf_up(self) -> Direction:
+        """The way up of the finished model; of a plan that does not say, as its last step lies."""
+        return self.up or self.steps[-1].up
 
 
 # ------------------------------------------------------------------------------- writing
@@ -340,6 +346,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
             for assembly in plan.order.assemblies
         ),
         steps=_step_entries(plan),
+        up=_triple(plan.order.up),
         adhesive=AdhesiveEntry(
             family=plan.gluing.adhesive.family,
             volume_ml=plan.gluing.adhesive.volume_ml,

@@ -8,6 +8,7 @@ word (``order.down``) goes before all of this.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import chain, product
 
 import numpy as np
 import shapely
@@ -55,7 +56,7 @@ def _found_up(model: Model, by_shape: Mapping[str, Measure]) -> tuple[Array, tup
             return Z, ()
         why = f"lies on its side: {most} of its {total} studs point along"
         return ways[0], (_note(f"{why} {_told(model, ways[0])} in the file. It is planned with them up"),)
-    up = next((way for way in (*ways, *body.faces()) if body.stands(way)), None)
+    up = body.other_way(ways)
     if up is None or float(up @ Z) >= ONE_WAY:
         return Z, ()
     return up, (_note(f"would fall over as it lies. It is planned with {_told(model, up)} of the file up"),)
@@ -125,17 +126,42 @@ class _Whole:
         self.centre = grams @ middles / grams.sum()
         self.corners = [shape.outermost for shape in model.shapes]
 
-    def stands(self, up: Array) -> bool:
-        """Whether it stands by itself with ``up`` (3,) upwards: its centre of mass is over its base."""
+    def other_way(self, studs: Array) -> Array | None:
+        """(3,) the first way up that it stands: as its ``studs`` (k, 3) point, then on the largest face. What
+        lies on edges alone, with no face of its own on the table, comes last; None where nothing stands."""
+        faces = list(self.faces())
+        in_turn = chain(product(studs, (False,)), product(faces, (True,)), product(faces, (False,)))
+        return next((way for way, flat in in_turn if self.stands(way, flat)), None)
+
+    def stands(self, up: Array, flat: bool = False) -> bool:
+        """Whether it stands by itself with ``up`` (3,) upwards: its centre of mass is over its base; the base
+        is all that is lowest, or its ``flat`` faces alone."""
         across = np.linalg.svd(up[None])[2][1:]
         low = np.concatenate([self._placed(row) for row in range(len(self.corners))])
         heights = low @ up
-        base = shapely.convex_hull(shapely.multipoints(low[heights <= heights.min() + self.near] @ across.T))
+        level = float(heights.min()) + self.near
+        under = self._undersides(up, level) if flat else low[heights <= level]
+        base = shapely.convex_hull(shapely.multipoints(under @ across.T))
         if base.area <= 0:
             return False
         point = shapely.points(across @ self.centre)
         inside = max(2 * self.near, INSIDE * float(np.sqrt(base.area)))
         return bool(base.contains(point) and shapely.distance(shapely.boundary(base), point) >= inside)
+
+    def _undersides(self, up: Array, level: float) -> Array:
+        """(n, 3) corners of the triangles that lie flat on a table at ``level``."""
+        found = [np.zeros((0, 3))]
+        for row, shape in enumerate(self.model.shapes):
+            poses = self.model.poses[self.model.shape_index == row]
+            reach = np.einsum("pij,kj->pki", poses[:, :3, :3], self.corners[row]) + poses[:, None, :3, 3]
+            poses = poses[(reach @ up).min(axis=1) <= level]
+            corners = shape.vertices[shape.faces]
+            normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+            normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+            for pose in poses:
+                down = corners[normals @ (pose[:3, :3].T @ up) <= -ONE_WAY] @ pose[:3, :3].T + pose[:3, 3]
+                found.append(down[(down @ up <= level).all(axis=1)].reshape(-1, 3))
+        return np.concatenate(found)
 
     def faces(self) -> Iterator[Array]:
         """Ways up with a face of the convex outline on the table, the largest first."""

@@ -26,6 +26,8 @@ from steps.statics import (
     limit,
 )
 from steps.statics.contacts import contacts_of
+from steps.statics.equilibrium import CRUSH
+from steps.statics.rigid import GRAVITY
 from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
 from tests.stacks import Cell, stack
 
@@ -218,6 +220,27 @@ def test_slides_above_the_friction_angle():
     low_cube = Bodies(bodies.mass_g, bodies.centroid * (1, 1, 0.1))
     found = limit(low_cube, contacts, low_cube.weight(), low_cube.weight((-1, 0, 0)))
     assert np.degrees(np.arctan(found.factor)) == pytest.approx(40.03, abs=0.005)
+
+
+@pytest.mark.parametrize(("apart", "holds"), [(1.0, True), (0.02, True), (1e-4, False)])
+def test_no_lever_longer_than_a_thousand_to_one_is_believed(apart, holds):
+    """By hand: 1 N, 20 mm beyond two pins one above the other, asks 20 / ``apart`` N of each; places in a
+    file are known to some thousandths of a millimetre, and 200,000 N are not believed."""
+    bodies = Bodies([1000 / GRAVITY], [[20.0, 0.0, 0.0]])
+    pins = Contacts.make([[0, 0, 0], [0, 0, apart]], [0, 0, 1], 0, GROUND, grip=np.inf, push=[True, False])
+    equilibrium, case = Equilibrium(bodies, pins), Case.make(bodies.weight())
+    found = elastic(equilibrium, case, Capacity.of(pins))
+    assert found is not None and found.needed != holds
+    assert np.linalg.norm(found.force, axis=1).max() <= 1.001 * CRUSH
+    if holds:
+        assert equilibrium.residual(case, found.force) < 1e-6
+        assert equilibrium.overload(case, Capacity.of(pins), found.force) < 1e-6
+        assert np.abs(found.force[:, 0]) == pytest.approx([20 / apart] * 2, rel=1e-4)
+    else:
+        assert equilibrium.excess(case, Capacity.of(pins), found.motion) > 0
+        beyond = np.array([[2e5, 0, 1.0], [-2e5, 0, 0]])
+        assert equilibrium.residual(case, beyond) < 1e-6
+        assert equilibrium.overload(case, Capacity.of(pins), beyond) == pytest.approx(2e5 - CRUSH)
 
 
 @pytest.mark.parametrize(("cubes", "angle"), [(1, 45.0), (2, 26.57), (3, 18.43)])

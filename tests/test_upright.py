@@ -89,6 +89,15 @@ def test_without_studs_the_largest_face_that_carries_it_lies_down(degrees: float
     assert up == pytest.approx(pose[:3, 2], abs=1e-6)
 
 
+def test_without_studs_what_lies_down_is_a_face_and_no_slant_over_edges() -> None:
+    """A beam on six legs: the largest face of its outline is the slant from its edge to the feet."""
+    beam, leg = box((0, 0, 30), (120, 20, 40)), box((-5, 5, 0), (5, 15, 30))
+    pose = turn((1, 2, -1), 37)
+    legs = [(leg, pose @ shift(10 + 20 * k, 0, 0)) for k in range(6)]
+    up = measured(placed([(beam, pose), *legs])).up
+    assert np.abs(pose[:3, :3].T @ up) == pytest.approx([0, 0, 1], abs=1e-6)
+
+
 def steps_of(plan, up: np.ndarray) -> list[tuple[object, ...]]:
     """What each step brings, by size and colour, and how the build lies: alike for twins."""
     size = {shape.id: tuple(np.sort(shape.size_mm).round(2)) for shape in plan.model.shapes}

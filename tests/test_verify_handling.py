@@ -67,6 +67,16 @@ def test_the_cases_of_the_aim_are_tried_and_hold() -> None:
     assert check.name == HANDLED[0]
 
 
+def test_it_stands_on_its_shelf_as_the_plan_says_however_its_last_step_lies() -> None:
+    _, data = good()
+    aside, lying, on_a_corner = copy.deepcopy(data), copy.deepcopy(data), [0.0, 0.6, 0.8]
+    aside["steps"][-1]["up"] = lying["up"] = on_a_corner
+    assert handled(aside, shelf=1.0).ok
+    assert "standing on its shelf: it bears" in handled(lying, shelf=1.0).faults[0].text
+    lying["up"], lying["steps"][-1]["up"] = None, on_a_corner  # of a plan that does not say
+    assert handled(lying, shelf=1.0).faults
+
+
 @pytest.mark.parametrize("kind", ["body", "tilt", "knock", "car"])
 def test_a_case_far_graver_than_what_holds_comes_apart(kind: str) -> None:
     _, data = good()

@@ -465,6 +465,16 @@ def _up_no_unit_vector(data):
     data["steps"][-1]["up"] = [0.0, 0.0, 2.0]
 
 
+@kind
+def _on_its_shelf_ten_degrees_off(data):
+    data["up"] = turned(data["up"], 10.0)
+
+
+@kind
+def _on_its_shelf_no_unit_vector(data):
+    data["up"] = [0.0, 0.0, 2.0]
+
+
 # ------------------------------------------------------------------------------ steps and parts
 
 

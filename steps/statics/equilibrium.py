@@ -246,6 +246,8 @@ class Equilibrium:
             -own.pull - along,
             np.where(own.push, 0.0, along),
             across - rubs * (along + own.pull) - own.grip,
+            np.where(own.push, along, 0.0) - self.crush(case),
+            np.where(np.isinf(own.grip), across, 0.0) - self.crush(case),
         ]
         return np.maximum(np.max(beyond, axis=0), 0.0)
 

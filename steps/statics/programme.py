@@ -165,12 +165,14 @@ class _Cones:
         growth: Any | None = None,
         base: float = 1.0,
         more: Sequence[tuple[Any, Array, list[Any]]] = (),
+        crushes: bool = True,
     ) -> Any:
         """Least ``cost`` over the forces and the columns of ``extra`` (6 free bodies, e), which act so too.
 
         ``growth`` (rows of ``sides``, e) says by how much they widen the capacities, ``base`` times what they
-        are; ``more`` are further rows (on the extra columns), right sides and cones. The solver's answer,
-        whatever its status.
+        are; ``more`` are further rows (on the extra columns), right sides and cones. Where it ``crushes``, no
+        force is beyond what is believed; mostly none comes near, so that it is bounded only where one does.
+        The solver's answer, whatever its status.
         """
         extra = sparse.csc_matrix(extra)
         grown = sparse.csc_matrix((len(self.sides), extra.shape[1])) if growth is None else growth
@@ -183,24 +185,50 @@ class _Cones:
             blocks.append([sparse.csc_matrix((matrix.shape[0], self.count)), matrix])
             right.append(bound)
             cones += own
+        costs = np.append(np.zeros(self.count), cost)
+        found = self._solved(costs, blocks, right, cones)
+        if crushes and found.status in _SOLVED and not self.believed(found):
+            sides, most = self._within_reason()
+            blocks.append([sides, sparse.csc_matrix((sides.shape[0], extra.shape[1]))])
+            found = self._solved(
+                costs, blocks, [*right, most], [*cones, clarabel.NonnegativeConeT(len(most))]
+            )
+        return found
+
+    def _solved(self, costs: Array, blocks: list[list[Any]], right: list[Array], cones: list[Any]) -> Any:
         matrix = sparse.bmat(blocks, format="csc")
         settings = clarabel.DefaultSettings()
         settings.verbose, settings.max_iter, settings.max_threads = False, ROUNDS, 1
         settings.direct_solve_method = FACTOR
         nothing = sparse.csc_matrix((matrix.shape[1], matrix.shape[1]))
-        costs = np.append(np.zeros(self.count), cost)
         for firmer in FIRM:
             settings.static_regularization_constant = firmer
             solver = clarabel.DefaultSolver(nothing, costs, matrix, np.concatenate(right), cones, settings)
             solver.set_termination_callback(_go_on)
             found = solver.solve()
-            if found.status not in _LOST and (found.status not in _SOLVED or self.believed(found)):
+            if found.status not in _LOST and (
+                found.status not in _SOLVED or self.greatest(found) <= UNLIMITED
+            ):
                 break
         return found
 
+    def _within_reason(self) -> tuple[sparse.csc_matrix, Array]:
+        """Rows on the forces, and their right sides: no push, and no pin, beyond what is believed."""
+        pins = len(self.along) + np.flatnonzero(np.repeat(self.pinned[self.across], 2))
+        columns = np.concatenate([np.arange(len(self.along)), pins, pins])
+        signs = np.concatenate([np.ones(len(self.along) + len(pins)), np.full(len(pins), -1.0)])
+        entries = (signs, (np.arange(len(columns)), columns))
+        rows = sparse.csc_matrix(entries, shape=(len(columns), self.count))
+        return rows, np.full(len(columns), self.equilibrium.crush(self.case))
+
     def believed(self, found: Any) -> bool:
-        """Whether no force of an answer is beyond all measure: balanced then only as far as rounding goes."""
-        return bool(np.abs(np.array(found.x)[: self.count]).max(initial=0.0) <= UNLIMITED)
+        """Whether no force of an answer is beyond what is believed: it is balanced then only as far as
+        rounding goes."""
+        return self.greatest(found) <= self.equilibrium.crush(self.case) * (1 + USE_TOLERANCE)
+
+    def greatest(self, found: Any) -> float:
+        """The greatest force of an answer, in units of the case's scale."""
+        return float(np.abs(np.array(found.x)[: self.count]).max(initial=0.0))
 
     def forces(self, solution: Array, scale: float) -> Array:
         """(k, 3) N on each contact's first body, model axes."""
@@ -369,8 +397,8 @@ def limit(bodies: Bodies, contacts: Contacts, loads: Array, growing: Array, safe
     cones = _Cones(equilibrium, case, Capacity.of(contacts))
     grown = equilibrium.scaled_loads(more)[:, None] * (more.scale / case.scale)
     bounds = (sparse.csc_matrix([[1.0], [-1.0]]), np.array([UNLIMITED, 1.0]), [clarabel.NonnegativeConeT(2)])
-    found = cones.solve(-np.ones(1), grown, more=[bounds])
-    if found.status not in _SOLVED or not cones.believed(found):
+    found = cones.solve(-np.ones(1), grown, more=[bounds], crushes=False)
+    if found.status not in _SOLVED or cones.greatest(found) > UNLIMITED:
         return Limit(float("-inf"), False, cones.nothing())
     factor = float(found.x[-1])
     factor = float("inf") if factor >= UNLIMITED * (1 - 1e-6) else factor

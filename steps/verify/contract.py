@@ -38,6 +38,8 @@ def check_contract(plan: PlanFile) -> Check:
         check.fault(f"the setting {text}")
     _ids(plan, check)
     _references(plan, check)
+    if plan.up is not None and abs(np.linalg.norm(plan.up) - 1.0) > UNIT_TOLERANCE:
+        check.fault(f"'up' {plan.up} of the finished model is not a unit vector")
     for step in plan.steps:
         _step_form(step, check)
     _numbers(plan, check)

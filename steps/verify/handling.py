@@ -71,7 +71,7 @@ class _HandledModel:
 
     def __init__(self, plan: PlanFile, footing: Footing, check: Check) -> None:
         self.plan, self.footing, self.check = plan, footing, check
-        self.up = np.array(plan.steps[-1].up)
+        self.up = np.array(plan.shelf_up)
         self.parts = [part.id for part in plan.parts]
         self.base = self._lowest(self.parts, self.up)
         self.told = {(each.case, each.step, each.assembly): each for each in plan.cases}

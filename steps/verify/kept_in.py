@@ -89,7 +89,7 @@ def _together(plan: PlanFile) -> Iterator[tuple[list[frozenset[str]], AbstractSe
 
 def _way_out(thing: frozenset[str], others: Sequence[str], plan: PlanFile, mover: Mover) -> str | None:
     """In words, a way on which a thing can get out; None where others keep it in."""
-    up = np.array(plan.steps[-1].up, dtype=float)
+    up = np.array(plan.shelf_up, dtype=float)
 
     def stopped(way: Array) -> bool:
         enters = (-float(way[0]), -float(way[1]), -float(way[2]))

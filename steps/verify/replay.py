@@ -550,7 +550,7 @@ class Replay:
             else:
                 check.fault(f"{joint.id}: the parts are {apart:.2f} mm apart", parts=[joint.a, joint.b])
         if self.plan.steps:
-            self._none_left_out(np.array(self.plan.steps[-1].up), check)
+            self._none_left_out(np.array(self.plan.shelf_up), check)
 
     def _play(self, joint: JointEntry) -> float:
         """How far a pin may stand off its hole all round, mm: as the plan says, and no more than the thinner
