@@ -36,7 +36,9 @@ JARGON = re.compile(
     r"Traceback|NoneType|\b\w+(Error|Exception)\b|\bobject has no attribute|\bcodec\b|unhashable|\bndarray\b|"
     r"not subscriptable|\bdict\b|\btuple\b|\bint\(\)|\bfloat\(\)|invalid literal|out of bounds|<class|"
     r"\bat 0x[0-9a-f]{6}|positional argument|unexpected keyword|list index|broadcast|\bdtype\b|math domain|"
-    r"Input should be"
+    r"Input should be|"
+    # and sentences of the 3MF library
+    r"Lib3MF|Wanted to convert|Could not (get|find|close|end) |Invalid [A-Z]|Duplicate [A-Z]|\bOPC\b|\bUUID\b"
 )
 #: What must not be in a name or a problem that is handed on.
 STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")

@@ -18,6 +18,8 @@ from steps.intake.census import take_census
 from steps.intake.extensions import check_core, check_required
 from steps.intake.names import printable
 from steps.intake.package import Package, check_package
+from steps.intake.plain_xml import plainly
+from steps.intake.refusals import meant_by
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
 from steps.intake.uncoloured import uncoloured
 from steps.limits import LIMITS, Limits
@@ -32,6 +34,8 @@ UNIT_MM = {  # 3MF core specification, section 3.1 (units)
     lib3mf.ModelUnit.Foot: 304.8,
     lib3mf.ModelUnit.Meter: 1000.0,
 }
+#: How the library and its binding refuse a file: the latter where a name is no text.
+_REFUSED = (lib3mf.ELib3MFException, UnicodeDecodeError)
 SUPPORT_TYPES = (lib3mf.ObjectType.Support, lib3mf.ObjectType.SolidSupport)
 
 
@@ -39,9 +43,23 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     """The scene of a 3MF file.
 
     Raises UnreadableInput when the package is damaged, hostile, or not 3MF even read leniently, and
-    FaultyModel naming every object with vertices that are not finite.
+    FaultyModel naming every object with vertices that are not finite, or where none has a body.
     """
     package = check_package(path, limits)
+    try:
+        return _read(path, package, limits)
+    except _REFUSED:
+        plain = plainly(package)
+    try:
+        return _read(path, plain, limits)
+    except _REFUSED as error:
+        check_core(path, take_census(plain, limits))
+        raise UnreadableInput(
+            f"{path.name}: is not a 3MF file that can be read: {meant_by(error)}. Export it again."
+        ) from error
+
+
+def _read(path: Path, package: Package, limits: Limits) -> Scene:
     census = take_census(package, limits)
     check_required(path, census)
     if census.no_number:
@@ -52,18 +70,12 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
         )
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
-    try:
-        model, problems = _open(package)
-        if census.no_colour and not problems:
-            problems.append(_no_colour(path, census.no_colour))
-        if package.ambiguous:
-            problems.append(_ambiguous(package))
-        return _Walk(path, model, problems, census.lattices).scene()
-    except (UnicodeDecodeError, lib3mf.ELib3MFException) as error:
-        check_core(path, census)
-        raise UnreadableInput(
-            f"{path.name}: is not a 3MF file that can be read ({_told(error)}). Export it again."
-        ) from error
+    model, problems = _open(package)
+    if census.no_colour and not problems:
+        problems.append(_no_colour(path, census.no_colour))
+    if package.ambiguous:
+        problems.append(_ambiguous(package))
+    return _Walk(path, model, problems, census.lattices).scene()
 
 
 def _ambiguous(package: Package) -> Problem:
@@ -93,7 +105,7 @@ def _open(package: Package) -> tuple[Any, list[Problem]]:
     try:
         return _load(wrapper, package.source, strict=True)[0], []
     except lib3mf.ELib3MFException as strict_error:
-        refused = _told(strict_error)
+        refused = meant_by(strict_error)
     try:
         model, warnings = _load(wrapper, package.source, strict=False)
     except lib3mf.ELib3MFException as lenient_error:
@@ -102,22 +114,13 @@ def _open(package: Package) -> tuple[Any, list[Problem]]:
             raise
         model, warnings = _load(wrapper, plain.source, strict=False)
         text = (
-            f"{package.name}: its colours and materials cannot be read ({_told(lenient_error)}), so the "
+            f"{package.name}: its colours and materials cannot be read ({meant_by(lenient_error)}), so the "
             "parts are grey. Export it again if you want its colours."
         )
         return model, [Problem("colours-refused", "warning", (), text)]
-    told = "; ".join(dict.fromkeys(warnings)) or refused
-    text = (
-        f"{package.name} does not keep to the 3MF specification and was read leniently: {told.rstrip('.')}."
-    )
+    told = "; ".join(dict.fromkeys(map(meant_by, warnings))) or refused
+    text = f"{package.name} does not keep to the 3MF specification and was read leniently: {told}."
     return model, [Problem("lenient-3mf", "note", (), text)]
-
-
-def _told(error: Exception) -> str:
-    """What the library says, without its own number for it."""
-    if isinstance(error, UnicodeDecodeError):
-        return "a name in it is no text"
-    return str(error).partition(": ")[2] or "no reason given"
 
 
 #: What the library calls as it reads: with a flag that ends it, the share done, a number of what it does, and
