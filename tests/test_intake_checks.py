@@ -145,6 +145,16 @@ def test_meshes_without_body_are_named_and_the_rest_goes_on(tmp_path):
     assert [part.source for part in model.parts] == ["hull"]
     (fault,) = told(model, "no-body")
     assert (fault.severity, fault.parts) == ("warning", ("sheet", "line"))
+    assert (
+        "sheet, line: left out, the mesh has fewer than 4 triangles, and no solid has fewer (2" in fault.text
+    )
+
+
+def test_a_flat_mesh_of_many_faces_is_told_by_its_thickness(tmp_path):
+    flat = (box()[0] * (1, 1, 0), box()[1])
+    model = read(tmp_path, (SCREW, None, "a"), (flat, None, "b"))
+    (fault,) = told(model, "no-body")
+    assert fault.parts == ("b",) and "no thickness" in fault.text
 
 
 def test_nothing_but_sheets_is_a_fault(tmp_path):

@@ -249,6 +249,32 @@ def test_object_that_holds_itself(tmp_path):
         read_model(path, PLAIN)
 
 
+LEAF = (np.array([[0.0, 0, 0], [9, 0, 0], [0, 9, 1]]), np.array([[0, 1, 2]]))
+
+
+def test_where_each_object_is_one_triangle_the_library_is_not_asked(tmp_path, monkeypatch):
+    """It takes the square of their number: 13 s at 30,000."""
+    monkeypatch.setattr("steps.intake.threemf._open", None)
+    leaves = "".join(f'<object id="{row}" type="model">{mesh_xml(LEAF)}</object>' for row in range(1, 13))
+    grouped = '<object id="20"><components><component objectid="1"/></components></object>'
+    items = "".join(f'<item objectid="{row}"/>' for row in (*range(1, 13), 20))
+    path = package(tmp_path / "m.3mf", model_xml(leaves + grouped, items))
+    with pytest.raises(FaultyModel, match=r"object 1, .* and 6 more: left out.* 4 triangles.*\(12 such\)"):
+        read_model(path)
+
+
+def test_one_solid_among_single_triangles_is_read_and_they_are_named(tmp_path):
+    meshes = (LEAF, box(), LEAF)
+    objects = "".join(
+        f'<object id="{row}" name="o{row}" type="model">{mesh_xml(mesh)}</object>'
+        for row, mesh in enumerate(meshes, 1)
+    )
+    items = "".join(f'<item objectid="{row}"/>' for row in (1, 2, 3))
+    model = read_model(package(tmp_path / "m.3mf", model_xml(objects, items)))
+    assert [part.source for part in model.parts] == ["o2"]
+    assert [each.parts for each in model.problems if each.code == "no-body"] == [("o1", "o3")]
+
+
 def test_not_a_number_names_the_part(tmp_path):
     bad = mesh_xml(box()).replace('x="0.0"', 'x="NaN"', 1)
     root = model_xml(f'<object id="1" name="keel" type="model">{bad}</object>', '<item objectid="1"/>')

@@ -68,6 +68,7 @@ def of_sizes(folder, **limits):
         (of_two, "parts", 2, "2 parts"),
         (of_two, "nesting", 2, "2 deep"),
         (of_two, "triangles", 12, "12 triangles"),
+        (of_two, "resources", 3, "3 objects, materials and groups of colours"),
         (of_two, "files", 3, "3 files"),
         (of_sizes, "triangles", 36, "36 triangles"),
         (of_polygon, "corners", 5, "5 corners"),

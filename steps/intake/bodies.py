@@ -32,7 +32,7 @@ def split_bodies(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[
     with the body round it.
     """
     faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
-    if not len(faces):
+    if len(faces) < 2:  # nothing to tell apart
         return [(vertices, faces)], {}
     closed = is_closed(faces)
     whole = faces if closed else mostly_joined(vertices, faces)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -31,6 +32,7 @@ _TAG = re.compile(
     rb"<(" + _PREFIX + rb")(model|object|component|item)(?=[\s/>])((?:[^<>\"']|\"[^<\"]*\"|'[^<']*')*+)(>?)"
 )
 _TRIANGLE = re.compile(rb"<" + _PREFIX + rb"triangle\s")
+_OF_AN_ID = re.compile(rb"\sid\s*=")
 _LATTICE = re.compile(rb"<" + _PREFIX + rb"beamlattice[\s>]", re.IGNORECASE)
 _ATTRIBUTE = re.compile(r"([^\s<>/=\"']+)\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
 #: A number of an object as a library takes it: with blanks, a sign and zeros before it, of 32 bits.
@@ -62,11 +64,19 @@ class Census:
     no_number: dict[Key, str] = field(default_factory=dict)  #: objects with a coordinate that is none, and it
     no_colour: list[str] = field(default_factory=list)  #: values of colours that are none, or empty
     triangles: int = 0
+    faces: dict[Key, int] = field(default_factory=dict)  #: triangles of each object
+    resources: int = 0  #: objects, materials, groups of colours: all that has an id
     lattices: bool = False  #: whether an object has a beam lattice
     spaces: dict[str, str] = field(default_factory=dict)  #: prefix -> namespace, of all model parts
     required: list[str] = field(default_factory=list)  #: prefixes of extensions that must be understood
     sketched: list[Key] = field(default_factory=list)  #: objects whose shape is in slices, the mesh a sketch
     cores: list[str] = field(default_factory=list)  #: namespaces of the elements that hold the model
+
+    @property
+    def flat(self) -> list[Key]:
+        """All objects that are no groups of others, where each is one triangle; else none."""
+        alone = [key for key, below in self.members.items() if not below]
+        return alone if all(self.faces.get(key) == 1 for key in alone) else []
 
     def named(self, key: Key) -> str:
         return printable(self.names.get(key) or f"object {key[1]}")
@@ -79,6 +89,8 @@ def take_census(package: Package, limits: Limits = LIMITS) -> Census:
         for entry in archive.infolist():
             _read_part(package, archive, entry.filename, census)
     refuse_more(f"{package.name}: {census.triangles:,} triangles", census.triangles, "triangles", limits)
+    many = f"{package.name}: {census.resources:,} objects, materials and groups of colours"
+    refuse_more(many, census.resources, "resources", limits)
     _check_count(package, census, limits)
     return census
 
@@ -87,6 +99,7 @@ def _read_part(package: Package, archive: zipfile.ZipFile, name: str, census: Ce
     """Of any file of the package: a relation may call each of them a model. Nothing counts that stands before
     the element of one."""
     here, now, began = _path(name), ("", ""), False
+    since = census.triangles
     for tag in _tags(archive, name, census):
         match = _TAG.match(tag)
         if match is None:
@@ -106,12 +119,15 @@ def _read_part(package: Package, archive: zipfile.ZipFile, name: str, census: Ce
         if kind == b"model":
             _read_root(prefix.decode("utf-8", "replace").rstrip(":"), written, census)
         elif kind == b"object":
+            census.faces[now] = census.faces.get(now, 0) + census.triangles - since
+            since = census.triangles
             now = (here, _number(written.get("id", "")))
             _read_object(now, written, census)
         else:
             among = census.members.setdefault(now, []) if kind == b"component" else census.items
             paths = _by_any_prefix(written, "path") or [here]
             among += [(_path(path), _number(written.get("objectid", ""))) for path in paths]
+    census.faces[now] = census.faces.get(now, 0) + census.triangles - since
 
 
 def _read_object(now: Key, written: dict[str, str], census: Census) -> None:
@@ -166,7 +182,7 @@ def _read_root(prefix: str, given: dict[str, str], census: Census) -> None:
 
 def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes]:
     """Model, object, component and item tags, those of colours, and of vertices that are not plainly numbers,
-    in file order; triangles are counted."""
+    in file order; triangles are counted, up to each tag that is told, and all that has an id."""
     wanted = re.compile(b"|".join((_TAG.pattern, _ODD_VERTEX.pattern, _COLOURED.pattern)), re.IGNORECASE)
     rest = b""
     with archive.open(name) as stream:
@@ -175,8 +191,13 @@ def _tags(archive: zipfile.ZipFile, name: str, census: Census) -> Iterator[bytes
             text = rest + chunk.replace(b"\x00", b"")
             end = _whole(text)
             census.lattices = census.lattices or _LATTICE.search(text, 0, end) is not None
-            census.triangles += sum(1 for _ in _TRIANGLE.finditer(text, 0, end))
-            yield from (match.group(0) for match in wanted.finditer(text, 0, end))
+            census.resources += sum(1 for _ in _OF_AN_ID.finditer(text, 0, end))
+            triangles = [match.start() for match in _TRIANGLE.finditer(text, 0, end)]
+            before = census.triangles
+            for match in wanted.finditer(text, 0, end):
+                census.triangles = before + bisect_left(triangles, match.start())
+                yield match.group(0)
+            census.triangles = before + len(triangles)
             rest = text[end:]
             if len(rest) > CHUNK:  # no tag of ours, or one without an end
                 yield rest

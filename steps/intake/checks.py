@@ -24,6 +24,8 @@ MIN_PART_MM = 0.8
 LIKELY_MM = (4.0, 400.0)
 #: No reach is less, so that it can be divided by (mm).
 TINY_MM = 1e-300
+#: Triangles of the simplest solid.
+FEWEST_FACES = 4
 #: Factors between units that get mixed up, and what happened.
 MIXED_UP = (
     (0.001, "millimetres that were read as metres"),
@@ -112,14 +114,26 @@ def too_far(scene: Scene, rows: Sequence[int], factor: float) -> list[Problem]:
 
 def without_body(scene: Scene, rows: Sequence[int]) -> list[Problem]:
     """Parts left out since their mesh encloses nothing."""
-    if not rows:
-        return []
-    names = tuple(scene.parts[row].name for row in rows)
+    few = [row for row in rows if 0 < len(scene.meshes[scene.parts[row].mesh].faces) < FEWEST_FACES]
+    found = [too_few_faces([scene.parts[row].name for row in few])] if few else []
+    rest = set(rows) - set(few)
+    names = tuple(scene.parts[row].name for row in rows if row in rest)
+    if not names:
+        return found
     text = (
         f"{first_of(names)}: left out, the mesh has no surface (zero area) or no thickness. Repair it and "
         "export again, or delete it from the file."
     )
-    return [Problem("no-body", "warning", names, text)]
+    return [*found, Problem("no-body", "warning", names, text)]
+
+
+def too_few_faces(names: Sequence[str]) -> Problem:
+    """The parts of these names are left out since they have fewer faces than any solid."""
+    text = (
+        f"{first_of(names)}: left out, the mesh has fewer than {FEWEST_FACES} triangles, and no solid has "
+        f"fewer ({len(names):,} such). Export the parts as whole meshes, or delete these from the file."
+    )
+    return Problem("no-body", "warning", tuple(names), text)
 
 
 def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:

@@ -21,7 +21,7 @@ def printable(name: str, letters: int = LIMITS.name_letters) -> str:
 def first_of(names: Iterable[str]) -> str:
     """Names to show in a sentence: each once, and how many more there are than are shown."""
     listed = list(dict.fromkeys(printable(name) for name in names))
-    more = f" and {len(listed) - SHOWN} more" if len(listed) > SHOWN else ""
+    more = f" and {len(listed) - SHOWN:,} more" if len(listed) > SHOWN else ""
     return ", ".join(listed[:SHOWN]) + more
 
 

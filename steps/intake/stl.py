@@ -13,6 +13,7 @@ from steps.intake.scene import RawMesh, RawPart, Scene, sane
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.soup import merged_corners
 from steps.model import Array, Problem
+from steps.progress import ticking
 
 BINARY_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
@@ -35,7 +36,7 @@ def read_stl(path: Path, limits: Limits = LIMITS, whole: bool = False) -> Scene:
         soup = np.concatenate([soup for _, soup in soups])
         return _scene([RawMesh(path.stem, *merged_corners(soup))], problems)
     meshes: list[RawMesh] = []
-    for _, soup in soups:
+    for _, soup in ticking(soups):
         sound = sane(soup, limits).all()  # else the checks name the file's fault
         bodies, doubts = split_parts(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
         first = len(meshes)

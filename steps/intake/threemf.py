@@ -15,6 +15,7 @@ import numpy as np
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
 from steps.intake.census import take_census
+from steps.intake.checks import too_few_faces
 from steps.intake.extensions import check_core, check_required
 from steps.intake.names import printable
 from steps.intake.package import Package, check_package
@@ -70,6 +71,8 @@ def _read(path: Path, package: Package, limits: Limits) -> Scene:
         )
     if census.not_finite:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
+    if census.flat:  # said before it is read, which takes the square of their number
+        raise FaultyModel([too_few_faces([census.named(key) for key in census.flat])])
     model, problems = _open(package)
     if census.no_colour and not problems:
         problems.append(_no_colour(path, census.no_colour))
