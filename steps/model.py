@@ -447,6 +447,7 @@ class Touch:
     fit: Fit = "none"  #: what fingers feel at this one contact, by its whole profile
     gaps_mm: Array = field(default_factory=lambda: np.zeros(0))  #: (k,) of each contact line
     lengths_mm: Array = field(default_factory=lambda: np.zeros(0))  #: (k,) engaged length of each line
+    widths_mm: Array = field(default_factory=lambda: np.zeros(0))  #: (k,) of the flat it is on; 0 on a round
     faces: tuple[str, ...] = ()  #: of each line, what it meets: "boss", "hole" or "flat"
     backings: tuple[Backing, ...] = ()  #: of each line; of a ball the one of its cup's lip
     bore_mm: float = 0.0  #: radius of the bore of a hollow stud or peg
@@ -460,6 +461,7 @@ class Touch:
         object.__setattr__(self, "normals", frozen_array(self.normals, (None, 3), "normals"))
         object.__setattr__(self, "gaps_mm", frozen_array(self.gaps_mm, (None,), "gaps"))
         object.__setattr__(self, "lengths_mm", frozen_array(self.lengths_mm, (None,), "lengths"))
+        object.__setattr__(self, "widths_mm", frozen_array(self.widths_mm, (None,), "widths"))
 
     def scaled(self, by: float) -> Touch:
         """The same at another scale."""
@@ -477,7 +479,7 @@ class Touch:
             self,
             **{
                 name: by * getattr(self, name)
-                for name in (*lengths, "point", "points", "gaps_mm", "lengths_mm")
+                for name in (*lengths, "point", "points", "gaps_mm", "lengths_mm", "widths_mm")
             },
             area_mm2=by**2 * self.area_mm2,
             backings=tuple(backing.scaled(by) for backing in self.backings),

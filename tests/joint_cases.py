@@ -117,6 +117,16 @@ def placed(
 from_demo = model_of
 
 
+def pin_in_a_wall(square: bool) -> Model:
+    """A pin 60 mm long, 4 mm about its axis, 20 mm of it in a hole 0.4 mm wider that goes through a wall."""
+    pin, hole = (
+        (box((-half, -half, 0), (half, half, long)) if square else rod(half, long))
+        for half, long in ((4.0, 60.0), (4.4, 20.0))
+    )
+    wall = box((0, -20, -40), (20, 20, 20)) - hole.rotate([0, 90, 0])
+    return placed([(wall, np.eye(4)), (pin.rotate([0, 90, 0]), np.eye(4))])
+
+
 def joints_of(model: Model, **options: object) -> Joints:
     """Measure and join with default settings, changed by ``options``."""
     from steps.features import measure

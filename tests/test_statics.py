@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from steps.features import measure
 from steps.intake.congruence import SAME_MM
+from steps.joints import find_joints
 from steps.model import Joints
 from steps.settings import Settings
 from steps.statics import (
@@ -29,6 +31,7 @@ from steps.statics.contacts import contacts_of
 from steps.statics.equilibrium import CRUSH
 from steps.statics.rigid import GRAVITY
 from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
+from tests.joint_cases import only, pin_in_a_wall
 from tests.stacks import Cell, stack
 
 UP = (0.0, 0.0, 1.0)
@@ -312,6 +315,32 @@ def test_what_moves_and_cannot_slip_out_is_stiff_however_many_touches_it_has(mov
     joints = tuple(replace(joint, moves=moves, snap_mm=snap_mm) for joint in built.joints.joints)
     held = structure_of(replace(built, joints=Joints(joints)))
     assert Stand.of(held).stands(["P1", "P2"]).ok is stands
+
+
+@pytest.mark.parametrize("square", [False, True], ids=["round", "square"])
+def test_a_lone_peg_is_held_at_both_ends_of_its_engaged_length(square):
+    """By hand: the weight W lies 20 mm beyond the middle of the 20 mm that are in the hole; its outer end
+    bears 3/2 W upwards, its inner one W/2 downwards. About its axis only a square one is held."""
+    model = pin_in_a_wall(square)
+    measures = measure(model, Settings())
+    joints = find_joints(model, measures, Settings())
+    assert only(joints).kind == "peg" and only(joints).moves and only(joints).hold_n == 0
+    structure = Structure.of(model, measures, joints, Settings())
+    assert Stand.of(structure).stands(["P1", "P2"]).ok
+    own, weight = Capacity.of(structure.contacts), structure.bodies.weight()
+    equilibrium = Equilibrium(structure.bodies, structure.contacts)
+    found = elastic(equilibrium, Case.make(weight, held=[0]), own)
+    assert found is not None and not found.needed
+    up = np.where(structure.contacts.first == 1, 1.0, -1.0) * found.force[:, 2] / -weight[1, 2]
+    at = structure.contacts.point[:, 0]
+    beside = np.abs(structure.contacts.normal[:, 0]) < 0.1
+    assert np.unique(at[beside].round(3)) == pytest.approx([0.0, 20.0], abs=1e-3)
+    assert up[at > 10].sum() == pytest.approx(1.5, rel=1e-3) and up[at < 10].sum() == pytest.approx(
+        -0.5, rel=1e-3
+    )
+    weight[1, 3] = 5.0
+    twisted = elastic(equilibrium, Case.make(weight, held=[0]), own)
+    assert twisted is not None and twisted.needed != square
 
 
 def test_glue_makes_a_loose_cantilever_stand():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -10,14 +11,17 @@ import numpy as np
 import pytest
 
 from steps.glue.cases import OF_AIM
+from steps.model import Model
 from steps.pipeline import make_plan
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
 from steps.verify import as_printed
+from steps.verify.balance import weights
 from steps.verify.footing import Footing
 from steps.verify.handling import HANDLED, check_handling
 from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
+from tests.joint_cases import box, pin_in_a_wall, placed, rod, shift, turn
 from tests.test_verify_mutations import Data, good
 
 #: How often each is tried: once, or in four directions.
@@ -39,6 +43,13 @@ def planned(kind: str, graver: float) -> Data:
     off = dict.fromkeys((*TIMES, "pull", "turn"), 0.0)
     settings = Settings.model_validate({"scale": 4.0, "glue": {"cases": {**off, kind: graver}}})
     return plan_file(make_plan(model, settings), settings).model_dump(mode="json", by_alias=True)
+
+
+def footing_of(model: Model, up: np.ndarray) -> Footing:
+    """Of a model planned with that way up."""
+    settings = Settings.model_validate({"order": {"down": (-up).tolist()}})
+    plan = plan_file(make_plan(model, settings), settings)
+    return Replay(plan, as_printed(plan, model)).footing
 
 
 def handled(
@@ -75,6 +86,36 @@ def test_it_stands_on_its_shelf_as_the_plan_says_however_its_last_step_lies() ->
     assert "standing on its shelf: it bears" in handled(lying, shelf=1.0).faults[0].text
     lying["up"], lying["steps"][-1]["up"] = None, on_a_corner  # of a plan that does not say
     assert handled(lying, shelf=1.0).faults
+
+
+@pytest.mark.parametrize("square", [False, True], ids=["round", "square"])
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+def test_a_lone_peg_bears_what_tilts_it_and_a_square_one_what_turns_it(
+    square: bool, pose: np.ndarray
+) -> None:
+    """Its weight lies 20 mm beyond the middle of the 20 mm of it that are in the wall."""
+    upright = pin_in_a_wall(square)
+    model = replace(upright, parts=tuple(replace(each, pose=pose @ each.pose) for each in upright.parts))
+    footing = footing_of(model, pose[:3, 2])
+    loads = weights(footing.mass, pose[:3, 2])
+    assert footing.bears(["P1", "P2"], loads, ["P1"], {}).share == pytest.approx(1.0, abs=1e-6)
+    loads[1, 3:] = 5.0 * pose[:3, 0]
+    assert (footing.bears(["P1", "P2"], loads, ["P1"], {}).share > 0.99) is square
+
+
+@pytest.mark.parametrize(("off_mm", "stands"), [(6e-5, True), (4e-3, True), (0.05, False)])
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+def test_what_hangs_on_an_axle_is_not_turned_by_the_rounding_of_its_place(
+    off_mm: float, stands: bool, pose: np.ndarray
+) -> None:
+    """A wheel on a pin without friction, off its middle by single precision at 1 m, by what shapes may differ
+    and be one, or, far more than any rounding, by 0.05 mm: then nothing bears what turns it."""
+    out = box((0, -20, -40), (20, 20, 20)) + rod(4, 60).rotate([0, 90, 0])
+    wheel = (rod(15, 10) - rod(4.4, 30, (0, 0, -10))).rotate([0, 90, 0])
+    model = placed([(out, pose), (wheel, pose @ shift(35, off_mm, 0))])
+    footing = footing_of(model, pose[:3, 2])
+    share = footing.bears(["P1", "P2"], weights(footing.mass, pose[:3, 2]), ["P1"], {}).share
+    assert (share > 1 - 1e-6) is stands
 
 
 @pytest.mark.parametrize("kind", ["body", "tilt", "knock", "car"])

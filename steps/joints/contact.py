@@ -30,6 +30,7 @@ class Contact:
     all_round: bool = False  #: a hole or cup holds the plug over most of its circle
     gaps: Array = field(default_factory=lambda: np.zeros(0))
     lengths: Array = field(default_factory=lambda: np.zeros(0))
+    widths: Array = field(default_factory=lambda: np.zeros(0))
     through: bool = False  #: the plug goes on past the end of its hole
     faces: tuple[str, ...] = ()
     backings: tuple[Backing, ...] = ()

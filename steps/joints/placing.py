@@ -83,6 +83,7 @@ def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
         height_mm=c.height,
         gaps_mm=c.gaps,
         lengths_mm=c.lengths,
+        widths_mm=c.widths,
         faces=c.faces,
         backings=c.backings,
         bore_mm=c.bore,

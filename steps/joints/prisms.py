@@ -180,6 +180,7 @@ def _contact(
     axis = axis * _tip(axis, float(heights.min()), float(heights.max()), body, pose)
     areas = np.array([each.area for each in sides])
     gaps = np.array([each.gap for each in sides])
+    lengths = np.array([float(np.ptp(each.corners @ axis)) for each in sides])
     mean = float(gaps @ areas / areas.sum())
     along = np.concatenate([each.corners for each in sides]) @ axis
     return Contact(
@@ -197,7 +198,8 @@ def _contact(
         bond_gap=max(mean, 0.0),
         height=depth,
         gaps=gaps,
-        lengths=np.array([float(np.ptp(each.corners @ axis)) for each in sides]),
+        lengths=lengths,
+        widths=areas / lengths,
         faces=("flat",) * len(sides),
         slides=not stops,
     )

@@ -1,11 +1,11 @@
 """How a joint becomes contact points.
 
 * a *rest* pushes at the corners of the shared area and slips by friction;
-* a stud, peg or pin pushes sideways at its contact lines, and holds along its axis with an equal share
-  of the joint's hold at each line; it pushes along its axis at the same points unless the two parts also
-  rest on each other. Studs that carry at their contact lines alone stop a studded staircase at the
-  published level (see the tests); faces that rest as well carry two levels more, a margin that the
-  safety factors cover;
+* a stud, peg or pin pushes sideways at its contact lines, a lone peg at both ends of each (and at both
+  edges of a flat), so that it takes a tilting moment; it holds along its axis with an equal share of the
+  joint's hold at each line, and pushes along it at the same points unless the two parts also rest on each
+  other. Studs that carry at their contact lines alone stop a studded staircase at the published level (see
+  the tests); faces that rest as well carry two levels more, a margin that the safety factors cover;
 * a ball, hinge or turning peg that cannot slip out is taken as stiff: its friction is not measured.
 """
 
@@ -127,11 +127,31 @@ def _add_grip(
     Where it is the joint's only one, or one of a stiff joint, its friction also resists turning about the
     axis; where there are several they resist turning by their sideways push, and friction is for the axis.
     """
-    bodies, share = _bodies(joint, touch, rows), hold / len(touch.points)
-    gathered.add(owner, touch.points, touch.normals, bodies, grip=share if alone else 0.0)
+    bodies = _bodies(joint, touch, rows)
+    points, normals = _ends(touch) if alone else (touch.points, touch.normals)
+    share = hold / len(points)
+    gathered.add(owner, points, normals, bodies, grip=share if alone else 0.0)
     pull = 0.0 if alone else share
     if carries or pull > 0:
         gathered.add(owner, touch.points, touch.axis, bodies, pull=pull, push=carries)
+
+
+def _ends(touch: Touch) -> tuple[Array, Array]:
+    """(n, 3) points and normals at which a touch pushes sideways: of a peg the ends of its contact lines, on
+    flats their corners, since a line bears all along; of a stud, which is lower than it is wide, and of a
+    ball their middles."""
+    points, normals = touch.points, touch.normals
+    if touch.kind != "peg" or len(touch.lengths_mm) != len(points):
+        return points, normals
+    for halves, ways in (
+        (touch.lengths_mm / 2, np.broadcast_to(touch.axis, points.shape)),
+        (touch.widths_mm / 2, np.cross(touch.axis, touch.normals)),
+    ):
+        if np.any(halves > 0):
+            apart = np.resize(halves, len(points))[:, None] * np.resize(ways, points.shape)
+            points = np.concatenate([points - apart, points + apart])
+            normals = np.concatenate([normals, normals])
+    return points, normals
 
 
 def _add_gathered(

@@ -34,9 +34,6 @@ LOCAL_SHARE = 0.7
 #: A direction lies across an axis that it leans towards by no more than this: single precision tells poses
 #: no nearer, and two struts ten million times as strong as the load would hold by such a lean.
 LEAN = 1e-7
-#: Places this near in a coordinate are alike in it, mm: those of 1 m in single precision are not told any
-#: nearer, and what hangs on an axle has nothing that would bear the rounding.
-ALIKE_MM = 1e-3
 #: What is told of each strut.
 FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
 #: What the second solver calls a programme that nothing meets.
@@ -193,7 +190,7 @@ def share_carried(
         return Carried(1.0, np.zeros(len(struts)))
     resting = np.zeros_like(load) if always is None else always
     scale = float(max(np.abs(load[:, :3]).max(), np.abs(resting[:, :3]).max(), 1e-12))
-    centres, struts = _aligned(centres, struts)
+    struts = replace(struts, way=np.where(np.abs(struts.way) <= LEAN, 0.0, struts.way))
     arm = _typical_arm(centres, struts)
     matrix = _forces_on_bodies(centres, struts, arm)
     unit = np.array([1, 1, 1, 1 / arm, 1 / arm, 1 / arm]) / scale
@@ -338,27 +335,6 @@ def _regions(changed: Mask, struts: Struts) -> Iterator[Mask]:
             body = towards[body]
     yield region[:-1]
     yield (region | (links @ region > 0) | (links.T @ region > 0))[:-1]
-
-
-def _aligned(centres: Array, struts: Struts) -> tuple[Array, Struts]:
-    """The centres (n, 3) and struts, what only rounding keeps from lying above or beside each other, or
-    from pushing across an axis, made to.
-
-    A place is moved once for both its bodies: were the arm to one of them dropped and that to the other
-    kept, two struts that push against each other would turn a body by nothing but their own force.
-    """
-    level = centres.copy()
-    for axis in range(3):
-        order = np.argsort(centres[:, axis], kind="stable")
-        sorted_ = centres[order, axis]
-        run = np.cumsum(np.diff(sorted_, prepend=sorted_[:1]) > ALIKE_MM)
-        level[order, axis] = sorted_[np.searchsorted(run, run)]  # the lowest of each run
-    point = struts.point
-    for body in (struts.one, struts.two):
-        near = (body != GROUND)[:, None] & (np.abs(point - level[body]) < ALIKE_MM)
-        point = np.where(near, level[body], point)
-    way = np.where(np.abs(struts.way) <= LEAN, 0.0, struts.way)
-    return level, replace(struts, point=point, way=way)
 
 
 def _typical_arm(centres: Array, struts: Struts) -> float:

@@ -1,9 +1,10 @@
 """What holds the parts of a model to each other, as struts, and whether what is built stands by them.
 
 Where faces lie on each other is found from the meshes; where studs and pegs sit, how hard they hold, and
-what is glued is taken from the plan. A stud keeps its part from moving sideways, and holds along its axis
-with its share of the joint's hold: the likely one while it is built, the low end of its band when it is
-done. A ball, hinge or turning peg that cannot slip out stays where it is put.
+what is glued is taken from the plan. A stud keeps its part from moving sideways, a lone peg at both ends of
+its engaged length, and holds along its axis with its share of the joint's hold: the likely one while it is
+built, the low end of its band when it is done. A ball, hinge or turning peg that cannot slip out stays where
+it is put.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ FACE_SHARE = 0.5
 LEAST_FACES = 6.0
 #: A face carries upwards when its normal is within 8 degrees of up (cosine).
 UPWARDS = 0.99
+#: A face lies along an axis when its normal is within 8 degrees of square to it (cosine).
+ACROSS = 0.14
 #: What a bond holds, MPa: half of the weakest lap shear of a structural adhesive with factor 2 (from
 #: memory: epoxy and polyurethane on plastics, 2 MPa and up).
 BOND_MPA = 0.5
@@ -43,6 +46,11 @@ FEW_STUDS = 2
 ENOUGH = 0.8
 #: A point this far outside an area still lies over it, mm: rounding of coordinates.
 ON_EDGE_MM = 1e-3
+#: What turns on an axis hangs below it in balance, and is not turned by rounding: its middle lies on the axis
+#: within this, mm, as four times the 0.005 mm to which shapes are told apart.
+ON_AXIS_MM = 0.02
+#: Axes within this of each other are one (sine): rounding.
+SAME_AXIS = 1e-4
 #: So many balances are tried again: of a build while it is pressed on, at rest, and with its glue still wet.
 REMEMBERED = 3
 #: Relative poses that agree to this many decimals are one situation.
@@ -77,6 +85,7 @@ class Footing:
         self.mass = np.array([self.stander.mass[name] for name in names])
         self.centre = np.array([self.stander.centre[name] for name in names]).reshape(-1, 3)
         self.friction = material(_material_of(self.plan)).friction[0]
+        self._hang_on_axes()
         self._find_faces()
         self._rig_joints()
 
@@ -84,10 +93,7 @@ class Footing:
 
     def _find_faces(self) -> None:
         """Where any two parts whose boxes meet lie on each other."""
-        self._loose = {
-            frozenset((self.row[each.a], self.row[each.b])) for each in self.plan.joints if lies_loose(each)
-        }
-        self._room_mm = room_below_mm(self.plan, self.model) if self._loose else 0.0
+        self._apart = self._wider_apart()
         found, one, two = [], [], []
         self.faces_of: dict[frozenset[int], Shared] = {}
         for a, b in self._near_pairs():
@@ -109,8 +115,21 @@ class Footing:
         self.face_struts = self._known(rig)
         self._faces_at = _rows_by(np.concatenate([self.face_one, self.face_two]), len(self.mass))
 
+    def _wider_apart(self) -> dict[frozenset[int], float]:
+        """mm that faces of two parts may be apart and count as touching, where these are not the usual: what
+        lies loose comes to lie on what is under it, and a lone peg against the walls of its hole."""
+        usual, found = FACE_SHARE * self.tolerance_mm, {}
+        for joint in self.plan.joints:
+            pair = frozenset((self.row[joint.a], self.row[joint.b]))
+            if lies_loose(joint):
+                found[pair] = max(usual, room_below_mm(self.plan, self.model))
+            elif joint.id in self._line_of:
+                found[pair] = usual + max(usual, joint.gap_mm)
+        return found
+
     def _near_pairs(self) -> list[tuple[int, int]]:
-        boxes, slack = self.model.part_bounds, max(FACE_SHARE * self.tolerance_mm, self._room_mm)
+        boxes = self.model.part_bounds
+        slack = max([FACE_SHARE * self.tolerance_mm, *self._apart.values()])
         middle, half = boxes.mean(axis=1), (boxes[:, 1] - boxes[:, 0]) / 2
         reach = np.linalg.norm(half, axis=1)
         tree, furthest = cKDTree(middle), float(reach.max(initial=0.0))
@@ -127,13 +146,18 @@ class Footing:
         turn = two.pose[:3, :3]
         relative = turn.T @ one.pose[:3, :3]
         shift = turn.T @ (one.pose[:3, 3] - two.pose[:3, 3])
-        loose = frozenset((a, b)) in self._loose
-        key = (loose, one.shape, two.shape, *(np.round([*relative.ravel(), *shift], SAME_DIGITS) + 0.0))
+        apart = self._apart.get(frozenset((a, b)), FACE_SHARE * self.tolerance_mm)
+        key = (
+            round(apart, SAME_DIGITS),
+            one.shape,
+            two.shape,
+            *(np.round([*relative.ravel(), *shift], SAME_DIGITS) + 0.0),
+        )
         if key not in self._shared:
             self._shared[key] = shared_faces(
                 self._triangles(one.shape) @ relative.T + shift,
                 self._triangles(two.shape),
-                max(FACE_SHARE * self.tolerance_mm, self._room_mm if loose else 0.0),
+                apart,
                 LEAST_FACES * self.tolerance_mm,
             )
         there = self._shared[key]
@@ -168,11 +192,28 @@ class Footing:
                 self.joints_of.setdefault(end, []).append(joint)
         self.ends = {joint.id: (self.row[joint.a], self.row[joint.b]) for joint in self.plan.joints}
 
+    def _hang_on_axes(self) -> None:
+        """Lays the axes of lone pegs, and the middles of what turns on them, in one line where only rounding
+        keeps them out of it: a loose peg bears no moment about its axis."""
+        self._line_of: dict[str, tuple[Array, Array]] = {}
+        lines: list[tuple[Array, Array]] = []
+        for joint in self.plan.joints:
+            gripping = _gripping(joint)
+            if len(gripping) != 1 or gripping[0].kind != "peg" or _stiff(joint):
+                continue
+            own = np.array(gripping[0].point), np.array(gripping[0].axis)
+            line = next((each for each in lines if _on_one_line(each, own)), own)
+            lines += [] if line is not own else [own]
+            self._line_of[joint.id] = line
+            for row in (self.row[joint.a], self.row[joint.b]):
+                foot = _foot_on(line, self.centre[row])
+                if np.linalg.norm(self.centre[row] - foot) <= ON_AXIS_MM:
+                    self.centre[row] = foot
+
     def _bare(self, joint: JointEntry, hold_n: float) -> Struts:
         """A joint without glue that holds so much along its axis."""
         rig = Rig()
-        gripping = [touch for touch in joint.touches if touch.kind != "rest"]
-        stiff = joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
+        gripping, stiff = _gripping(joint), _stiff(joint)
         if len(gripping) > 1 and not stiff:
             self._pin(rig, joint, gripping)
         for touch in gripping:
@@ -184,7 +225,7 @@ class Footing:
                 continue
             if len(gripping) == 1:
                 for way in _across(axis):
-                    rig.lock(other, carrier, middle, way)
+                    rig.lock(other, carrier, self._held_at(joint, touch), way)
             carried = self._carried(carrier, other, axis)
             if carried and not share > 0:
                 continue
@@ -195,6 +236,15 @@ class Footing:
                     other, carrier, points, np.cross(axis, _outward(points, middle)), share / len(points)
                 )
         return self._known(rig)
+
+    def _held_at(self, joint: JointEntry, touch: TouchEntry) -> Array:
+        """(k, 3) where a lone stud or peg is kept from moving sideways: at its middle, a peg at both ends of
+        its engaged length."""
+        middle = np.array(touch.point)
+        if joint.id not in self._line_of:
+            return middle[None]
+        line = self._line_of[joint.id]
+        return _foot_on(line, middle) + touch.depth_mm / 2 * np.outer((-1.0, 1.0), line[1])
 
     def _pin(self, rig: Rig, joint: JointEntry, gripping: Sequence[TouchEntry]) -> None:
         """What several studs keep from slipping: of those that stand alike in one plane two do, the second
@@ -339,11 +389,15 @@ class Footing:
     def _told_faces(self) -> Struts:
         """The faces of which a joint tells that they lie on each other, the same one on the other; they rub
         where no two studs keep them from slipping. The flanks of a stud are not among them: it stands for
-        these itself."""
+        these itself. Those of a lone peg are, where they keep it from turning, but do not rub: a pinch that
+        nothing exerts would hold anything."""
         told: dict[tuple[int, int], list[Array]] = {}  #: out of the first of two parts, towards the second
+        flanks: dict[tuple[int, int], JointEntry] = {}  #: of a lone peg
         rubs: dict[tuple[int, int], bool] = {}
         for joint in self.plan.joints:
             a, b = sorted(self.ends[joint.id])
+            if joint.id in self._line_of:
+                flanks[a, b] = joint
             told[a, b] = [
                 np.array(touch.axis) * (1.0 if self.row[touch.carrier] == a else -1.0)
                 for touch in joint.touches
@@ -360,13 +414,28 @@ class Footing:
             ],
             dtype=bool,
         )
+        beside = np.array(
+            [
+                pair in flanks and self._keeps_from_turning(flanks[pair], point, normal)
+                for pair, point, normal in zip(pairs, self.face_points, self.face_normals, strict=True)
+            ],
+            dtype=bool,
+        )
         rough = np.array([rubs.get(pair, False) for pair in pairs], dtype=bool)
         rig = Rig()
-        for at in (lies & ~rough).nonzero()[0]:
+        for at in (beside | (lies & ~rough)).nonzero()[0]:
             ends = int(self.face_one[at]), int(self.face_two[at])
             rig.add(*ends, self.face_points[at], self.face_normals[at])
         edges = len(self.face_struts) // max(len(lies), 1)
         return Struts.join([self.face_struts.where(np.tile(lies & rough, edges)), self._known(rig)])
+
+    def _keeps_from_turning(self, joint: JointEntry, point: Array, normal: Array) -> bool:
+        """Whether a flank of a lone peg does so at a point: a peg whose corners reach out of the middle of
+        its flanks by less than its play goes round within its hole."""
+        line = self._line_of[joint.id]
+        out = point - _foot_on(line, point)
+        corner = float(np.linalg.norm(out)) - abs(float(out @ normal))
+        return abs(float(normal @ line[1])) < ACROSS and corner > max(joint.gap_mm, 0.0) + ON_AXIS_MM
 
     def _known(self, rig: Rig) -> Struts:
         """The struts, from now on known by numbers of their own."""
@@ -409,7 +478,7 @@ class Footing:
 
     def _spot(self, joint: JointEntry) -> Array:
         """(3,) where a joint resists being closed: amid what grips, else amid its faces or its two parts."""
-        gripping = [touch for touch in joint.touches if touch.kind != "rest"] or list(joint.touches)
+        gripping = _gripping(joint) or list(joint.touches)
         if gripping:
             return np.mean([touch.point for touch in gripping], axis=0)
         a, b = self.ends[joint.id]
@@ -495,8 +564,27 @@ def _in_planes(touches: Iterable[TouchEntry]) -> Iterable[list[TouchEntry]]:
 
 def _pinned(joint: JointEntry) -> bool:
     """Whether two studs side by side keep a joint from slipping and turning across their axis."""
-    gripping = [touch for touch in joint.touches if touch.kind != "rest"]
-    return any(len(some) > 1 for some in _in_planes(gripping))
+    return any(len(some) > 1 for some in _in_planes(_gripping(joint)))
+
+
+def _gripping(joint: JointEntry) -> list[TouchEntry]:
+    return [touch for touch in joint.touches if touch.kind != "rest"]
+
+
+def _stiff(joint: JointEntry) -> bool:
+    """Whether it moves, and stays where it is put."""
+    return joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
+
+
+def _foot_on(line: tuple[Array, Array], place: Array) -> Array:
+    """(3,) the point of a line, by a point of it and its way, nearest to a place."""
+    point, way = line
+    return np.asarray(point + float((place - point) @ way) * way)
+
+
+def _on_one_line(one: tuple[Array, Array], other: tuple[Array, Array]) -> bool:
+    off = float(np.linalg.norm(other[0] - _foot_on(one, other[0])))
+    return off <= ON_AXIS_MM and float(np.linalg.norm(np.cross(one[1], other[1]))) <= SAME_AXIS
 
 
 def _other(joint: JointEntry, part: str) -> str:
