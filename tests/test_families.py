@@ -73,6 +73,24 @@ def test_what_was_missed_is_right(cause: str) -> None:
     assert verdict_of(*MISSES[cause], most=24).misses == []
 
 
+#: What was once missed laid in any direction in space, at four times the size.
+TURNED = {
+    "a wheel that rounding turns on its axle": ("axles", 612),
+    "a car that tips in its rail": ("rails", 660),
+    "a beam on posts laid on a slant over edges": ("published", 618),
+    "a tower held by the rounding of its file": ("cantilevers", 679),
+    "places looked at beside the groove": ("dovetails", 686),
+}
+
+
+@pytest.mark.parametrize("cause", TURNED)
+def test_what_was_missed_in_any_direction_is_right(cause: str) -> None:
+    name, seed = TURNED[cause]
+    verdict = Verdict(name, seed)
+    judge(family(name, seed, most=30, turn=True), 4.0, verdict)
+    assert verdict.misses == []
+
+
 #: What was once missed with other settings than the usual, at four times the size where nothing is said.
 ASKED: dict[str, tuple[str, int, int, dict[str, Any]]] = {
     "held by a part that does not hold it": ("tilted", 32, 14, {"aim": "display"}),

@@ -97,6 +97,15 @@ def test_unit_error_says_what_it_looks_like_and_what_helps(tmp_path, length):
         assert told(mended, "unit") == []
 
 
+def test_a_part_too_long_to_be_printed_is_named(tmp_path):
+    rail, cube = box(np.array([2400.0, 20, 20])), box(np.array([20.0, 20, 20]))
+    model = read(
+        tmp_path, (rail, None, "rail"), (cube, pose(at=(0, 40, 0)), "a"), (cube, pose(at=(0, 80, 0)), "b")
+    )
+    (fault,) = told(model, "unit")
+    assert "its middling part 20 mm, the longest, rail, 2.4 m; parts from" in fault.text
+
+
 def test_every_mix_up_of_units_that_fits_is_named(tmp_path):
     """A block of 16 mm written in inches is 0.63 long: centimetres would explain that too."""
     cube = box(np.array([16, 8, 8]) / 25.4)

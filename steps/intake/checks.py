@@ -197,6 +197,8 @@ def _unit(model: Model) -> list[Problem]:
     if middle >= MIN_PART_MM and greatest <= MAX_PART_MM and whole <= MAX_MODEL_MM:
         return []
     what = f"{model.file}: the model would be {_length(whole)} long and its middling part {_length(middle)}"
+    if greatest > MAX_PART_MM:
+        what += f", the longest, {_sources(model, [int(longest.argmax())])}, {_length(greatest)}"
     end = likely_units(middle, whole, model.scale)
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]

@@ -27,8 +27,11 @@ OFF_MM = 0.1
 #: What lies no deeper under a place than this carries it, mm.
 LIES_MM = 3 * OFF_MM
 #: Round the middle of each contact stand so many places, so far away in pitches (within every stud's end),
-#: else in shares of the contact's depth; on a face in shares of the side of a square as large.
-ROUND, ROUND_PITCHES, ROUND_DEPTHS, ROUND_SIDES = 7, 0.15, 0.25, 0.25
+#: else in shares of the way from its axis to its nearest side; on a face in shares of the side of a square as
+#: large.
+ROUND, ROUND_PITCHES, ROUND_WAYS, ROUND_SIDES = 7, 0.15, 0.6, 0.25
+#: The nearest side is looked for in so many ways round the axis.
+SIDEWAYS = 24
 #: A plan may say that so much more is seen than is found here: it looks at other places, and a single stud is
 #: looked at in some five.
 TOLD_MORE = 0.3
@@ -224,12 +227,18 @@ class _Scene:
             end, radius = point, ROUND_SIDES * np.sqrt(touch.area_mm2)
         else:
             pitch = self.plan.pitch_mm
-            radius = ROUND_PITCHES * pitch if pitch else ROUND_DEPTHS * touch.depth_mm
+            radius = ROUND_PITCHES * pitch if pitch else ROUND_WAYS * self._nearest_side_mm(touch)
             end = point + touch.depth_mm / 2 * out
-        across = np.linalg.svd(out[None])[2][1:]
-        angle = 2 * np.pi * np.arange(ROUND) / ROUND
-        ring = radius * np.stack([np.cos(angle), np.sin(angle)], axis=1) @ across
-        return np.asarray(end + OFF_MM * out + np.concatenate([np.zeros((1, 3)), ring]))
+        return np.asarray(end + OFF_MM * out + np.concatenate([np.zeros((1, 3)), radius * _ring(out, ROUND)]))
+
+    def _nearest_side_mm(self, touch: TouchEntry) -> float:
+        """How far it is from the axis of a stud or peg, amid what is engaged, to its surface."""
+        part = self.model.part_by_id[touch.carrier]
+        turn, shift = part.pose[:3, :3], part.pose[:3, 3]
+        ways = _ring(np.array(touch.axis), SIDEWAYS) @ turn
+        middle = np.tile((np.array(touch.point) - shift) @ turn, (SIDEWAYS, 1))
+        found = float(_run(self._heap_of(part.shape), middle, ways).min())
+        return found if np.isfinite(found) else touch.depth_mm / 2
 
     def shown(
         self, groups: Sequence[Array], view: ViewEntry, away: Iterable[str], things: Iterable[int]
@@ -303,6 +312,14 @@ def _toward(view: ViewEntry, up: Array) -> Array:
         return seen if up[2] > 0 else seen * (1, -1, -1)
     turn = Rotation.from_rotvec(axis / length * np.arctan2(length, up[2]))
     return np.asarray(turn.inv().apply(seen))
+
+
+def _ring(axis: Array, count: int) -> Array:
+    """(count, 3) unit vectors evenly round an axis."""
+    angle = 2 * np.pi * np.arange(count) / count
+    return np.asarray(
+        np.stack([np.cos(angle), np.sin(angle)], axis=1) @ np.linalg.svd(np.asarray(axis)[None])[2][1:]
+    )
 
 
 def _heap(corners: Array) -> EmbreeScene:

@@ -14,6 +14,10 @@ from tests.models.lattice import COLOURS, Pieces, Site
 from tests.models.proportions import proportions
 from tests.models.value import Array
 
+#: No part that grows with their number is longer, mm: four times as large it is 2 m, and a longer one is not
+#: believed to be printed.
+LONGEST_MM = 500.0
+
 
 @dataclass
 class Kit:
@@ -34,6 +38,11 @@ class Kit:
     def m(self) -> Module:
         """The module at scale."""
         return self.module.scaled
+
+    @property
+    def most_columns(self) -> int:
+        """Of one long part."""
+        return int(LONGEST_MM / self.m.pitch)
 
     def site(self, name: str) -> Site:
         return Site(name, self.module)

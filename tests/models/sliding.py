@@ -130,7 +130,7 @@ def rails(kit: Kit, parts: int) -> Made:
     """Cars in the slot of a rail, held down by its lips, and blocks that stop its two ends."""
     site = kit.site(f"rail of {parts}")
     m = kit.m
-    cars = max(1, min(20, parts - 3))
+    cars = max(1, min(20, parts - 3, (kit.most_columns - 4) // 2))
     pitch = 2.0 * m.pitch
     columns = 2 * cars + 4
     long, broad = columns * m.pitch, 3 * m.pitch

@@ -21,7 +21,7 @@ def rings(kit: Kit, parts: int) -> Made:
     site = kit.site(f"rings of {parts}")
     m = kit.m
     per_post = max(1, min(6, (parts - 1) // 3))
-    posts = max(1, min(24, round((parts - 1) / (per_post + 2))))
+    posts = max(1, min(24, kit.most_columns // 3, round((parts - 1) / (per_post + 2))))
     gap = 1.3 * m.clearance
     core, outer, thick = 0.55 * m.pitch, 1.2 * m.pitch, 0.6 * m.pitch
     tip, tip_high = 0.35 * m.pitch, 0.5 * m.pitch
