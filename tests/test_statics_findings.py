@@ -48,8 +48,8 @@ def question(structure: Structure, contacts: Contacts, parts: Sequence[int]) -> 
 def ask(structure: Structure, contacts: Contacts, worked: list[str]) -> tuple[bool, bool]:
     """Whether a hand is needed, and whether anything was searched."""
     worked.clear()
-    (_, needed), _ = structure.findings.answer(np.arange(2), *question(structure, contacts, [0, 1]))
-    return needed, bool(worked)
+    found, _ = structure.findings.answer(np.arange(2), *question(structure, contacts, [0, 1]))
+    return found.falls, bool(worked)
 
 
 def structure(joints_hold_n: float) -> Structure:
@@ -99,21 +99,20 @@ def test_what_fell_falls_again_with_more_on_it(names, worked):
     """A fall goes on, what is new moving along: no search is made unless somebody asks who must hold what."""
     built = stack(GROWING, 0.0)
     made = Structure.of(built.model, built.measures, built.joints, Settings())
-    (help_, needed), solved = made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))
-    assert needed and solved and help_ is not None and help_.hand.any()
+    found, solved = made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))
+    assert found.falls and solved and found.help is not None and found.help.hand.any()
     worked.clear()
     equilibrium, case = question(made, made.contacts, [0, 1, 2])
-    (help_, needed), solved = made.findings.answer(np.arange(3), equilibrium, case, names)
-    assert needed and worked == (["elastic"] if names else []) and solved is names is (help_ is not None)
-    if help_ is not None:
-        assert equilibrium.excess(case, Capacity.of(equilibrium.contacts), help_.motion) > 0
+    found, solved = made.findings.answer(np.arange(3), equilibrium, case, names)
+    assert found.falls and worked == (["elastic"] if names else []) and solved is names
+    assert (found.help is not None) is names and found.motion is not None
+    assert equilibrium.excess(case, Capacity.of(equilibrium.contacts), found.motion) > 0
 
 
 def test_a_fall_that_is_propped_is_not_believed(worked):
     """A block set under the end of the beam afterwards: the old motion no longer goes on."""
     built = stack([*GROWING[:2], Cell(7, 0, 0, 2, 2)], 0.0)
     made = Structure.of(built.model, built.measures, built.joints, Settings())
-    assert made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))[0][1]
-    assert not made.findings.answer(np.arange(3), *question(made, made.contacts, [0, 1, 2]), names=False)[0][
-        1
-    ]
+    assert made.findings.answer(np.arange(2), *question(made, made.contacts, [0, 1]))[0].falls
+    propped = made.findings.answer(np.arange(3), *question(made, made.contacts, [0, 1, 2]), names=False)
+    assert not propped[0].falls

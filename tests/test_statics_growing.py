@@ -107,9 +107,7 @@ def test_what_others_saw_fall_is_not_worked_out_again(monkeypatch):
     growing = Growing(structure_of(balcony(1), 0.0), UP, range(3))
     assert growing.stands({0, 2})
     assert growing.stands({0, 1, 2}, held=(1,))
-    motion = np.zeros((3, 6))
-    motion[1, 2] = -1.0
-    growing.fell(motion)
+    growing.fell({1: np.array([0.0, 0.0, -1.0, 0.0, 0.0, 0.0])})
     monkeypatch.setattr(Growing, "_fall", lambda *_: pytest.fail("worked out again"))
     assert growing.stands({0, 1, 2}) is False
 

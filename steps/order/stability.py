@@ -181,8 +181,9 @@ class Watch:
             if not len(self._support(part)):
                 for carrier in self._carriers(part):
                     self._hung.setdefault(carrier, set()).add(part)
+        carriers = [(part, self._carriers(part)) for part in parts]
         for above in self._on_leaning.values():
-            above.update(part for part in parts if not above.isdisjoint(self._carriers(part)))
+            above.update(part for part, under in carriers if not above.isdisjoint(under))
         for part in sorted(touched):
             if not self._carried(part):
                 self._suspect(part)

@@ -12,7 +12,7 @@ to spare; then the programme.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from weakref import WeakKeyDictionary
@@ -26,8 +26,6 @@ from steps.statics.programme import USE_TOLERANCE, Help, elastic
 from steps.statics.rigid import GROUND, Contacts
 from steps.statics.splitting import balancing
 
-#: The least help of hands (None: not known), and whether any is needed.
-Finding = tuple[Help | None, bool]
 #: Of the falls found so many are tried again, the latest first: mostly it is the very last that goes on.
 FALLS = 2
 #: Of the forces found so many are tried again: a build is asked about by turns with its glue set, with it
@@ -39,6 +37,23 @@ MARKED = 1e3
 MIXED = np.array(
     [73856093, 19349663, 83492791, 49979687, 86028121, 15485863, 32452843, 67867967, 49999991], dtype=np.int64
 )
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """Whether a case ``falls``; the least ``help`` of hands, and a ``motion`` (6 n,) in which it falls, as
+    :meth:`Equilibrium.excess` takes it: None where they are not known."""
+
+    falls: bool
+    help: Help | None = None
+    motion: Array | None = None
+
+    @staticmethod
+    def of(found: Help | None) -> Finding:
+        """What the programme says; where it says nothing the case counts as falling."""
+        if found is None:
+            return Finding(True)
+        return Finding(found.needed, found, found.motion if found.needed else None)
 
 
 @dataclass(eq=False)
@@ -64,7 +79,7 @@ class Findings:
         capacity = Capacity.of(equilibrium.contacts)
         earlier = self._found.setdefault(_question(equilibrium, case), [])
         for own, found in earlier:
-            if _same(own, capacity) and not (names and found == (None, True)):
+            if _same(own, capacity) and not (names and found.falls and found.help is None):
                 return found, False
             if _bears(equilibrium, case, capacity, found):
                 return found, False
@@ -75,8 +90,8 @@ class Findings:
         help_ = elastic(equilibrium, case, capacity)
         if help_ is not None and help_.needed:
             alone = Nearby(equilibrium, case, capacity, help_.force, np.any(help_.hand, axis=1)).help()
-            self._falls.append(_fall(rows, equilibrium, alone or help_))
-        earlier.append((capacity, (help_, help_ is None or help_.needed)))
+            self._falls.append(by_part(rows, equilibrium, (alone or help_).motion))
+        earlier.append((capacity, Finding.of(help_)))
         return earlier[-1][1], True
 
     def _quick(
@@ -88,25 +103,25 @@ class Findings:
         force = None if near is None else near.rebalanced()
         if force is None:
             if not names and near is not None and (help_ := near.help()) is not None:
-                return help_, True
-            if self._falls_again(rows, equilibrium, case, capacity):
-                return None if names else (None, True)
+                return Finding.of(help_)
+            if (motion := self._falls_again(rows, equilibrium, case, capacity)) is not None:
+                return None if names else Finding(True, motion=motion)
             force = balancing(equilibrium, case, capacity, None if near is None else near.earlier)
         if force is None:
             return None
         if len(marks):
             self._forces.append(_Forces.of(marks, force))
         nothing = np.zeros_like(case.loads)
-        return Help(nothing, force, nothing.ravel()), False
+        return Finding.of(Help(nothing, force, nothing.ravel()))
 
-    def _falls_again(self, rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity) -> bool:
-        """Whether the parts fall as others, or fewer of them, did before."""
-        arms = np.repeat([1.0, equilibrium.arm], 3)
+    def _falls_again(
+        self, rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity
+    ) -> Array | None:
+        """(6 n,) a motion in which the parts fall as others, or fewer of them, did before, if they do."""
         for fall in reversed(self._falls):
-            for motion in _extended(fall, rows, equilibrium):
-                if equilibrium.excess(case, capacity, (motion * arms).ravel()) > 0:
-                    return True
-        return False
+            if (motion := goes_on(fall, rows, equilibrium, case, capacity)) is not None:
+                return motion
+        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,13 +157,25 @@ def _marks(rows: IntArray, equilibrium: Equilibrium) -> IntArray:
     return np.asarray(places + number * MIXED[-1])
 
 
-def _fall(rows: IntArray, equilibrium: Equilibrium, found: Help) -> dict[int, Array]:
-    """Moves (mm) and turns (rad) by part (row)."""
-    each = found.motion.reshape(-1, 6) / np.repeat([1.0, equilibrium.arm], 3)
+def by_part(rows: IntArray, equilibrium: Equilibrium, motion: Array) -> dict[int, Array]:
+    """Moves (mm) and turns (rad) by part (row), of a motion (6 n,: moves, and turns times the arm)."""
+    each = motion.reshape(-1, 6) / np.repeat([1.0, equilibrium.arm], 3)
     return dict(zip(rows.tolist(), each, strict=True))
 
 
-def _extended(fall: dict[int, Array], rows: IntArray, equilibrium: Equilibrium) -> Iterator[Array]:
+def goes_on(
+    fall: Mapping[int, Array], rows: IntArray, equilibrium: Equilibrium, case: Case, capacity: Capacity
+) -> Array | None:
+    """(6 n,) a motion of the bodies, which are the parts ``rows`` (n,), in which they fall as those of an
+    earlier ``fall`` (moves, mm, and turns, rad, by part) did; None where they do not."""
+    arms = np.repeat([1.0, equilibrium.arm], 3)
+    for motion in _extended(fall, rows, equilibrium):
+        if equilibrium.excess(case, capacity, each := (motion * arms).ravel()) > 0:
+            return each
+    return None
+
+
+def _extended(fall: Mapping[int, Array], rows: IntArray, equilibrium: Equilibrium) -> Iterator[Array]:
     """(n, 6) moves (mm) and turns (rad) of the parts ``rows`` that go on from a fall: what was not there then
     moves with the first neighbour that did move, or stays at rest."""
     nothing, known = np.zeros(6), np.array([row in fall for row in rows.tolist()])
@@ -211,9 +238,8 @@ def _same(one: Capacity, other: Capacity) -> bool:
 
 def _bears(equilibrium: Equilibrium, case: Case, capacity: Capacity, found: Finding) -> bool:
     """Whether forces that were found to balance the case are within what the contacts can do."""
-    help_, needed = found
     return (
-        help_ is not None
-        and not needed
-        and equilibrium.overload(case, capacity, help_.force) <= USE_TOLERANCE
+        found.help is not None
+        and not found.falls
+        and equilibrium.overload(case, capacity, found.help.force) <= USE_TOLERANCE
     )

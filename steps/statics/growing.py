@@ -17,6 +17,7 @@ import numpy as np
 
 from steps.model import Array, IntArray
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
+from steps.statics.findings import by_part, goes_on
 from steps.statics.programme import elastic
 from steps.statics.rigid import GROUND, Bodies, Contacts, crossed
 from steps.statics.splitting import CLOSE, balancing
@@ -27,6 +28,8 @@ from steps.statics.structure import Structure
 TRIED = ((2, 16), (5, 16))
 #: Rounds for all that is there.
 WHOLE_ROUNDS = 100
+#: Rounds for what may fall even with all else held: mostly it does not, and the programme would cost more.
+ALONE_ROUNDS = 16
 #: A region this large a share of what is there is not worth a balance of its own.
 WHOLE_SHARE = 0.5
 #: A part whose move is a smaller share of the greatest in a fall is at rest: what the programme rounds.
@@ -46,12 +49,25 @@ class _Asked:
 
 @dataclass(frozen=True)
 class _Fall:
-    """Parts ``moving`` (rows) that fall even with all else held, by what they do now beside these parts, and
-    those of them that the least help holds."""
+    """How parts (rows) fall even with all else held: a ``motion`` of theirs (moves, mm, and turns, rad) that
+    shows it, the parts ``beside`` them then, and those of them that the least help holds; without any, they
+    are not known."""
 
-    moving: frozenset[int]
+    motion: Mapping[int, Array]
     beside: frozenset[int]
-    hands: tuple[int, ...]
+    since: int  #: how many parts were there
+    hands: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Alone:
+    """A few bodies, the parts ``rows`` (m,), the case in which all beside some of them is held, and what
+    their contacts are able to."""
+
+    rows: IntArray
+    equilibrium: Equilibrium
+    case: Case
+    able: Capacity
 
 
 class Growing:
@@ -89,7 +105,7 @@ class Growing:
         changed = {*self._open, *asked.loads, *(self._overloaded(asked) if weak else ())} - asked.held
         if not changed:
             return True
-        if self._as_is(asked) and self._goes_on(asked) is not None:
+        if not asked.loads and self._goes_on(asked.held) is not None:
             return False
         fresh = changed - self._open_before
         if len(fresh) < len(changed) and self._falls_alone(fresh, asked):
@@ -110,19 +126,23 @@ class Growing:
 
     def _falls_alone(self, parts: Set[int], asked: _Asked) -> bool:
         """Whether these fall even with all else held: to hold more never asks for more."""
-        fall = self._fall(parts, asked) if parts else None
+        if not parts or self._stands_alone(parts, asked):
+            return False
+        fall = self._fall(parts, asked)
         if fall is None or not fall.hands:
             return False
         if self._as_is(asked):
             self._falls.append(self._fewest(fall, asked))
         return True
 
-    def fell(self, motion: Array) -> None:
-        """What is there fell by a motion (parts of the model, 6), as others found: what moves in it is kept
-        if it falls with all else held."""
-        size = np.abs(motion).max(axis=1, initial=0.0)
-        moving = set(np.flatnonzero(size > MOVES * size.max(initial=0.0)).tolist()) & self._present
-        self._falls_alone(moving, _Asked({}, NOBODY, self._capacity, False))
+    def fell(self, motion: Mapping[int, Array]) -> None:
+        """What is there fell by a motion (moves, mm, and turns, rad, by part), as others found: it is kept
+        if what moves in it falls with all else held."""
+        asked = self._with(NOBODY)
+        if (fall := self._carried_on(motion, len(self._present), asked)) is not None:
+            self._falls.append(fall)
+        else:
+            self._falls_alone(self._present.intersection(moving_in(motion)), asked)
 
     def help(self, free: Collection[int], weak: Capacity) -> tuple[int, ...] | None:
         """The parts to hold by the least help so that those ``free`` stand while all else is held, with
@@ -135,28 +155,56 @@ class Growing:
         those of the least help; None where that does not do."""
         held: set[int] = set()
         while (stands := self.stands(present, held=held)) is False:
-            fall = self._goes_on(_Asked({}, frozenset(held), self._capacity, False))
-            if fall is None:
+            fall = self._goes_on(held)
+            if fall is not None and not fall.hands:
+                fall = self._fall(fall.motion, self._with(held))
+            if fall is None or not fall.hands:
                 return None
             held.update(fall.hands)
         return tuple(sorted(held)) if stands else None
 
-    def _goes_on(self, asked: _Asked) -> _Fall | None:
-        """A fall found before that nothing stops of what is held or has come since."""
+    def _goes_on(self, held: Set[int]) -> _Fall | None:
+        """A fall found before, of the build as it is, that nothing stops of what is held or has come since."""
+        asked = self._with(held)
         for fall in list(self._falls):
-            if not fall.moving.isdisjoint(asked.held):
+            if not held.isdisjoint(fall.motion):
                 continue
-            if fall.beside == self._present_beside(fall.moving):
+            if fall.beside == self._present_beside(fall.motion):
                 return fall
             self._falls.remove(fall)
-            if (again := self._fall(fall.moving, asked)) and again.hands:
+            again = self._carried_on(fall.motion, fall.since, asked)
+            if again is None and (worked_out := self._fall(fall.motion, asked)) and worked_out.hands:
+                again = worked_out
+            if again is not None:
                 self._falls.append(again)
                 return again
         return None
 
+    def _carried_on(self, motion: Mapping[int, Array], since: int, asked: _Asked) -> _Fall | None:
+        """How those that moved in a motion (by part) fall with all else held, what has come to them ``since``
+        (how many were there) moving along or not; None where the motion does not show that they do."""
+        moving = self._present.intersection(moving_in(motion)) - asked.held
+        pending, region = list(moving), set(moving)
+        while pending:
+            come = {other for other in self._present_beside([pending.pop()]) if self._came[other] >= since}
+            fresh = come - region - asked.held
+            region |= fresh
+            pending += fresh
+        if not region:
+            return None
+        alone = self._alone(region, asked)
+        still = {row: np.zeros(6) for row in alone.rows.tolist() if row not in region}
+        known = {**still, **{row: motion[row] for row in moving}}
+        shown = goes_on(known, alone.rows, alone.equilibrium, alone.case, alone.able)
+        if shown is None:
+            return None
+        own = by_part(alone.rows, alone.equilibrium, shown)
+        falls = {row: own[row] for row in moving_in(own)}
+        return _Fall(falls, self._present_beside(falls), len(self._present))
+
     def _fewest(self, fall: _Fall, asked: _Asked) -> _Fall:
         """The same fall of the hands' parts alone, if those fall by themselves."""
-        fewer = self._fall(fall.hands, asked) if len(fall.hands) < len(fall.moving) else None
+        fewer = self._fall(fall.hands, asked) if len(fall.hands) < len(fall.motion) else None
         return fewer if fewer is not None and fewer.hands else fall
 
     def _present_beside(self, parts: Iterable[int]) -> frozenset[int]:
@@ -198,6 +246,10 @@ class Growing:
             self._vain = (asked.held, frozenset(self._open))
         return False
 
+    def _with(self, held: Set[int]) -> _Asked:
+        """The build as it is with hands on it."""
+        return _Asked({}, frozenset(held), self._capacity, False)
+
     def _as_is(self, asked: _Asked) -> bool:
         """Whether the build is asked about as it is, hands on it or none."""
         return not asked.loads and asked.able is self._capacity
@@ -212,6 +264,7 @@ class Growing:
         if not self._present or lowest < self._floor:
             self._begin(present, min(lowest, self._floor if self._present else lowest))
             fresh = set(present)
+        self._came[list(fresh)] = len(self._present)
         self._present |= fresh
         self._open |= fresh
         self._there[list(fresh)] = True
@@ -230,6 +283,7 @@ class Growing:
         self._force = np.zeros((len(self._contacts), 3))
         self._present, self._open, self._vain = set(), set(), (NOBODY, NOBODY)
         self._open_before, self._falls = NOBODY, []
+        self._came = np.full(count + 1, -1)  #: after how many others; the ground before all
         self._there = np.zeros(count + 1, dtype=bool)
         self._there[GROUND] = True
         self._number = np.full(count + 1, GROUND)
@@ -316,18 +370,29 @@ class Growing:
             self._open, self._open_before = set(asked.held & self._present), NOBODY
         return True
 
+    def _stands_alone(self, free: Collection[int], asked: _Asked) -> bool:
+        """Whether forces are found that balance those ``free`` while all else is held."""
+        alone = self._alone(free, asked)
+        return balancing(alone.equilibrium, alone.case, alone.able, rounds=ALONE_ROUNDS) is not None
+
     def _fall(self, free: Collection[int], asked: _Asked) -> _Fall | None:
         """How those ``free`` fall while all else is held, no hand being needed where they do not; None where
         it is not known."""
-        region = np.array(sorted(free), dtype=np.int64)
-        beside = {other for row in free for other in self._beside.get(row, ()) if self._there[other]}
-        still = np.array(sorted({*beside, *asked.held} - {*free, GROUND}), dtype=np.int64)
-        own, equilibrium, case = self._local(region, still, asked)
-        found = elastic(equilibrium, case, asked.able.at(own))
+        alone = self._alone(free, asked)
+        found = elastic(alone.equilibrium, alone.case, alone.able)
         if found is None:
             return None
-        hands = region[np.any(found.hand[: len(region)], axis=1)]
-        return _Fall(frozenset(region.tolist()), self._present_beside(region), tuple(hands.tolist()))
+        hands = alone.rows[np.any(found.hand, axis=1)]
+        motion = by_part(alone.rows, alone.equilibrium, found.motion)
+        falls = {row: motion[row] for row in sorted(free)}
+        return _Fall(falls, self._present_beside(falls), len(self._present), tuple(hands.tolist()))
+
+    def _alone(self, free: Collection[int], asked: _Asked) -> _Alone:
+        """Those ``free`` while all else is held."""
+        region = np.array(sorted(free), dtype=np.int64)
+        still = np.array(sorted({*self._present_beside(free), *asked.held} - {*free, GROUND}), dtype=np.int64)
+        own, equilibrium, case = self._local(region, still, asked)
+        return _Alone(np.concatenate([region, still]), equilibrium, case, asked.able.at(own))
 
     def _local(self, region: IntArray, still: IntArray, asked: _Asked) -> tuple[IntArray, Equilibrium, Case]:
         """The contacts (rows) of a region with itself, the ground and what is held still, their equilibrium,
@@ -360,3 +425,9 @@ class Growing:
             lever = crossed(part.point[at] - centroid[bodies[at]], sign * force[at])
             np.add.at(loads, bodies[at], np.concatenate([sign * force[at], lever], axis=1))
         return loads
+
+
+def moving_in(motion: Mapping[int, Array]) -> list[int]:
+    """The parts that move in a motion (moves, mm, and turns, rad, by part): all but what rounding moves."""
+    most = max((float(np.abs(each).max()) for each in motion.values()), default=0.0)
+    return [row for row, each in motion.items() if float(np.abs(each).max()) > MOVES * most]

@@ -17,10 +17,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from steps.model import Array, IntArray, Mask, frozen_array
+from steps.model import Array, IntArray, Mask
 from steps.progress import tick
 from steps.statics.equilibrium import Case, Equilibrium
-from steps.statics.findings import digest_of
+from steps.statics.findings import by_part, digest_of
 from steps.statics.flat import axes_across, extreme_points, flat, unit
 from steps.statics.footing import stands_along_trees
 from steps.statics.programme import limit
@@ -48,14 +48,14 @@ TILT_DIRECTIONS = 8
 @dataclass(frozen=True, eq=False)
 class Standing:
     """Whether a set of parts stands; ``hold``: where it does not, the parts a hand must hold by the least
-    help; ``motion`` (parts of the model, 6): how it falls without, the certificate of it, as moves and
-    turns times a typical arm, of any size; empty where it stands or nothing is known. ``programmes``: how
-    many were solved for the answer.
+    help; ``motion``: how it falls without, the certificate of it, as moves (mm) and turns (rad) by part
+    (row), of any size; empty where it stands or nothing is known. ``programmes``: how many were solved for
+    the answer.
     """
 
     ok: bool
     hold: tuple[str, ...] = ()
-    motion: Array = field(default_factory=lambda: np.zeros((0, 6)))
+    motion: Mapping[int, Array] = field(default_factory=dict)
     programmes: int = 0
 
 
@@ -220,14 +220,13 @@ class Stand:
             return Standing(True)
         case = Case.make(loads, held=np.flatnonzero(asked.still[rows]))
         equilibrium = Equilibrium(bodies, contacts)
-        (found, falls), solved = self.structure.findings.answer(rows, equilibrium, case, asked.names)
-        if not falls or found is None:
-            return Standing(not falls, programmes=int(solved))
-        names = self.structure.model.parts
-        motion = np.zeros((len(region), 6))
-        motion[rows] = found.motion.reshape(-1, 6)
-        hold = tuple(names[rows[row]].id for row in np.flatnonzero(np.any(found.hand, axis=1)))
-        return Standing(False, hold, frozen_array(motion, (None, 6)), int(solved))
+        found, solved = self.structure.findings.answer(rows, equilibrium, case, asked.names)
+        if not found.falls:
+            return Standing(True, programmes=int(solved))
+        helped = () if found.help is None else rows[np.any(found.help.hand, axis=1)]
+        hold = tuple(self.structure.model.parts[row].id for row in helped)
+        motion = {} if found.motion is None else by_part(rows, equilibrium, found.motion)
+        return Standing(False, hold, motion, int(solved))
 
     @cached_property
     def _holds(self) -> Holds:
