@@ -112,6 +112,26 @@ def test_what_others_saw_fall_is_not_worked_out_again(monkeypatch):
     assert growing.stands({0, 1, 2}) is False
 
 
+def test_what_comes_on_to_what_falls_falls_with_it_at_no_programme(monkeypatch):
+    """A pile grows on the outer end of a beam that falls; weaker joints change nothing about that, a post
+    under the pile's end of the beam does."""
+    beam, pile = 1, 5
+    cells = [*balcony(0), *(Cell(6, 0, 2 + z, 2, 2) for z in range(pile)), Cell(6, 0, 0, 2, 2)]
+    structure = structure_of(cells, 0.0)
+    growing, post = Growing(structure, UP, range(len(cells))), len(cells) - 1
+    assert growing.stands({0})
+    assert growing.hold({0, beam}) == (beam,)
+    with monkeypatch.context() as patched:
+        patched.setattr(Growing, "_fall", lambda *_: pytest.fail("worked out again"))
+        patched.setattr(Growing, "_balanced", lambda *_: pytest.fail("worked out again"))
+        for count in range(3, post + 1):
+            assert growing.stands(set(range(count)), held=(0,)) is False
+        weak = Capacity.of(structure.contacts)
+        assert growing.stands(set(range(post)), weak=weak) is False
+    assert growing.hold(set(range(post))) == (beam,)
+    assert growing.stands(set(range(len(cells))))
+
+
 def test_a_tall_stack_is_asked_about_at_the_price_of_one_column(monkeypatch):
     """Columns side by side, each topped in turn: a part more concerns its own column alone."""
     high, columns = 8, 12

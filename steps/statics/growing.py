@@ -50,8 +50,8 @@ class _Asked:
 @dataclass(frozen=True)
 class _Fall:
     """How parts (rows) fall even with all else held: a ``motion`` of theirs (moves, mm, and turns, rad) that
-    shows it, the parts ``beside`` them then, and those of them that the least help holds; without any, they
-    are not known."""
+    shows it, the parts ``beside`` them then, and those of them that the least help holds, or held before more
+    came to them; without any, they are not known."""
 
     motion: Mapping[int, Array]
     beside: frozenset[int]
@@ -164,7 +164,7 @@ class Growing:
         return tuple(sorted(held)) if stands else None
 
     def _goes_on(self, held: Set[int]) -> _Fall | None:
-        """A fall found before, of the build as it is, that nothing stops of what is held or has come since."""
+        """A fall found before, of the build as it is, that nothing held or come since stops."""
         asked = self._with(held)
         for fall in list(self._falls):
             if not held.isdisjoint(fall.motion):
@@ -173,7 +173,9 @@ class Growing:
                 return fall
             self._falls.remove(fall)
             again = self._carried_on(fall.motion, fall.since, asked)
-            if again is None and (worked_out := self._fall(fall.motion, asked)) and worked_out.hands:
+            if again is not None:
+                again = replace(again, hands=fall.hands)  # mostly it is they still
+            elif (worked_out := self._fall(fall.motion, asked)) and worked_out.hands:
                 again = worked_out
             if again is not None:
                 self._falls.append(again)
