@@ -22,8 +22,9 @@ from steps.mend.planes import set_on_planes
 from steps.mend.rays import Rays
 from steps.mend.sew import LEAST_REACH, ON_EDGE, Sewn, once, sew
 from steps.mend.soup import edge_runs, is_closed
-from steps.mend.unite import Shell, is_dust, is_sheet, merged_sides, shell_of, unite
+from steps.mend.unite import Shell, boxes_of, is_dust, is_sheet, merged_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
+from steps.progress import ticking
 
 __all__ = ["Mended", "mend", "one_shell", "sound"]
 
@@ -227,12 +228,13 @@ def _lies_on(corners: Array, rays: Rays, reach: float) -> np.ndarray:
 def _hollow(shells: Sequence[Shell], inverted: Sequence[bool]) -> list[bool]:
     """Which shells lie round a hollow: wholly within another that runs the other way round."""
     found = [False] * len(shells)
-    for row, shell in enumerate(shells):
-        for other, host in enumerate(shells):
-            if inverted[row] == inverted[other] or host.volume <= shell.volume:
-                continue
-            if (shell.box[0] > host.box[0]).all() and (shell.box[1] < host.box[1]).all():
-                found[row] |= bool((host.rays.winding(shell.vertices) > 0).all())
+    low, high = boxes_of(shells)
+    volumes, ways = np.array([shell.volume for shell in shells]), np.array(inverted, dtype=bool)
+    for row, shell in enumerate(ticking(shells)):
+        holds = (low[row] > low).all(axis=1) & (high[row] < high).all(axis=1)
+        holds &= (ways != ways[row]) & (volumes > volumes[row])
+        hosts = (shells[other].rays for other in np.flatnonzero(holds).tolist())
+        found[row] = any((rays.winding(shell.vertices) > 0).all() for rays in hosts)
     return found
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from renderer.topology import connected
 from steps.mend.soup import edge_runs
 from steps.model import Array, IntArray
+from steps.progress import tick
 
 #: A cell is a hollow when faces of more than this share of its area, net, look into it: the sides of shells
 #: pushed into each other look into material too, but seldom most of them.
@@ -106,6 +107,7 @@ def _cells(vertices: Array, faces: IntArray, piece: IntArray) -> IntArray:
     many = np.flatnonzero(counts > 2)
     if len(many):
         links.append(round_edges(vertices, faces, order, starts, counts, sense, many)[0])
+    tick()
     label = connected(2 * m, np.concatenate(links))
     return label.reshape(2, m).astype(np.int64)
 

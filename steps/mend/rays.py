@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from embreex.mesh_construction import TriangleMesh
@@ -10,6 +12,7 @@ from embreex.rtcore_scene import EmbreeScene
 
 from renderer.scenes import ray_scene
 from steps.model import Array, IntArray
+from steps.progress import ticking
 
 #: Directions off every likely face and edge; a point's winding number is the median over them.
 WAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393], [0.2089, -0.5743, -0.7916]])
@@ -17,6 +20,8 @@ WAYS /= np.linalg.norm(WAYS, axis=1)[:, None]
 #: A ray goes on this far behind a face it has crossed, as a share of the mesh's diagonal: float32 carries
 #: 6e-8.
 STEP_SHARE = 2e-6
+#: Rays asked for in one go: some hundredths of a second.
+AT_ONCE = 1 << 14
 #: Faces crossed by one ray before it is given up.
 MOST_HITS = 200
 #: A face crosses its own shell when there is not void on one side of it and material on the other, at all of
@@ -63,10 +68,11 @@ class Rays:
 
     def winding(self, points: Array, ways: Array = WAYS) -> IntArray:
         """(k,) winding number of each (k, 3) point: 1 within a plain solid, 0 outside."""
-        if not len(points):
-            return np.zeros(0, dtype=np.int64)
-        counts = np.array([self._crossings(points, way) for way in ways])
-        return np.round(np.median(counts, axis=0)).astype(np.int64)
+        found = [np.zeros(0, dtype=np.int64)]
+        for some in _blocks(points):
+            counts = np.array([self._crossings(some, way) for way in ways])
+            found.append(np.round(np.median(counts, axis=0)).astype(np.int64))
+        return np.concatenate(found)
 
     def _crossings(self, points: Array, way: Array) -> IntArray:
         """(k,) faces that rays leave by less those they enter by."""
@@ -123,11 +129,22 @@ class Rays:
 
     def first_distance(self, points: Array, ways: Array) -> Array:
         """(k,) how far each ray goes before it meets a face; infinite where it meets none."""
-        far = self.scene.run(
-            self._own(points), np.ascontiguousarray(ways, dtype=np.float32), query="DISTANCE"
-        )
+        far = self._asked(points, ways, np.float32, query="DISTANCE")
         return np.where(far < 1e30, far, np.inf).astype(np.float64) * self.diagonal
 
     def first(self, points: Array, ways: Array) -> IntArray:
         """(k,) the first face on each ray, -1 where there is none."""
-        return np.asarray(self.scene.run(self._own(points), np.ascontiguousarray(ways, dtype=np.float32)))
+        return self._asked(points, ways, np.int64)
+
+    def _asked(self, points: Array, ways: Array, kind: type, **query: str) -> Any:
+        found: list[Any] = [np.zeros(0, dtype=kind)]
+        for some, own in zip(_blocks(points), _blocks(ways), strict=True):
+            found.append(
+                self.scene.run(self._own(some), np.ascontiguousarray(own, dtype=np.float32), **query)
+            )
+        return np.concatenate(found)
+
+
+def _blocks(rows: Array) -> Iterator[Array]:
+    """The rows, some at a time, with a tick for each block."""
+    return ticking(rows[start : start + AT_ONCE] for start in range(0, len(rows), AT_ONCE))

@@ -14,6 +14,7 @@ from renderer.spatial import tree
 from renderer.topology import connected
 from steps.mend.soup import edge_runs, merge_equal
 from steps.model import Array, IntArray
+from steps.progress import tick
 
 #: Corners this near, as a share of the mesh's diagonal, are one: float32 carries 6e-8, six digits 1e-6.
 LEAST_REACH = 2e-6
@@ -157,6 +158,7 @@ def _proper_rows(faces: IntArray) -> IntArray:
 
 def _proper(vertices: Array, faces: IntArray, reach: float) -> IntArray:
     """Faces with three different corners and a height above the reach."""
+    tick()
     faces = _proper_rows(faces)
     corners = vertices[faces]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
@@ -166,6 +168,7 @@ def _proper(vertices: Array, faces: IntArray, reach: float) -> IntArray:
 
 def once(faces: IntArray) -> IntArray:
     """Of faces on the same three corners, whichever way round, the first."""
+    tick()
     return faces[np.sort(np.unique(np.sort(faces, axis=1), axis=0, return_index=True)[1])]
 
 

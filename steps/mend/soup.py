@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps.model import Array, IntArray
+from steps.progress import tick
 
 #: Odd multipliers for digests of coordinates (digits of the golden ratio, of pi and of e in hexadecimal).
 _ODD = np.array([0x9E3779B97F4A7C15, 0x243F6A8885A308D3, 0xB7E151628AED2A6B], dtype=np.uint64)
@@ -18,6 +19,7 @@ def merged_corners(soup: Array) -> tuple[Array, IntArray]:
 
 def merge_equal(vertices: Array, faces: IntArray) -> tuple[Array, IntArray]:
     """Vertices at exactly one place made one, unused ones dropped, order of first use kept."""
+    tick()
     places = np.ascontiguousarray(vertices + 0.0)  # + 0.0 makes -0.0 the same as 0.0
     return renumbered(places, _first_at_place(places)[faces])
 
@@ -90,6 +92,7 @@ def edge_runs(faces: IntArray) -> tuple[IntArray, IntArray, IntArray]:
     Returns the order, where in it each edge starts, and (unsorted) +1 for a side that runs its edge
     from the lesser vertex to the greater, else -1. Side 3f + k runs from corner k of face f.
     """
+    tick()  # whoever mends asks for this at each turn
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
     key = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
     order = np.argsort(key, kind="stable")

@@ -15,8 +15,11 @@ import manifold3d
 import numpy as np
 from manifold3d import Manifold
 
+from renderer.spatial import tree
+from renderer.topology import connected
 from steps.mend.rays import Rays
 from steps.model import Array, IntArray, Unsure
+from steps.progress import tick, ticking
 
 #: A piece less thick than this many reaches (three volumes over its area) is a sheet, not a shell.
 SHEET_REACHES = 3.0
@@ -79,6 +82,12 @@ def shell_of(vertices: Array, faces: IntArray) -> Shell:
     return Shell(vertices[used], rows.reshape(-1, 3))
 
 
+def boxes_of(shells: Sequence[Shell]) -> tuple[Array, Array]:
+    """(n, 3) lowest and highest corners."""
+    boxes = np.array([shell.box for shell in shells]).reshape(-1, 2, 3)
+    return boxes[:, 0], boxes[:, 1]
+
+
 def is_sheet(shell: Shell, reach: float) -> bool:
     """Whether a closed piece encloses nothing: less thick than the noise, or but a line."""
     if not len(shell.faces) or shell.area <= reach * float((shell.box[1] - shell.box[0]).max()):
@@ -92,24 +101,44 @@ def is_dust(shell: Shell, diagonal: float) -> bool:
 
 def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> United:
     """The union of the shells; those marked ``hollow`` are cut from the shell round them."""
-    solids = [shell.solid() for shell in _pushed(shells, hollow, diagonal)]
+    solids = [shell.solid() for shell in ticking(_pushed(shells, hollow, diagonal))]
     sound = [solid.status() == manifold3d.Error.NoError and not solid.is_empty() for solid in solids]
     hosts = {row: solid for row, solid in enumerate(solids) if sound[row] and not hollow[row]}
-    for row in np.flatnonzero(np.array(hollow) & np.array(sound)).tolist():
+    for row in ticking(np.flatnonzero(np.array(hollow) & np.array(sound)).tolist()):
         host = _host(shells[row], {at: shells[at] for at in hosts})
         if host is not None:
             hosts[host] -= solids[row]
     whole = Manifold.batch_boolean(list(hosts.values()), manifold3d.OpType.Add)
-    parts = whole.decompose()
-    kept = [part for part in parts if _extent(part) >= SPECK_SHARE * diagonal]
-    bodies = [part for part in kept if part.volume() > 0]
-    united = max(len(hosts) - len(bodies) - (len(parts) - len(kept)), 0)
+    tick()
+    shell = _shell(whole)
+    apart, boxes, volumes = _apart(shell)
+    kept = np.ptp(boxes, axis=1).max(axis=1) >= SPECK_SHARE * diagonal
+    bodies, loose = boxes[kept & (volumes > 0)], int((~kept).sum())
+    united = max(len(hosts) - len(bodies) - loose, 0)
     unsure = [_unsure("lost", shells[row].box) for row in range(len(shells)) if not sound[row]]
     if len(bodies) > 1:
-        boxes = sorted((np.array(part.bounding_box()).reshape(2, 3) for part in bodies), key=_size)
-        unsure += [_unsure("apart", box) for box in boxes[:-1]]
-    solid = _shell(whole if len(kept) == len(parts) else Manifold.compose(kept))
-    return United(solid, united, len(parts) - len(kept), tuple(unsure))
+        unsure += [_unsure("apart", box) for box in sorted(bodies, key=_size)[:-1]]
+    solid = shell_of(shell.vertices, shell.faces[kept[apart]]) if loose else shell
+    return United(solid, united, loose, tuple(unsure))
+
+
+def _apart(shell: Shell) -> tuple[IntArray, Array, Array]:
+    """Of each face the piece that hangs together with no other; boxes (k, 2, 3) and volumes of the pieces.
+
+    The library's own way looks through all for each piece, and takes still longer to put them together again.
+    """
+    faces, vertices = shell.faces, shell.vertices
+    piece = connected(len(vertices), np.concatenate([faces[:, :2], faces[:, 1:]]))[faces[:, 0]]
+    order = np.argsort(piece, kind="stable")
+    starts = np.flatnonzero(np.diff(piece[order], prepend=-1))
+    if not len(starts):
+        return piece, np.zeros((0, 2, 3)), np.zeros(0)
+    corners = vertices[faces[order]]
+    low = np.minimum.reduceat(corners.min(axis=1), starts)
+    high = np.maximum.reduceat(corners.max(axis=1), starts)
+    a, b, c = (corners[:, k] - np.repeat(low, np.diff(np.r_[starts, len(order)]), axis=0) for k in range(3))
+    volumes = np.add.reduceat(np.einsum("ij,ij->i", a, np.cross(b, c)), starts) / 6
+    return piece, np.stack([low, high], axis=1), volumes
 
 
 def merged_sides(shell: Shell, within: float) -> Shell:
@@ -125,10 +154,6 @@ def _shell(solid: Manifold) -> Shell:
     return Shell(
         np.array(mesh.vert_properties, dtype=np.float64)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
     )
-
-
-def _extent(part: Manifold) -> float:
-    return float(np.ptp(np.array(part.bounding_box()).reshape(2, 3), axis=0).max())
 
 
 def _size(box: Array) -> float:
@@ -152,31 +177,39 @@ def _host(hollow: Shell, hosts: dict[int, Shell]) -> int | None:
 def _pushed(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> list[Shell]:
     """The shells, flat faces that touch another shell pushed into it by a hair."""
     near, push = TOUCH_SHARE * diagonal, PUSH_SHARE * diagonal
-    flats = [_flats(shell, near) for shell in shells]
+    flats = [_flats(shell, near) for shell in ticking(shells)]
     moved = [shell.vertices.copy() for shell in shells]
-    for a in range(len(shells)):
-        for b in range(len(shells)):
-            if a == b or hollow[a] or hollow[b] or shells[a].area > shells[b].area:
-                continue  # the smaller of two is pushed
-            if (shells[a].box[0] > shells[b].box[1] + near).any() or (
-                shells[b].box[0] > shells[a].box[1] + near
-            ).any():
-                continue
+    low, high = boxes_of(shells)
+    areas, solid = np.array([shell.area for shell in shells]), ~np.array(hollow, dtype=bool)
+    for a in ticking(np.flatnonzero(solid).tolist()):
+        beside = solid & (areas >= areas[a])  # the smaller of two is pushed
+        beside &= (low <= high[a] + near).all(axis=1) & (low[a] <= high + near).all(axis=1)
+        beside[a] = False
+        for b in np.flatnonzero(beside).tolist():
             for row, gap in _touching(flats[a], flats[b], shells[a].box, near):
-                rows = flats[a].rows[row]
+                rows = flats[a].vertices_of(row)
                 moved[a][rows] = shells[a].vertices[rows] + (gap + push) * flats[a].normals[row]
     return [Shell(points, shell.faces) for points, shell in zip(moved, shells, strict=True)]
 
 
 @dataclass(frozen=True, eq=False)
 class _Flats:
-    """The flat patches of a shell, a plane each: unit normals, offsets, boxes, vertex rows."""
+    """The flat patches of a shell, a plane each: unit normals, offsets, boxes, faces from ``starts`` on."""
 
     normals: Array
     offsets: Array
     low: Array
     high: Array
-    rows: tuple[IntArray, ...]
+    faces: IntArray
+    starts: IntArray
+
+    def vertices_of(self, row: int) -> IntArray:
+        end = self.starts[row + 1] if row + 1 < len(self.starts) else len(self.faces)
+        return np.unique(self.faces[self.starts[row] : end])
+
+    def within(self, low: Array, high: Array) -> IntArray:
+        """Rows of the patches whose boxes reach into a box."""
+        return np.flatnonzero((self.low <= high).all(axis=1) & (self.high >= low).all(axis=1))
 
 
 def _flats(shell: Shell, near: float) -> _Flats:
@@ -192,28 +225,54 @@ def _flats(shell: Shell, near: float) -> _Flats:
     group = group.reshape(-1)
     order = np.lexsort((-length[real], group))  # of each plane the biggest face first
     starts = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
-    corners = shell.vertices[shell.faces[real[order]]]
+    faces = shell.faces[real[order]]
+    corners = shell.vertices[faces]
     return _Flats(
         normals[order[starts]],
         offsets[order[starts]],
         np.minimum.reduceat(corners.min(axis=1), starts),
         np.maximum.reduceat(corners.max(axis=1), starts),
-        tuple(np.unique(rows) for rows in np.split(shell.faces[real[order]], starts[1:])),
+        faces,
+        starts,
     )
 
 
 def _touching(own: _Flats, others: _Flats, box: Array, near: float) -> list[tuple[int, float]]:
     """The flat patches that lie before some of another shell that looks at them and overlaps their box, and
     how far, mm. ``box`` of the first shell."""
-    close = np.flatnonzero(
-        (others.low <= box[1] + near).all(axis=1) & (others.high >= box[0] - near).all(axis=1)
-    )
-    gap = -others.offsets[close] - own.offsets[:, None]
-    meets = (own.normals @ others.normals[close].T <= -OPPOSITE) & (np.abs(gap) <= near)
-    row, other = np.nonzero(meets)
-    lies = (own.low[row] - near <= others.high[close[other]]).all(axis=1)
-    lies &= (own.high[row] + near >= others.low[close[other]]).all(axis=1)
+    close = others.within(box[0] - near, box[1] + near)
+    if not len(close):
+        return []
+    mine = own.within(others.low[close].min(axis=0) - near, others.high[close].max(axis=0) + near)
+    row, other = _facing(own, mine, others, close, near)
+    gap = -others.offsets[other] - own.offsets[row]
+    lies = (own.low[row] - near <= others.high[other]).all(axis=1)
+    lies &= (own.high[row] + near >= others.low[other]).all(axis=1)
     most: dict[int, float] = {}
-    for at, by in zip(row[lies].tolist(), gap[row[lies], other[lies]].tolist(), strict=True):
+    for at, by in zip(row[lies].tolist(), gap[lies].tolist(), strict=True):
         most[at] = max(by, most.get(at, 0.0))
     return list(most.items())
+
+
+def _facing(
+    own: _Flats, mine: IntArray, others: _Flats, close: IntArray, near: float
+) -> tuple[IntArray, IntArray]:
+    """Pairs of patches in one plane to ``near`` that look opposite ways: rows of either, in order.
+
+    A curved shell has as many patches as faces, so that they are looked up and not compared each with each.
+    """
+    if not len(mine):
+        return mine, mine
+    chord = float(np.sqrt(2 - 2 * OPPOSITE))  # between normals as far apart as may be
+    scale = chord / near
+    ours = np.column_stack([own.normals[mine], own.offsets[mine] * scale])
+    theirs = np.column_stack([-others.normals[close], -others.offsets[close] * scale])
+    found = tree(ours).sparse_distance_matrix(
+        tree(theirs), chord * (1 + 1e-9), p=np.inf, output_type="ndarray"
+    )
+    row, other = mine[found["i"]], close[found["j"]]
+    meets = np.einsum("ij,ij->i", own.normals[row], others.normals[other]) <= -OPPOSITE
+    meets &= np.abs(others.offsets[other] + own.offsets[row]) <= near
+    row, other = row[meets], other[meets]
+    order = np.lexsort((other, row))
+    return row[order], other[order]
