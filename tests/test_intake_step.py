@@ -11,6 +11,7 @@ import pytest
 
 from steps.errors import BeyondLimit, MissingExtra, UnreadableInput
 from steps.intake import read_model, step_cad
+from steps.intake.step_syntax import damage_in
 from steps.limits import LIMITS
 from steps.settings import Settings
 from tests.intake_files import box, placed, same_points
@@ -56,7 +57,8 @@ def test_damage_that_ends_the_converters_process_is_an_error(tmp_path, capfd):
     line = data.index(b"LINE('',")
     data[data.index(b",#", line + 8)] = 0xC5
     path.write_bytes(data)
-    with pytest.raises(UnreadableInput, match=r"ship\.step: .*damaged"):
+    at = data.count(b"\n", 0, line) + 1
+    with pytest.raises(UnreadableInput, match=rf"ship\.step: no solid .*; line {at} is not written as"):
         read_model(path, PLAIN)
     assert capfd.readouterr() == ("", "")
 
@@ -66,6 +68,9 @@ def test_what_takes_too_long_to_mesh_is_stopped_and_told(tmp_path):
     pytest.importorskip("cascadio")
     path = write_step(tmp_path / "ship.step", BOXES, PLACES)
     with pytest.raises(BeyondLimit, match=r"ship\.step: .* more than 0\.001 s.*--limit meshing_s=0\.002"):
+        read_model(path, Settings(limits={"meshing_s": 0.001}))
+    path.write_text(path.read_text().replace("EDGE_LOOP('',(", "EDGE_LOOP('',(#9999,", 1))
+    with pytest.raises(BeyondLimit, match=r"line \d+ names #9999, .* file, which may be why"):
         read_model(path, Settings(limits={"meshing_s": 0.001}))
 
 
@@ -108,6 +113,7 @@ def test_what_is_never_closed_is_looked_through_once(much, tmp_path):
         step_cad._check_points(tmp_path / "ship.step", wrong.encode(), LIMITS)
     endless = text.replace("DATA;", "DATA;\n" + much * 300_000)
     step_cad._check_points(tmp_path / "ship.step", endless.encode(), LIMITS)
+    assert damage_in(endless.encode())
 
 
 def test_without_the_extra_it_says_what_to_install(tmp_path, monkeypatch):

@@ -16,6 +16,7 @@ from steps import tessellation
 from steps.errors import BeyondLimit, MissingExtra, UnreadableInput
 from steps.intake.gltf import glb_scene
 from steps.intake.scene import Scene
+from steps.intake.step_syntax import damage_in, uncommented
 from steps.limits import LIMITS, Limits
 from steps.progress import patiently
 from steps.workers import Worker, WorkerEnded
@@ -24,9 +25,7 @@ from steps.workers import Worker, WorkerEnded
 CHORD_MM = 0.004
 #: Greatest angle between neighbouring facets, radians.
 FACET_ANGLE = 0.15
-#: A comment in a STEP file or a text (one with a quote in it is two that touch), and a point, with or without
-#: a name (ISO 10303-21; 10303-42, cartesian_point).
-COMMENT_OR_TEXT = re.compile(rb"/\*.*?(?:\*/|\Z)|'[^']*'", re.DOTALL)
+#: A point, with or without a name (ISO 10303-21; 10303-42, cartesian_point).
 POINT = re.compile(rb"CARTESIAN_POINT\s*\(\s*(?:(?:'[^']*'\s*)+,\s*)?\(([^()]*)\)", re.IGNORECASE)
 #: A real number or a whole one (10303-21, 6.4.1, 6.4.2); "1e4", as others write it, is far away all the same.
 NUMBER = re.compile(rb"[-+]?\d+(?:\.\d*(?:E[-+]?\d+)?)?", re.IGNORECASE)
@@ -55,14 +54,14 @@ def read_step(path: Path, limits: Limits = LIMITS) -> Scene:
             f"{path.name}: reading STEP needs an extra: pip install 'stepleaf[step]'. Or export 3MF or GLB."
         )
     # metres, but z stays up: the converter leaves the axes of the file alone
-    return replace(glb_scene(path, _converted(path, limits), limits, np.eye(4)), unit_mm=1000.0, problems=())
+    made = _converted(path, data, limits)
+    return replace(glb_scene(path, made, limits, np.eye(4)), unit_mm=1000.0, problems=())
 
 
 def _check_points(path: Path, data: bytes, limits: Limits) -> None:
     """Raises UnreadableInput for a point that is farther away than is believed, or that is none of numbers:
     the converter goes round for ever over a line that begins there."""
-    if b"/*" in data:
-        data = COMMENT_OR_TEXT.sub(_uncommented, data)
+    data = uncommented(data)
     for point in POINT.finditer(data):
         numbers = [number.strip() for number in point.group(1).split(b",")]
         near = all(NUMBER.fullmatch(number) and abs(float(number)) <= limits.coordinate for number in numbers)
@@ -70,11 +69,6 @@ def _check_points(path: Path, data: bytes, limits: Limits) -> None:
             line = data.count(b"\n", 0, point.start()) + 1
             wrong = _wrong_of(numbers, limits)
             raise UnreadableInput(f"{path.name}, line {line}: {wrong}. Repair the model or export it again.")
-
-
-def _uncommented(found: re.Match[bytes]) -> bytes:
-    """A text as it is; of a comment the ends of its lines."""
-    return found[0] if found[0].startswith(b"'") else b" " + b"\n" * found[0].count(b"\n")
 
 
 def _wrong_of(numbers: Sequence[bytes], limits: Limits) -> str:
@@ -86,7 +80,7 @@ def _wrong_of(numbers: Sequence[bytes], limits: Limits) -> str:
     return f"'{wrong[:SHOWN].decode('latin-1')}' stands for a coordinate, which is no number in a STEP file"
 
 
-def _converted(path: Path, limits: Limits) -> bytes:
+def _converted(path: Path, data: bytes, limits: Limits) -> bytes:
     """The GLB of the file, made by a worker: a damaged file can end the converter's process, a hostile one
     keep it busy for ever, and it writes to standard output."""
     most_s = limits.meshing_s * math.ceil(path.stat().st_size / MIB)
@@ -98,19 +92,21 @@ def _converted(path: Path, limits: Limits) -> bytes:
             patiently(lambda: list(worker.ask(tessellation.mesh, *asked)))
         except WorkerEnded as ended:
             if TOO_LONG in str(ended):
+                damage = damage_in(data)
+                why = f"; {damage}, which may be why" if damage else ""
                 raise BeyondLimit(
                     f"{path.name}: meshing its solids takes more than {most_s:g} s, {limits.meshing_s:g} for "
-                    "each MiB of the file. Export it as 3MF or GLB, or raise the limit: --limit "
-                    f"meshing_s={2 * limits.meshing_s:g}."
+                    f"each MiB of the file{why}. Export it again, or as 3MF or GLB, or raise the limit: "
+                    f"--limit meshing_s={2 * limits.meshing_s:g}."
                 ) from ended
         except Exception:  # whatever the converter says is not for people
             made.unlink(missing_ok=True)
         finally:
             worker.end()
         if not made.is_file() or made.stat().st_size == 0:
+            why = damage_in(data) or "it may be damaged"
             raise UnreadableInput(
-                f"{path.name}: no solid could be read from it; it may be damaged. Export it again, or as "
-                "3MF or GLB."
+                f"{path.name}: no solid could be read from it; {why}. Export it again, or as 3MF or GLB."
             )
         return made.read_bytes()
 
