@@ -186,6 +186,10 @@ VALID_3MF = {
     ),
     "core 2.3 blanks in the end of an element": root(solid()).replace("</mesh>", "</mesh\n >"),
     "core 2.3 lines within a value": vertex('x="10.0"', 'x="\n10.0"'),
+    "core 3.4.1 metadata of any length": root(solid()).replace(
+        "<resources>", f'<metadata name="Title">{"x" * 100_000}</metadata><resources>'
+    ),
+    "core 4 name of any length": root(solid(more=f'name="{"x" * 100_000}"')),
     "core 2.3 quotes of either kind": root(solid()).replace('"', "'"),
     "core 4.1.1 exponents and signs": vertex('x="10.0"', 'x="+1.0E+01"'),
     "core 2.3 text in UTF-8 with its mark": b"\xef\xbb\xbf" + root(solid()).encode(),

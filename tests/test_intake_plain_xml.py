@@ -23,10 +23,16 @@ def test_each_letter_is_itself(tmp_path):
 
 
 def test_what_is_plain_stays(tmp_path):
-    text = (
-        f'{HEAD}<model><x y="1"></x> two\nlines {"é" * 900_000}</model>'  # longer than what is read at once
-    )
+    more = '<x y="é"></x> two\nlines ' * 60_000  # longer than what is read at once
+    text = f"{HEAD}<model>{more}</model>"
     assert of(text, tmp_path) == text
+
+
+def test_what_is_only_shown_is_cut_and_a_longer_tag_is_refused(tmp_path):
+    text = f'{HEAD}<a name="{"b" * 70_000}">{"c" * 70_000}<d></d></a>'
+    assert of(text, tmp_path) == f'{HEAD}<a name="{"b" * 4_000}">{"c" * 4_000}<d></d></a>'
+    with pytest.raises(UnreadableInput, match=r"line 2 of 3D/3dmodel\.model: a tag of 70,\d+ letters"):
+        of(f'{HEAD}\n<a e="{"b" * 70_000}"/>', tmp_path)
 
 
 @pytest.mark.parametrize(

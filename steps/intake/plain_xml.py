@@ -14,10 +14,15 @@ from steps.intake.package import XML_NAMES, Package
 #: What XML makes a blank of within a value (XML 1.0, 3.3.3), and quotes.
 _IN_VALUES = {"\t": " ", "\n": " ", "\r": " ", '"': "&quot;"}
 _ENCODINGS = ("utf-8", "utf-16")
+#: The library gives up, without a word of it, at a tag or text of so many letters (seen in its version 2).
+_LONGEST = 65_535
+#: What is only shown is cut to so many.
+_NAMES, _NAME_LETTERS = ("name", "partnumber"), 4_000
 
 
 def plainly(package: Package) -> Package:
-    """The package without comments, instructions, and other ways to write a letter than itself.
+    """The package without comments, instructions, and other ways to write a letter than itself; names
+    and texts cut.
 
     Raises UnreadableInput that names the line where a file of it is not well formed.
     """
@@ -29,11 +34,27 @@ def plainly(package: Package) -> Package:
 
 
 def _written(file: str, name: str, chunks: Iterator[bytes]) -> Iterator[bytes]:
+    room = [_NAME_LETTERS]  # letters that the text at hand may still have
     made: list[str] = ['<?xml version="1.0" encoding="UTF-8"?>']
 
     def started(tag: str, given: dict[str, str]) -> None:
-        values = "".join(f' {key}="{escape(value, _IN_VALUES)}"' for key, value in given.items())
+        cut = {key: value[:_NAME_LETTERS] if key in _NAMES else value for key, value in given.items()}
+        values = "".join(f' {key}="{escape(value, _IN_VALUES)}"' for key, value in cut.items())
+        if len(tag) + len(values) > _LONGEST:
+            raise UnreadableInput(
+                f"{file}: line {parser.CurrentLineNumber} of {printable(name, 40)}: a tag of "
+                f"{len(tag) + len(values):,} letters; none is read beyond {_LONGEST:,}. Export it again."
+            )
         made.append(f"<{tag}{values}>")
+        room[0] = _NAME_LETTERS
+
+    def text_of(text: str) -> None:
+        made.append(escape(text[: room[0]]))
+        room[0] = max(room[0] - len(text), 0)
+
+    def ended(tag: str) -> None:
+        made.append(f"</{tag}>")
+        room[0] = _NAME_LETTERS
 
     def declared(_version: str, encoding: str | None, _alone: int) -> None:
         if encoding and encoding.lower() not in _ENCODINGS:
@@ -45,8 +66,8 @@ def _written(file: str, name: str, chunks: Iterator[bytes]) -> Iterator[bytes]:
     parser = expat.ParserCreate("UTF-8")
     parser.buffer_text = True
     parser.StartElementHandler = started
-    parser.EndElementHandler = lambda tag: made.append(f"</{tag}>")
-    parser.CharacterDataHandler = lambda text: made.append(escape(text))
+    parser.EndElementHandler = ended
+    parser.CharacterDataHandler = text_of
     parser.XmlDeclHandler = declared
     try:
         for chunk in chunks:
