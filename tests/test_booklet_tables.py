@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 from random import Random
 
@@ -10,10 +11,10 @@ import pytest
 from steps.booklet import content as c
 from steps.booklet.boxes import Rect, Text
 from steps.booklet.edition import edition_of
-from steps.booklet.flow import Flow
+from steps.booklet.flow import Flow, set_block
 from steps.booklet.fonts import typeface
 from steps.booklet.tables import CELL_MM, column_widths, set_out, table_needs, told_once
-from steps.booklet.typeset import Typesetter
+from steps.booklet.typeset import Typesetter, row_ends
 from steps.booklet.words import words_in
 from steps.settings import Settings
 
@@ -90,3 +91,11 @@ def test_words_that_stand_above_are_told_once_in_each_piece() -> None:
     rest = c.Table(table.header, rows[2:], table.widths, once=1)
     assert [row[1] for row in told_once(rest)] == ["hull", "", "mast", ""]
     assert list(told_once(c.Table(table.header, rows, table.widths))) == list(rows)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_ends_of_rows_are_the_heights_of_the_table_with_so_many(seed):
+    table = table_of(seed)
+    ends = row_ends(set_block(SETTER, table, 90.0))
+    cut = [replace(table, rows=table.rows[:count]) for count in range(len(table.rows) + 1)]
+    assert ends == pytest.approx([set_block(SETTER, each, 90.0).rect.height for each in cut])

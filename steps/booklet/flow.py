@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -12,11 +12,15 @@ from steps.booklet import content as c
 from steps.booklet.boxes import Cell, Rect
 from steps.booklet.edition import Edition
 from steps.booklet.tables import set_out
-from steps.booklet.typeset import Typesetter, halves
+from steps.booklet.typeset import Typesetter, halves, row_ends
 
 BALANCE_MM = 2.0  # columns of a last page are made equal to this
 LEAST_ROWS = 2  # of a table, on either side of a column's end
 TIGHT, TIGHTEST = 0.5, 0.2  # shares of the usual gap in a crowded column
+
+
+#: A cell, and where its upper left corner comes to stand.
+_Place = tuple[Cell, float, float]
 
 
 @dataclass(frozen=True)
@@ -42,8 +46,15 @@ class Flow:
         A table is divided between rows where the column ends; other blocks only where they are higher than
         a column, and with ``whole`` none: ValueError.
         """
+        placed, rest = self._placed(blocks, columns, whole)
+        return [cell.moved(x, top) for cell, x, top in placed], rest
+
+    def _placed(
+        self, blocks: Sequence[c.Block], columns: Sequence[Rect], whole: bool
+    ) -> tuple[list[_Place], list[c.Block]]:
+        """The cells at their corner, and where their upper left corners come to stand."""
         rest = list(blocks)
-        cells: list[Cell] = []
+        placed: list[_Place] = []
         for column in columns:
             top = column.top
             while rest and isinstance(rest[0], c.Rule):
@@ -70,29 +81,29 @@ class Flow:
                         break
                     rest[0:1] = parts
                     continue
-                cells.append(cell.moved(column.x, top))
+                placed.append((cell, column.x, top))
                 top -= cell.rect.height + self.edition.gap
                 rest.pop(0)
         while rest and isinstance(rest[0], c.Rule):
             rest.pop(0)
-        return cells, rest
+        return placed, rest
 
     def balanced(self, blocks: Sequence[c.Block], columns: Sequence[Rect], usual: list[Cell]) -> list[Cell]:
         """The same blocks in columns as low as will do, so that they end at about one height."""
         low, high = 0.0, columns[0].height
-        best = usual
+        best: list[_Place] | None = None
         while high - low > BALANCE_MM:
             height = (low + high) / 2
             shorter = [Rect(each.x, each.top - height, each.width, height) for each in columns]
             try:
-                cells, rest = self.into(blocks, shorter, whole=True)
+                placed, rest = self._placed(blocks, shorter, whole=True)
             except ValueError:  # a block higher than the shortened column
                 rest = list(blocks)
             if rest:
                 low = height
             else:
-                best, high = cells, height
-        return best
+                best, high = placed, height
+        return usual if best is None else [cell.moved(x, top) for cell, x, top in best]
 
     def _divided(self, block: c.Block, width: float, height: float, empty: bool) -> list[c.Block] | None:
         """A table's rows that fit into the height, and the rest; None where too few do."""
@@ -100,11 +111,7 @@ class Flow:
             return None
         least = 1 if empty else LEAST_ROWS
 
-        def too_high(count: int) -> bool:
-            first = replace(block, rows=block.rows[:count])
-            return set_block(self.setter, first, width).rect.height > height + 0.005
-
-        count = bisect_left(range(len(block.rows)), True, key=too_high) - 1
+        count = bisect_right(row_ends(set_block(self.setter, block, width)), height + 0.005) - 1
         if count >= least:
             return [replace(block, rows=block.rows[:count]), replace(block, rows=block.rows[count:])]
         if not empty:

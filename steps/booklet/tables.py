@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from steps.booklet.breaking import lines_of
 from steps.booklet.content import Table
-from steps.booklet.fonts import SOFT_HYPHEN
+from steps.booklet.fonts import SOFT_HYPHEN, Typeface
 from steps.progress import ticking
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ class _Choice:
 
 def table_needs(setter: Typesetter, table: Table) -> float:
     """mm without which words of a table are broken inside."""
-    return sum(_least(setter, column) for column in _columns(table))
+    return sum(_least(_type_of(setter), column) for column in _columns(table))
 
 
 def set_out(setter: Typesetter, table: Table, width: float) -> Table:
@@ -43,12 +44,12 @@ def column_widths(setter: Typesetter, table: Table, width: float) -> list[float]
     narrower, and by so much, that adds the fewest lines to the table for the room won: as low a table as
     there is, or a line or two higher. What is left goes by the table's shares; all of it, where there is not
     room for the words."""
-    ways = [] if table.found else [_ways(setter, column) for column in _columns(table)]
+    ways = [] if table.found else [_ways(_type_of(setter), column) for column in _columns(table)]
     if not ways or sum(column[-1].wide for column in ways) > width:
         return [share * width for share in table.widths]
     chosen = [column[0] for column in ways]
     while (over := sum(way.wide for way in chosen) - width) > 0:
-        chosen = min(ticking(_narrower(ways, chosen)), key=lambda tried: _price(chosen, tried, over))
+        chosen = min(ticking(_narrower(ways, chosen)), key=_price(chosen, over))
     left = width - sum(way.wide for way in chosen)
     return [way.wide + left * share for way, share in zip(chosen, table.widths, strict=True)]
 
@@ -77,10 +78,14 @@ def _narrower(ways: Sequence[Sequence[_Choice]], chosen: Sequence[_Choice]) -> I
                 yield [*chosen[:column], way, *chosen[column + 1 :]]
 
 
-def _price(chosen: Sequence[_Choice], tried: Sequence[_Choice], over: float) -> float:
+def _price(chosen: Sequence[_Choice], over: float) -> Callable[[Sequence[_Choice]], float]:
     """Lines that the table gains for each mm that it loses, of those that it must."""
-    won = sum(now.wide - way.wide for now, way in zip(chosen, tried, strict=True))
-    return (_height(tried) - _height(chosen)) / min(won, over)
+    high, wide = _height(chosen), sum(way.wide for way in chosen)
+
+    def price(tried: Sequence[_Choice]) -> float:
+        return (_height(tried) - high) / min(wide - sum(way.wide for way in tried), over)
+
+    return price
 
 
 def _height(chosen: Sequence[_Choice]) -> int:
@@ -88,24 +93,46 @@ def _height(chosen: Sequence[_Choice]) -> int:
     return sum(map(max, zip(*(way.lines for way in chosen), strict=True)))
 
 
+@dataclass(frozen=True)
+class _Type:
+    """What a table is set in: all that its columns' widths hang on."""
+
+    face: Typeface
+    size: float
+
+    def count(self, words: str, wide: float, bold: bool) -> int:
+        """Lines of a cell in a column so wide, mm."""
+        return len(lines_of(self.face, words, wide - CELL_MM, self.size, bold))
+
+    def long(self, words: str, bold: bool) -> float:
+        """mm of a column in which the words stand on one line."""
+        plain = self.face.printable(words).replace(SOFT_HYPHEN, "")
+        return self.face.width_mm(plain, self.size, bold) + CELL_MM + ROUNDING_MM
+
+
+def _type_of(setter: Typesetter) -> _Type:
+    return _Type(setter.face, setter.edition.least)
+
+
 @lru_cache(maxsize=4096)
-def _ways(setter: Typesetter, column: tuple[str, ...]) -> tuple[_Choice, ...]:
+def _ways(type_: _Type, column: tuple[str, ...]) -> tuple[_Choice, ...]:
     """The widths at which some cell has a line less, widest first, down to where words would be broken
     inside."""
-    least = _least(setter, column)
-    found = {wide for n, words in enumerate(column) for wide in _steps(setter, words, n == 0)}
+    least = _least(type_, column)
+    found = {wide for n, words in enumerate(column) for wide in _steps(type_, words, n == 0)}
     widths = sorted({least, *(wide for wide in found if wide > least)}, reverse=True)
-    return tuple(_Choice(wide, _lines(setter, column, wide)) for wide in widths)
+    counts = ([type_.count(words, wide, n == 0) for n, words in enumerate(column)] for wide in widths)
+    return tuple(_Choice(wide, tuple(lines)) for wide, lines in zip(widths, counts, strict=True))
 
 
 @lru_cache(maxsize=4096)
-def _steps(setter: Typesetter, words: str, bold: bool) -> tuple[float, ...]:
+def _steps(type_: _Type, words: str, bold: bool) -> tuple[float, ...]:
     """The narrowest columns, mm, in which words have one line, two, and so on."""
-    least = max(_long(setter, piece, bold) for piece in _undivided(words))
-    wide = _long(setter, words, bold)
+    least = max(type_.long(piece, bold) for piece in _undivided(words))
+    wide = type_.long(words, bold)
 
     def count(width: float) -> int:
-        return len(setter.wrap(words, width - CELL_MM, setter.edition.least, bold))
+        return type_.count(words, width, bold)
 
     found = [wide]
     while wide > least + FINE_MM and count(least) > count(wide):
@@ -119,21 +146,10 @@ def _steps(setter: Typesetter, words: str, bold: bool) -> tuple[float, ...]:
     return tuple(found)
 
 
-def _lines(setter: Typesetter, column: Sequence[str], wide: float) -> tuple[int, ...]:
-    size = setter.edition.least
-    return tuple(len(setter.wrap(words, wide - CELL_MM, size, n == 0)) for n, words in enumerate(column))
-
-
-def _least(setter: Typesetter, column: Sequence[str]) -> float:
+def _least(type_: _Type, column: Sequence[str]) -> float:
     """mm without which words of a column are broken inside."""
     pieces = {(piece, n == 0) for n, words in enumerate(column) for piece in _undivided(words)}
-    return max(_long(setter, piece, bold) for piece, bold in pieces)
-
-
-def _long(setter: Typesetter, words: str, bold: bool) -> float:
-    """mm of a column in which the words stand on one line."""
-    plain = setter.face.printable(words).replace(SOFT_HYPHEN, "")
-    return setter.face.width_mm(plain, setter.edition.least, bold) + CELL_MM + ROUNDING_MM
+    return max(type_.long(piece, bold) for piece, bold in pieces)
 
 
 def _undivided(words: str) -> list[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache, singledispatchmethod
+from functools import singledispatchmethod
 
 from steps.booklet import content as c
 from steps.booklet.boxes import (
@@ -26,11 +26,11 @@ from steps.booklet.boxes import (
     Text,
     rectangle,
 )
+from steps.booklet.breaking import LineRoom, lines_of
 from steps.booklet.edition import Edition
-from steps.booklet.fonts import ASCENT, LEADING, MM_PER_POINT, SOFT_HYPHEN, Typeface
+from steps.booklet.fonts import ASCENT, LEADING, MM_PER_POINT, Typeface
 from steps.booklet.marks import BLUE, ORANGE, RED, YELLOW
 from steps.booklet.tables import CELL_MM, column_widths, told_once
-from steps.progress import tick
 
 ELLIPSIS = "…"
 SHRINK_PT = 0.5  # size step when words are made smaller to fit
@@ -39,6 +39,7 @@ LIST_LINES = 4  # of a name in the parts list
 LETTER_GAP_MM = 1.0  # between letters of alike things
 TAKE_LINES = 3  # of a name under "Take"
 LANE_MM, BAR_MM, LEAST_BAR_MM = 6.0, 3.4, 0.5  # of the timeline: a lane, its bars, the shortest bar
+UNDER_RULE_MM = 0.8  # air above and below the line that ends a table's row
 DIVISIBLE = 40  # characters; a shorter paragraph is never too high for a column
 SIGN_MM = 10.0  # height of a safety sign: h = z / 40 (ISO 3864-1, from memory) reads at 0.4 m
 NOTICE_WHITE_PT = 12.0  # least size of white on dark (ISO/IEC Guide 37)
@@ -78,86 +79,20 @@ class Typesetter:
 
     def wrap(self, words: str, width: float, size: float, bold: bool = False) -> list[str]:
         """Lines no wider than ``width``: broken at spaces, at soft hyphens, else inside the word."""
-        tick()
-        return list(_wrapped(self, words, width, size, bold))
-
-    def wrapped(self, words: str, width: float, size: float, bold: bool) -> list[str]:
-        """As :meth:`wrap`, anew."""
-        lines: list[str] = []
-        current = ""
-        for word in self.face.printable(words).split(" "):
-            if not word:
-                continue
-            joined = f"{current} {word}" if current else word
-            if self._fits(joined, width, size, bold):
-                current = joined
-                continue
-            *full, current = self._broken(current, word, width, size, bold)
-            lines.extend(full)
-        if current:
-            lines.append(current)
-        return [line.replace(SOFT_HYPHEN, "") for line in lines]
-
-    def _broken(self, current: str, word: str, width: float, size: float, bold: bool) -> Iterator[str]:
-        """The line so far and a word that does not fit on it, as full lines and a rest."""
-        pieces = word.split(SOFT_HYPHEN)
-        for count in range(len(pieces) - 1, 0, -1):
-            start = "".join(pieces[:count]) + "-"
-            joined = f"{current} {start}" if current else start
-            if self._fits(joined, width, size, bold):
-                yield joined
-                yield from self._broken("", SOFT_HYPHEN.join(pieces[count:]), width, size, bold)
-                return
-        if current:
-            yield current
-        if self._fits(word, width, size, bold):
-            yield word
-            return
-        hyphen = word[: self._prefix(word, width, size, bold, "")].rfind("-") + 1
-        if hyphen > 1:
-            yield word[:hyphen]
-            yield from self._broken("", word[hyphen:], width, size, bold)
-            return
-        if len(pieces) > 1:
-            yield from self._broken("", word.replace(SOFT_HYPHEN, ""), width, size, bold)
-            return
-        cut = max(1, self._prefix(word, width, size, bold, "-"))
-        start = word[:cut]
-        divided = cut < len(word) and start[-1].isalnum() and self._fits(start + "-", width, size, bold)
-        yield start + "-" if divided else start
-        if cut < len(word):
-            yield from self._broken("", word[cut:], width, size, bold)
-
-    def _prefix(self, word: str, width: float, size: float, bold: bool, tail: str) -> int:
-        """Length of the longest start of ``word`` that fits with ``tail`` behind it."""
-        low, high = 0, len(word)
-        while low < high:
-            middle = (low + high + 1) // 2
-            if self._fits(word[:middle] + tail, width, size, bold):
-                low = middle
-            else:
-                high = middle - 1
-        return low
-
-    def _fits(self, words: str, width: float, size: float, bold: bool) -> bool:
-        return self.face.width_mm(words.replace(SOFT_HYPHEN, ""), size, bold) <= width
+        return list(lines_of(self.face, words, width, size, bold))
 
     def fit(self, words: str, width: float, size: float, bold: bool = False, most: int = 1) -> Galley:
         """At most ``most`` lines: made smaller down to the edition's least size, then shortened."""
         trial = size
         while True:
             lines = self.wrap(words, width, trial, bold)
-            whole = all(self._fits(word, width, trial, bold) for word in self.face.printable(words).split())
+            room = LineRoom(self.face, width, trial, bold)
+            whole = all(room.fits(word) for word in self.face.printable(words).split())
             if len(lines) <= most and (whole or trial <= self.edition.least):
                 return Galley(tuple(lines), trial, bold)
             if trial <= self.edition.least:
-                return Galley(tuple(self._shortened(lines, most, width, trial, bold)), trial, bold)
+                return Galley((*lines[: most - 1], _shortened(lines[most - 1], room)), trial, bold)
             trial = max(self.edition.least, trial - SHRINK_PT)
-
-    def _shortened(self, lines: list[str], most: int, width: float, size: float, bold: bool) -> list[str]:
-        last = lines[most - 1].rstrip(" ,-")
-        cut = self._prefix(last, width, size, bold, ELLIPSIS)
-        return [*lines[: most - 1], last[:cut].rstrip(" ,") + ELLIPSIS]
 
     def text(
         self, galley: Galley, x: float, top: float, colour: str = BLACK, right: float | None = None
@@ -297,9 +232,9 @@ class Typesetter:
             ]
             for column, (galley, left) in enumerate(zip(galleys, lefts, strict=True)):
                 items += _slotted(self.text(galley, left, top), index, column)
-            top -= max(galley.height for galley in galleys) + 0.8
+            top -= max(galley.height for galley in galleys) + UNDER_RULE_MM
             items.append(Polyline(((0, top), (width, top)), THIN_MM, BLACK if index == 0 else GREY))
-            top -= 0.8
+            top -= UNDER_RULE_MM
         return _cell(width, -top, items, "table")
 
     @set.register
@@ -420,10 +355,15 @@ class Typesetter:
         return max((self.face.width_mm(line, galley.size, galley.bold) for line in galley.lines), default=0.0)
 
 
-@lru_cache(maxsize=1 << 15)
-def _wrapped(setter: Typesetter, words: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
-    """Lines, broken once: a table is set as often as its columns are tried."""
-    return tuple(setter.wrapped(words, width, size, bold))
+def row_ends(table: Cell) -> list[float]:
+    """mm to the end of a table's header and of each row, from its top: as high as it is with so many."""
+    return [UNDER_RULE_MM - item.points[0][1] for item in table.items if isinstance(item, Polyline)]
+
+
+def _shortened(line: str, room: LineRoom) -> str:
+    """As much of a line as there is room for, and the sign that something was left out."""
+    last = line.rstrip(" ,-")
+    return last[: room.longest(last, ELLIPSIS)].rstrip(" ,") + ELLIPSIS
 
 
 def _slotted(texts: Sequence[Text], row: int, column: int) -> list[Text]:
