@@ -95,7 +95,7 @@ def test_words_that_stand_above_are_told_once_in_each_piece() -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_ends_of_rows_are_the_heights_of_the_table_with_so_many(seed):
-    table = table_of(seed)
+    table = set_out(SETTER, table_of(seed), 90.0)
     ends = row_ends(set_block(SETTER, table, 90.0))
     cut = [replace(table, rows=table.rows[:count]) for count in range(len(table.rows) + 1)]
     assert ends == pytest.approx([set_block(SETTER, each, 90.0).rect.height for each in cut])
