@@ -819,6 +819,57 @@ def test_a_coarse_ball_turns_in_its_cup(facets: int, tilt: float) -> None:
     assert only(found).snap_mm == pytest.approx(4 - np.sqrt(4.1**2 - 1.5**2), abs=0.03)
 
 
+def sliding_lid(gap: float) -> tuple[Manifold, Manifold]:
+    """A box and its lid, in grooves of three walls, stopped by the fourth."""
+    case = box((0, 0, 0), (60, 40, 30)) - box((3, 3, 3), (57, 37, 40))
+    case -= box((-1, 1.5, 22), (58.5, 38.5, 25)) + box((-1, 3, 22), (4, 37, 40))
+    lid = box((0, 1.5 + gap, 22), (58.5 - gap, 38.5 - gap, 25 - gap))
+    return case, lid + box((2, 10, 25 - gap), (6, 30, 28))
+
+
+def tenoned(gap: float) -> tuple[Manifold, Manifold]:
+    """A level beam, its tenon 10 mm deep in a post."""
+    post = box((0, 0, 0), (20, 20, 60)) - box((10, 6, 36), (21, 14, 44))
+    beam = box((20, 2, 30), (70, 18, 50)) + box((10 + gap, 6 + gap, 36 + gap), (21, 14 - gap, 44 - gap))
+    return post, beam
+
+
+def test_a_lid_under_what_stands_on_it_does_not_slide() -> None:
+    """Its rim is in the mouth of a box; that it cannot rise is owed to the block on top."""
+    case = box((0, 0, 0), (40, 40, 20)) - box((3, 3, 3), (37, 37, 21))
+    lid = box((0, 0, 20), (40, 40, 25)) + box((3.3, 3.3, 16), (36.7, 36.7, 21))
+    lid += rod(8, 6, (20, 20, 24))
+    block = box((0, 0, 25), (40, 40, 50)) - rod(8.3, 6, (20, 20, 24.9))
+    found = joints_of(placed([(body, np.eye(4)) for body in (case, lid, block)]))
+    assert [joint.glue_area_mm2 > 0 for joint in found.joints if joint.kind == "peg"][:1] == [True]
+
+
+def test_what_sits_on_slanted_pegs_does_not_slide() -> None:
+    """Neither up nor down nor level can it go, but along its pegs."""
+    model = from_demo(tug())
+    (joint,) = [each for each in joints_of(model).joints if each.moves]
+    assert joint.kind == "ball"
+
+
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+@pytest.mark.parametrize(
+    ("make", "gap", "moves"),
+    [
+        (sliding_lid, 0.3, True),
+        (sliding_lid, 0.15, True),
+        (sliding_lid, -0.02, False),
+        (tenoned, 0.3, False),
+    ],
+)
+def test_what_runs_its_whole_length_in_a_groove_is_free(
+    make: Callable[[float], tuple[Manifold, Manifold]], gap: float, moves: bool, pose: np.ndarray
+) -> None:
+    """A sliding lid is not glued to its box, however it is stopped; a tenon may be, and a lid squeezed in."""
+    down = {"down": (-pose[:3, 2]).tolist()}
+    joint = only(joints_of(placed([(body, pose) for body in make(gap)]), order=down))
+    assert (joint.moves, joint.glue_area_mm2 > 0) == (moves, not moves)
+
+
 def test_a_pin_without_a_collar_does_not_snap() -> None:
     base = box((-6, -6, -4), (6, 6, 0)) + rod(2.7, 7, (0, 0, -1))
     washer = rod(8, 5) - rod(2.9, 8, (0, 0, -1))

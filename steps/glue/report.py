@@ -280,9 +280,23 @@ def _loose(model: Model, measures: Measures, joints: Joints, found: LeastGlue) -
     lying = _lying_in(parts, model, measures, joints) if parts else frozenset()
     kept = tuple(part for part in parts if part in lying)
     off = tuple(part for part in parts if part not in lying)
-    told = (("comes-off", off, COMES_OFF), ("kept-in", kept, KEPT_IN))
-    lots = [(code, some, text[len(some) > 1]) for code, some, text in told if some]
-    return [Problem(code, "note", some, f"{_listed(some)} {text}") for code, some, text in lots]
+    body = _body(model, measures, joints) if kept else frozenset()
+    inner = tuple(part for part in kept if part not in body) or kept
+    told = (("comes-off", off, off, COMES_OFF), ("kept-in", kept, inner, KEPT_IN))
+    return [
+        Problem(code, "note", some, f"{_listed(named)} {text[len(named) > 1]}")
+        for code, some, named, text in told
+        if some
+    ]
+
+
+def _body(model: Model, measures: Measures, joints: Joints) -> frozenset[str]:
+    """The parts of the heaviest thing that moves as one: what lies loose lies in it, whichever is held."""
+    things = nx.Graph((joint.a, joint.b) for joint in joints.joints if not joint.moves)
+    things.add_nodes_from(part.id for part in model.parts)
+    grams = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
+    bodies = sorted(nx.connected_components(things), key=min)
+    return frozenset(max(bodies, key=lambda thing: round(sum(grams[part] for part in thing), 6)))
 
 
 def _lying_in(parts: Sequence[str], model: Model, measures: Measures, joints: Joints) -> frozenset[str]:

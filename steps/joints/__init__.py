@@ -22,7 +22,7 @@ from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, rest_contacts
 from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
-from steps.joints.loose import freed, held_by_form, let_down
+from steps.joints.loose import RUNS_IN, freed, held_by_form, let_down, runners
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Judge, Placed, place
 from steps.joints.prisms import prism_contacts
@@ -54,7 +54,8 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     from steps.joints.judging import judged  # with all that tells forces
 
     found = _found(model, measures, partial(judged, settings=settings))
-    joints = freed(found.joints, held_by_form(model, measures, found.joints))
+    running = freed(found.joints, runners(model, measures, found.joints), RUNS_IN)
+    joints = freed(running, held_by_form(model, measures, running))
     return Joints(joints, (*found.problems, *misread(model, measures, settings)))
 
 

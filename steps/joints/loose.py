@@ -2,7 +2,8 @@
 
 A car in a rail, a block in a cage, a boat in a bottle are drawn with a little room round them, so they touch
 nothing; yet they do not hang in the air. Let go, each would come to rest within that room. What it would
-then lie on is its joint, and what is so held by form alone is never glued.
+then lie on is its joint, and what is so held by form alone is never glued; nor is what runs in a groove with
+its whole length, as a sliding lid does.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from renderer.topology import connected
 from steps.features.anatomy import Anatomy
 from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
-from steps.joints.placing import Judge, Placed, place
+from steps.joints.placing import DRAWN_MM, Judge, Placed, place
 from steps.joints.situations import relative_pose
 from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
@@ -32,6 +33,10 @@ CARRIES = 0.5
 #: What stands on a face leans on it, be it ever so steep, as stones of an arch do: up within 84 degrees
 #: (cosine), over the noise of scans.
 BEARS = 0.1
+#: What engages over this share of its own length is a runner, made to slide, and no tenon (a proposal).
+RUNS = 0.8
+#: A way is level within 6 degrees (sine), and ways are one within as much (cosine).
+LEVEL, ONE_WAY = 0.1, 0.995
 #: Groups of parts that float are let down one by one; in a print layout of many nobody asks.
 MOST_GROUPS = 200
 
@@ -102,6 +107,7 @@ def _come_to_rest(
 
 #: Said of a joint of what is held by form alone.
 WHY = "it lies loose in there; nothing grips, and it is to stay free"
+RUNS_IN = "it slides in and out there with its whole length, and is to stay free"
 
 
 def _bare(contact: Contact) -> Contact:
@@ -128,6 +134,40 @@ def held_by_form(model: Model, measures: Measures, joints: Sequence[Joint]) -> f
     return frozenset(name for name, ends in outside.items() if not held.isdisjoint(ends))
 
 
+def runners(model: Model, measures: Measures, joints: Sequence[Joint]) -> frozenset[str]:
+    """Ids of the joints at which a thing is within another with its whole length and room round it, which
+    alone keeps it from rising, sinking and going one level way or the other: it slides in and out, be it
+    stopped in the end. A thing is all that other joints hold together."""
+    roomy = {joint.id for joint in joints if _has_room(joint, model.scale)}
+    if not roomy:
+        return frozenset()
+    thing = _things(model, [joint for joint in joints if joint.id not in roomy])
+    number, shut = np.array([thing[part.id] for part in model.parts]), Shut(model, measures)
+    found = set()
+    for joint in (each for each in joints if each.id in roomy):
+        ends = [np.flatnonzero(number == thing[part]) for part in (joint.a, joint.b)]
+        if thing[joint.a] != thing[joint.b] and any(
+            shut.runs(own, within, _level_ways(joint, measures.up)) for own, within in (ends, ends[::-1])
+        ):
+            found.add(joint.id)
+    return frozenset(found)
+
+
+def _has_room(joint: Joint, scale: float) -> bool:
+    """Whether a peg is not drawn to be squeezed, and is not read as moving already; it may lie on a side."""
+    return joint.kind == "peg" and not joint.moves and joint.gap_mm > -DRAWN_MM * scale
+
+
+def _level_ways(joint: Joint, up: Array) -> list[Array]:
+    """(3,) unit: the level lines along and across which the faces of a joint lie."""
+    ways: list[Array] = []
+    for touch in joint.touches:
+        for way in (touch.axis, *touch.normals):
+            if abs(float(way @ up)) < LEVEL and all(abs(float(way @ other)) < ONE_WAY for other in ways):
+                ways.append(way)
+    return ways
+
+
 def _things(model: Model, joints: Sequence[Joint]) -> dict[str, int]:
     """Part id -> number of the thing that it is part of."""
     rows = model.index_of
@@ -150,7 +190,7 @@ class Shut:
     """Tells what others keep from getting out: up, and along all level axes but one at most."""
 
     def __init__(self, model: Model, measures: Measures):
-        self.motion = Motion(model, measures)
+        self.model, self.motion = model, Motion(model, measures)
         self.up = self.motion.direction_index(measures.up)
         frame = self.motion.half(self.up).frame
         self.level = [self.motion.direction_index(frame[:, k]) for k in (0, 1)]
@@ -162,6 +202,33 @@ class Shut:
         return self._stopped(own, self.up, others) and any(
             all(self._stopped(own, axis ^ flip, others) for flip in (0, 1)) for axis in self.level
         )
+
+    def runs(self, own: IntArray, within: IntArray, ways: Sequence[Array]) -> bool:
+        """Whether others (rows) alone hold parts (rows), moving as one, by form but for some of these level
+        ways, and have them within their length along all that are open."""
+        stopped = [
+            [self._stopped(own, self.motion.direction_index(sign * way), within) for sign in (1.0, -1.0)]
+            for way in ways
+        ]
+        between = all(self._stopped(own, self.up ^ flip, within) for flip in (0, 1))
+        if not between or not any(map(all, stopped)):
+            return False
+        open_ = [way for way, each in zip(ways, stopped, strict=True) if not all(each)]
+        return bool(open_) and all(self._inside(own, within, way) >= RUNS for way in open_)
+
+    def _inside(self, own: IntArray, within: IntArray, way: Array) -> float:
+        """The share of the length of parts (rows) along a way that lies between the ends of others."""
+        (low, high), (least, most) = (self._ends(rows, way) for rows in (own, within))
+        return (min(high, most) - max(low, least)) / max(high - low, 1e-12)
+
+    def _ends(self, rows: IntArray, way: Array) -> tuple[float, float]:
+        parts = [self.model.parts[row] for row in rows.tolist()]
+        along = [
+            self.model.shape_by_id[part.shape].outermost @ (part.pose[:3, :3].T @ way)
+            + part.pose[:3, 3] @ way
+            for part in parts
+        ]
+        return min(float(each.min()) for each in along), max(float(each.max()) for each in along)
 
     def fenced(self, own: IntArray) -> bool:
         """Whether one other part alone keeps the parts (rows), moving as one, from moving any level way."""
@@ -184,9 +251,9 @@ class Shut:
         )
 
 
-def freed(joints: Sequence[Joint], loose: frozenset[str]) -> tuple[Joint, ...]:
+def freed(joints: Sequence[Joint], loose: frozenset[str], why: str = WHY) -> tuple[Joint, ...]:
     """The joints with those (ids) of what is held by form alone free to move, and those that then slide."""
-    held = tuple(_free(joint, WHY) if joint.id in loose else joint for joint in joints)
+    held = tuple(_free(joint, why) if joint.id in loose else joint for joint in joints)
     sliding = swept(held)
     return tuple(_free(joint, SLIDES) if joint.id in sliding else joint for joint in held)
 
