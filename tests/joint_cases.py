@@ -127,6 +127,13 @@ def pin_in_a_wall(square: bool) -> Model:
     return placed([(wall, np.eye(4)), (pin.rotate([0, 90, 0]), np.eye(4))])
 
 
+def wheel_on_a_pin(pose: np.ndarray, off_mm: float) -> Model:
+    """A wheel with 0.4 mm of room round a pin that sticks out of a wall, so far out of the pin's middle."""
+    out = box((0, -20, -40), (20, 20, 20)) + rod(4, 60).rotate([0, 90, 0])
+    wheel = (rod(15, 10) - rod(4.4, 30, (0, 0, -10))).rotate([0, 90, 0])
+    return placed([(out, pose), (wheel, pose @ shift(35, off_mm, 0))])
+
+
 def joints_of(model: Model, **options: object) -> Joints:
     """Measure and join with default settings, changed by ``options``."""
     from steps.features import measure

@@ -31,7 +31,7 @@ from steps.statics.contacts import contacts_of
 from steps.statics.equilibrium import CRUSH
 from steps.statics.rigid import GRAVITY
 from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
-from tests.joint_cases import only, pin_in_a_wall
+from tests.joint_cases import only, pin_in_a_wall, turn, wheel_on_a_pin
 from tests.stacks import Cell, stack
 
 UP = (0.0, 0.0, 1.0)
@@ -341,6 +341,20 @@ def test_a_lone_peg_is_held_at_both_ends_of_its_engaged_length(square):
     weight[1, 3] = 5.0
     twisted = elastic(equilibrium, Case.make(weight, held=[0]), own)
     assert twisted is not None and twisted.needed != square
+
+
+@pytest.mark.parametrize(("off_mm", "stands"), [(6e-5, True), (4e-3, True), (0.05, False)])
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+def test_what_turns_on_a_pin_is_not_turned_by_rounding(off_mm, stands, pose):
+    """Off its middle by single precision at 1 m, by what shapes may differ and be one, or by 0.05 mm."""
+    model = wheel_on_a_pin(pose, off_mm)
+    measures = measure(model, Settings())
+    structure = Structure.of(model, measures, find_joints(model, measures, Settings()), Settings())
+    equilibrium = Equilibrium(structure.bodies, structure.contacts)
+    case = Case.make(structure.bodies.weight(pose[:3, 2]), held=[0])
+    found = elastic(equilibrium, case, Capacity.of(structure.contacts))
+    assert found is not None and found.needed != stands
+    assert np.linalg.norm(found.force, axis=1).max() < 10 * case.scale  # and by no lever that rounding gives
 
 
 def test_glue_makes_a_loose_cantilever_stand():

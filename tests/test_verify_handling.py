@@ -21,7 +21,7 @@ from steps.verify.footing import Footing
 from steps.verify.handling import HANDLED, check_handling
 from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
-from tests.joint_cases import box, pin_in_a_wall, placed, rod, shift, turn
+from tests.joint_cases import pin_in_a_wall, turn, wheel_on_a_pin
 from tests.test_verify_mutations import Data, good
 
 #: How often each is tried: once, or in four directions.
@@ -110,9 +110,7 @@ def test_what_hangs_on_an_axle_is_not_turned_by_the_rounding_of_its_place(
 ) -> None:
     """A wheel on a pin without friction, off its middle by single precision at 1 m, by what shapes may differ
     and be one, or, far more than any rounding, by 0.05 mm: then nothing bears what turns it."""
-    out = box((0, -20, -40), (20, 20, 20)) + rod(4, 60).rotate([0, 90, 0])
-    wheel = (rod(15, 10) - rod(4.4, 30, (0, 0, -10))).rotate([0, 90, 0])
-    model = placed([(out, pose), (wheel, pose @ shift(35, off_mm, 0))])
+    model = wheel_on_a_pin(pose, off_mm)
     footing = footing_of(model, pose[:3, 2])
     share = footing.bears(["P1", "P2"], weights(footing.mass, pose[:3, 2]), ["P1"], {}).share
     assert (share > 1 - 1e-6) is stands

@@ -112,6 +112,13 @@ def stiff(joint: Joint) -> bool:
     return joint.moves and (joint.snap_mm > 0 or joint.hold_n > 0 or joint.kind == "hinge")
 
 
+def lone_peg(joint: Joint) -> Touch | None:
+    """The touch of a joint that is one peg, and not stiff."""
+    gripping = [touch for touch in joint.touches if touch.kind != "rest" and len(touch.points)]
+    lone = len(gripping) == 1 and gripping[0].kind == "peg" and not stiff(joint)
+    return gripping[0] if lone else None
+
+
 def _add_grip(
     gathered: Rows,
     owner: int,

@@ -13,6 +13,7 @@ from steps.materials import material
 from steps.model import Array, IntArray, Joint, Joints, Mask, Measures, Model, frozen_array, frozen_indices
 from steps.progress import ticking
 from steps.settings import Settings
+from steps.statics.axes import on_axes
 from steps.statics.contacts import contacts_of
 from steps.statics.findings import Findings, findings_of
 from steps.statics.flat import extreme_points, flat, unit
@@ -66,11 +67,10 @@ class Structure:
         """
         friction = material(settings.material).friction[0]
         findings, key = findings_of(joints), (friction, coarse)
+        laid, bodies = on_axes(joints.joints, model.index_of, bodies_of(model, measures))
         if key not in findings.contacts:
-            findings.contacts[key] = contacts_of(joints.joints, model.index_of, friction, coarse)
-        return Structure(
-            model, joints, bodies_of(model, measures), *findings.contacts[key], friction, findings
-        )
+            findings.contacts[key] = contacts_of(laid, model.index_of, friction, coarse)
+        return Structure(model, joints, bodies, *findings.contacts[key], friction, findings)
 
     @staticmethod
     def relied_on(model: Model, measures: Measures, joints: Joints, settings: Settings) -> Structure:

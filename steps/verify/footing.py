@@ -196,14 +196,16 @@ class Footing:
         """Lays the axes of lone pegs, and the middles of what turns on them, in one line where only rounding
         keeps them out of it: a loose peg bears no moment about its axis."""
         self._line_of: dict[str, tuple[Array, Array]] = {}
-        lines: list[tuple[Array, Array]] = []
+        known: dict[str, list[tuple[Array, Array]]] = {}
         for joint in self.plan.joints:
             gripping = _gripping(joint)
             if len(gripping) != 1 or gripping[0].kind != "peg" or _stiff(joint):
                 continue
             own = np.array(gripping[0].point), np.array(gripping[0].axis)
-            line = next((each for each in lines if _on_one_line(each, own)), own)
-            lines += [] if line is not own else [own]
+            beside = [known.setdefault(end, []) for end in (joint.a, joint.b)]
+            line = next((each for lines in beside for each in lines if _on_one_line(each, own)), own)
+            for lines in beside:
+                lines.append(line)
             self._line_of[joint.id] = line
             for row in (self.row[joint.a], self.row[joint.b]):
                 foot = _foot_on(line, self.centre[row])
