@@ -73,21 +73,21 @@ def test_what_was_missed_is_right(cause: str) -> None:
     assert verdict_of(*MISSES[cause], most=24).misses == []
 
 
-#: What was once missed laid in any direction in space, at four times the size.
+#: What was once missed laid in any direction in space, and at what size.
 TURNED = {
-    "a wheel that rounding turns on its axle": ("axles", 612),
-    "a car that tips in its rail": ("rails", 660),
-    "a beam on posts laid on a slant over edges": ("published", 618),
-    "a tower held by the rounding of its file": ("cantilevers", 679),
-    "places looked at beside the groove": ("dovetails", 686),
+    "a wheel that rounding turns on its axle": ("axles", 612, 4.0),
+    "a car that tips in its rail": ("rails", 660, 4.0),
+    "a beam on posts laid on a slant over edges": ("published", 618, 4.0),
+    "places looked at beside the groove": ("dovetails", 686, 4.0),
+    "glue that is stronger by the last digit of a gap": ("boxes", 826, 1.0),
 }
 
 
 @pytest.mark.parametrize("cause", TURNED)
 def test_what_was_missed_in_any_direction_is_right(cause: str) -> None:
-    name, seed = TURNED[cause]
+    name, seed, scale = TURNED[cause]
     verdict = Verdict(name, seed)
-    judge(family(name, seed, most=30, turn=True), 4.0, verdict)
+    judge(family(name, seed, most=30, turn=True), scale, verdict)
     assert verdict.misses == []
 
 

@@ -83,7 +83,7 @@ def _bonds(
         if joint.touches and sum(bond.area_mm2 for bond in joint.bonds) > area * (1 + AREA_SHARE):
             check.fault(f"{joint.id}: more is to be glued than touches", parts=ends)
         most = _covered_mm2(joint, family) * glue_book().process["handling_mpa"]
-        if joint.early_n > most + ROUNDING:
+        if joint.early_n > most + ROUNDING * max(1.0, most):
             check.fault(f"{joint.id}: {joint.early_n:.1f} N before it is hard is too much", parts=ends)
         _strength(joint, plan, family, check)
     if family.bond(plastic).rating < 1:
