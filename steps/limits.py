@@ -40,6 +40,9 @@ class Limits(BaseModel):
     corners: int = Field(4_096, ge=3)
     #: Placed copies. The largest model that is promised to work has 20,000; more is bad nesting or an attack.
     parts: int = Field(200_000, gt=0)
+    #: Pairs of parts so near each other that they are looked at, some 100 bytes each. A wall has 14 a part, a
+    #: cube 31; where each of ten thousand parts stands in all others they are 50 million.
+    pairs: int = Field(20_000_000, gt=0)
     #: Groups within groups. Assemblies of people go four or five deep, those of design programs ten.
     nesting: int = Field(64, gt=0)
     #: Letters of a name; longer ones are cut. File systems allow 255, a sheet has room for 40.

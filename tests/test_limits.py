@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from steps.cli.options import Run, limited
-from steps.errors import StepleafError, UnreadableInput, WrongSettings
+from steps.errors import BeyondLimit, StepleafError, UnreadableInput, WrongSettings
 from steps.intake import read_model
 from steps.limits import LIMITS, Limits, limits_given
+from steps.pipeline import survey
 from steps.planfile import read_plan
 from steps.settings import Settings, load_settings
 from tests.intake_files import Gltf, ThreeMF, binary_stl, box, pose
@@ -101,6 +102,19 @@ def test_long_names_are_cut_and_stay_apart(tmp_path):
 def test_a_coordinate_beyond_the_limit_is_named(tmp_path):
     with pytest.raises(StepleafError, match=r"vertex \d lies at z = 30 .*up to 25 are believed"):
         of_stl(tmp_path, coordinate=25)
+
+
+def test_parts_that_all_stand_in_each_other_are_refused_before_their_pairs_are_made(tmp_path):
+    """A hundred thousand copies at one place asked for 298 GiB."""
+    file = ThreeMF()
+    mesh = file.mesh(box())
+    for row in range(300):
+        file.item(mesh, pose(at=(row / 1000, 0, 0)))
+    path = file.write(tmp_path / "heap.3mf")
+    with pytest.raises(
+        BeyondLimit, match=r"heap\.3mf: [\d,]+ pairs of parts lie at one place.*--limit pairs="
+    ):
+        survey(path, Settings(limits={"pairs": 30_000}))
 
 
 def test_a_plan_beyond_the_limit(tmp_path):

@@ -29,6 +29,7 @@ from steps.joints.prisms import prism_contacts
 from steps.joints.problems import placed_problems
 from steps.joints.readings import misread
 from steps.joints.situations import Situations, relative_pose, situations
+from steps.limits import LIMITS, Limits
 from steps.model import Array, IntArray, Joints, Measures, Model, Touch, TouchKind
 from steps.progress import over
 from steps.remembered import remembered
@@ -49,11 +50,11 @@ def find_joints(model: Model, measures: Measures, settings: Settings) -> Joints:
     """Every pair of parts that touch, as one joint each, sorted by the rows of the two parts.
 
     Problems are those of :func:`steps.joints.problems.placed_problems` and
-    :func:`steps.joints.readings.misread`. Raises nothing.
+    :func:`steps.joints.readings.misread`. Raises BeyondLimit where too many parts lie at one place.
     """
     from steps.joints.judging import judged  # with all that tells forces
 
-    found = _found(model, measures, partial(judged, settings=settings))
+    found = _found(model, measures, partial(judged, settings=settings), settings.limits)
     running = freed(found.joints, runners(model, measures, found.joints), RUNS_IN)
     joints = freed(running, held_by_form(model, measures, running))
     return Joints(joints, (*found.problems, *misread(model, measures, settings)))
@@ -72,11 +73,11 @@ def _unjudged(
     return {"fit": "none", "fits": ("none",) * len(touches), **bare}
 
 
-def _found(model: Model, measures: Measures, judge: Judge | None) -> Joints:
+def _found(model: Model, measures: Measures, judge: Judge | None, limits: Limits = LIMITS) -> Joints:
     if len(model.parts) < 2 or not model.placed:
         return Joints((), ())
     unit = unit_length(model, measures)
-    found = situations(model, unit, APART_SHARE * unit)
+    found = situations(model, unit, APART_SHARE * unit, limits)
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)})
     kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit, judge is not None)

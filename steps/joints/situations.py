@@ -6,10 +6,12 @@ it: everything about a pair is measured once per (shape, shape, relative pose).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, IntArray, Model
 
 #: Relative poses that agree to this share of the unit length are one situation.
@@ -30,9 +32,17 @@ class Situations:
     situation: IntArray
 
 
-def situations(model: Model, unit: float, reach: float) -> Situations:
-    """Pairs whose boxes come within ``reach`` mm, grouped by how the two shapes lie to each other."""
-    pairs = near_pairs(model.part_bounds, reach)
+def situations(model: Model, unit: float, reach: float, limits: Limits = LIMITS) -> Situations:
+    """Pairs whose boxes come within ``reach`` mm, grouped by how the two shapes lie to each other.
+
+    Raises BeyondLimit where so many parts lie at one place that no model can be meant.
+    """
+
+    def within_limits(many: int) -> None:
+        told = f"{model.file}: {many:,} pairs of parts lie at one place, so that they stand in each other"
+        refuse_more(told, many, "pairs", limits)
+
+    pairs = near_pairs(model.part_bounds, reach, within_limits)
     if not len(pairs):
         none = np.zeros(0, dtype=np.int64)
         return Situations(pairs, none)
@@ -62,8 +72,9 @@ def relative_poses(first: Array, second: Array) -> Array:
     return result
 
 
-def near_pairs(boxes: Array, reach: float) -> IntArray:
+def near_pairs(boxes: Array, reach: float, counted: Callable[[int], object] = int) -> IntArray:
     """(k, 2) rows of axis-aligned boxes (n, 2, 3) that come within ``reach``, sorted, first row smaller.
+    ``counted`` is asked about the number of pairs to look at before they are.
 
     Each box is entered in every cell of a grid that it covers; pairs are taken within cells, and kept
     in the one cell that holds the least corner of their common box.
@@ -79,6 +90,7 @@ def near_pairs(boxes: Array, reach: float) -> IntArray:
     owner, place = owner[order], place[order]
     starts = np.flatnonzero(np.append(True, np.any(place[1:] != place[:-1], axis=1)))
     sizes = np.diff(np.append(starts, len(owner)))
+    counted(int((sizes * (sizes - 1)).sum()) // 2)
     left, right = _within_runs(starts, sizes)
     a, b = owner[left], owner[right]
     meet = np.all((low[a] <= high[b]) & (low[b] <= high[a]), axis=1)
