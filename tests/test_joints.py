@@ -450,6 +450,41 @@ def test_a_square_peg_through_a_plate_is_found_wherever_it_lies(seed: int) -> No
     assert joint.gap_mm == pytest.approx(0.15, abs=NEAR)
 
 
+@pytest.mark.parametrize(("rows", "columns", "beside"), [(1, 3, 0), (2, 2, 0), (2, 3, 1), (3, 3, 2)])
+def test_square_studs_in_a_grid_are_pegs_though_their_sides_lie_in_common_planes(
+    rows: int, columns: int, beside: int
+) -> None:
+    """Each is a peg of its own in its own hole; one is put on so many places beside the other."""
+    spacing, half, gap, low, high = 9.4, 2.7, 0.11, 2.1, 6.3
+    wide, deep = columns * spacing - 0.1, rows * spacing - 0.1
+    middles = [((x + 0.5) * spacing, (y + 0.5) * spacing) for x in range(columns) for y in range(rows)]
+    block = box((0.1, 0.1, 0), (wide, deep, high))
+    for x, y in middles:
+        block -= box((x - half - gap, y - half - gap, -1), (x + half + gap, y + half + gap, low + 0.6))
+        block += box((x - half, y - half, high), (x + half, y + half, high + low))
+    joint = only(joints_of(placed([(block, np.eye(4)), (block, shift(beside * spacing, 0, high))])))
+    pegs = [touch for touch in joint.touches if touch.kind == "peg"]
+    assert (joint.kind, len(pegs)) == ("peg", rows * (columns - beside))
+    found = sorted(tuple(touch.point[:2].round(6).tolist()) for touch in pegs)
+    np.testing.assert_allclose(
+        found, sorted(each for each in middles if each[0] > beside * spacing), atol=NEAR
+    )
+    for touch in pegs:
+        assert (touch.gap_mm, touch.depth_mm) == (pytest.approx(gap, abs=NEAR), pytest.approx(low, abs=NEAR))
+        assert touch.axis @ (0, 0, 1) == pytest.approx(1.0)
+
+
+def test_a_face_beside_a_peg_and_in_one_plane_with_its_side_rests_all_the_same() -> None:
+    """A tenon fills its mortise; where the block goes on in the plane of its side it lies on a wall."""
+    block = box((-5, -5, 0), (5, 5, 10)) + box((-5, -5, 10), (5, 30, 16))
+    plate = box((-20, -20, -2), (20, 12, 8)) - box((-5, -5, -3), (5, 5, 20)) + box((5, 12, -2), (20, 30, 20))
+    joint = only(joints_of(placed([(plate, np.eye(4)), (block, np.eye(4))])))
+    pegs = [touch for touch in joint.touches if touch.kind == "peg"]
+    sides = [touch for touch in joint.touches if touch.kind == "rest" and abs(touch.axis[0]) > 0.9]
+    assert len(pegs) == 1 and pegs[0].area_mm2 == pytest.approx(4 * 10 * 8, rel=0.01)
+    assert [touch.area_mm2 for touch in sides] == [pytest.approx(18 * 6, rel=0.01)]
+
+
 def test_walls_that_are_not_quite_parallel_are_as_far_apart_as_where_they_face() -> None:
     """One wall of a mortise leans by 0.08 mm over 30; modelled 200 mm off the shapes' own origins."""
     far = (200.0, -150.0, 80.0)

@@ -18,6 +18,7 @@ from steps.settings import Settings
 from steps.verify.measured import CrossCut, check_measured
 from steps.verify.report import Check
 from steps.verify.solids import Solids, Surface
+from tests.joint_cases import joints_of, placed
 from tests.models.families import family
 from tests.models.files import model_of
 
@@ -145,6 +146,27 @@ def test_facets_leave_the_band_in_which_their_circle_lies(facets: int) -> None:
     assert np.linalg.norm(stud.edges[stud.skin()], axis=2).max() == pytest.approx(5.0, abs=1e-6)
     ((middle, radius),) = stud.islands()
     assert middle == pytest.approx(0.0, abs=1e-6) and radius == pytest.approx(5.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("taper", [0.0, 0.06])
+def test_a_stud_that_tapers_has_the_gap_of_its_foot_or_of_its_middle(taper: float) -> None:
+    """A stud of radius 3 mm at its foot in a bore of 3.1; of another gap, as of a straight stud, nothing is
+    believed."""
+    segments = 64
+    stud = manifold3d.Manifold.cylinder(2.4, 3.0, 3.0 - taper, segments)
+    block = manifold3d.Manifold.cube((12, 12, 6), center=True).translate((0, 0, -3)) + stud
+    bore = manifold3d.Manifold.cylinder(4.0, 3.1, circular_segments=segments).translate((0, 0, -1))
+    cap = manifold3d.Manifold.cube((12, 12, 6), center=True).translate((0, 0, 3)) - bore
+    model = placed([(block, np.eye(4)), (cap, np.eye(4))])
+    (joint,) = joints_of(model).joints
+    told = joint_entry(joint, "press", 0.0, "")
+    (entry,) = (each for each in told.touches if each.kind in ("stud", "peg"))
+    right = []
+    for gap in (0.1, 0.1 + taper / 2, 0.1 + taper, 0.1 - taper / 2 - 0.03, 0.16 + taper / 2):
+        other = told.model_copy(update={"touches": (entry.model_copy(update={"gap_mm": gap}),)})
+        right.append(measured(model, (other,)).ok)
+    assert right == [True, True, not taper, False, False]
+    assert entry.gap_mm == pytest.approx(0.1 + taper / 2, abs=0.012)
 
 
 def test_a_square_hole_has_no_curve_and_a_square_is_no_round_thing() -> None:

@@ -209,7 +209,7 @@ class _Kit:
         contacts += [replace(c, carrier=1) for c in _gripping(others)]
         slack = max((_sag(ours, c.radius) + _sag(theirs, c.radius) for c in contacts), default=0.0)
         prisms = prism_contacts(ours, theirs, to_first, unit)
-        contacts += [*prisms.contacts, *rest_contacts(ours, theirs, to_first, unit, without=prisms.rows)]
+        contacts += [*prisms.contacts, *rest_contacts(ours, theirs, to_first, unit, without=prisms.taken)]
         points = (self._points(a), self._points(b))
         return contacts, overlap(ours, theirs, points, to_first, to_second, unit, slack)
 

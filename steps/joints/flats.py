@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from types import MappingProxyType
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -99,21 +100,29 @@ def rest_contacts(
     pose: Array,
     unit: float,
     apart_mm: float | None = None,
-    without: Collection[tuple[int, int]] = (),
+    without: Mapping[tuple[int, int], shapely.Geometry] = MappingProxyType({}),
 ) -> list[Contact]:
     """Shared flat areas in the first's coordinates; ``pose`` takes the second's to the first's.
 
     The carrier is the first; the axis and normals point out of it. Faces further apart than ``apart_mm``
-    (by default APART_SHARE of the unit) do not touch; pairs ``without`` (rows of the flats) are left out.
+    (by default APART_SHARE of the unit) do not touch; of pairs (rows of the flats) the area ``without``, in
+    the basis of the first's, is left out.
     """
     ours, theirs = flats(first), flats(second)
     if not ours or not theirs:
         return []
     reach = APART_SHARE * unit if apart_mm is None else apart_mm
     found = []
-    for facing in facing_flats(ours, theirs, pose, -INTO_SHARE * unit, reach, AREA_SHARE * unit**2):
-        if facing.rows not in without:
-            found.append(_rest(ours[facing.rows[0]], facing))
+    least_area = AREA_SHARE * unit**2
+    for facing in facing_flats(ours, theirs, pose, -INTO_SHARE * unit, reach, least_area):
+        flat = ours[facing.rows[0]]
+        if (taken := without.get(facing.rows)) is not None:
+            left = shapely.difference(facing.common, taken)
+            if left.area < least_area:
+                continue
+            middle = shapely.get_coordinates(shapely.centroid(left)) @ flat.basis
+            facing = replace(facing, common=left, middle=middle[0] + flat.normal * flat.offset)
+        found.append(_rest(flat, facing))
     return found
 
 

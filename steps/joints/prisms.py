@@ -7,8 +7,9 @@ the axis the two come apart.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -46,29 +47,58 @@ LEAST_DEPTH = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Pair:
-    """A flat of the first shape and one of the second that look at each other, in the first's coordinates."""
+    """A flat of the first shape and one of the second that look at each other, in the first's coordinates:
+    one piece of the area that they share, or several; studs in a row have their faces in one plane."""
 
     rows: tuple[int, int]
-    normal: Array  #: (3,) out of the first
+    pieces: frozenset[int]
+    flat: Flat  #: of the first
+    common: shapely.Geometry  #: in the basis of the first's flat
     gap: float  #: negative where they overlap
-    corners: Array  #: (k, 3) of the area they share, on the first's face
-    middle: Array  #: (3,)
-    area: float
+
+    @property
+    def normal(self) -> Array:
+        """(3,) out of the first."""
+        return self.flat.normal
+
+    @cached_property
+    def corners(self) -> Array:
+        """(4, 3) of the box round the area, on the first's face."""
+        return self._placed(shapely.get_coordinates(shapely.envelope(self.common.convex_hull))[:-1])
+
+    @cached_property
+    def middle(self) -> Array:
+        """(3,) of the area."""
+        return self._placed(shapely.get_coordinates(shapely.centroid(self.common)))[0]
+
+    @property
+    def area(self) -> float:
+        return float(self.common.area)
+
+    def _placed(self, at: Array) -> Array:
+        return np.asarray(at @ self.flat.basis + self.flat.normal * self.flat.offset)
+
+    @property
+    def keys(self) -> Iterator[tuple[tuple[int, int], int]]:
+        """Its pieces by the flats' rows."""
+        return ((self.rows, piece) for piece in sorted(self.pieces))
 
 
 @dataclass(frozen=True, eq=False)
 class Prisms:
-    """Prisms of either shape found in the other, and which pairs of flats they account for."""
+    """Prisms of either shape found in the other, and what of the area that pairs of flats (rows) share they
+    account for, in the basis of the first's."""
 
     contacts: tuple[Contact, ...]
-    rows: frozenset[tuple[int, int]]
+    taken: Mapping[tuple[int, int], shapely.Geometry]
 
 
 def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> Prisms:
     """Prisms that engage, in the first's coordinates; ``pose`` takes the second's to the first's."""
     facing = list(_facing(flats(first), flats(second), pose, unit))
     contacts: list[Contact] = []
-    rows: set[tuple[int, int]] = set()
+    known: set[tuple[tuple[int, int], int]] = set()
+    taken: dict[tuple[int, int], list[shapely.Geometry]] = {}
     for axis in _axes(facing):
         across = [each for each in facing if abs(float(each.normal @ axis)) < ACROSS]
         stops = [each for each in facing if abs(float(each.normal @ axis)) > SAME_AXIS]
@@ -76,13 +106,15 @@ def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) ->
             to_first = np.eye(4) if carrier == 0 else pose
             for cluster in _clusters(across, axis, body, to_first):
                 sides = _sides(cluster, axis, carrier)
-                if not sides or rows.issuperset(each.rows for each in sides):
+                if not sides or known.issuperset(key for each in sides for key in each.keys):
                     continue  # a thin wall's outside and inside are outlines of one prism
                 contact = _contact(sides, stops, axis, carrier, body, to_first)
                 if contact is not None:
                     contacts.append(contact)
-                    rows.update(each.rows for each in sides)
-    return Prisms(tuple(contacts), frozenset(rows))
+                    known.update(key for each in sides for key in each.keys)
+                    for each in sides:
+                        taken.setdefault(each.rows, []).append(each.common)
+    return Prisms(tuple(contacts), {rows: shapely.union_all(areas) for rows, areas in taken.items()})
 
 
 def _clusters(across: Sequence[Pair], axis: Array, body: Anatomy, pose: Array) -> list[list[Pair]]:
@@ -107,21 +139,35 @@ def _clusters(across: Sequence[Pair], axis: Array, body: Anatomy, pose: Array) -
         reach = ON_OUTLINE * float(np.sqrt(shapely.area(piece)))
         at = shapely.points([cut.basis @ (turn.T @ (each.middle - shift)) for each in across])
         near = shapely.distance(ring, at) < reach
-        cluster = [each for each, on in zip(across, near, strict=True) if on]
+        cluster = _joined([each for each, on in zip(across, near, strict=True) if on])
         if len(cluster) >= LEAST_WAYS:
             found.append(cluster)
     return found
 
 
+def _joined(pieces: Sequence[Pair]) -> list[Pair]:
+    """Pieces of one area as one."""
+    lots: dict[tuple[int, int], list[Pair]] = {}
+    for piece in pieces:
+        lots.setdefault(piece.rows, []).append(piece)
+    return [
+        replace(
+            lot[0],
+            pieces=frozenset().union(*(each.pieces for each in lot)),
+            common=shapely.union_all([each.common for each in lot]),
+        )
+        for lot in lots.values()
+    ]
+
+
 def _facing(ours: Sequence[Flat], theirs: Sequence[Flat], pose: Array, unit: float) -> Iterator[Pair]:
-    """Flats that look at each other over a small gap and share an area."""
-    reach = REACH_SHARE * unit
-    for facing in facing_flats(ours, theirs, pose, -reach, reach, AREA_SHARE * unit**2):
+    """Flats that look at each other over a small gap and share an area, piece by piece."""
+    reach, least = REACH_SHARE * unit, AREA_SHARE * unit**2
+    for facing in facing_flats(ours, theirs, pose, -reach, reach, least):
         flat = ours[facing.rows[0]]
-        around = shapely.get_coordinates(shapely.envelope(facing.common.convex_hull))[:-1]
-        corners = around @ flat.basis + flat.normal * flat.offset
-        area = float(facing.common.area)
-        yield Pair(facing.rows, flat.normal, facing.nearest, corners, facing.middle, area)
+        for number, piece in enumerate(shapely.get_parts(facing.common)):
+            if piece.area >= least:
+                yield Pair(facing.rows, frozenset([number]), flat, piece, facing.nearest)
 
 
 def _axes(facing: Sequence[Pair]) -> list[Array]:

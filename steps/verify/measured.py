@@ -2,8 +2,9 @@
 
 A stud or peg and what it sits in are cut across its axis at a few levels; in each cut the stud reaches as far
 as its farthest corner, and the nearest wall that faces the axis is as far away as it is: the difference is
-the gap. Facets leave a band of what their circle may have been, and a gap in that band is right. A ball is
-read along rays from its centre. What lies flat on each other shares the area that its triangles share.
+the gap; of a stud that tapers, or that at its middle. Facets leave a band of what their circle may have been,
+and a gap in that band is right. A ball is read along rays from its centre. What lies flat on each other
+shares the area that its triangles share.
 """
 
 from __future__ import annotations
@@ -311,7 +312,11 @@ class Gauge:
             (float(low), float(high), MANY_LEVELS),
         ):
             bands = self._plug_gaps(pairing, point, axis, _even(least, most, count))
-            yield [(min(low for low, _ in bands), min(high for _, high in bands))] if bands else []
+            if not bands:
+                yield []
+                continue
+            lows, highs, radii = np.array(bands).T
+            yield [(float(lows.min()), float(highs.min() + radii.max() - np.median(radii)))]
 
     def area(self, joint: JointEntry, touch: TouchEntry) -> float:
         """mm2 that lie on each other in the touch's plane."""
@@ -366,10 +371,13 @@ class Gauge:
                 found.append(axes_across(axis) @ centre + level * axis)
         return np.array(found).reshape(-1, 3)
 
-    def _plug_gaps(self, pairing: Pairing, point: Array, axis: Array, levels: Array) -> list[Band]:
-        """Of a stud or peg, at levels along its axis: by its circle where it is round, else by its flats."""
+    def _plug_gaps(
+        self, pairing: Pairing, point: Array, axis: Array, levels: Array
+    ) -> list[tuple[float, float, float]]:
+        """Of a stud or peg, at levels along its axis: by its circle where it is round, and its radius there,
+        else by its flats."""
 
-        def measured() -> list[Band]:
+        def measured() -> list[tuple[float, float, float]]:
             bands, centre = [], point @ axes_across(axis)
             for level in levels.tolist():
                 mine, its = (each.about(centre) for each in self._cut(pairing, axis, level))
@@ -379,9 +387,10 @@ class Gauge:
                 if mine.round(skin):
                     radius = float(np.median(np.linalg.norm(mine.edges[skin], axis=2).max(axis=1)))
                     far, bulge = its.walls()
-                    bands.append((far - bulge - radius, far + bulge - radius))
+                    bands.append((far - bulge - radius, far + bulge - radius, radius))
                 else:
-                    bands.append((mine.apart(its, skin),) * 2)
+                    apart = mine.apart(its, skin)
+                    bands.append((apart, apart, 0.0))
             return [band for band in bands if np.isfinite(band[0])]
 
         return self._once(pairing, "plug", [*point, *axis, *levels], measured)
