@@ -157,6 +157,19 @@ def test_a_funnel_is_not_a_stud() -> None:
     assert single(found, "peg").radius_mm == pytest.approx(6.5, abs=NEAR)
 
 
+@pytest.mark.parametrize("flare", [0.1, 0.2, 0.5])
+def test_studs_whose_foot_flares_are_studs(flare: float) -> None:
+    """A fillet or a weld at the foot hides the top of the block from the stud's own cylinder."""
+    body = box((0, 0, 0), (40, 20, 9))
+    for x in (5, 15, 25, 35):
+        for y in (5, 15):
+            body += rod(STUD_RADIUS, STUD_HEIGHT + 9, (x, y, 0))
+            body += rod(STUD_RADIUS + flare, flare, (x, y, 9), top=STUD_RADIUS)
+    found = measured(body)
+    assert [s.radius_mm for s in found.studs] == pytest.approx(8 * [STUD_RADIUS], abs=NEAR)
+    assert all(s.axis @ (0, 0, 1) > 0.999 for s in found.studs)
+
+
 def test_a_round_block_is_not_a_stud_but_carries_one() -> None:
     round_block = rod(4.9, 10) + rod(STUD_RADIUS, 3, (0, 0, 9)) - rod(3.4, 4, (0, 0, -1))
     found = measures_of(placed([(round_block, np.eye(4)), (plate(2, 2), shift(20, 0, 0))])).by_shape["S1"]

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from steps.model import Model
 from steps.pipeline import make_plan
@@ -19,7 +20,7 @@ from steps.verify import verify_plan
 from steps.verify.kept_in import check_kept_in
 from steps.verify.motion import Mover, motion_tolerance
 from steps.verify.report import Check
-from tests.joint_cases import box, lid, placed, plate, shift
+from tests.joint_cases import box, lid, placed, plate, rod, shift
 from tests.models import family, write
 
 
@@ -154,3 +155,58 @@ def test_a_lump_that_lies_loose_is_picked_up_by_itself() -> None:
     bare = [each | (without if each["id"] == lump.id else {}) for each in data["joints"]]
     check = verify_plan(PlanFile.model_validate({**data, "joints": bare}), plan.model)["load cases"]
     assert any("picked up by itself" in fault.text for fault in check.faults)
+
+
+def cross(reach: float, half: float, length: float) -> Manifold:
+    """A prism of a cross along y, about it, from -length."""
+    return box((-reach, -length, -half), (reach, 0, half)) + box((-half, -length, -reach), (half, 0, reach))
+
+
+def across(radius: float, length: float, at: float) -> Manifold:
+    """A round rod along y from ``at``."""
+    return rod(radius, length).rotate([-90, 0, 0]).translate([0, at, 0])
+
+
+def axle_with_edges(room: float) -> Model:
+    """An axle of cross section in round bores of two cheeks on a foot, with a wheel on either end of it."""
+    edge = float(np.hypot(3.5, 1.2))
+    cheek = box((-9, 0, -24), (9, 7, 9)) - across(edge + room, 9, -1)
+    hub = cross(3.6, 1.3, 12).translate([0, 9, 0])
+    wheel = across(15, 8, -2) - hub
+    foot = box((-16, -4, -28), (16, 48, -24))
+    parts = [
+        (cross(3.5, 1.2, 64), shift(0, 54, 0)),
+        (wheel, shift(0, 48, 0)),
+        (wheel, shift(0, -8, 0)),
+        (cheek, shift(0, 3, 0)),
+        (cheek, shift(0, 34, 0)),
+        (foot, np.eye(4)),
+    ]
+    return placed(parts)
+
+
+@pytest.mark.parametrize("room", [0.12, 0.3])
+def test_an_axle_with_edges_lies_in_round_bores(room: float) -> None:
+    """Drawn in the middle of its bores it touches nothing; it comes to lie on four corners in either cheek,
+    and carries its wheels."""
+    plan = make_plan(axle_with_edges(room), Settings())
+    lying = [joint for joint in plan.joints.joints if {joint.a, joint.b} & {"P1"} and joint.kind == "rest"]
+    assert sorted(joint.other("P1") for joint in lying) == ["P4", "P5"]
+    for joint in lying:
+        points = np.array([touch.point for touch in joint.touches])
+        assert len(points) == 4 and joint.moves and joint.id not in plan.gluing.glued
+        assert np.all(points[:, 2] < -3.5)
+        assert sorted(points[:, 0].round(3)) == pytest.approx([-1.2, -1.2, 1.2, 1.2], abs=0.01)
+    report = verify_plan(plan_file(plan, Settings()), plan.model)
+    assert report.ok, [str(fault) for check in report.checks for fault in check.faults]
+
+
+def test_a_place_where_nothing_is_near_carries_nothing() -> None:
+    """Places that the plan tells are looked for in the meshes."""
+    plan = make_plan(axle_with_edges(0.12), Settings())
+    data = plan_file(plan, Settings()).model_dump(mode="json", by_alias=True)
+    for joint in data["joints"]:
+        if joint["kind"] == "rest" and joint["moves"]:
+            for touch in joint["touches"]:
+                touch["point"][2] -= 3.0
+    assert not verify_plan(PlanFile.model_validate(data), plan.model).ok

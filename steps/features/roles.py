@@ -16,6 +16,9 @@ from steps.model import Array, IntArray, Mask
 
 #: How far beyond the end of a cylinder, as a share of its radius, to ask what is there.
 BEYOND = 0.06
+#: A foot may flare, by a fillet or a weld, for so many radii: where the cylinder's own section (its ring, and
+#: the least share of that in the material) runs on beyond its end, the foot is looked for that far.
+FLARE, OWN_RING, OWN_SHARE = 0.25, 0.9, 0.75
 #: Radius of the ring, as a share of the cylinder's, on which wider material makes a foot.
 FOOT_RING = 1.12
 #: Least share of that ring in the material.
@@ -144,14 +147,19 @@ class _Beyond:
 def _ends(mesh: Mesh, cylinders: Sequence[Cylinder]) -> list[tuple[_Beyond, _Beyond]]:
     """Both ends of every cylinder, start first."""
     circle = _circle(8, 0.2)  # off the usual symmetry planes
-    unit = np.vstack([FOOT_RING * circle, BODY_RING * circle, [[0.0, 0.0]]])
-    points = np.empty((len(cylinders), 2, len(unit), 3))
+    unit = np.vstack([FOOT_RING * circle, BODY_RING * circle, [[0.0, 0.0]], OWN_RING * circle])
+    points = np.empty((len(cylinders), 2, 2, len(unit), 3))
     for row, c in enumerate(cylinders):
         ring = c.radius * unit @ plane_basis(c.axis)
-        for end, along in enumerate((-BEYOND * c.radius, c.length + BEYOND * c.radius)):
-            points[row, end] = c.start + along * c.axis + ring
+        for deep, beyond in enumerate((BEYOND * c.radius, FLARE * c.radius)):
+            for end, along in enumerate((-beyond, c.length + beyond)):
+                points[row, end, deep] = c.start + along * c.axis + ring
     probe = Probe(mesh)
-    solid = probe.solid_at(points.reshape(-1, 3)).reshape(points.shape[:3])
+    solid = probe.solid_at(points.reshape(-1, 3)).reshape(points.shape[:4])
+    feet = solid[..., :8].mean(axis=3) >= FOOT_SHARE
+    flares = ~feet[..., 0] & feet[..., 1] & (solid[:, :, 0, 17:].mean(axis=2) >= OWN_SHARE)
+    points = np.where(flares[..., None, None], points[:, :, 1], points[:, :, 0])
+    solid = np.where(flares[..., None], solid[:, :, 1], solid[:, :, 0])
     foot = solid[..., :8].mean(axis=2) >= FOOT_SHARE
     body = solid[..., 8:16].mean(axis=2) > BODY_SHARE
     found = []

@@ -18,6 +18,9 @@ from steps.remembered import remembered
 MAX_POINTS = 8
 #: Vertices times faces compared at once.
 BLOCK = 400_000
+#: Faces that turn by more (radians: 1 degree) meet in an edge; edges within this sine are parallel.
+SHARP = float(np.radians(1.0))
+PARALLEL = float(np.sin(np.radians(1.0)))
 
 
 def leaning_contact(first: Mesh, second: Mesh, pose: Array, unit: float) -> Contact | None:
@@ -33,7 +36,9 @@ def leaning_contact(first: Mesh, second: Mesh, pose: Array, unit: float) -> Cont
     theirs, their_ways = _touching(first, moved, reach)
     points, ways = np.vstack([ours, theirs]), np.vstack([our_ways, -their_ways])
     if not len(points):
-        crossing = _edges_that_cross(first, moved, reach)
+        points, ways = _edges_that_meet(first, moved, reach)
+    if not len(points):
+        crossing = _nearest_places(first, moved, reach)
         if crossing is None:
             return None
         points, ways = crossing
@@ -81,7 +86,41 @@ def off_triangles(triangles: Array, points: Array) -> Array:
     return np.where(over.all(axis=1) & (height > 0), plumb, aside)
 
 
-def _edges_that_cross(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Array] | None:
+def _edges_that_meet(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Array]:
+    """Where sharp edges of two meshes cross within ``reach``, and the ways across both, out of the first."""
+    ends, out = _sharp_edges(first, second.bounds, reach)
+    others, _ = _sharp_edges(second, first.bounds, reach)
+    one, two = (each.ravel() for each in np.indices((len(ends), len(others))))
+    points, ways = [np.zeros((0, 3))], [np.zeros((0, 3))]
+    for rows in np.array_split(np.arange(len(one)), max(1, len(one) // BLOCK)):
+        a, b = ends[one[rows]], others[two[rows]]
+        along, beside, off = a[:, 1] - a[:, 0], b[:, 1] - b[:, 0], b[:, 0] - a[:, 0]
+        across = np.cross(along, beside)
+        size = np.einsum("nj,nj->n", across, across)
+        real = size > PARALLEL**2 * (along**2).sum(axis=1) * (beside**2).sum(axis=1)
+        size = np.where(real, size, 1.0)
+        share = np.einsum("nj,nj->n", np.cross(off, beside), across) / size
+        its = np.einsum("nj,nj->n", np.cross(off, along), across) / size
+        apart = np.abs(np.einsum("nj,nj->n", off, across)) / np.sqrt(size)
+        met = real & (apart <= reach) & (np.abs(share - 0.5) <= 0.5) & (np.abs(its - 0.5) <= 0.5)
+        way = across[met] / np.sqrt(size[met, None])
+        sign = np.sign(np.einsum("nj,nj->n", way, out[one[rows[met]]]))
+        points.append(a[met, 0] + share[met, None] * along[met])
+        ways.append(np.where(sign < 0, -1.0, 1.0)[:, None] * way)
+    return np.vstack(points), np.vstack(ways)
+
+
+def _sharp_edges(mesh: Mesh, near: Array, reach: float) -> tuple[Array, Array]:
+    """(n, 2, 3) ends of the convex edges within ``reach`` of a box, and (n, 3) the way out
+    of the mesh there."""
+    pairs, turn, edge = mesh.adjacency
+    ends = mesh.vertices[edge]
+    close = np.all((ends.min(axis=1) < near[1] + reach) & (ends.max(axis=1) > near[0] - reach), axis=1)
+    sharp = close & (turn > SHARP)
+    return ends[sharp], mesh.normals[pairs[sharp]].sum(axis=1)
+
+
+def _nearest_places(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Array] | None:
     """The nearest places of two meshes when they are within ``reach``: one point and the way across."""
     bodies = [fcl.CollisionObject(_bvh(mesh), fcl.Transform()) for mesh in (first, second)]
     result = fcl.DistanceResult()

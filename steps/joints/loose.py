@@ -16,9 +16,12 @@ from numpy.typing import NDArray
 
 from renderer.topology import connected
 from steps.features.anatomy import Anatomy
+from steps.features.mesh import Mesh
 from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
+from steps.joints.leaning import distance, leaning_contact
 from steps.joints.placing import DRAWN_MM, Judge, Placed, place
+from steps.joints.problems import LEVEL_SHARE, lowest_along
 from steps.joints.situations import relative_pose
 from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
@@ -37,6 +40,9 @@ BEARS = 0.1
 RUNS = 0.8
 #: A way is level within 6 degrees (sine), and ways are one within as much (cosine).
 LEVEL, ONE_WAY = 0.1, 0.995
+#: What comes as near as this share of the unit length touches (0.01 mm at a pitch of 10); it is reached in a
+#: few moves where the way leads straight there, and past a face that is nearly along the way nobody goes on.
+TOUCH_SHARE, MOST_MOVES = 0.001, 64
 #: Groups of parts that float are let down one by one; in a print layout of many nobody asks.
 MOST_GROUPS = 200
 
@@ -53,9 +59,9 @@ def let_down(
     up, play = measures.up, PLAY_SHARE * unit
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
     group = connected(len(model.parts), tied)
-    boxes = model.part_bounds
-    sizes = np.bincount(group)
-    floating = [number for number in range(len(sizes)) if number != int(np.argmax(sizes))]
+    boxes, low = model.part_bounds, lowest_along(model, up)
+    standing = group[low < low.min() + LEVEL_SHARE * unit]
+    floating = np.setdiff1d(group, standing).tolist()
     if not floating or len(floating) > MOST_GROUPS:
         return
     shut = Shut(model, measures)
@@ -94,6 +100,7 @@ def _come_to_rest(
     turn = model.poses[pair[0, 0], :3, :3]
     above = 1.0 if pair[0, 1] == row else -1.0
     found = rest_contacts(first, second, pose, unit, play)
+    found += _come_to_lean(first.mesh, second.mesh, pose, -above * (turn.T @ up), play, unit)
     held = [each for each in found if above * float(turn @ each.axis @ up) >= CARRIES]
     yield from (
         (
@@ -103,6 +110,33 @@ def _come_to_rest(
         if held
         else ()
     )
+
+
+def _come_to_lean(
+    first: Mesh, second: Mesh, pose: Array, way: Array, play: float, unit: float
+) -> list[Contact]:
+    """What touches at points or lines once the second, whose coordinates ``pose`` takes to the first's, has
+    gone along ``way`` (3,) as far as it goes: an axle with edges in a round bore. Nothing beyond ``play``.
+
+    It goes as far at a time as it surely can, which is its distance.
+    """
+    pose, gone = pose.copy(), 0.0
+    for _ in range(MOST_MOVES):
+        apart = distance(first, second, (np.eye(4), pose))
+        if apart <= TOUCH_SHARE * unit:
+            contact = leaning_contact(first, second, pose, unit)
+            return [] if contact is None else list(_each_place(contact))
+        gone += apart
+        if gone > play:
+            return []
+        pose[:3, 3] += apart * way
+    return []
+
+
+def _each_place(contact: Contact) -> Iterator[Contact]:
+    """A contact at several points as one at each, which a plan then tells."""
+    for point, normal in zip(contact.points, contact.normals, strict=True):
+        yield replace(contact, point=point, axis=normal, points=point[None], normals=normal[None])
 
 
 #: Said of a joint of what is held by form alone.

@@ -1,10 +1,10 @@
 """What holds the parts of a model to each other, as struts, and whether what is built stands by them.
 
-Where faces lie on each other is found from the meshes; where studs and pegs sit, how hard they hold, and
-what is glued is taken from the plan. A stud keeps its part from moving sideways, a lone peg at both ends of
-its engaged length, and holds along its axis with its share of the joint's hold: the likely one while it is
-built, the low end of its band when it is done. A ball, hinge or turning peg that cannot slip out stays where
-it is put.
+Where faces lie on each other is found from the meshes; where studs and pegs sit, where what lies loose comes
+to lie on an edge, how hard they hold, and what is glued is taken from the plan. A stud keeps its part from
+moving sideways, a lone peg at both ends of its engaged length, and holds along its axis with its share of
+the joint's hold: the likely one while it is built, the low end of its band when it is done. A ball, hinge or
+turning peg that cannot slip out stays where it is put.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+import trimesh
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from steps.materials import material
@@ -98,6 +99,8 @@ class Footing:
         self.faces_of: dict[frozenset[int], Shared] = {}
         for a, b in self._near_pairs():
             shared = self._faces(a, b)
+            if not len(shared.points):
+                shared = self._edges(a, b)
             if len(shared.points):
                 self.faces_of[frozenset((a, b))] = shared
                 found.append(shared)
@@ -162,6 +165,33 @@ class Footing:
             )
         there = self._shared[key]
         return Shared(there.points @ turn.T + two.pose[:3, 3], there.normals @ turn.T)
+
+    def _edges(self, a: int, b: int) -> Shared:
+        """Where the plan says that what lies loose comes to lie with an edge on another: such of its places
+        as both meshes come near."""
+        pair = frozenset((a, b))
+        told = [joint for joint in self.plan.joints if lies_loose(joint)]
+        touches = [
+            touch
+            for joint in told
+            if frozenset((self.row[joint.a], self.row[joint.b])) == pair
+            for touch in joint.touches
+        ]
+        near = [touch for touch in touches if all(self._off(row, touch) <= self._apart[pair] for row in pair)]
+        if not near:
+            return Shared.nothing()
+        signs = [-1.0 if self.row[touch.carrier] == a else 1.0 for touch in near]
+        ways = np.array([touch.axis for touch in near]) * np.array(signs)[:, None]
+        return Shared(np.array([touch.point for touch in near]), ways)
+
+    def _off(self, row: int, touch: TouchEntry) -> float:
+        """How far a touch is from a part's surface, mm."""
+        part = self.model.parts[row]
+        surface = self.solids.surface(part.shape)
+        at = part.pose[:3, :3].T @ (np.array(touch.point) - part.pose[:3, 3])
+        triangles = surface.vertices[surface.faces]
+        nearest = trimesh.triangles.closest_point(triangles, np.broadcast_to(at, (len(triangles), 3)))
+        return float(np.linalg.norm(nearest - at, axis=1).min())
 
     def _triangles(self, shape: str) -> Array:
         if shape not in self._long:

@@ -28,6 +28,9 @@ from steps.verify.solids import Solids, Surface
 #: A stud is cut at so many levels of its engaged length; where that does not give the gap of the plan, at
 #: so many: a short rib may be what is tightest.
 FEW_LEVELS, MANY_LEVELS = 3, 31
+#: A stud whose radius changes by more than this over the way along it is stepped, and does not taper (tangent
+#: of 3 degrees: moulds are drawn with 0.5 to 2; common practice, no source).
+DRAFT = float(np.tan(np.radians(3.0)))
 #: Rays from an axis across a cut, and from the centre of a ball.
 AROUND, ABOUT = 48, 200
 #: Edges of a cut whose normals differ by less lie in one facet (cosine of 0.1 degree).
@@ -316,7 +319,10 @@ class Gauge:
                 yield []
                 continue
             lows, highs, radii = np.array(bands).T
-            yield [(float(lows.min()), float(highs.min() + radii.max() - np.median(radii)))]
+            taper = radii.max() - np.median(radii)
+            if taper > DRAFT * half:
+                taper = 0.0  # a collar, a chamfer or another stud
+            yield [(float(lows.min()), float(highs.min() + taper))]
 
     def area(self, joint: JointEntry, touch: TouchEntry) -> float:
         """mm2 that lie on each other in the touch's plane."""
