@@ -21,9 +21,11 @@ from demo_model.seawall import sea_wall
 from demo_model.solids import Module
 from demo_model.specials import BallMeasures
 from demo_model.tug import tug
+from steps.features.mesh import Mesh
 from steps.joints import touching
 from steps.joints.flats import Flat
 from steps.joints.leaning import off_triangles
+from steps.joints.overlap import _largest_ball
 from steps.model import Joints, Model
 from tests.joint_cases import (
     CLEARANCE,
@@ -647,6 +649,14 @@ def test_overlap_beyond_a_press_fit_is_named_in_millimetres(scale: float) -> Non
     assert "low and high" in problem.text
     depth = float(problem.text.split(" by ")[1].split(" mm")[0])
     assert depth == pytest.approx(scale, rel=0.05)  # walls 1 wide, 1 deep: a ball of 1 fits in
+
+
+def test_how_deep_things_stand_in_each_other_does_not_hang_on_their_size() -> None:
+    """Metres read as millimetres: faces of a micrometre are no farther from a point than they are."""
+    cube = np.asarray(solid(box((0, 0, 0), (1, 1, 1))).vertices, dtype=float)
+    faces = solid(box((0, 0, 0), (1, 1, 1))).faces
+    for size in (1.0, 1e-3, 1e-6):
+        assert _largest_ball(Mesh(cube * size, faces)) == pytest.approx(size, rel=0.02)
 
 
 @pytest.mark.parametrize("into", [0.1, 0.2])

@@ -182,11 +182,13 @@ def _grown(mesh: Mesh, middle: Array) -> float:
 
 
 def _distance(mesh: Mesh, point: Array) -> float:
-    """From a point to the nearest place on the surface."""
+    """From a point to the nearest place on the surface, in lengths of the mesh: the library's tolerances are
+    absolute, and of triangles of a micrometre it says that they are infinitely far."""
     from trimesh.triangles import closest_point  # slow to load, and seldom needed
 
-    nearest = closest_point(mesh.triangles, np.tile(point, (len(mesh.faces), 1)))
-    return float(np.linalg.norm(nearest - point, axis=1).min())
+    off = (mesh.triangles - point) / mesh.diagonal
+    nearest = closest_point(off, np.zeros((len(off), 3)))
+    return float(np.linalg.norm(nearest, axis=1).min()) * mesh.diagonal
 
 
 def _spread(mesh: Mesh, count: int) -> tuple[Array, Array]:
