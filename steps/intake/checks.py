@@ -8,11 +8,13 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from renderer.spatial import tree
 from steps.intake.congruence import Form, coincide
 from steps.intake.names import first_of, printable
 from steps.intake.scene import RawMesh, Scene, sane
 from steps.limits import Limits
 from steps.model import Array, Model, Problem, Unsure
+from steps.progress import ticking
 
 #: The longest part and model that are believed, mm. Large printers reach 1 m; a wall of blocks may
 #: be long, but its parts are not. From memory of what printers there are, no source.
@@ -257,14 +259,20 @@ def _piles(form: Form, poses: Array) -> list[list[int]]:
     reach = 2 * form.tolerance
     centres = poses[:, :3, :3] @ form.centre + poses[:, :3, 3]
     waiting = np.flatnonzero(_crowded(centres, reach))
-    piles = []
-    while len(waiting):
-        first, others = waiting[0], waiting[1:]
-        close = others[np.linalg.norm(centres[others] - centres[first], axis=1) <= reach]
-        pile = [int(first), *(int(other) for other in close if _same_space(form, poses[first], poses[other]))]
+    if not len(waiting):
+        return []
+    places, piles = tree(centres[waiting]), []
+    open_ = np.ones(len(waiting), dtype=bool)
+    for at, first in enumerate(ticking(waiting.tolist())):
+        if not open_[at]:
+            continue
+        close = [other for other in sorted(places.query_ball_point(centres[first], reach)) if open_[other]]
+        pile = [
+            other for other in close if other == at or _same_space(form, poses[first], poses[waiting[other]])
+        ]
+        open_[pile] = False
         if len(pile) > 1:
-            piles.append(pile)
-        waiting = np.setdiff1d(waiting, pile)
+            piles.append(waiting[pile].tolist())
     return piles
 
 

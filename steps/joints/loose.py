@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from renderer.topology import connected
@@ -159,7 +160,9 @@ def held_by_form(model: Model, measures: Measures, joints: Sequence[Joint]) -> f
     if not outside:
         return frozenset()
     shut, number = Shut(model, measures), np.array([thing[part.id] for part in model.parts])
-    own = {each: np.flatnonzero(number == each) for each in sorted(set().union(*outside.values()))}
+    order = np.argsort(number, kind="stable")
+    rows = dict(enumerate(np.split(order, np.cumsum(np.bincount(number))[:-1])))
+    own = {each: rows[each] for each in sorted(set().union(*outside.values()))}
     held = {each for each, rows in own.items() if shut.holds(rows)}
     boxed = {each for each in held if shut.fenced(own[each])}
     standing = [(thing[under], thing[above]) for under, above in _standing_on(joints, measures.up)]
@@ -228,13 +231,12 @@ class Shut:
         self.up = self.motion.direction_index(measures.up)
         frame = self.motion.half(self.up).frame
         self.level = [self.motion.direction_index(frame[:, k]) for k in (0, 1)]
-        self.everyone = np.arange(len(model.parts))
+        self._trees: dict[int, shapely.STRtree] = {}
 
     def holds(self, own: IntArray) -> bool:
         """Whether the parts (rows), moving as one, are held by form."""
-        others = np.setdiff1d(self.everyone, own)
-        return self._stopped(own, self.up, others) and any(
-            all(self._stopped(own, axis ^ flip, others) for flip in (0, 1)) for axis in self.level
+        return self._stopped(own, self.up) and any(
+            all(self._stopped(own, axis ^ flip) for flip in (0, 1)) for axis in self.level
         )
 
     def runs(self, own: IntArray, within: IntArray, ways: Sequence[Array]) -> bool:
@@ -266,23 +268,33 @@ class Shut:
 
     def fenced(self, own: IntArray) -> bool:
         """Whether one other part alone keeps the parts (rows), moving as one, from moving any level way."""
-        others = np.setdiff1d(self.everyone, own)
         ways = [axis ^ flip for axis in self.level for flip in (0, 1)]
-        return any(
-            all(self._stopped(own, way, np.array([other])) for way in ways)
-            for other in self._near(own, ways[0], others)
-        )
+        near = {other for row in own.tolist() for other in self._on_the_way(row, ways[0], own)}
+        return any(all(self._stopped(own, way, np.array([other])) for way in ways) for other in sorted(near))
 
-    def _near(self, own: IntArray, way: int, others: IntArray) -> list[int]:
-        """Those of the others that the parts might meet along a way."""
-        return sorted({other for row in own.tolist() for other in self.motion.on_the_way(row, way, others)})
-
-    def _stopped(self, own: IntArray, direction: int, others: IntArray) -> bool:
+    def _stopped(self, own: IntArray, direction: int, others: IntArray | None = None) -> bool:
+        """Whether the others, all by default, stop the parts (rows), moving as one."""
         return any(
             self.motion.blocks(row, other, direction)
             for row in own.tolist()
-            for other in self.motion.on_the_way(row, direction, others)
+            for other in self._on_the_way(row, direction, own, others)
         )
+
+    def _on_the_way(
+        self, row: int, direction: int, own: IntArray, others: IntArray | None = None
+    ) -> list[int]:
+        """Those of the others, all but its ``own`` by default, that a part might meet along a way."""
+        if others is None:
+            others = np.setdiff1d(self._beside(row, direction), own)
+        return self.motion.on_the_way(row, direction, others)
+
+    def _beside(self, row: int, direction: int) -> IntArray:
+        """Rows of the parts whose boxes meet a part's, seen along a way: of many parts few are."""
+        boxes, line = self.motion.half(direction).boxes, direction >> 1
+        low, high = boxes[:, 0, :2], boxes[:, 1, :2]
+        if line not in self._trees:
+            self._trees[line] = shapely.STRtree(shapely.box(*low.T, *high.T))
+        return np.sort(self._trees[line].query(shapely.box(*low[row], *high[row])))
 
 
 def freed(joints: Sequence[Joint], loose: frozenset[str], why: str = WHY) -> tuple[Joint, ...]:
