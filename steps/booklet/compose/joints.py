@@ -100,6 +100,11 @@ def _words(matter: Matter, group: JointGroup) -> str:
     return matter.words.say("{letter}: {deed}", letter=group.letters, deed=text)
 
 
+def _all_round(group: JointGroup) -> bool:
+    """Whether nothing at the pegs or pins of joints is flat: they turn, and need not slide."""
+    return all("flat" not in touch.faces for joint in group.joints for touch in joint.touches)
+
+
 def _deed(matter: Matter, group: JointGroup) -> str:
     say, say_n = matter.words.say, matter.words.say_n
     n = group.each
@@ -110,7 +115,9 @@ def _deed(matter: Matter, group: JointGroup) -> str:
     if group.mark == "free":
         if group.kind == "ball":
             return say("push the ball in; it moves: no glue")
-        return say("it turns: no glue")
+        if group.kind == "rest":
+            return say("it lies loose: no glue")
+        return say("it turns: no glue") if _all_round(group) else say("it moves: no glue")
     if group.mark == "glue":
         return _glue_deed(matter, group, n)
     if group.mark == "rest" or group.kind == "rest":
