@@ -131,7 +131,7 @@ def round_edges(
     high = np.maximum(faces[face, corner], faces[face, (corner + 1) % 3])
     along = vertices[high] - vertices[low]
     length = np.linalg.norm(along, axis=1)
-    along /= length[:, None]
+    along /= np.where(length > 0, length, 1.0)[:, None]  # corners that a file has twice
     apex = vertices[faces[face, (corner + 2) % 3]] - vertices[low]
     apex -= np.einsum("ij,ij->i", apex, along)[:, None] * along
     lead = apex[np.searchsorted(edge, np.arange(len(many)))][edge]
