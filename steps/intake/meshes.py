@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from steps.intake.checks import FEWEST_FACES
 from steps.mend import mend, one_shell
 from steps.mend.rays import Rays
 from steps.mend.soup import distinct_faces, is_closed, merge_equal, renumbered, signed_volume
@@ -44,7 +45,7 @@ class Tidier:
 
     def tidy(self, vertices: Array, faces: IntArray) -> TidyMesh | None:
         """As :func:`tidy`."""
-        if len(faces) < 2:  # one triangle is flat
+        if len(faces) < FEWEST_FACES:  # no solid, whatever is mended: such parts are left out
             return None
         vertices, faces = merge_equal(vertices, faces)
         low = vertices.min(axis=0)
