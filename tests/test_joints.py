@@ -24,7 +24,7 @@ from demo_model.tug import tug
 from steps.features.mesh import Mesh
 from steps.joints import touching
 from steps.joints.flats import Flat
-from steps.joints.leaning import off_triangles
+from steps.joints.leaning import _near_pairs, off_triangles
 from steps.joints.overlap import _largest_ball
 from steps.model import Joints, Model
 from tests.joint_cases import (
@@ -649,6 +649,20 @@ def test_overlap_beyond_a_press_fit_is_named_in_millimetres(scale: float) -> Non
     assert "low and high" in problem.text
     depth = float(problem.text.split(" by ")[1].split(" mm")[0])
     assert depth == pytest.approx(scale, rel=0.05)  # walls 1 wide, 1 deep: a ball of 1 fits in
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_edges_that_come_near_are_all_looked_at(seed: int) -> None:
+    """Against each edge with each other: what is farther apart in any direction than asked is left out."""
+    random = np.random.default_rng(seed)
+    one, two = (random.uniform(0, 10, (60, 1, 3)) + random.normal(0, 2, (60, 2, 3)) for _ in range(2))
+    reach = 0.3
+    apart = np.maximum(
+        one.min(axis=1)[:, None] - two.max(axis=1)[None], two.min(axis=1)[None] - one.max(axis=1)[:, None]
+    ).max(axis=2)
+    found = np.column_stack(_near_pairs(one, two, reach))
+    np.testing.assert_array_equal(found, np.argwhere(apart <= reach))
+    assert 0 < len(found) < 60 * 60
 
 
 def test_how_deep_things_stand_in_each_other_does_not_hang_on_their_size() -> None:

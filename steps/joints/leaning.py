@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import fcl
 import numpy as np
+import shapely
 
 from steps.features.mesh import Mesh
 from steps.joints.contact import Contact
 from steps.joints.flats import APART_SHARE
-from steps.model import Array
+from steps.model import Array, IntArray
 from steps.remembered import remembered
 
 #: Points kept of a line or patch of touching vertices, the outermost ones.
@@ -90,7 +91,7 @@ def _edges_that_meet(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Ar
     """Where sharp edges of two meshes cross within ``reach``, and the ways across both, out of the first."""
     ends, out = _sharp_edges(first, second.bounds, reach)
     others, _ = _sharp_edges(second, first.bounds, reach)
-    one, two = (each.ravel() for each in np.indices((len(ends), len(others))))
+    one, two = _near_pairs(ends, others, reach)
     points, ways = [np.zeros((0, 3))], [np.zeros((0, 3))]
     for rows in np.array_split(np.arange(len(one)), max(1, len(one) // BLOCK)):
         a, b = ends[one[rows]], others[two[rows]]
@@ -110,9 +111,24 @@ def _edges_that_meet(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Ar
     return np.vstack(points), np.vstack(ways)
 
 
+def _near_pairs(ends: Array, others: Array, reach: float) -> tuple[IntArray, IntArray]:
+    """Rows of edges (n, 2, 3) and others (m, 2, 3) whose boxes come within ``reach``, in order: of finely
+    faceted meshes each with each would be more than memory holds."""
+    low, high = ends.min(axis=1) - reach, ends.max(axis=1) + reach
+    least, most = others.min(axis=1), others.max(axis=1)
+    if not len(ends) or not len(others):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    depth, x, y = np.argsort((most.max(axis=0) - least.min(axis=0)).round(9), kind="stable").tolist()
+    known = shapely.STRtree(shapely.box(least[:, x], least[:, y], most[:, x], most[:, y]))
+    one, two = known.query(shapely.box(low[:, x], low[:, y], high[:, x], high[:, y]))
+    meets = (low[one, depth] <= most[two, depth]) & (least[two, depth] <= high[one, depth])
+    one, two = one[meets], two[meets]
+    order = np.lexsort((two, one))
+    return one[order], two[order]
+
+
 def _sharp_edges(mesh: Mesh, near: Array, reach: float) -> tuple[Array, Array]:
-    """(n, 2, 3) ends of the convex edges within ``reach`` of a box, and (n, 3) the way out
-    of the mesh there."""
+    """(n, 2, 3) ends of the convex edges within ``reach`` of a box, and (n, 3) the way out of the mesh."""
     pairs, turn, edge = mesh.adjacency
     ends = mesh.vertices[edge]
     close = np.all((ends.min(axis=1) < near[1] + reach) & (ends.max(axis=1) > near[0] - reach), axis=1)

@@ -122,9 +122,11 @@ class Footing:
         """mm that faces of two parts may be apart and count as touching, where these are not the usual: what
         lies loose comes to lie on what is under it, and a lone peg against the walls of its hole."""
         usual, found = FACE_SHARE * self.tolerance_mm, {}
+        self._lying: dict[frozenset[int], list[TouchEntry]] = {}  # where what lies loose comes to lie
         for joint in self.plan.joints:
             pair = frozenset((self.row[joint.a], self.row[joint.b]))
             if lies_loose(joint):
+                self._lying.setdefault(pair, []).extend(joint.touches)
                 found[pair] = max(usual, room_below_mm(self.plan, self.model))
             elif joint.id in self._line_of:
                 found[pair] = usual + max(usual, joint.gap_mm)
@@ -170,14 +172,8 @@ class Footing:
         """Where the plan says that what lies loose comes to lie with an edge on another: such of its places
         as both meshes come near."""
         pair = frozenset((a, b))
-        told = [joint for joint in self.plan.joints if lies_loose(joint)]
-        touches = [
-            touch
-            for joint in told
-            if frozenset((self.row[joint.a], self.row[joint.b])) == pair
-            for touch in joint.touches
-        ]
-        near = [touch for touch in touches if all(self._off(row, touch) <= self._apart[pair] for row in pair)]
+        told = self._lying.get(pair, [])
+        near = [touch for touch in told if all(self._off(row, touch) <= self._apart[pair] for row in pair)]
         if not near:
             return Shared.nothing()
         signs = [-1.0 if self.row[touch.carrier] == a else 1.0 for touch in near]
