@@ -79,6 +79,7 @@ class Problem:
     text: str
     joints: tuple[str, ...] = ()  #: ids of the joints it is about
     step: int = 0  #: number of the step it is about; 0 where it is about none
+    sides: tuple[str, ...] = ()  #: of the model, where the parts come off: "front", "back right", "top"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "text", unsteered(self.text))  # names of files and parts stand in it

@@ -274,6 +274,7 @@ class ProblemEntry(Entry):
     text: str
     joints: tuple[str, ...] = ()
     step: int = 0  # 0 where it is about no step
+    sides: tuple[str, ...] = ()  # of the model, where the parts come off
 
 
 class CaseEntry(Entry):
@@ -365,6 +366,7 @@ def plan_file(plan: Plan, settings: Settings) -> PlanFile:
                 text=found.text,
                 joints=found.joints,
                 step=found.step,
+                sides=found.sides,
             )
             for found in plan.problems
         ),

@@ -16,6 +16,7 @@ import shapely
 from renderer.spatial import hull
 from steps.model import Array, Measure, Model, Problem
 from steps.settings import Settings
+from steps.ties import merged
 
 Z = np.array([0.0, 0.0, 1.0])
 #: This share of the studs points one way in a model that is turned.
@@ -164,7 +165,8 @@ class _Whole:
         return np.concatenate(found)
 
     def faces(self) -> Iterator[Array]:
-        """Ways up with a face of the convex outline on the table, the largest first."""
+        """Ways up with a face of the convex outline on the table, the largest first; of equal ones that over
+        which the middle of the weight is lower, as what lies in a model lies at its bottom."""
         points = np.concatenate([self._placed(row) for row in range(len(self.corners))])
         around = hull(points)
         if around is None:
@@ -173,7 +175,9 @@ class _Whole:
         areas = np.linalg.norm(
             np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]), axis=1
         )
-        yield from _sorted_ways(-around.equations[:, :3], areas)[0]
+        ways, areas = _sorted_ways(-around.equations[:, :3], areas)
+        high = ways @ self.centre - (ways @ points.T).min(axis=1)
+        yield from ways[np.lexsort((merged(high, self.near), -merged(areas, ON_TABLE * float(areas.max()))))]
 
     def _placed(self, row: int) -> Array:
         """(n, 3) outermost points of all copies of a shape."""

@@ -80,6 +80,7 @@ TURNED = {
     "a beam on posts laid on a slant over edges": ("published", 618, 4.0),
     "places looked at beside the groove": ("dovetails", 686, 4.0),
     "glue that is stronger by the last digit of a gap": ("boxes", 826, 1.0),
+    "stood on its lid, its pegs hanging in it": ("published", 942, 4.0),
 }
 
 

@@ -26,6 +26,7 @@ from steps.model import Aim, Array, IntArray, Measures, Model
 from steps.sequence import BuildSequence, Moment
 from steps.settings import LoadCaseName, Settings
 from steps.statics import Case, Structure
+from steps.statics.contacts import stiff
 from steps.statics.flat import axes_across, unit
 from steps.statics.rigid import GRAVITY
 from steps.statics.structure import TABLE_TOLERANCE_MM
@@ -231,16 +232,15 @@ class _CaseMaker:
 
 
 def loose_lumps(structure: Structure) -> list[IntArray]:
-    """Rows of each thing of several parts, moving as one, that nothing grips: it only lies on or within
-    others, and is not the one with more parts than any other of what touches."""
+    """Rows of each thing of several parts that nothing grips: it only lies on or within others, or slides in
+    them, and is not the one with more parts than any other of what touches."""
     joints, index = structure.joints.joints, structure.model.index_of
     count = len(structure.bodies)
     ends = np.array([(index[each.a], index[each.b]) for each in joints], dtype=np.int64).reshape(-1, 2)
-    moves = np.array([each.moves for each in joints], dtype=bool)
-    grips = moves & np.array([each.kind != "rest" for each in joints], dtype=bool)
-    thing, whole = connected(count, ends[~moves]), connected(count, ends)
+    tied = np.array([not each.moves or stiff(each) for each in joints], dtype=bool)
+    thing, whole = connected(count, ends[tied]), connected(count, ends)
     sizes, found = np.bincount(thing), []
-    for one in np.setdiff1d(np.flatnonzero(sizes > 1), thing[ends[grips]]):
+    for one in np.flatnonzero(sizes > 1):
         beside = np.unique(thing[whole == whole[np.argmax(thing == one)]])
         others = sizes[beside[beside != one]]
         if len(others) and sizes[one] <= others.max():

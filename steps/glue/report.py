@@ -4,38 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import networkx as nx
 import numpy as np
 
 from steps.aims import Pattern, larger_to, pattern_of
 from steps.bonding import Bonding
 from steps.glue.adhesive import Chosen
 from steps.glue.cases import LoadCase
+from steps.glue.coming_off import coming_off, listed
 from steps.glue.doses import bond_volume
 from steps.glue.least import LeastGlue
 from steps.glue.proofs import Failure
-from steps.joints.loose import Shut
 from steps.model import Joint, Joints, Measures, Model, Problem, Tried
 from steps.progress import ticking
 from steps.settings import Settings
 
-#: So many joints or parts are named in a message before it says how many more there are.
-NAMED = 6
 #: From this ratio on a whole number of times is told.
 WHOLE_TIMES = 3.0
 #: More studs than this are not advised by number.
 MOST_STUDS = 64
-#: Of one part that nothing ties to what is held, and of several: what comes off, what others keep in.
-COMES_OFF = (
-    "would come off when the model is lifted: nothing holds it and nothing there may be glued. "
-    "Take it off first.",
-    "would come off when the model is lifted: nothing holds them and nothing there may be glued. "
-    "Take them off first.",
-)
-KEPT_IN = (
-    "lies loose within others, which keep it in by form alone: it shifts when the model moves.",
-    "lie loose within others, which keep them in by form alone: they shift when the model moves.",
-)
 #: What "years on a shelf in a warm room" leaves out: no published figure of it was found for printed joints.
 SHELF = (
     " On its shelf a grip counts as what is left of it after a month; how glue and plastic creep in warmth "
@@ -124,14 +110,9 @@ def problems_of(
         *_unsettled(fares),
         *_lumps(model, fares, settings),
         *_falls_off(left, settings),
-        *_loose(model, measures, joints, fares),
+        *coming_off(model, measures, joints, bonding, fares.loose, settings.aim),
         *_change_the_fit(to_glue, settings),
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    return ", ".join(names[:NAMED]) + more
 
 
 def _how_many(
@@ -181,7 +162,7 @@ def _lumps(model: Model, found: LeastGlue, settings: Settings) -> list[Problem]:
     more = len(parts)
     text = (
         f"The finished model is not one piece: {more} of its pieces {'is' if more == 1 else 'are'} held by "
-        f"nothing that surely holds or is glued (at {_listed(parts)}). Allow another adhesive, "
+        f"nothing that surely holds or is glued (at {listed(parts)}). Allow another adhesive, "
         f"{_another_fit(settings)}, or take `--aim display` if it will only stand."
     )
     return [Problem("not-one-piece", "warning", parts, text)]
@@ -260,7 +241,7 @@ def _what_helps(joint: Joint | None, failure: Failure, bonding: Bonding) -> str:
 def _falls_off(left: Sequence[Joint], settings: Settings) -> list[Problem]:
     if not left:
         return []
-    named = _listed([f"{joint.id} ({joint.a} and {joint.b})" for joint in left])
+    named = listed([f"{joint.id} ({joint.a} and {joint.b})" for joint in left])
     noun = "1 joint" if len(left) == 1 else f"{len(left)} joints"
     text = f"Without glue {noun} will not hold: {named}. Allow an adhesive, or {_another_fit(settings)}."
     parts = tuple(sorted({part for joint in left for part in (joint.a, joint.b)}))
@@ -272,42 +253,6 @@ def _another_fit(settings: Settings) -> str:
     if settings.refit is None:
         return "print the parts with another fit (`--refit press`)"
     return "let more studs engage, or pin the joint"
-
-
-def _loose(model: Model, measures: Measures, joints: Joints, found: LeastGlue) -> list[Problem]:
-    """What nothing ties to what is held: it comes off, or others keep it in by form alone."""
-    parts = tuple(model.parts[row].id for row in found.loose)
-    lying = _lying_in(parts, model, measures, joints) if parts else frozenset()
-    kept = tuple(part for part in parts if part in lying)
-    off = tuple(part for part in parts if part not in lying)
-    body = _body(model, measures, joints) if kept else frozenset()
-    inner = tuple(part for part in kept if part not in body) or kept
-    told = (("comes-off", off, off, COMES_OFF), ("kept-in", kept, inner, KEPT_IN))
-    return [
-        Problem(code, "note", some, f"{_listed(named)} {text[len(named) > 1]}")
-        for code, some, named, text in told
-        if some
-    ]
-
-
-def _body(model: Model, measures: Measures, joints: Joints) -> frozenset[str]:
-    """The parts of the heaviest thing that moves as one: what lies loose lies in it, whichever is held."""
-    things = nx.Graph((joint.a, joint.b) for joint in joints.joints if not joint.moves)
-    things.add_nodes_from(part.id for part in model.parts)
-    grams = {part.id: measures.by_shape[part.shape].printed_g for part in model.parts}
-    bodies = sorted(nx.connected_components(things), key=min)
-    return frozenset(max(bodies, key=lambda thing: round(sum(grams[part] for part in thing), 6)))
-
-
-def _lying_in(parts: Sequence[str], model: Model, measures: Measures, joints: Joints) -> frozenset[str]:
-    """The parts of things that others keep from getting out: what moves as one gets out as one."""
-    things = nx.Graph((joint.a, joint.b) for joint in joints.joints if not joint.moves)
-    things.add_nodes_from(parts)
-    shut, rows = Shut(model, measures), model.index_of
-    own = {frozenset(nx.node_connected_component(things, part)) for part in parts}
-    return frozenset().union(
-        *(thing for thing in own if shut.holds(np.array(sorted(rows[part] for part in thing))))
-    )
 
 
 def _change_the_fit(to_glue: Sequence[Joint], settings: Settings) -> list[Problem]:

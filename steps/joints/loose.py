@@ -274,11 +274,17 @@ class Shut:
 
     def _stopped(self, own: IntArray, direction: int, others: IntArray | None = None) -> bool:
         """Whether the others, all by default, stop the parts (rows), moving as one."""
-        return any(
-            self.motion.blocks(row, other, direction)
-            for row in own.tolist()
-            for other in self._on_the_way(row, direction, own, others)
-        )
+        return any(True for _ in self._blocking(own, direction, others))
+
+    def ahead(self, own: IntArray, direction: int) -> IntArray:
+        """Rows of the others that the parts (rows), moving as one, would push before them."""
+        return np.array(sorted(set(self._blocking(own, direction))), dtype=np.int64)
+
+    def _blocking(self, own: IntArray, direction: int, others: IntArray | None = None) -> Iterator[int]:
+        for row in own.tolist():
+            for other in self._on_the_way(row, direction, own, others):
+                if self.motion.blocks(row, other, direction):
+                    yield other
 
     def _on_the_way(
         self, row: int, direction: int, own: IntArray, others: IntArray | None = None

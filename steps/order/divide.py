@@ -34,7 +34,7 @@ from steps.order.hanging import (
 from steps.order.locked import moves_as_one
 from steps.order.repeats import matching
 from steps.order.site import Group, Site, make_site, repeats_of
-from steps.order.turns import OVER
+from steps.order.turns import OVER, SAME_WAY, loose_parts
 from steps.order.wishes import in_first_copy, unit_sets, unit_wishes
 from steps.statics import Structure
 from steps.wishes import Wishes
@@ -224,9 +224,11 @@ class Divider:
         return tuple(found)
 
     def _best_lying(self, child: Group, above: Array, wishes: Wishes) -> Solved | None:
-        """A group solved the first way up that asks for nothing special, or else with the least work."""
+        """A group solved the first way up that asks for nothing special, or else with the least work; where
+        anything would fall out of it while it is turned to go in, rather the way it goes in."""
         ups = [child.up, main_up(self.finder, child.parts), above, -above]
-        tried: list[Solved] = []
+        falls = bool(loose_parts(self.structure, child.parts, self.glued))
+        tried: list[tuple[bool, Solved]] = []
         for row, up in enumerate(ups):
             if any(np.allclose(up, other) for other in ups[:row]):
                 continue
@@ -234,10 +236,13 @@ class Divider:
                 done = self.solve(replace(child, up=up), in_first_copy(wishes, child))
             except NoWay:
                 continue
-            if not (done.lax or any(from_below(done.site, done.apart, unit) for unit in done.apart.ways)):
+            lost = falls and float(up @ above) < SAME_WAY
+            special = done.lax or any(from_below(done.site, done.apart, unit) for unit in done.apart.ways)
+            if not (lost or special):
                 return done
-            tried.append(done)
-        return min(tried, key=lambda done: (done.lax, done.cost(self.weights)), default=None)
+            tried.append((lost, done))
+        found = min(tried, key=lambda each: (each[1].lax, each[0], each[1].cost(self.weights)), default=None)
+        return None if found is None else found[1]
 
     # ------------------------------------------------------------------ which way each unit goes
 

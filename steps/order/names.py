@@ -12,7 +12,7 @@ import numpy as np
 
 from steps.model import Array, Model
 from steps.order.site import Group
-from steps.sides import level_axes
+from steps.sides import level_axes, level_sides
 from steps.wording import Joined, Phrase, Sayable, Term, Wording, joined, phrase, phrase_n
 
 #: Off the middle by less than this share of the model's half width, a group is neither left nor right.
@@ -136,7 +136,7 @@ def where_it_sits(model: Model, parts: Sequence[int], up: Array, among: Sequence
     low, high = around[:, 0].min(axis=0), around[:, 1].max(axis=0)
     centre = boxes[list(parts)].mean(axis=(0, 1))
     share = (centre - (low + high) / 2) / np.maximum((high - low) / 2, 1e-9)
-    x, y = (model.from_file(axis) for axis in level_axes(model.to_file(up)))
+    x, y = level_sides(model, up)
     along, sideways = float(share @ y), float(share @ x)
     words = []
     if abs(along) > MIDDLE_SHARE:

@@ -23,7 +23,7 @@ from steps.statics.flat import axes_across
 from steps.verify.balance import weights
 from steps.verify.footing import ENOUGH, Footing
 from steps.verify.gluing import early_of, strength_of
-from steps.verify.kept_in import things
+from steps.verify.kept_in import UNTIED, lots, rigid, tied
 from steps.verify.replay import TurnedBuild
 from steps.verify.report import Check
 from steps.verify.standing import ON_TABLE_LEAST_MM
@@ -78,13 +78,10 @@ class _HandledModel:
         self.safety = float(_glue_settings(plan).get("safety", 1.0))
         self.strength = strength_of(plan)
         self.off = frozenset(
-            part
-            for problem in plan.problems
-            if problem.code in ("comes-off", "kept-in")
-            for part in problem.parts
+            part for problem in plan.problems if problem.code in UNTIED for part in problem.parts
         )
         self.fallen: frozenset[str] = frozenset()  #: those of them that something leaves behind
-        self.tied = _tied(plan)
+        self.tied = tied(plan)
 
     def run(self, turned: Sequence[TurnedBuild]) -> None:
         asked: set[tuple[str, int, str]] = set()
@@ -114,13 +111,8 @@ class _HandledModel:
 
     def _of_lump(self, lump: Sequence[str], held: Sequence[str]) -> Sequence[str]:
         """The parts of a lump without those that nothing ties to what is held, nor glue could."""
-        tied = self.tied.copy()
-        if self.plan.adhesive.family != "none":
-            could = (each for each in self.plan.joints if each.mark != "free" and not each.moves)
-            tied.add_edges_from(
-                (each.a, each.b) for each in could if any(touch.area_mm2 > 0 for touch in each.touches)
-            )
-        kept = _together_with(held, tied)
+        graph = tied(self.plan, could=True) if self.plan.adhesive.family != "none" else self.tied
+        kept = _together_with(held, graph)
         return [part for part in lump if part in kept]
 
     def _passed_on(self, loads: Array, parts: Sequence[str], there: Sequence[str]) -> Array:
@@ -279,8 +271,9 @@ def loose_lumps(plan: PlanFile) -> list[list[str]]:
     """The parts of each thing of several that nothing grips, where another of what it touches has as many."""
     return [
         [part.id for part in plan.parts if part.id in thing]
-        for thing, beside in things(plan)
-        if len(thing) > 1 and any(len(other) >= len(thing) for other in beside)
+        for things in lots(plan, rigid(plan))
+        for thing in things
+        if len(thing) > 1 and any(len(other) >= len(thing) for other in things if other is not thing)
     ]
 
 
@@ -296,17 +289,6 @@ def _as_told(told: CaseEntry, share: float) -> bool:
 def _says(told: CaseEntry) -> str:
     most = "at most " if told.at_least else ""
     return "that nothing would hold it" if told.times is None else f"{most}{1 / told.times:.0%}"
-
-
-def _tied(plan: PlanFile) -> nx.Graph:
-    """The parts, those tied that glue, or a hold that may be relied on, keeps together."""
-    tied = nx.Graph()
-    tied.add_nodes_from(part.id for part in plan.parts)
-    for joint in plan.joints:
-        holds = joint.hold_n if joint.moves or joint.hold_low_n is None else joint.hold_low_n
-        if joint.mark == "glue" or holds > 0:
-            tied.add_edge(joint.a, joint.b)
-    return tied
 
 
 def _together_with(held: Iterable[str], tied: nx.Graph) -> frozenset[str]:

@@ -364,6 +364,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
         blocks.append(Marked("tick", _counted(matter, step, copies)))
     if matter.ends_turned(step):
         blocks.append(Marked("turn", words.say("Then set the model upright."), strong=True))
+    blocks += _coming_off(matter, step)
     if step is matter.plan.order.steps[-1] and matter.plan.work.lift_min > 0:
         time = words.minutes(matter.plan.work.lift_min)
         text = words.say("Leave it standing: lift it only {time} after the last glue.", time=time)
@@ -371,6 +372,21 @@ def _also(matter: Matter, step: Step) -> list[Block]:
     if step.note:
         blocks.append(Marked("note", step.note))
     return blocks
+
+
+def _coming_off(matter: Matter, step: Step) -> Iterator[Block]:
+    """Where what goes in slides off by itself, and at the end what has to be taken off before lifting."""
+    words, told = matter.words, matter.plan.gluing.problems
+    new = {part for each in matter.plan.sequence.by_number[step.number].arrivals for part in each.parts}
+    for problem in told:
+        if problem.code == "slides-off" and new & set(problem.parts):
+            sides = ", ".join(map(words.term, problem.sides))
+            text = words.say(
+                "Nothing stops it at its end: keep it level. It comes off: {sides}.", sides=sides
+            )
+            yield Marked("doubt", text, strong=True)
+    if step is matter.plan.order.steps[-1] and any(problem.code == "comes-off" for problem in told):
+        yield Marked("doubt", words.say("Before you lift it, take off what only lies on it."), strong=True)
 
 
 def _counted(matter: Matter, step: Step, copies: int) -> str:
