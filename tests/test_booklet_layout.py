@@ -20,7 +20,7 @@ from steps.booklet.flow import Flow
 from steps.booklet.fonts import typeface
 from steps.booklet.layout import Composer
 from steps.booklet.lists import Lists, PageBody
-from steps.booklet.panels import FOOT_SHAPE, Panels
+from steps.booklet.panels import FOOT_SHAPE, FOOT_STEP_MM, Panels
 from steps.booklet.tables import table_needs
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
@@ -296,7 +296,8 @@ def one_part_step(number: int, view: str = "front", words: int = 0) -> c.Sheet:
         ([one_part_step(n) for n in range(1, 6)], [3, 2]),  # rather than four and one
         ([one_part_step(n, "ab"[n > 2]) for n in range(1, 5)], [2, 2]),  # seen from two sides
         ([one_part_step(n, words=6) for n in range(1, 5)], [2, 2]),  # too many words for a quarter
-        ([one_part_step(n, words=15) for n in range(1, 3)], [1, 1]),  # and for a half
+        ([one_part_step(n, words=4) for n in range(1, 4)], [3]),  # but not for a third
+        ([one_part_step(n, words=20) for n in range(1, 3)], [1, 1]),  # too many for a half
     ],
 )
 def test_as_few_pages_as_can_be_as_evenly_filled(sheets, pages):
@@ -588,21 +589,30 @@ def _halved(extent: tuple[float, float] | None, reader: str) -> tuple[list[Rect]
     sheets = [sheet for sheet in compose(sample_plan(), settings, words).sheets if sheet.kind == "step"]
     composer = Composer(setter, setter.edition, paper_of(settings), words)
     panels = Panels(setter, composer.paper, words)
-    some = (panels.halves([replace(sheet, extent=extent)] * 2, composer.inner) for sheet in sheets)
+    some = (panels.together([replace(sheet, extent=extent, share=2)] * 2, composer.inner) for sheet in sheets)
     panel = next(panel for panel in some if panel is not None)
     images = [item for cell in panel.cells for item in cell.items if isinstance(item, Image)]
     return tuple([image.box for image in images if image.wish.kind == kind] for kind in ("step", "overview"))  # type: ignore[return-value]
 
 
-@pytest.mark.parametrize("reader", ["child", "helper"])
-def test_the_overview_gets_the_height_that_a_low_drawing_cannot_use(reader):
-    """A build four times as wide as high leaves most of a high field empty; a slender one needs all of it."""
-    (usual, _), (small, _) = _halved(None, reader)
-    (slender, _), (same, _) = _halved((10.0, 40.0), reader)
-    (low, other), (large, _) = _halved((40.0, 10.0), reader)
-    assert (slender, same) == (usual, small)
+def test_the_overview_gets_the_height_that_a_low_drawing_cannot_use():
+    """A build four times as wide as high leaves much of a high field empty; one not known may need it."""
+    (usual, _), (small, _) = _halved(None, "child")
+    (low, other), (large, _) = _halved((40.0, 10.0), "child")
     assert large.height > small.height and low.height < usual.height
     assert low.height == other.height
     to_spare = low.height - 2 * STEP_MARGIN_MM - (low.width - 2 * STEP_MARGIN_MM) / 4
     assert to_spare >= -1e-6  # it is as large as the width lets it be
-    assert to_spare < 0.1 or large.height > 0.99 * FOOT_SHAPE * large.width
+    assert to_spare < 0.1 or large.height > FOOT_SHAPE * large.width - FOOT_STEP_MM
+
+
+def test_two_steps_stand_as_their_drawings_come_out_largest():
+    """A slender build beside its words, two side by side; a low one beside them too, one under the other; one
+    about as wide as high above them."""
+    inner = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en")).inner
+    (left, right), _ = _halved((10.0, 40.0), "helper")
+    assert left.y == right.y and left.height > 0.9 * inner.height and left.width <= inner.width / 4
+    (upper, lower), _ = _halved((40.0, 10.0), "helper")
+    assert upper.x == lower.x and upper.width > 0.7 * inner.width and upper.height < inner.height / 2
+    (left, right), _ = _halved((11.0, 10.0), "helper")
+    assert left.y == right.y and left.width == right.width == inner.width / 2

@@ -232,8 +232,8 @@ class Sheet:
     @property
     def words(self) -> tuple[Block, ...]:
         """All that stands beside or below the drawing, or in the columns."""
-        if not self.take:
-            return self.blocks
+        if not (self.take and self.take_title):
+            return (*self.take, *self.blocks)
         below = (Rule(), *self.blocks) if self.blocks else ()
         return (Heading(self.take_title), *self.take, *below)
 

@@ -8,6 +8,9 @@ from steps.booklet.boxes import Rect
 from steps.errors import WrongSettings
 from steps.settings import Settings
 
+#: Of the frame's width and height, what a drawing gets where so many share a page: strips, words and a
+#: margin left out.
+ROOM_SHARES = {2: (0.44, 0.4), 3: (0.28, 0.4), 4: (0.24, 0.34)}
 # ISO 216 and ANSI/ASME Y14.1 sizes, landscape
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9), "a5": (210.0, 148.0)}
 PAPER_NAMES = {"a4": "A4", "letter": "Letter", "a5": "A5"}
@@ -49,8 +52,8 @@ class Paper:
 #: Least type: large print 18, clear print 12 (UKAAF G003); 10 (ISO/IEC Guide 37), enough for the foot strip,
 #: which is not read to build.
 EDITIONS = {
-    "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (40, 34), 11.5, 4.0, 17, 8, False),
-    "helper": Edition("helper", 12, 12, 12, 12, 28, 10, 70, (40, 34), 8.5, 3.0, 13, 7, False),
+    "child": Edition("child", 18, 18, 20, 20, 40, 14, 89, (33, 28), 11.5, 4.0, 17, 8, False),
+    "helper": Edition("helper", 12, 12, 12, 12, 28, 10, 70, (36, 31), 8.5, 3.0, 13, 7, False),
     "adult": Edition("adult", 10, 10.5, 10.5, 10.5, 28, 10, 66, (38, 32), 8.0, 2.4, 13, 7, True),
 }
 #: Type of the pages that the adult reads, whoever the booklet is for: least size and body, the largest first.

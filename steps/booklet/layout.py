@@ -44,7 +44,7 @@ class Composer:
 
     def _leaf_placed(self, sheets: Sequence[c.Sheet]) -> Sequence[c.Sheet]:
         """The leaf where it begins on a right-hand page, among the words before the work; of such places the
-        one that needs fewest pages."""
+        one that needs fewest pages, and of equal ones the last: lists before it run on."""
         leaf = [sheet for sheet in sheets if sheet.leaf]
         others = [sheet for sheet in sheets if not sheet.leaf]
         work = next((at for at, sheet in enumerate(others) if sheet.step or sheet.kind == "opening"), 0)
@@ -112,8 +112,7 @@ class Composer:
             shared = adults._shared(group)
             return None if shared is None else replace(shared, by=adults)
         panels = Panels(self.setter, self.paper, self.words)
-        arrange = {2: panels.halves, 3: panels.half_and_quarters, 4: panels.quarters}[len(group)]
-        panel = arrange(group, self.inner)
+        panel = panels.together(group, self.inner)
         return None if panel is None else PageBody(group, panel.cells, panel.rules, group)
 
     def bodies(self, *sheets: c.Sheet) -> Iterator[PageBody]:
@@ -227,16 +226,16 @@ class Composer:
 
 
 def _go_together(group: Sequence[c.Sheet]) -> bool:
-    """Whether sheets may share a page: small enough and for one reader; more than two of one part of the
-    model, four seen from one side."""
-    if any(sheet.for_adult != group[0].for_adult for sheet in group):
-        return False
-    if len(group) == 1 or (len(group) > 2 and any(sheet.part != group[0].part for sheet in group)):
-        return False
-    on_halves = {2: 2, 3: 1, 4: 0}[len(group)]
-    if len(group) == 4 and any(sheet.view != group[0].view for sheet in group):
-        return False
-    return all(sheet.share >= (2 if at < on_halves else 4) for at, sheet in enumerate(group))
+    """Whether sheets may share a page: for one reader; more than two of one part of the model, four seen from
+    one side."""
+    first = group[0]
+    alike = [
+        each.for_adult == first.for_adult
+        and (len(group) < 3 or each.part == first.part)
+        and (len(group) < 4 or each.view == first.view)
+        for each in group
+    ]
+    return len(group) > 1 and all(alike)
 
 
 __all__ = ["Composer", "PageBody"]

@@ -23,6 +23,7 @@ LEAST_ABOVE = 0.5  # of a column's height, above a band over all columns; else t
 LEAST_ON = 0.3  # of a page's height: with less left, the next list begins on a page of its own
 LEVEL_SHARE = 0.03  # pages of a run are made equally high to this share of a page
 GUTTER_MM, LIST_GUTTER_MM = 9.0, 6.0  # between columns of a flow sheet, of the parts list
+ZOOMS = (1.25, 1.5)  # of the pictures in a short parts list
 LIST_EM = 7.5  # least width of a column of the parts list, in type sizes
 
 #: A sheet, and those of its blocks that are to be set.
@@ -69,7 +70,24 @@ class Lists:
 
     def bodies(self, runs: Sequence[Run], begins: bool = True) -> list[PageBody]:
         """The pages of the runs, set tighter where that saves one, so that no page is left with a line or
-        two; all as low as so many pages allow."""
+        two; all as low as so many pages allow, the parts pictured as large as they do."""
+        best = self._set(runs, begins)
+        for zoom in ZOOMS if any(sheet.kind == "parts" for sheet, _ in runs) else ():
+            larger = [
+                (replace(sheet, blocks=_zoomed(sheet.blocks, zoom)), _zoomed(blocks, zoom))
+                for sheet, blocks in runs
+            ]
+            try:
+                found = self._set(larger, begins)
+            except ValueError:  # no room for one of them
+                break
+            if len(found) > len(best):
+                break
+            best = found
+        return best
+
+    def _set(self, runs: Sequence[Run], begins: bool) -> list[PageBody]:
+        """The pages with pictures of this size."""
         best, air = list(self.flowed(runs, begins)), 1.0
         for share in (TIGHT, TIGHTEST):
             tight = list(self.flowed(runs, begins, share)) if len(best) > 1 else best
@@ -154,7 +172,8 @@ class Lists:
         count = 1 if self.paper.portrait else 2
         if sheet.kind == "parts":
             gutter = LIST_GUTTER_MM
-            least = max(self.edition.thumb[0], LIST_EM * self.edition.body * MM_PER_POINT)
+            pictured = [block.size_mm[0] for block in sheet.blocks if isinstance(block, c.PartLine)]
+            least = max(*pictured, LIST_EM * self.edition.body * MM_PER_POINT)
             count = max(1, int((room.width + gutter) // (least + gutter)))
         elif wide and (sheet.leaf or (sheet.kind == "reading" and self.edition.reader != "child")):
             count = 3
@@ -167,6 +186,20 @@ class Lists:
         """Whether a table of the sheet would have words broken inside in so wide a column."""
         tables = [block for block in sheet.blocks if isinstance(block, c.Table)]
         return any(table_needs(self.setter, table) > width for table in tables)
+
+
+def _zoomed(blocks: Sequence[c.Block], by: float) -> tuple[c.Block, ...]:
+    """The blocks, with larger pictures of parts."""
+    return tuple(
+        replace(
+            block,
+            wish=replace(block.wish, scale=by * block.wish.scale),
+            size_mm=(by * block.size_mm[0], by * block.size_mm[1]),
+        )
+        if isinstance(block, c.PartLine)
+        else block
+        for block in blocks
+    )
 
 
 def _under(room: Rect, cells: Sequence[Cell], gap: float) -> Rect:

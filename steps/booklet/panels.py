@@ -3,13 +3,16 @@ page."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from operator import lt, mul, truediv
+
+import numpy as np
 
 from steps.booklet import content as c
 from steps.booklet.boxes import THIN_MM, Cell, Image, Polyline, Rect
-from steps.booklet.edition import Edition, Paper
+from steps.booklet.edition import ROOM_SHARES, Edition, Paper
 from steps.booklet.flow import TIGHT, TIGHTEST, Flow
 from steps.booklet.strips import Strips
 from steps.booklet.typeset import Typesetter
@@ -28,10 +31,15 @@ BAND_SHARES = (
     0.46,
     0.5,
     0.54,
+    0.58,
+    0.62,
 )  # of a panel, for the two columns of words under its drawing
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
-QUARTER_WORDS = 0.5  # of a quarter's width, for its words
+ASIDE_WORDS = 0.5  # at most, of a panel's width, for the words beside its drawing
+LEAST_OF_ROOM = 0.6  # of the size that a drawing was to have: words may take so much more (by eye)
+LEAST_COLUMN_MM = 55.0  # of a column of words: in a narrower one every other word is broken (by eye)
+FOOT_STEP_MM = 5.0  # overviews come in few sizes: calmer to look at, and drawn once for many steps
 FOOT_SHAPE = 0.9  # an overview is at most so much as high as its column is wide (by eye)
 
 
@@ -45,6 +53,11 @@ class Panel:
     band: float = 0.0  #: share of the height that the words under a drawing take
     crowded: bool = False  #: the overview had to stand beside the drawing
     to_spare: float = 0.0  #: share of the height that the drawing cannot use and the overview could
+    scale: float = np.inf  #: of the drawing, as large as it fits: mm on paper per mm of the model
+
+
+_Arranged = tuple[Sequence[Panel], Sequence[Polyline]]
+_Arrangement = Callable[[Sequence[c.Sheet], Rect], _Arranged]
 
 
 @dataclass(frozen=True)
@@ -98,6 +111,8 @@ class Panels:
         for share, flow in product(shares, self._flows[:2]):
             band = Rect(area.x, area.y, area.width, share * area.height)
             columns = _columns(band, 1 if cover else 2)
+            if columns[0].width < LEAST_COLUMN_MM:
+                columns = _columns(band, 1)
             try:
                 cells, rest = flow.into(sheet.words, columns, whole=share < shares[-1])
             except ValueError:  # a block higher than the band
@@ -111,7 +126,7 @@ class Panels:
         crowded = field.y > band.top or field.right < area.right
         to_spare = 0.0 if crowded else self._to_spare(sheet, field, columns[-1], foot) / area.height
         every = (*strip.cells, drawing, *cells, *foot)
-        return Panel(every, rules, tuple(rest), share, crowded, to_spare)
+        return Panel(every, rules, tuple(rest), share, crowded, to_spare, _scale(sheet, field))
 
     def _to_spare(self, sheet: c.Sheet, field: Rect, column: Rect, foot: Sequence[Cell]) -> float:
         """Height of the field that the drawing, which is as wide as it, cannot use, as far as the overview
@@ -123,74 +138,95 @@ class Panels:
         drawn = max(item.box.height for item in foot[0].items if isinstance(item, Image))
         return max(0.0, min(field.height - used, FOOT_SHAPE * column.width - drawn))
 
-    def halves(self, sheets: Sequence[c.Sheet], area: Rect) -> Panel | None:
-        """Two side by side, their drawings of one size, no higher than one of them can use; None where
-        they do not fit."""
-        areas = [Rect(area.x + k * area.width / 2, area.y, area.width / 2, area.height) for k in range(2)]
+    def together(self, sheets: Sequence[c.Sheet], area: Rect) -> Panel | None:
+        """Two to four on one page, in that arrangement of those that hold them whose smallest drawing is the
+        largest; None where none does."""
+        arrangements: tuple[tuple[_Arrangement, tuple[int, ...]], ...] = (
+            (self._columns, (2, 2)),
+            (self._sides, (2, 2)),
+            (self._rows, (2, 2)),
+            (self._columns, (3, 3, 3)),
+            (self._half_and_quarters, (2, 4, 4)),
+            (self._quarters, (4, 4, 4, 4)),
+        )  # with the most sheets that may share a page, for each place
+        found = []
+        for arranged, most in arrangements:
+            if len(most) != len(sheets) or any(map(lt, (sheet.share for sheet in sheets), most)):
+                continue
+            panels, rules = arranged(sheets, area)
+            if all(map(self._will_do, sheets, panels, most)):
+                found.append(_joined(panels, rules))
+        return max(found, key=lambda panel: panel.scale, default=None)
+
+    def _will_do(self, sheet: c.Sheet, panel: Panel, most: int) -> bool:
+        """Whether all found room, and the drawing about the size that made the sheet one of ``most``."""
+        room = map(mul, ROOM_SHARES[most], (self.paper.frame.width, self.paper.frame.height))
+        nominal = 0.0 if sheet.extent is None else min(map(truediv, room, sheet.extent))
+        return not panel.rest and not panel.crowded and panel.scale >= LEAST_OF_ROOM * nominal
+
+    def _columns(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """Side by side, words under the drawings, which are of one size and no higher than one of them can
+        use."""
+        areas = _side_by_side(area, len(sheets))
         band = 0.0
-        for _ in range(2):  # once more with the band that both can have
+        for _ in range(2):  # once more with the band that all can have
             found = [
                 self.stacked(sheet, place, HALF_FOOT_MM, band)
                 for sheet, place in zip(sheets, areas, strict=True)
             ]
             roomy = min(panel.band + panel.to_spare for panel in found)
             band = max(roomy, *(panel.band for panel in found))
-        if any(panel.rest or panel.crowded for panel in found):
-            return None
-        return _joined(found, [_upright(areas[1].x, area)])
+        return found, [_upright(each.x, area) for each in areas[1:]]
 
-    def half_and_quarters(self, sheets: Sequence[c.Sheet], area: Rect) -> Panel | None:
-        """One at the left, two at the right of it; None where they do not fit."""
-        right = self._quarter_areas(area)[1::2]
-        half = Rect(area.x, area.y, area.width / 2, area.height)
-        first = self.stacked(sheets[0], half, HALF_FOOT_MM)
-        panels = [self._quarter(sheet, place) for sheet, place in zip(sheets[1:], right, strict=True)]
-        if first.rest or first.crowded:
-            return None
-        return self._with_quarters([first], panels, half.right, area)
+    def _sides(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """Side by side, words at the right of the drawings: for what is high and narrow."""
+        areas = _side_by_side(area, len(sheets))
+        panels = [self._aside(sheet, place) for sheet, place in zip(sheets, areas, strict=True)]
+        return panels, [_upright(each.x, area) for each in areas[1:]]
 
-    def quarters(self, sheets: Sequence[c.Sheet], area: Rect) -> Panel | None:
-        """Four, drawing at the left and words at the right of each; None where they do not fit."""
-        places = self._quarter_areas(area)
-        panels = [self._quarter(sheet, place) for sheet, place in zip(sheets, places, strict=True)]
-        return self._with_quarters([], panels, area.x, area)
+    def _rows(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """One under the other, words at the right of the drawings: for what is wide and low."""
+        areas = _one_under_the_other(area)
+        panels = [self._aside(_terse(sheet), place) for sheet, place in zip(sheets, areas, strict=True)]
+        return panels, [_across(areas[1])]
 
-    def _quarter_areas(self, area: Rect) -> list[Rect]:
-        """Left to right, then down."""
-        wide, high = area.width / 2, area.height / 2
-        return [Rect(area.x + x * wide, area.y + y * high, wide, high) for y in (1, 0) for x in (0, 1)]
+    def _half_and_quarters(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """One at the left, two at the right of it."""
+        left, right = _side_by_side(area, 2)
+        quarters = _one_under_the_other(right)
+        first, *others = sheets
+        panels = [self.stacked(first, left, HALF_FOOT_MM)]
+        panels += [self._aside(_terse(sheet), place) for sheet, place in zip(others, quarters, strict=True)]
+        return panels, [_upright(right.x, area), _across(quarters[1])]
 
-    def _with_quarters(
-        self, others: Sequence[Panel], quarters: Sequence[Panel | None], left: float, area: Rect
-    ) -> Panel | None:
-        """All together, if all fit; the quarters' rule begins at ``left``."""
-        found = [panel for panel in quarters if panel is not None]
-        if len(found) < len(quarters):
-            return None
-        middle = area.y + area.height / 2
-        across = Polyline(((left, middle), (area.right, middle)), THIN_MM)
-        return _joined([*others, *found], [_upright(area.x + area.width / 2, area), across])
+    def _quarters(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """Four, from left to right, then down, drawing at the left and words at the right of each."""
+        rows = _one_under_the_other(area)
+        places = [place for row in rows for place in _side_by_side(row, 2)]
+        panels = [self._aside(_terse(sheet), place) for sheet, place in zip(sheets, places, strict=True)]
+        return panels, [_upright(places[1].x, area), _across(rows[1])]
 
-    def _quarter(self, sheet: c.Sheet, area: Rect) -> Panel | None:
-        """A quarter of a page has no room for captions and rules."""
-        if sheet.foot is not None:
-            sheet = replace(sheet, foot=replace(sheet.foot, caption=""))
+    def _aside(self, sheet: c.Sheet, area: Rect) -> Panel:
+        """Words at the right of the drawing, in a column of their own; what finds no room is left."""
         strip, area = self._under_strip(sheet, area)
-        wide = QUARTER_WORDS * area.width
+        wide = min(self.edition.column, ASIDE_WORDS * area.width)
         column = Rect(area.right - wide, area.y, wide, area.height)
         box = column.inset(PAD_MM)
         if any(take.size_mm[0] > self.setter.take_room(box.width) for take in sheet.take):
-            return None  # all parts are shown at one scale
-        blocks = [block for block in sheet.blocks if not isinstance(block, c.Rule)]
+            return Panel((), (), sheet.blocks)  # all parts are shown at one scale
         for flow in self._flows:
-            title = (c.Heading(sheet.take_title),) if sheet.retakes else ()
-            cells, rest = flow.into((*title, *sheet.take, *blocks), [box])
+            cells, rest = flow.into(sheet.words, [box])
             if not rest and self._has_foot(sheet, box, cells, QUARTER_FOOT_MM):
-                field = Rect(area.x, area.y, area.width - wide, area.height)
-                _, foot = self._foot(sheet, field, box, cells, QUARTER_FOOT_MM)
-                rules = (*strip.rules, _upright(column.x, area))
-                return Panel((*strip.cells, self._drawing(sheet, field), *cells, *foot), rules)
-        return None
+                break
+        field = Rect(area.x, area.y, area.width - wide, area.height)
+        _, foot = self._foot(sheet, field, box, cells, QUARTER_FOOT_MM)
+        return Panel(
+            (*strip.cells, self._drawing(sheet, field), *cells, *foot),
+            (*strip.rules, _upright(column.x, area)),
+            tuple(rest),
+            crowded=not self._has_foot(sheet, box, cells, QUARTER_FOOT_MM),
+            scale=_scale(sheet, field),
+        )
 
     # ------------------------------------------------------------------------- pieces
 
@@ -246,13 +282,42 @@ class Panels:
         height = min(room.height - caption.height, FOOT_SHAPE * room.width)
         if height < least:
             return None
+        height -= height % FOOT_STEP_MM
         cell = self.setter.set(replace(figure, height_mm=height), room.width)
         return cell.moved(room.x, room.y + cell.rect.height)
 
 
 def _joined(panels: Sequence[Panel], rules: Sequence[Polyline]) -> Panel:
+    """All together, divided by rules."""
     cells = tuple(cell for panel in panels for cell in panel.cells)
-    return Panel(cells, (*rules, *(rule for panel in panels for rule in panel.rules)))
+    every = (*rules, *(rule for panel in panels for rule in panel.rules))
+    return Panel(cells, every, scale=min(panel.scale for panel in panels))
+
+
+def _terse(sheet: c.Sheet) -> c.Sheet:
+    """Half as high as a page there is no room for captions and rules, nor for a title over "Take" that says
+    nothing new."""
+    foot = None if sheet.foot is None else replace(sheet.foot, caption="")
+    blocks = tuple(block for block in sheet.blocks if not isinstance(block, c.Rule))
+    return replace(sheet, foot=foot, blocks=blocks, take_title=sheet.take_title if sheet.retakes else "")
+
+
+def _scale(sheet: c.Sheet, field: Rect) -> float:
+    """mm on paper per mm of the model at which a drawing of the whole build fills its field."""
+    if sheet.extent is None:
+        return np.inf
+    wide, high = sheet.extent
+    return min((field.width - 2 * STEP_MARGIN_MM) / wide, (field.height - 2 * STEP_MARGIN_MM) / high)
+
+
+def _side_by_side(area: Rect, count: int) -> list[Rect]:
+    wide = area.width / count
+    return [Rect(area.x + k * wide, area.y, wide, area.height) for k in range(count)]
+
+
+def _one_under_the_other(area: Rect) -> list[Rect]:
+    high = area.height / 2
+    return [Rect(area.x, area.y + k * high, area.width, high) for k in (1, 0)]
 
 
 def _upright(x: float, area: Rect) -> Polyline:

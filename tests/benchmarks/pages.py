@@ -116,7 +116,7 @@ def figures(name: str, reader: str, plan: Plan, pdf: str | None) -> list[str]:
     empty = np.array(emptiness(content, list(pages)))
     counts = [words_of(sheet) for sheet in booklet.sheets if sheet.kind == "step"]
     over = np.flatnonzero(empty > MOST_EMPTY) + 1
-    kinds = ", ".join(f"{n} {pages[n - 1].kind}" for n in over)
+    kinds = ", ".join(f"{n} {pages[n - 1].kind} {empty[n - 1]:.2f}" for n in over)
     return [
         name,
         reader,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -197,7 +197,7 @@ class Matter:
             number: 1 if number in alone else 2 if number in spun else each.most
             for number, each in found.items()
         }
-        return {number: Sharing(min(most[number], each.most), each.view) for number, each in found.items()}
+        return {number: replace(each, most=min(most[number], each.most)) for number, each in found.items()}
 
     @cached_property
     def thumbs(self) -> Mapping[str, Thumb]:

@@ -9,15 +9,13 @@ from itertools import product
 import numpy as np
 
 from renderer.camera import axes_of
-from steps.booklet.edition import paper_of
+from steps.booklet.edition import ROOM_SHARES, paper_of
 from steps.draw.frames import CLOSE_PITCH_MM, LEAST_PART_MM, LEAST_PITCH_MM
 from steps.draw.studio import USUAL_VIEW
 from steps.model import Array, IntArray, Plan, Step
 from steps.progress import ticking
 from steps.settings import Settings
 
-#: Of the frame's width and height, what the drawing gets: the strips, the words and a margin left out.
-ROOM_SHARES = {2: (0.44, 0.4), 4: (0.24, 0.34)}
 #: On a quarter stands no step that puts in more things than this.
 MOST_ON_QUARTER = 2
 #: New parts are lifted by about this many pitches.
