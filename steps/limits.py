@@ -43,6 +43,11 @@ class Limits(BaseModel):
     #: Pairs of parts so near each other that they are looked at, some 100 bytes each. A wall has 14 a part, a
     #: cube 31; where each of ten thousand parts stands in all others they are 50 million.
     pairs: int = Field(20_000_000, gt=0)
+    #: Gaps of one mesh that are closed, half a thousandth of a second each. Careless ones have a few hundred.
+    gaps: int = Field(10_000, gt=0)
+    #: Places where triangles of one mesh may cross each other, all looked at: seconds at a hundred thousand.
+    #: A scan of 44,000 triangles that crosses itself has 12,000.
+    crossings: int = Field(100_000, gt=0)
     #: Groups within groups. Assemblies of people go four or five deep, those of design programs ten.
     nesting: int = Field(64, gt=0)
     #: Letters of a name; longer ones are cut. File systems allow 255, a sheet has room for 40.

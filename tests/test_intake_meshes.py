@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from steps.intake.meshes import tidy
+from steps.intake.meshes import Alike, tidy
 from steps.mend import soup as soup_module
 from steps.mend.soup import merge_equal
 from tests.intake_files import SCREW, box, shuffled
@@ -116,3 +116,14 @@ def test_repeated_and_collapsed_faces_go():
 )
 def test_what_encloses_nothing_is_no_mesh(mesh):
     assert tidy(*mesh) is None
+
+
+def test_meshes_are_told_apart_to_rounding_and_the_first_is_taken():
+    vertices, faces = SCREW
+    alike = Alike()
+    grown = [vertices * [1, 1, 1 + 1e-3 * row] for row in range(50)]
+    assert [alike.number(each, faces, 1e-5) for each in grown] == list(range(50))
+    assert alike.number(grown[7] + [9e-6, -9e-6, 9e-6], faces, 1e-5) == 7
+    assert alike.number(grown[7] + [2e-5, 0, 0], faces, 1e-5) == 50
+    assert alike.number(grown[7] + [1e-5, 0, 0], faces, 1.1e-5) == 7  # not the nearer of the two
+    assert alike.number(grown[7], faces[:, ::-1], 1e-5) == 51

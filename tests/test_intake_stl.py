@@ -9,9 +9,12 @@ from scipy.spatial.transform import Rotation
 
 from demo_model.solids import Module, block
 from demo_model.tug import tug
-from steps.errors import FaultyModel, UnreadableInput
+from steps.errors import BeyondLimit, FaultyModel, UnreadableInput
 from steps.intake import read_model
 from steps.intake.bodies import split_bodies
+from steps.intake.planted import planted
+from steps.limits import Limits
+from steps.mend.rays import Rays
 from steps.mend.soup import merged_corners
 from steps.settings import Settings
 from tests.intake_files import (
@@ -235,3 +238,27 @@ def test_what_stands_behind_the_promised_triangles_is_noted(more, tmp_path):
     (note,) = model.problems
     assert (note.code, note.severity) == ("left-over", "note")
     assert f"12 triangles and goes on for {more} bytes" in note.text
+
+
+def test_a_lone_face_within_a_box_is_no_hollow():
+    """Whichever way it runs, and wherever the file has its zero."""
+    cube, lone = box((10, 10, 10), (30, 0, 0)), np.array([[33.0, 3, 3], [36, 3, 4], [33, 6, 5]])
+    for face in ([0, 1, 2], [2, 1, 0]):
+        assert [len(faces) for _, faces in bodies_of(cube, (lone, np.array([face])))[0]] == [12, 1]
+
+
+def test_what_one_body_holds_is_asked_of_it_at_once(monkeypatch):
+    """Sixty unlike bolts in one plate: rays are sent through the plate once, and all are planted."""
+    asked, winding = [], Rays.winding
+    monkeypatch.setattr(
+        Rays, "winding", lambda self, points: asked.append(len(points)) or winding(self, points)
+    )
+    bolts = [box((1 + 0.01 * row, 1, 6), (2 + 3 * (row % 10), 2 + 3 * (row // 10), 4)) for row in range(60)]
+    label = planted([box((40, 40, 5)), *bolts])
+    assert not label.any() and len(asked) == 1
+
+
+def test_pairs_that_might_stand_in_each_other_are_bounded():
+    rods = [box((1 + 0.5 * row, 40, 1)) for row in range(20)]
+    with pytest.raises(BeyondLimit, match=r"pairs of bodies might stand in each other.*--limit pairs="):
+        planted(rods, Limits(pairs=100))

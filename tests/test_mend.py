@@ -3,6 +3,7 @@ joints."""
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -14,11 +15,13 @@ import numpy as np
 import pytest
 from manifold3d import Manifold
 
+from steps.errors import BeyondLimit
 from steps.features import measure
 from steps.intake import read_model
 from steps.intake.meshes import tidy
 from steps.joints import find_joints
-from steps.mend import mend, sound
+from steps.limits import Limits
+from steps.mend import crossing, mend, sound
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.unite import OPPOSITE, _facing, _Flats
@@ -29,6 +32,7 @@ from tests.models import raw
 from tests.models.spoil import halves_of
 
 PILE = raw.pile()
+SEW = sys.modules["steps.mend.sew"]  # its name is that of a function too
 #: Faults that move no corner: their solids are the clean ones to float32.
 EXACT = sorted(set(raw.FAULTS) - {"cracks", "everything", "scanned", "decimated"})
 #: Largest gap error, mm, that a careless drawing may bring; a scan with 0.05 mm of noise brings up to 0.05.
@@ -474,3 +478,46 @@ def test_a_mesh_of_many_shells_and_specks_is_one_solid_without_the_specks() -> N
     assert made.mending.found["specks"] == 7
     assert solid(made.vertices, made.faces).volume() == pytest.approx(30 * 8 - 1)
     assert [place.what for place in made.mending.unsure] == ["apart"] * 29
+
+
+# ------------------------------------------------------------------------------- what is no mesh
+
+
+def at_random(count: int, corners: int = 0, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """So many triangles in a cube, each by itself, or on so many corners in common."""
+    chance = np.random.default_rng(seed)
+    if not corners:
+        return chance.uniform(0, 50, (3 * count, 3)), np.arange(3 * count).reshape(-1, 3)
+    faces = chance.integers(0, corners, (count, 3))
+    return chance.uniform(0, 50, (corners, 3)), faces[[len({*face}) == 3 for face in faces.tolist()]]
+
+
+def test_along_long_sides_few_corners_are_looked_at(monkeypatch):
+    """A thousand triangles at random: about each side lie hundreds of corners, along it a handful."""
+    asked, placed = [], SEW._placed
+    monkeypatch.setattr(SEW, "_placed", lambda *given: asked.append(len(given[3])) or placed(*given))
+    assert mend(*at_random(1000)) is None
+    assert sum(asked) < 100 * 3000
+
+
+def test_corners_on_a_side_are_found_however_many_lie_about_it():
+    chance = np.random.default_rng(1)
+    share = np.sort(chance.uniform(0.05, 0.95, 40))
+    points = np.concatenate([[[0, 0, 0], [50, 20, 10]], share[:, None] * [50, 20, 10]])
+    points = np.concatenate([points, chance.uniform(0, 50, (3000, 3))])
+    ends = np.array([0]), np.array([1])
+    side, vertex, along = SEW._beside(points, *ends, np.arange(len(points)), 1e-6)
+    assert vertex.tolist() == list(range(2, 42)) and not side.any()
+    assert along == pytest.approx(share)
+
+
+def test_a_tangle_is_refused_by_its_crossings_before_they_are_cut(monkeypatch):
+    monkeypatch.setattr(crossing._Plane, "cut", lambda *_: pytest.fail("was cut"))
+    with pytest.raises(BeyondLimit, match=r"triangles that cross each other in 3,\d+ places.*crossings="):
+        mend(*at_random(120, 30), Limits(crossings=3000))
+
+
+def test_gaps_are_counted_before_they_are_closed():
+    with pytest.raises(BeyondLimit, match=r"a mesh of 300 triangles with 300 gaps.*--limit gaps=300"):
+        mend(*at_random(300), Limits(gaps=299))
+    assert mend(*at_random(300), Limits(gaps=300)) is None

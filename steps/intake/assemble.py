@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from steps.errors import FaultyModel, UnreadableInput
+from steps.errors import BeyondLimit, FaultyModel, UnreadableInput
 from steps.intake import checks
 from steps.intake.colours import DEFAULT_COLOUR, name_colours, to_hex
 from steps.intake.meshes import Tidier, TidyMesh
@@ -60,8 +60,7 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     all_placings, stretched = _placings(
         scene, checks.sound_parts(scene, limits), scene.unit_mm * scale, origin, limits
     )
-    tidier = Tidier()
-    tidied = [tidier.tidy(vertices, faces) for vertices, faces in ticking(stretched)]
+    tidied = _tidied(stretched, origin, limits)
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
     fatal += checks.too_far(scene, lost, scene.unit_mm * scale)
@@ -89,6 +88,14 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
     found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
     return replace(model, problems=(*scene.problems, *left_out, *found))
+
+
+def _tidied(meshes: Sequence[tuple[Array, NDArray]], origin: Origin, limits: Limits) -> list[TidyMesh | None]:
+    tidier = Tidier(limits)
+    try:
+        return [tidier.tidy(vertices, faces) for vertices, faces in ticking(meshes)]
+    except BeyondLimit as beyond:
+        raise BeyondLimit(f"{origin.file}: {beyond}") from beyond
 
 
 def _shown(listed: Listed, limits: Limits) -> Listed:

@@ -11,14 +11,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from renderer.topology import connected
 from steps.mend.sew import mostly_joined, split_sides
 from steps.mend.soup import edge_runs, is_closed
 from steps.model import Array, IntArray
+from steps.progress import ticking
 
 #: Faces within this angle round an edge lie on each other, radians: a hundredth of a coarse facet's turn.
 SAME_ANGLE = 1e-4
+#: A sheet encloses, but for rounding, less than this share of the cube of its diagonal.
+FLAT_VOLUME = 1e-9
 #: Rounding of a float32 corner as a share of its coordinate (2^-24, with room for text formats).
 FLOAT32_STEP = 1.2e-7
 
@@ -174,18 +178,23 @@ def _open_sheets_joined(faces: IntArray, label: IntArray) -> tuple[IntArray, Int
 def _hollows_joined(vertices: Array, faces: IntArray, label: IntArray) -> IntArray:
     """Shells that are inside out lie round a hollow: each joins the smallest body whose box holds it."""
     corners = vertices[faces]
-    volume = np.bincount(label, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])))
-    inside_out = np.flatnonzero(volume < 0)
-    if not len(inside_out) or len(inside_out) == len(volume):
-        return label
-    low = np.full((len(volume), 3), np.inf)
-    high = np.full((len(volume), 3), -np.inf)
+    low = np.full((int(label.max()) + 1, 3), np.inf)
+    high = np.full(low.shape, -np.inf)
     np.minimum.at(low, label, corners.min(axis=1))
     np.maximum.at(high, label, corners.max(axis=1))
-    label = label.copy()
-    for hollow in inside_out:
-        holds = (low < low[hollow]).all(axis=1) & (high > high[hollow]).all(axis=1) & (volume > 0)
-        if holds.any():
-            hosts = np.flatnonzero(holds)
-            label[label == hollow] = hosts[np.argmin(volume[hosts])]
-    return label
+    middle = np.column_stack([np.bincount(label, corners[:, :, k].mean(axis=1)) for k in range(3)])
+    middle /= np.bincount(label)[:, None]
+    corners = corners - middle[label, None]  # seen from within its plane an open sheet has no volume
+    volume = np.bincount(label, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])))
+    inside_out = np.flatnonzero(volume < -FLAT_VOLUME * np.linalg.norm(high - low, axis=1) ** 3)
+    hosts = np.flatnonzero(volume > 0)
+    if not len(inside_out) or not len(hosts):
+        return label
+    known = shapely.STRtree(shapely.box(low[hosts, 0], low[hosts, 1], high[hosts, 0], high[hosts, 1]))
+    joined = np.arange(len(volume))
+    for hollow in ticking(inside_out.tolist()):
+        near = hosts[np.sort(known.query(shapely.Point(*low[hollow, :2])))]
+        near = near[((low[near] < low[hollow]) & (high[near] > high[hollow])).all(axis=1)]
+        if len(near):
+            joined[hollow] = near[np.argmin(volume[near])]
+    return joined[label]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left, bisect_right, insort
 from dataclasses import dataclass, field, replace
+from operator import itemgetter
 
 import numpy as np
 
 from steps.intake.checks import FEWEST_FACES
+from steps.limits import LIMITS, Limits
 from steps.mend import mend, one_shell
 from steps.mend.rays import Rays
 from steps.mend.soup import distinct_faces, is_closed, merge_equal, renumbered, signed_volume
@@ -34,14 +37,42 @@ class TidyMesh:
     plain: bool = False  #: its corners and faces are those of the file
 
 
-class Tidier:
-    """Tidies meshes; one that is another moved aside, to rounding, is not looked at anew.
+class Alike:
+    """Meshes by number: one that is another moved aside, to rounding, has that one's.
 
     A file without instances writes the same mesh at every place it stands.
     """
 
     def __init__(self) -> None:
-        self._known: dict[bytes, list[tuple[Array, TidyMesh]]] = {}
+        self._known: dict[bytes, list[tuple[float, int, Array]]] = {}  # by the mean of coordinates
+        self._count = 0
+
+    def number(self, own: Array, faces: IntArray, rounding: float) -> int:
+        """Of a mesh given from its least corner; the first of those that it is within ``rounding``, mm."""
+        alike = self._known.setdefault(hashlib.sha1(faces.tobytes()).digest(), [])
+        weight = np.cos(np.arange(own.size))  # so that few have one mean that are not one
+        mean = float(own.reshape(-1) @ weight / np.abs(weight).sum())
+        first = bisect_left(alike, mean - 1.01 * rounding, key=itemgetter(0))
+        last = bisect_right(alike, mean + 1.01 * rounding, key=itemgetter(0))
+        same = [
+            number
+            for _, number, known in alike[first:last]
+            if known.shape == own.shape and np.abs(known - own).max() <= rounding
+        ]
+        if same:
+            return min(same)
+        insort(alike, (mean, self._count, own), key=itemgetter(0))
+        self._count += 1
+        return self._count - 1
+
+
+class Tidier:
+    """Tidies meshes; one that is another moved aside is not looked at anew."""
+
+    def __init__(self, limits: Limits = LIMITS) -> None:
+        self._limits = limits
+        self._alike = Alike()
+        self._made: list[TidyMesh | None] = []
 
     def tidy(self, vertices: Array, faces: IntArray) -> TidyMesh | None:
         """As :func:`tidy`."""
@@ -50,16 +81,11 @@ class Tidier:
         vertices, faces = merge_equal(vertices, faces)
         low = vertices.min(axis=0)
         own = vertices - low
-        alike = self._known.setdefault(hashlib.sha1(faces.tobytes()).digest(), [])
-        rounding = SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300)
-        for before, made in alike:
-            if before.shape == own.shape and np.abs(before - own).max() <= rounding:
-                return self._again(made, vertices, faces, low)
-        fresh = remembered("tidy mesh", (own, faces), lambda: tidy(own, faces))
-        if fresh is None:
-            return None
-        alike.append((own, fresh))
-        return self._again(fresh, vertices, faces, low)
+        row = self._alike.number(own, faces, SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300))
+        if row == len(self._made):
+            self._made.append(remembered("tidy mesh", (own, faces), lambda: tidy(own, faces, self._limits)))
+        made = self._made[row]
+        return None if made is None else self._again(made, vertices, faces, low)
 
     @staticmethod
     def _again(made: TidyMesh, vertices: Array, faces: IntArray, low: Array) -> TidyMesh:
@@ -69,7 +95,7 @@ class Tidier:
         return replace(made, vertices=made.vertices + low, mending=made.mending.moved(low))
 
 
-def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
+def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh | None:
     """The tidied mesh; None when it encloses nothing.
 
     Corners at one place are merged; an inside-out mesh is turned; what is not sound is mended.
@@ -84,7 +110,7 @@ def tidy(vertices: Array, faces: IntArray) -> TidyMesh | None:
         if not _has_empty(vertices, outward) and not Rays(vertices, outward).crosses_itself():
             found: dict[MendKind, int] = {"inside out": 1} if turned else {}
             return TidyMesh(*renumbered(vertices, outward), True, Mending(found), not turned)
-    made = mend(vertices, faces)
+    made = mend(vertices, faces, limits)
     if made is None or not len(made.faces) or _is_flat(made.vertices):  # all that closed may be dust
         return None
     return TidyMesh(made.vertices, made.faces, is_closed(made.faces), made.mending)

@@ -187,7 +187,7 @@ def _bodies(
     own = vertices[used], renumbered.reshape(-1, 3)
     if whole or not sane(own[0], limits).all():
         return [(name or "unnamed", own)]
-    bodies, doubts = split_parts(*merged_corners(own[0][own[1]]))
+    bodies, doubts = split_parts(*merged_corners(own[0][own[1]]), limits)
     if len(bodies) == 1:
         return [(name or "body-1", bodies[0])]
     for row, edges in doubts.items():

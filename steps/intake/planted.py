@@ -7,23 +7,26 @@ press fit squeezes: there no whole end lies within.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
 import shapely
 
 from renderer.topology import connected
 from steps.intake.bodies import Body, split_bodies
-from steps.intake.meshes import SAME_SHARE
+from steps.intake.checks import FEWEST_FACES
+from steps.intake.meshes import SAME_SHARE, Alike
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.caps import close_rims
 from steps.mend.rays import Rays
 from steps.mend.sew import open_edges, sew
 from steps.mend.soup import signed_volume
 from steps.mend.unite import DUST_SHARE
 from steps.model import Array, IntArray
+from steps.progress import ticking
 
 #: An end is flat, and as wide as this share of the body at least: a facet of a stud is none.
 END_SHARE = 0.5
@@ -49,18 +52,21 @@ class _End:
     way: Array
     open: bool
 
-    def moved(self, by: Array) -> _End:
-        return _End(self.points + by, self.way, self.open)
+    @property
+    def box(self) -> Array:
+        """(2, 3) of what must lie in another's box, less what a hair's breadth brings."""
+        low, high = self.points.min(axis=0), self.points.max(axis=0)
+        hair = 2 * WITHIN_SHARE * (high - low).max()
+        return np.array([low + hair, high - hair])
 
     @cached_property
-    def box(self) -> list[list[float]]:
-        return [self.points.min(axis=0).tolist(), self.points.max(axis=0).tolist()]
-
-    def within(self, box: Array) -> bool:
-        """Whether it lies in a box but for what a hair's breadth brings."""
-        low, high = self.box
-        hair = 2 * WITHIN_SHARE * max(b - a for a, b in zip(low, high, strict=True))
-        return all(low[k] >= box[0, k] - hair and high[k] <= box[1, k] + hair for k in range(3))
+    def asked(self) -> tuple[Array, Array]:
+        """(k, 3) some of its points, off the edges of what it may stand in; and those a step within that."""
+        points = self.points[:: max(1, len(self.points) // POINTS)]
+        middle = points.mean(axis=0)
+        points = middle + 0.98 * (points - middle)
+        step = WITHIN_SHARE * float(np.ptp(self.points, axis=0).max()) * self.way
+        return points, points + step if self.open else points - step
 
 
 class _Body:
@@ -82,6 +88,10 @@ class _Body:
     @cached_property
     def ends(self) -> list[_End]:
         return [*self._flat_ends(), *self._open_ends()]
+
+    @cached_property
+    def end_boxes(self) -> Array:
+        return np.array([end.box for end in self.ends]).reshape(-1, 2, 3)
 
     def _flat_ends(self) -> list[_End]:
         corners = self.vertices[self.faces]
@@ -132,12 +142,14 @@ def _distinct(ends: Sequence[_End]) -> list[_End]:
     return kept
 
 
-def split_parts(vertices: Array, faces: IntArray) -> tuple[list[Body], Mapping[int, int]]:
+def split_parts(
+    vertices: Array, faces: IntArray, limits: Limits = LIMITS
+) -> tuple[list[Body], Mapping[int, int]]:
     """As :func:`split_bodies`, shells that are planted in each other made one part again."""
     bodies, doubts = split_bodies(vertices, faces)
     if len(bodies) < 2:
         return bodies, doubts
-    label = planted(bodies)
+    label = planted(bodies, limits)
     members: dict[int, list[Body]] = {}  # in order of their first body
     for body, part in zip(bodies, label.tolist(), strict=True):
         members.setdefault(part, []).append(body)
@@ -159,28 +171,34 @@ def _joined(bodies: Sequence[Body]) -> Body:
     )
 
 
-def planted(bodies: Sequence[tuple[Array, IntArray]]) -> IntArray:
-    """(n,) label of the part that each body (vertices, faces) belongs to."""
+def planted(bodies: Sequence[Body], limits: Limits = LIMITS) -> IntArray:
+    """(n,) label of the part that each body (vertices, faces) belongs to. Raises BeyondLimit where more of
+    them might stand in each other than are looked at."""
     known, kind, at = _kinds(bodies)
     low, high = (np.array([known[k].box[side] for k in kind]) + at for side in (0, 1))
     dust = _dust(low, high)
-    small = {row for row, _ in dust}
-    asked: dict[tuple[int, int, bytes], float] = {}
+    holds = np.array([len(faces) >= FEWEST_FACES for _, faces in bodies])  # fewer enclose nothing
+    holds[[row for row, _ in dust]] = False
+    places: dict[tuple[int, int, int, bytes], int] = {}  # body, its end, host, where in it
+    ends: list[tuple[int, _End, Array]] = []  # of each place: host, the end, and by how much it is moved
+    met: list[tuple[int, int, int]] = []
+    for row, hosts in _candidates(low, high, np.flatnonzero(holds), {row for row, _ in dust}, limits):
+        boxes = known[kind[row]].end_boxes + at[row]
+        within = (boxes[:, 0] >= low[hosts, None]) & (boxes[:, 1] <= high[hosts, None])
+        for host, end in zip(*(rows.tolist() for rows in within.all(axis=2).nonzero()), strict=True):
+            host = int(hosts[host])
+            off = at[row] - at[host]
+            rounding = SAME_PLACE * float(known[kind[host]].extent.max())
+            key = kind[row], end, kind[host], np.round(off / rounding).tobytes()
+            if key not in places:
+                places[key] = len(places)
+                ends.append((kind[host], known[kind[row]].ends[end], off))
+            met.append((row, host, places[key]))
+    depth = _depths(known, ends)
     best: dict[int, tuple[float, int]] = {}
-    for row, host in _candidates(low, high):
-        if row in small:
-            continue
-        off = at[row] - at[host]
-        key = (
-            kind[row],
-            kind[host],
-            np.round(off / (SAME_PLACE * float(known[kind[host]].extent.max()))).tobytes(),
-        )
-        if key not in asked:
-            ends = known[kind[row]].ends
-            asked[key] = max((_depth(end.moved(off), known[kind[host]]) for end in ends), default=-1.0)
-        if asked[key] > best.get(row, (-0.5, -1))[0]:
-            best[row] = (asked[key], host)
+    for row, host, place in met:
+        if depth[place] > best.get(row, (-0.5, -1))[0]:
+            best[row] = (depth[place], host)
     tied = np.array([(row, host) for row, (_, host) in best.items()] + dust, dtype=np.int64).reshape(-1, 2)
     return connected(len(bodies), tied).astype(np.int64)
 
@@ -190,22 +208,14 @@ def _kinds(bodies: Sequence[Body]) -> tuple[list[_Body], list[int], Array]:
     known: list[_Body] = []
     kind: list[int] = []
     at = np.array([vertices.min(axis=0) for vertices, _ in bodies])
-    alike: dict[bytes, list[int]] = {}
+    alike = Alike()
     for (vertices, faces), low in zip(bodies, at, strict=True):
-        own = vertices - low
         rounding = SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300)
-        same = alike.setdefault(hashlib.sha1(faces.tobytes()).digest(), [])
-        row = next((k for k in same if _same(known[k].vertices, own, rounding)), None)
-        if row is None:
-            row = len(known)
-            known.append(_Body(own, faces))
-            same.append(row)
+        row = alike.number(vertices - low, faces, rounding)
+        if row == len(known):
+            known.append(_Body(vertices - low, faces))
         kind.append(row)
     return known, kind, at
-
-
-def _same(one: Array, other: Array, rounding: float) -> bool:
-    return one.shape == other.shape and bool(np.abs(one - other).max() <= rounding)
 
 
 def _dust(low: Array, high: Array) -> list[tuple[int, int]]:
@@ -220,30 +230,52 @@ def _dust(low: Array, high: Array) -> list[tuple[int, int]]:
     return found
 
 
-def _candidates(low: Array, high: Array) -> list[tuple[int, int]]:
-    """Pairs (lesser, greater by volume of their boxes) whose boxes share a volume."""
+def _candidates(
+    low: Array, high: Array, hosts: IntArray, left_out: Set[int], limits: Limits
+) -> Iterator[tuple[int, IntArray]]:
+    """Bodies in turn, each with those of the hosts, greater by volume of their boxes, whose boxes share a
+    volume with its own."""
     sizes = np.prod(high - low, axis=1)
     flat = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    small, large = shapely.STRtree(flat).query(flat)
-    slack = WITHIN_SHARE * (high - low).max(axis=1)[small, None]
-    # parts of a size stand on each other; shells of one part differ
-    keep = (sizes[small] <= SIZES_DIFFER * sizes[large]) & (small != large)
-    keep &= ((low[small] < high[large] + slack) & (low[large] < high[small] + slack)).all(axis=1)
-    return sorted(zip(small[keep].tolist(), large[keep].tolist(), strict=True))
+    known, many = shapely.STRtree(flat[hosts]), 0
+    for row in ticking(range(len(low))):
+        if row in left_out:
+            continue
+        near = hosts[np.sort(known.query(flat[row]))]
+        slack = WITHIN_SHARE * (high - low)[row].max()
+        # parts of a size stand on each other; shells of one part differ
+        keep = (sizes[row] <= SIZES_DIFFER * sizes[near]) & (near != row)
+        keep &= ((low[row] < high[near] + slack) & (low[near] < high[row] + slack)).all(axis=1)
+        many += int(keep.sum())
+        refuse_more(f"{many:,} pairs of bodies might stand in each other", many, "pairs", limits)
+        if keep.any():
+            yield row, near[keep]
 
 
-def _depth(end: _End, host: _Body) -> float:
-    """How far an end lies within the host's material, mm; below 0 where not all of it does."""
-    if not end.within(host.box):
-        return -1.0
-    points = end.points[:: max(1, len(end.points) // POINTS)]
-    middle = points.mean(axis=0)
-    points = middle + 0.98 * (points - middle)  # off the host's own edges
-    step = WITHIN_SHARE * float(np.ptp(end.points, axis=0).max())
-    asked = points + step * end.way if end.open else points - step * end.way
-    if not ((asked >= host.box[0]) & (asked <= host.box[1])).all() or (host.rays.winding(asked) <= 0).any():
-        return -1.0
-    if end.open:
-        return float(host.extent.max())  # an open end must stand on something
-    back = host.rays.first_distance(points, np.tile(-end.way, (len(points), 1)))
-    return float(np.median(back))
+def _depths(known: Sequence[_Body], ends: Sequence[tuple[int, _End, Array]]) -> Array:
+    """How far each end, moved, lies within the material of a body (its row first), mm; below 0 where not all
+    of it does. All that one body is asked is asked at once."""
+    depths = np.full(len(ends), -1.0)
+    order = sorted(range(len(ends)), key=lambda place: ends[place][0])
+    for row, places in groupby(order, key=lambda place: ends[place][0]):
+        own = list(places)
+        depths[own] = _depths_in(known[row], [ends[place][1:] for place in own])
+    return depths
+
+
+def _depths_in(host: _Body, ends: Sequence[tuple[_End, Array]]) -> Array:
+    points, asked = (np.concatenate([end.asked[side] + by for end, by in ends]) for side in (0, 1))
+    size = [len(end.asked[0]) for end, _ in ends]
+    starts = np.cumsum([0, *size[:-1]])
+    within = ((asked >= host.box[0]) & (asked <= host.box[1])).all(axis=1)
+    within[within] = host.rays.winding(asked[within]) > 0
+    good = np.logical_and.reduceat(within, starts)
+    depths = np.where(good, float(host.extent.max()), -1.0)  # an open end must stand on something
+    shut = good & [not end.open for end, _ in ends]
+    ways = np.repeat([-end.way for end, _ in ends], size, axis=0)
+    rows = np.repeat(shut, size)
+    back = np.full(len(points), np.nan)
+    back[rows] = host.rays.first_distance(points[rows], ways[rows])
+    for place in np.flatnonzero(shut).tolist():
+        depths[place] = np.median(back[starts[place] :][: size[place]])
+    return depths

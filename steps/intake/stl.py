@@ -38,7 +38,7 @@ def read_stl(path: Path, limits: Limits = LIMITS, whole: bool = False) -> Scene:
     meshes: list[RawMesh] = []
     for _, soup in ticking(soups):
         sound = sane(soup, limits).all()  # else the checks name the file's fault
-        bodies, doubts = split_parts(*merged_corners(soup)) if sound else ([merged_corners(soup)], {})
+        bodies, doubts = split_parts(*merged_corners(soup), limits) if sound else ([merged_corners(soup)], {})
         first = len(meshes)
         meshes += [RawMesh(f"body-{first + row + 1}", *body) for row, body in enumerate(bodies)]
         problems += [_not_split(path, f"body-{first + row + 1}", edges) for row, edges in doubts.items()]

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from renderer.topology import connected
+from steps.limits import LIMITS, Limits
 from steps.mend.caps import Lid, close_rims
 from steps.mend.cells import MeshPiece, pieces_of
 from steps.mend.crossing import cut_apart
@@ -84,16 +85,17 @@ def sound(vertices: Array, faces: IntArray) -> bool:
     return one_shell(faces) and not Rays(vertices, faces).crosses_itself()
 
 
-def mend(vertices: Array, faces: IntArray) -> Mended | None:
-    """The solid that a soup of triangles shows; None when it encloses nothing."""
+def mend(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> Mended | None:
+    """The solid that a soup of triangles shows; None when it encloses nothing. Raises BeyondLimit where it
+    gapes, or crosses itself, more than is mended."""
     if not len(faces):
         return None
     sewn = sew(vertices, faces)
     if not len(sewn.faces):
         return None
     diagonal = float(np.linalg.norm(np.ptp(sewn.vertices, axis=0)))
-    sewn, closed, lids = _closed(sewn, sewn.reach > ROUNDING * diagonal)
-    got = _gather(sewn, once(closed), lids, diagonal)
+    sewn, closed, lids = _closed(sewn, sewn.reach > ROUNDING * diagonal, limits)
+    got = _gather(sewn, once(closed), lids, diagonal, limits)
     if not got.shells:
         return None
     hollow = _hollow(got.shells, got.inverted)
@@ -129,19 +131,19 @@ def mend(vertices: Array, faces: IntArray) -> Mended | None:
 # -------------------------------------------------------------------------------- pieces
 
 
-def _closed(sewn: Sewn, rough: bool) -> tuple[Sewn, IntArray, list[Lid]]:
+def _closed(sewn: Sewn, rough: bool, limits: Limits) -> tuple[Sewn, IntArray, list[Lid]]:
     """A sewn mesh with its corners on their planes, if it is ``rough``; its faces with a lid on every rim;
     and the lids. A corner whose face in a plane is missing goes there once the lid is on."""
     if not rough:
-        return sewn, *close_rims(sewn.vertices, sewn.faces, sewn.reach)
+        return sewn, *close_rims(sewn.vertices, sewn.faces, sewn.reach, limits)
     sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, sewn.reach))
-    closed, lids = close_rims(sewn.vertices, sewn.faces, sewn.reach)
+    closed, lids = close_rims(sewn.vertices, sewn.faces, sewn.reach, limits)
     if lids:
         sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, closed, sewn.reach))
     return sewn, closed, lids
 
 
-def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float) -> _Gathered:
+def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float, limits: Limits) -> _Gathered:
     """The shells of a closed mesh; the pieces that do not say which side of them is material are flooded
     together."""
     vertices, reach = sewn.vertices, sewn.reach
@@ -161,7 +163,7 @@ def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float) -> _
         rows = np.concatenate(tangled)
         got.crossing = len(tangled)
         lid = rows >= len(once(sewn.faces))
-        _flooded(got, vertices, closed[rows], lid, reach, diagonal)
+        _flooded(got, vertices, closed[rows], lid, reach, diagonal, limits)
     return got
 
 
@@ -194,19 +196,25 @@ def _is_flat(piece: MeshPiece, vertices: Array, faces: IntArray, reach: float) -
 
 
 def _flooded(
-    got: _Gathered, vertices: Array, faces: IntArray, lid: np.ndarray, reach: float, diagonal: float
+    got: _Gathered,
+    vertices: Array,
+    faces: IntArray,
+    lid: np.ndarray,
+    reach: float,
+    diagonal: float,
+    limits: Limits,
 ) -> None:
     """Adds what faces come to that are cut apart where they cross, and flooded from round about."""
     near = LEAST_REACH * diagonal
     tied = sew(vertices, faces, near)
-    soup = cut_apart(tied.vertices, tied.faces, ON_EDGE * near)
+    soup = cut_apart(tied.vertices, tied.faces, ON_EDGE * near, limits)
     cut = sew(soup.reshape(-1, 3), np.arange(3 * len(soup)).reshape(-1, 3), near)
     apart = once(cut.faces)
     guessed = ~_lies_on(cut.vertices[apart], Rays(vertices, faces[~lid]), reach)
     front, back = looks_out(cut.vertices, apart, near, guessed)
     kept = front != back
     out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
-    out, late = close_rims(cut.vertices, out, near)
+    out, late = close_rims(cut.vertices, out, near, limits)
     shell = shell_of(cut.vertices, out)
     if not is_closed(out) or is_sheet(shell, reach):
         got.lost.append(_lost(vertices[faces]))

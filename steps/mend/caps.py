@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.sew import rim_edges
 from steps.model import Array, IntArray
+from steps.progress import tick, ticking
 
 #: A rim is flat when its corners lie in one plane within this share of its span, and within some reaches.
 FLAT_SHARE = 1e-3
@@ -47,13 +49,15 @@ class Lid:
     carried: float  #: share of its rim along which it carries on the face beside it
 
 
-def close_rims(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, list[Lid]]:
-    """The faces with a lid on every rim, and the lids."""
+def close_rims(
+    vertices: Array, faces: IntArray, reach: float, limits: Limits = LIMITS
+) -> tuple[IntArray, list[Lid]]:
+    """The faces with a lid on every rim, and the lids. Raises BeyondLimit where there are too many."""
     made: list[Lid] = []
     for _ in range(MAX_ROUNDS):
         if not len(rim_edges(faces)):
             break
-        new = [lid for lid in _lids(vertices, faces, reach) if len(lid.faces)]
+        new = [lid for lid in _lids(vertices, faces, reach, limits) if len(lid.faces)]
         if not new:
             break
         made += new
@@ -61,15 +65,17 @@ def close_rims(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray
     return faces, made
 
 
-def _lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
+def _lids(vertices: Array, faces: IntArray, reach: float, limits: Limits) -> list[Lid]:
     """A lid for every rim of the mesh, in a fixed order."""
     rims, beside = _rims(faces)
+    refuse_more(f"a mesh of {len(faces):,} triangles with {len(rims):,} gaps", len(rims), "gaps", limits)
     if not rims:
         return []
     flat, bent = [], []
     normals = _unit_normals(vertices, faces)
     pending = [(rim, normals[near]) for rim, near in zip(rims, beside, strict=True)][::-1]
     while pending:
+        tick()
         rim, near = pending.pop()
         normal = _normal(vertices[rim])
         off = np.abs((vertices[rim] - vertices[rim].mean(axis=0)) @ normal).max()
@@ -82,7 +88,7 @@ def _lids(vertices: Array, faces: IntArray, reach: float) -> list[Lid]:
     made = _flat_lids(vertices, flat, reach)
     made += [(_bent_lid(vertices, rim, near), rim) for rim, near in bent]
     sides = {tuple(sorted(pair)): row for pair, row in _sides(faces)} if made else {}
-    return [_lid(vertices, lid, rim, sides, normals) for lid, rim in made]
+    return [_lid(vertices, lid, rim, sides, normals) for lid, rim in ticking(made)]
 
 
 def _flatness(points: Array, reach: float) -> float:

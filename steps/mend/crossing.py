@@ -9,27 +9,34 @@ Graphics 35 (2016).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import manifold3d
 import numpy as np
 import shapely
 
 from renderer.spatial import tree
 from renderer.topology import connected
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, IntArray
+from steps.progress import ticking
 
 #: Coordinates in a face are rounded to this share of the diagonal: above what float32 leaves of them (6e-8),
 #: or the ends of cuts would miss each other.
 GRID_SHARE = 5e-7
-#: Pairs of faces looked at together.
-CHUNK = 500_000
+#: Faces whose pairs are found together, and pairs looked at together.
+CHUNK, PAIRS = 256, 200_000
 
 
-def cut_apart(vertices: Array, faces: IntArray, near: float) -> Array:
+def cut_apart(vertices: Array, faces: IntArray, near: float, limits: Limits = LIMITS) -> Array:
     """(k, 3, 3) corners of the faces, each cut wherever another crosses it; of faces that overlap in one
-    plane only what they cover together is left, once. What is ``near`` (mm) a plane lies in it."""
+    plane only what they cover together is left, once. What is ``near`` (mm) a plane lies in it.
+
+    Raises BeyondLimit where they cross more often than is cut.
+    """
     grid = GRID_SHARE * float(np.linalg.norm(np.ptp(vertices, axis=0)))
     corners = vertices[faces]
-    owner, segments, over = _meetings(corners, faces, near)
+    owner, segments, over = _meetings(corners, faces, near, limits)
     owner, segments = _joined(owner, segments, vertices, near)
     group = connected(len(faces), over)
     apart = np.bincount(group)[group] == 1
@@ -38,27 +45,39 @@ def cut_apart(vertices: Array, faces: IntArray, near: float) -> Array:
     owner, segments = owner[at], segments[at]
     order = np.flatnonzero(~apart)
     order = order[np.argsort(group[order], kind="stable")]
-    pieces = [corners[apart]]
-    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+    pieces, many = [corners[apart]], 0
+    for rows in ticking(np.split(order, np.flatnonzero(np.diff(group[order])) + 1)):
         if len(rows):
             first, last = np.searchsorted(group[owner], [group[rows[0]], group[rows[0]] + 1])
-            pieces.append(_cut(corners[rows], segments[first:last], grid))
+            plane = _Plane(corners[rows], segments[first:last])
+            many += plane.near_pairs()
+            _refuse_tangle(faces, many, limits)
+            pieces.append(plane.cut(grid))
     return np.concatenate(pieces)
+
+
+def _refuse_tangle(faces: IntArray, many: int, limits: Limits) -> None:
+    what = f"a mesh of {len(faces):,} triangles that cross each other in {many:,} places or more"
+    refuse_more(what, many, "crossings", limits)
 
 
 # --------------------------------------------------------------------------------- lines
 
 
-def _meetings(corners: Array, faces: IntArray, near: float) -> tuple[IntArray, Array, IntArray]:
+def _meetings(
+    corners: Array, faces: IntArray, near: float, limits: Limits
+) -> tuple[IntArray, Array, IntArray]:
     """Faces and the segments (k, 2, 3) along which others cross them; and pairs of faces that overlap in a
     plane."""
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals = cross / np.maximum(np.linalg.norm(cross, axis=1), 1e-300)[:, None]
-    a, b = _near_pairs(corners, near)
-    found = [
-        _cross(corners, normals, faces, a[rows], b[rows], near)
-        for rows in np.array_split(np.arange(len(a)), 1 + len(a) // CHUNK)
-    ]
+    found, pairs, crossings = [], 0, 0
+    for a, b in ticking(_near_pairs(corners, near)):
+        pairs += len(a)
+        refuse_more(f"{pairs:,} pairs of triangles near each other in a mesh", pairs, "pairs", limits)
+        found.append(_cross(corners, normals, faces, a, b, near))
+        crossings += len(found[-1][0]) // 2
+        _refuse_tangle(faces, crossings, limits)
     owner, segments, over = (np.concatenate(each) for each in zip(*found, strict=True))
     return owner, segments, over
 
@@ -76,13 +95,17 @@ def _joined(owner: IntArray, segments: Array, vertices: Array, near: float) -> t
     return owner[kept], points[drawn[kept]]
 
 
-def _near_pairs(corners: Array, near: float) -> tuple[IntArray, IntArray]:
-    """Pairs of faces, the lesser row first, whose boxes meet."""
+def _near_pairs(corners: Array, near: float) -> Iterator[tuple[IntArray, IntArray]]:
+    """Pairs of faces, the lesser row first, whose boxes meet, some at a time."""
     low, high = corners.min(axis=1) - near, corners.max(axis=1) + near
     boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    a, b = shapely.STRtree(boxes).query(boxes)
-    keep = (a < b) & (low[a, 2] <= high[b, 2]) & (low[b, 2] <= high[a, 2])
-    return a[keep], b[keep]
+    known = shapely.STRtree(boxes)
+    for start in range(0, len(boxes), CHUNK):
+        a, b = known.query(boxes[start : start + CHUNK])
+        a = a + start
+        keep = (a < b) & (low[a, 2] <= high[b, 2]) & (low[b, 2] <= high[a, 2])
+        for rows in np.array_split(np.flatnonzero(keep), 1 + int(keep.sum()) // PAIRS):
+            yield a[rows], b[rows]
 
 
 def _cross(
@@ -155,38 +178,52 @@ def _span(face: Array, height: Array, way: Array) -> tuple[Array, Array]:
 # --------------------------------------------------------------------------------- cutting
 
 
-def _cut(faces: Array, segments: Array, grid: float) -> Array:
-    """(k, 3, 3) triangles of what faces (n, 3, 3) in one plane cover together, cut along segments in that
-    plane. Corners and ends of segments keep their places to the last bit."""
-    cross = np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0])
-    largest = int(np.argmax(np.linalg.norm(cross, axis=1)))
-    origin, along = faces[largest, 0], faces[largest, 1] - faces[largest, 0]
-    along = along / np.linalg.norm(along)
-    frame = np.array([along, np.cross(cross[largest] / np.linalg.norm(cross[largest]), along)])
-    outlines = shapely.polygons((faces - origin) @ frame.T)
-    lines = [*shapely.get_exterior_ring(outlines), *shapely.linestrings((segments - origin) @ frame.T)]
-    noded = shapely.union_all(lines, grid_size=grid)
-    cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
-    inner = shapely.point_on_surface(cells)
-    covered = np.zeros(len(cells), dtype=bool)
-    covered[shapely.STRtree(outlines).query(inner, predicate="within")[0]] = True
-    made = []
-    for cell in cells[covered]:
-        rings = [np.asarray(ring.coords)[:-1] for ring in (cell.exterior, *cell.interiors)]
-        rings = [_turned(ring, row == 0) for row, ring in enumerate(rings)]
-        rows = np.asarray(manifold3d.triangulate(rings, allow_convex=False), dtype=np.int64).reshape(-1, 3)
-        made.append(np.concatenate(rings)[rows])
-    if not made:
-        return faces
-    flat = np.concatenate(made)
-    known = np.concatenate([faces.reshape(-1, 3), segments.reshape(-1, 3)])
-    apart, nearest = tree((known - origin) @ frame.T).query(
-        flat.reshape(-1, 2), distance_upper_bound=2 * grid
-    )
-    met = np.isfinite(apart)
-    points = flat.reshape(-1, 2) @ frame + origin
-    points[met] = known[nearest[met]]
-    return points.reshape(-1, 3, 3)
+class _Plane:
+    """Faces (n, 3, 3) in one plane, and segments (k, 2, 3) in it along which they are to be cut."""
+
+    def __init__(self, faces: Array, segments: Array):
+        cross = np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0])
+        largest = int(np.argmax(np.linalg.norm(cross, axis=1)))
+        self.origin, along = faces[largest, 0], faces[largest, 1] - faces[largest, 0]
+        along = along / np.linalg.norm(along)
+        self.frame = np.array([along, np.cross(cross[largest] / np.linalg.norm(cross[largest]), along)])
+        self.faces, self.segments = faces, segments
+        self.outlines = shapely.polygons(self._flat(faces))
+        self.lines = [*shapely.get_exterior_ring(self.outlines), *shapely.linestrings(self._flat(segments))]
+
+    def _flat(self, points: Array) -> Array:
+        return np.asarray((points - self.origin) @ self.frame.T)
+
+    def near_pairs(self) -> int:
+        """Pairs of outlines and segments that may cross: by their boxes."""
+        return (len(shapely.STRtree(self.lines).query(self.lines)[0]) - len(self.lines)) // 2
+
+    def cut(self, grid: float) -> Array:
+        """(k, 3, 3) triangles of what the faces cover together, cut along the segments. Corners and ends of
+        segments keep their places to the last bit."""
+        noded = shapely.union_all(self.lines, grid_size=grid)
+        cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+        inner = shapely.point_on_surface(cells)
+        covered = np.zeros(len(cells), dtype=bool)
+        covered[shapely.STRtree(self.outlines).query(inner, predicate="within")[0]] = True
+        made = [_triangles(cell) for cell in cells[covered]]
+        if not made:
+            return self.faces
+        flat = np.concatenate(made).reshape(-1, 2)
+        known = np.concatenate([self.faces.reshape(-1, 3), self.segments.reshape(-1, 3)])
+        apart, nearest = tree(self._flat(known)).query(flat, distance_upper_bound=2 * grid)
+        met = np.isfinite(apart)
+        points = flat @ self.frame + self.origin
+        points[met] = known[nearest[met]]
+        return points.reshape(-1, 3, 3)
+
+
+def _triangles(cell: shapely.Polygon) -> Array:
+    """(k, 3, 2) triangles of a polygon with holes."""
+    rings = [np.asarray(ring.coords)[:-1] for ring in (cell.exterior, *cell.interiors)]
+    rings = [_turned(ring, row == 0) for row, ring in enumerate(rings)]
+    rows = np.asarray(manifold3d.triangulate(rings, allow_convex=False), dtype=np.int64).reshape(-1, 3)
+    return np.concatenate(rings)[rows]
 
 
 def _turned(ring: Array, outer: bool) -> Array:

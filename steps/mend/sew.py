@@ -6,7 +6,9 @@ leaves (next to) as few open edges as any.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -14,7 +16,7 @@ from renderer.spatial import tree
 from renderer.topology import connected
 from steps.mend.soup import edge_runs, merge_equal
 from steps.model import Array, IntArray
-from steps.progress import tick
+from steps.progress import tick, ticking
 
 #: Corners this near, as a share of the mesh's diagonal, are one: float32 carries 6e-8, six digits 1e-6.
 LEAST_REACH = 2e-6
@@ -31,6 +33,10 @@ WORTH = 0.01
 ON_EDGE = 2.0
 #: A side is split where open sides run along this share of it: a face cut in two may lack one half.
 COVERED_SHARE = 0.49
+#: Corners about a length of a side that are looked at one by one; where there are more it is halved.
+FEW = 16
+#: Sides that are looked along together.
+AT_ONCE = 4096
 #: Rounds of splitting: a side with many vertices on it is split at all of them in one round.
 MAX_ROUNDS = 12
 
@@ -249,24 +255,45 @@ def _on_sides(
 def _beside(
     vertices: Array, start: IntArray, end: IntArray, candidates: IntArray, near: float
 ) -> tuple[IntArray, IntArray, Array]:
-    """Sides and the vertices within them, and how far along; each side is looked along in short lengths."""
-    along = vertices[end] - vertices[start]
-    length = np.linalg.norm(along, axis=1)
-    short = max(2 * float(np.median(length)), 1e-300)
-    count = np.ceil(length / short).astype(np.int64)
-    of = np.repeat(np.arange(len(start)), count)
-    step = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
-    middle = vertices[start[of]] + ((step + 0.5) / count[of])[:, None] * along[of]
-    balls = tree(vertices[candidates]).query_ball_point(middle, (length / count)[of] / 2 + near)
-    size = np.array([len(ball) for ball in balls])
-    of = np.repeat(of, size)
-    vertex = candidates[np.fromiter((row for ball in balls for row in ball), np.int64, int(size.sum()))]
+    """Sides and the vertices within them, in order, and how far along."""
+    found = [(np.zeros(0, dtype=np.int64),) * 2]
+    margin = near / np.maximum(np.linalg.norm(vertices[end] - vertices[start], axis=1), 1e-300)
+    for of, vertex in ticking(_about_sides(vertices, start, end, candidates, near)):
+        share, across = _placed(vertices, start[of], end[of], vertex)
+        own = (vertex == start[of]) | (vertex == end[of])
+        inside = (across <= near) & (share > margin[of]) & (share < 1 - margin[of]) & ~own
+        found.append((of[inside], vertex[inside]))
+    of, vertex = (np.concatenate(each) for each in zip(*found, strict=True))
     of, vertex = np.unique(np.column_stack([of, vertex]), axis=0).T
-    share, across = _placed(vertices, start[of], end[of], vertex)
-    margin = near / length[of]
-    own = (vertex == start[of]) | (vertex == end[of])
-    inside = (across <= near) & (share > margin) & (share < 1 - margin) & ~own
-    return of[inside], vertex[inside], share[inside]
+    return of, vertex, _placed(vertices, start[of], end[of], vertex)[0]
+
+
+def _about_sides(
+    vertices: Array, start: IntArray, end: IntArray, candidates: IntArray, near: float
+) -> Iterator[tuple[IntArray, IntArray]]:
+    """Sides and vertices about them, those on them among these. Each side is looked along in lengths, and a
+    length halved where the ball about it holds many: long sides among many corners would meet them all."""
+    known = tree(vertices[candidates])
+    real = np.flatnonzero((vertices[start] != vertices[end]).any(axis=1))
+    pending = [(rows, np.zeros(len(rows)), np.ones(len(rows))) for rows in _blocks(real)]
+    while pending:
+        of, low, high = pending.pop()
+        along = vertices[end[of]] - vertices[start[of]]
+        middle = vertices[start[of]] + ((low + high) / 2)[:, None] * along
+        half = (high - low) / 2 * np.linalg.norm(along, axis=1)
+        many = known.query_ball_point(middle, half + near, return_length=True) > FEW
+        many &= half > near
+        balls = known.query_ball_point(middle[~many], half[~many] + near)
+        size = np.array([len(ball) for ball in balls], dtype=np.int64)
+        rows = np.fromiter(chain.from_iterable(balls), np.int64, int(size.sum()))
+        yield np.repeat(of[~many], size), candidates[rows]
+        of, low, high = of[many], low[many], high[many]
+        if len(of):
+            pending += [(of, low, (low + high) / 2), (of, (low + high) / 2, high)]
+
+
+def _blocks(rows: IntArray) -> list[IntArray]:
+    return np.array_split(rows, 1 + len(rows) // AT_ONCE)
 
 
 def _placed(vertices: Array, start: IntArray, end: IntArray, vertex: IntArray) -> tuple[Array, Array]:
