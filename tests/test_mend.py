@@ -32,7 +32,7 @@ from tests.models import raw
 from tests.models.spoil import halves_of
 
 PILE = raw.pile()
-SEW = sys.modules["steps.mend.sew"]  # its name is that of a function too
+SEW, UNITE = (sys.modules[f"steps.mend.{name}"] for name in ("sew", "unite"))  # functions' names too
 #: Faults that move no corner: their solids are the clean ones to float32.
 EXACT = sorted(set(raw.FAULTS) - {"cracks", "everything", "scanned", "decimated"})
 #: Largest gap error, mm, that a careless drawing may bring; a scan with 0.05 mm of noise brings up to 0.05.
@@ -515,6 +515,20 @@ def test_a_tangle_is_refused_by_its_crossings_before_they_are_cut(monkeypatch):
     monkeypatch.setattr(crossing._Plane, "cut", lambda *_: pytest.fail("was cut"))
     with pytest.raises(BeyondLimit, match=r"triangles that cross each other in 3,\d+ places.*crossings="):
         mend(*at_random(120, 30), Limits(crossings=3000))
+
+
+def test_many_shells_are_united_some_at_a_time(monkeypatch):
+    """The library that unites them is silent as long as it works: so much at once, or two solids."""
+    shells = [Manifold.sphere(4.0, 24).translate((3.0 * row, 0, 0)) for row in range(30)]
+    given = []
+    united = UNITE._united
+    monkeypatch.setattr(UNITE, "AT_ONCE", 5 * shells[0].num_tri())
+    monkeypatch.setattr(UNITE, "_united", lambda some: given.append(some) or united(some))
+    whole = UNITE._whole(shells)
+    assert whole.volume() == pytest.approx(Manifold.batch_boolean(shells, manifold3d.OpType.Add).volume())
+    most = 5 * shells[0].num_tri()
+    assert all(len(some) <= 2 or sum(map(Manifold.num_tri, some)) <= most for some in given)
+    assert len(given) > 5 and UNITE._whole([]).is_empty()
 
 
 def test_gaps_are_counted_before_they_are_closed():

@@ -182,8 +182,8 @@ def _hollows_joined(vertices: Array, faces: IntArray, label: IntArray) -> IntArr
     high = np.full(low.shape, -np.inf)
     np.minimum.at(low, label, corners.min(axis=1))
     np.maximum.at(high, label, corners.max(axis=1))
-    middle = np.column_stack([np.bincount(label, corners[:, :, k].mean(axis=1)) for k in range(3)])
-    middle /= np.bincount(label)[:, None]
+    sums = np.column_stack([np.bincount(label, corners[:, :, k].mean(axis=1)) for k in range(3)])
+    middle = sums / np.bincount(label)[:, None]
     corners = corners - middle[label, None]  # seen from within its plane an open sheet has no volume
     volume = np.bincount(label, np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])))
     inside_out = np.flatnonzero(volume < -FLAT_VOLUME * np.linalg.norm(high - low, axis=1) ** 3)

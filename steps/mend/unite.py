@@ -31,6 +31,8 @@ SPECK_SHARE = 0.02
 TOUCH_SHARE = 2e-4
 #: How far a face that touches is pushed in beyond the other, as a share of the diagonal: 0.0005 mm in 50.
 PUSH_SHARE = 1e-5
+#: Triangles of the solids that are united at once, of two at least: half a second.
+AT_ONCE = 50_000
 #: Faces look opposite ways within this (cosine of about 1 degree).
 OPPOSITE = float(np.cos(np.radians(1.0)))
 
@@ -108,9 +110,7 @@ def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> U
         host = _host(shells[row], {at: shells[at] for at in hosts})
         if host is not None:
             hosts[host] -= solids[row]
-    whole = Manifold.batch_boolean(list(hosts.values()), manifold3d.OpType.Add)
-    tick()
-    shell = _shell(whole)
+    shell = _shell(_whole(list(hosts.values())))
     apart, boxes, volumes = _apart(shell)
     kept = np.ptp(boxes, axis=1).max(axis=1) >= SPECK_SHARE * diagonal
     bodies, loose = boxes[kept & (volumes > 0)], int((~kept).sum())
@@ -120,6 +120,27 @@ def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> U
         unsure += [_unsure("apart", box) for box in sorted(bodies, key=_size)[:-1]]
     solid = shell_of(shell.vertices, shell.faces[kept[apart]]) if loose else shell
     return United(solid, united, loose, tuple(unsure))
+
+
+def _whole(solids: list[Manifold]) -> Manifold:
+    """The union. The library lets nobody speak while it works, so it is given some at a time."""
+    while len(solids) > 1:
+        made, some, many = [], list[Manifold](), 0
+        for solid in solids:
+            if len(some) > 1 and many + solid.num_tri() > AT_ONCE:
+                made.append(_united(some))
+                some, many = [], 0
+            some.append(solid)
+            many += solid.num_tri()
+        solids = [*made, _united(some)]
+    return solids[0] if solids else Manifold()
+
+
+def _united(solids: Sequence[Manifold]) -> Manifold:
+    whole = Manifold.batch_boolean(solids, manifold3d.OpType.Add)
+    whole.num_tri()  # only now it is done
+    tick()
+    return whole
 
 
 def _apart(shell: Shell) -> tuple[IntArray, Array, Array]:
