@@ -571,8 +571,8 @@ def test_odd_titles_make_a_readable_booklet(tmp_path, name):
 @pytest.mark.parametrize(
     ("language", "no_glue", "take_off"),
     [
-        ("en", "without glue", "Take off, glue, put back"),
-        ("de", "ohne Kleber", "Abnehmen, kleben, aufsetzen"),
+        ("en", "without glue", "Glue, put back"),
+        ("de", "ohne Kleber", "Kleben, aufsetzen"),
     ],
 )
 def test_what_is_closed_dry_and_opened_again_is_told_at_its_steps(tmp_path, language, no_glue, take_off):

@@ -10,6 +10,9 @@ from renderer.camera import ISOMETRIC_ELEVATION, axes_of
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.work import work_sheets
 from steps.booklet.content import Figure
+from steps.booklet.edition import edition_of, paper_of
+from steps.booklet.fonts import typeface
+from steps.booklet.panels import PAD_MM
 from steps.booklet.words import words_in
 from steps.draw import turn_picture
 from steps.draw.studio import Studio
@@ -92,3 +95,15 @@ def test_its_picture_shows_both_states_at_one_scale_and_the_angle_between(turned
     assert sign.kind == "clockwise" and sign.text == "90°"
     assert left + one.width_mm < sign.centre[0] < right
     assert turn_picture(studio, 2, 60, 20) is None
+
+
+@pytest.mark.parametrize("reader", ["child", "helper"])
+def test_its_angle_in_the_readers_type_ends_before_the_second_state(turned, reader):
+    """In the narrowest column of words, half of half an A4 page's frame."""
+    settings = Settings(reader=reader)
+    edition, frame = edition_of(settings), paper_of(settings).frame
+    width = min(edition.column, frame.width / 4) - 2 * PAD_MM
+    picture = turn_picture(Studio(turned, settings), 3, width, 0.28 * edition.column)
+    (sign,), (_, (right, _, _)) = picture.signs, picture.insets
+    words = typeface(words_in("en")).width_mm("180°", edition.least, True)
+    assert sign.centre[0] + 0.6 * sign.size_mm + words < right

@@ -31,9 +31,8 @@ BAND_SHARES = (
     0.46,
     0.5,
     0.54,
-    0.58,
-    0.62,
 )  # of a panel, for the two columns of words under its drawing
+NARROW_SHARES = (*BAND_SHARES, 0.58, 0.62)  # the same, for one column under it
 FOOT_SIDE = 0.3  # of a portrait page's field, for the overview where the band is full
 HALF_FOOT_MM, QUARTER_FOOT_MM = 20.0, 15.0  # least height of the overview in half a sheet, in a quarter
 ASIDE_WORDS = 0.5  # at most, of a panel's width, for the words beside its drawing
@@ -100,19 +99,19 @@ class Panels:
         return Panel((*strip.cells, self._drawing(sheet, field), *cells, *foot), tuple(rules), tuple(rest))
 
     def stacked(self, sheet: c.Sheet, area: Rect, least_foot: float, least_band: float = 0.0) -> Panel:
-        """Strip, drawing, and below it the words in two columns, at least ``least_band`` of the area high."""
+        """Strip, drawing, and below it the words in columns, at least ``least_band`` of the area high."""
         strip, area = self._under_strip(sheet, area)
         cover = sheet.kind == "cover"
-        shares = [share for share in (COVER_SHARES if cover else BAND_SHARES) if share > least_band]
+        count = 1 if cover or _columns(area, 2)[0].width < LEAST_COLUMN_MM else 2
+        usual = COVER_SHARES if cover else BAND_SHARES if count > 1 else NARROW_SHARES
+        shares = [share for share in usual if share > least_band]
         if least_band or not shares:
             shares.insert(0, least_band)
         if not sheet.words:
             shares = [0.0]  # the drawing has it all
         for share, flow in product(shares, self._flows[:2]):
             band = Rect(area.x, area.y, area.width, share * area.height)
-            columns = _columns(band, 1 if cover else 2)
-            if columns[0].width < LEAST_COLUMN_MM:
-                columns = _columns(band, 1)
+            columns = _columns(band, count)
             try:
                 cells, rest = flow.into(sheet.words, columns, whole=share < shares[-1])
             except ValueError:  # a block higher than the band

@@ -85,7 +85,7 @@ def assembly_picture(studio: Studio, assembly_id: str, width_mm: float, height_m
 
 
 #: Of a picture of a turn: the width of each state, and of the arrows between them, in shares of the whole.
-STATE_SHARE, ARROW_SHARE = 0.34, 0.1
+STATE_SHARE, ARROW_SHARE = 0.3, 0.1
 #: No arrow of a turn is larger (mm on paper).
 GREATEST_ARROW_MM = 12.0
 

@@ -141,7 +141,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         ),
         strip=_strip(matter, step),
         take=take_rows(matter, kinds),
-        take_title=words.say("Take off, glue, put back") if step.reopens else words.say("Take"),
+        take_title=words.say("Glue, put back") if step.reopens else words.say("Take"),
         retakes=bool(step.reopens),
         part=matter.place_name(step.assembly),
         step=step.number,
