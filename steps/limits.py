@@ -33,9 +33,9 @@ class Limits(BaseModel):
     files: int = Field(100_000, gt=0)
     #: Triangles of all distinct meshes together. The largest model that is promised to work has 5 million.
     triangles: int = Field(20_000_000, gt=0)
-    #: Objects, materials and groups of colours of one 3MF package. Reading takes the square of them: twelve
-    #: seconds at thirty thousand. The largest promised model has 20,000 parts, each in a group at worst.
-    resources: int = Field(50_000, gt=0)
+    #: Objects, materials and groups of colours of one 3MF package. Reading takes the square of them: five
+    #: seconds at twenty thousand. The largest promised model has 20,000 parts, each an object at worst.
+    resources: int = Field(25_000, gt=0)
     #: Corners of one face. Cutting it into triangles takes the square of them: two seconds at four thousand.
     corners: int = Field(4_096, ge=3)
     #: Placed copies. The largest model that is promised to work has 20,000; more is bad nesting or an attack.

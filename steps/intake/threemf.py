@@ -48,11 +48,11 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
     """
     package = check_package(path, limits)
     try:
-        return _read(path, package, limits)
+        return _read(path, package, limits, anyhow=False)
     except _REFUSED:
         plain = plainly(package)
     try:
-        return _read(path, plain, limits)
+        return _read(path, plain, limits, anyhow=True)
     except _REFUSED as error:
         check_core(path, take_census(plain, limits))
         raise UnreadableInput(
@@ -60,7 +60,7 @@ def read_3mf(path: Path, limits: Limits = LIMITS) -> Scene:
         ) from error
 
 
-def _read(path: Path, package: Package, limits: Limits) -> Scene:
+def _read(path: Path, package: Package, limits: Limits, anyhow: bool) -> Scene:
     census = take_census(package, limits)
     check_required(path, census)
     if census.no_number:
@@ -73,7 +73,7 @@ def _read(path: Path, package: Package, limits: Limits) -> Scene:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     if census.flat:  # said before it is read, which takes the square of their number
         raise FaultyModel([too_few_faces([census.named(key) for key in census.flat])])
-    model, problems = _open(package)
+    model, problems = _open(package, anyhow)
     if census.no_colour and not problems:
         problems.append(_no_colour(path, census.no_colour))
     if package.ambiguous:
@@ -102,26 +102,24 @@ def _not_finite(name: str) -> Problem:
     return Problem("not-finite", "error", (name,), text)
 
 
-def _open(package: Package) -> tuple[Any, list[Problem]]:
-    """The lib3mf model, strictly read if the file allows it, else leniently and with a note."""
+def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
+    """The lib3mf model, with a note where the file does not keep to the specification; ``anyhow``, without
+    its colours where it cannot be read with them."""
     wrapper = lib3mf.get_wrapper()
     try:
-        return _load(wrapper, package.source, strict=True)[0], []
-    except lib3mf.ELib3MFException as strict_error:
-        refused = meant_by(strict_error)
-    try:
-        model, warnings = _load(wrapper, package.source, strict=False)
-    except lib3mf.ELib3MFException as lenient_error:
-        plain = uncoloured(package)
+        model, warnings = _load(wrapper, package.source)
+    except lib3mf.ELib3MFException as refused:
+        plain = uncoloured(package) if anyhow else None
         if plain is None:
             raise
-        model, warnings = _load(wrapper, plain.source, strict=False)
         text = (
-            f"{package.name}: its colours and materials cannot be read ({meant_by(lenient_error)}), so the "
+            f"{package.name}: its colours and materials cannot be read ({meant_by(refused)}), so the "
             "parts are grey. Export it again if you want its colours."
         )
-        return model, [Problem("colours-refused", "warning", (), text)]
-    told = "; ".join(dict.fromkeys(map(meant_by, warnings))) or refused
+        return _load(wrapper, plain.source)[0], [Problem("colours-refused", "warning", (), text)]
+    if not warnings:
+        return model, []
+    told = "; ".join(dict.fromkeys(map(meant_by, warnings)))
     text = f"{package.name} does not keep to the 3MF specification and was read leniently: {told}."
     return model, [Problem("lenient-3mf", "note", (), text)]
 
@@ -133,10 +131,11 @@ _PROGRESS = ctypes.CFUNCTYPE(
 )
 
 
-def _load(wrapper: Any, source: Path | bytes, strict: bool) -> tuple[Any, list[str]]:
+def _load(wrapper: Any, source: Path | bytes) -> tuple[Any, list[str]]:
+    """The model, read leniently, and what strictly read it would have been refused for."""
     model = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
-    reader.SetStrictModeActive(strict)
+    reader.SetStrictModeActive(False)
     stopped: list[BaseException] = []
 
     def told(abort: Any, _done: float, _where: int, _data: object) -> None:
