@@ -20,6 +20,37 @@ _SAID = re.compile(
 #: Begun at a name's first letter only, and never given back: linear in any text.
 _DOTTED = re.compile(rf"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){{{MOST_NAMES}}}")
 
+_PLACE = re.compile(r"\(at line (\d+), column (\d+)\)")
+#: How what the parser says begins, and what that is and what to do.
+_FAULTS = (
+    (("Cannot", "Duplicate"), "what stands here was set before; keep one of the two"),
+    (
+        ("Unterminated", "Found invalid character '\\n'"),
+        "a text is not closed; end it with the quotes it began with",
+    ),
+    ("Unclosed array", "a list is not closed; end it with ]"),
+    ("Unclosed inline", "a table in braces is not closed; end it with }"),
+    (
+        ("Expected '=", "Invalid initial"),
+        "a name and = belong here, as in scale = 4; a name with blanks needs quotes",
+    ),
+    ("Expected ']", "a heading is not closed; write it as [order], two brackets where it began with two"),
+    (
+        ("Expected newline", "Expected '"),
+        "this belongs to no value; write a text in quotes, decimals as 1.5, and one setting to a line",
+    ),
+    (
+        ("Invalid value", "Invalid date"),
+        "no value; write a text in quotes, decimals as 1.5, and yes or no as true or false",
+    ),
+    (("Illegal", "Found"), "a character that cannot be seen; delete it"),
+    (
+        ("Unescaped", "Escaped", "Invalid hex"),
+        "a \\ that means nothing; write it twice, or the text in single quotes",
+    ),
+    ("", "not a setting; write it as scale = 4, a heading as [order], a remark after #"),
+)
+
 
 def read_toml(path: Path, wrong: type[StepleafError]) -> tuple[str, dict[str, Any]]:
     """The file's text, with plain newlines, and its table. Raises ``wrong`` for whatever cannot be read."""
@@ -39,6 +70,15 @@ def read_toml(path: Path, wrong: type[StepleafError]) -> tuple[str, dict[str, An
     except RecursionError as error:
         raise wrong(deep) from error
     except tomllib.TOMLDecodeError as error:
-        raise wrong(f"{path}: not valid TOML: {error}.") from error
+        raise wrong(f"{path}: not valid TOML: {_in_words(str(error), text)}.") from error
     except (ValueError, OverflowError) as error:  # a number of thousands of digits, a day that is none
         raise wrong(f"{path}: not valid TOML: a number or date in it is none.") from error
+
+
+def _in_words(said: str, text: str) -> str:
+    """What the parser said, with its place, in words that need no parser."""
+    words = next(ours for theirs, ours in _FAULTS if said.startswith(theirs))
+    place = _PLACE.search(said)
+    if place is None:
+        return f"at the end (line {text.rstrip().count(chr(10)) + 1}): {words}"
+    return f"line {place[1]}, column {place[2]}: {words}"

@@ -60,3 +60,33 @@ def test_dots_in_texts_maps_and_comments_are_no_nesting(text, tmp_path):
 def test_the_largest_file_is_looked_over_once(text, tmp_path):
     """Were it looked over from each of its letters, this would not come to an end."""
     assert "not valid TOML" in refused(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "told"),
+    [
+        ("a = 1\nb = ", "at the end (line 2)", "no value"),
+        ("a = tru", "line 1, column 5", "true or false"),
+        ('a = "x', "at the end (line 1)", "not closed"),
+        ("a = 'x\ny'", "line 1, column 7", "not closed"),
+        ("a = [1, 2\n\n", "at the end (line 1)", "end it with ]"),
+        ("a = {b = 1", "at the end (line 1)", "end it with }"),
+        ("[order\na = 1", "line 1, column 7", "heading"),
+        ("[[a]\n", "line 1, column 4", "heading"),
+        ("a b = 1", "line 1, column 3", "needs quotes"),
+        ("a = {b = 1,}", "line 1, column 12", "= belong here"),
+        ("a = 1,5", "line 1, column 6", "decimals as 1.5"),
+        ("[a]\n[a]", "line 2, column 3", "set before"),
+        ("a = 1\na = 2", "at the end (line 2)", "set before"),
+        ("a = {b = 1, b = 2}", "line 1, column 18", "set before"),
+        ('a = "\\q"', "line 1, column 8", "single quotes"),
+        ('a = "\\ud800"', "line 1, column 12", "single quotes"),
+        ("# \x01", "line 1, column 3", "cannot be seen"),
+        ("= 1", "line 1, column 1", "scale = 4"),
+        ("a = 1979-13-01", "line 1, column 9", "in quotes"),
+    ],
+)
+def test_what_is_no_toml_is_told_with_its_place_and_what_to_do(text, place, told, tmp_path):
+    said = refused(tmp_path, text)
+    assert f"not valid TOML: {place}: " in said and told in said
+    assert not any(word in said for word in ("statement", "array", "Unescaped", "('a',)", "key/value"))
