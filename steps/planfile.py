@@ -40,7 +40,7 @@ from steps.model import (
     View,
 )
 from steps.one_set import run_of
-from steps.settings import Settings
+from steps.settings import Factor, Settings
 from steps.value_faults import place_of, what_is_wrong
 
 FORMAT = "stepleaf-plan"
@@ -303,7 +303,7 @@ class PlanFile(Entry):
     source: SourceEntry
     settings: dict[str, Any]
     unit: Literal["mm"]
-    scale: float = Field(gt=0)
+    scale: Factor
     pitch_mm: Millimetres | None
     shapes: tuple[ShapeEntry, ...]
     parts: tuple[PartEntry, ...]

@@ -59,6 +59,7 @@ class SettingsTable(BaseModel):
 
 
 Length = Annotated[float, Field(gt=0)]
+Factor = Annotated[float, Field(gt=0, le=1e6)]  # a millionfold: nanometres drawn as millimetres
 #: Text that is printed: nothing in it steers what shows it.
 Said = Annotated[str, AfterValidator(unsteered)]
 
@@ -282,7 +283,7 @@ class Settings(SettingsTable):
     """
 
     title: Said | None = None
-    scale: float = Field(1.0, gt=0, le=1e6)
+    scale: Factor = 1.0
     paper: Literal["a4", "letter", "a5"] = "a4"
     reader: Literal["child", "helper", "adult"] = "helper"
     language: str = "en"

@@ -109,7 +109,7 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
     named += [touch.carrier for joint in plan.joints for touch in joint.touches]
     return (
         not set(named) <= parts
-        or not {part.shape for part in model.parts} <= shapes
+        or not {part.shape for part in (*model.parts, *plan.parts)} <= shapes
         or any(
             not {*step.closes, *step.dry, *step.glues, *step.needs_cured} <= joints
             or set(step.move) != set(step.adds)
@@ -121,13 +121,15 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
 
 
 def _no_direction(plan: PlanFile) -> bool:
-    """Whether some move, or the way up of some step, has no length, so that it leads nowhere."""
+    """Whether some move, or the way up of some step or of the whole, has no length, so that it leads
+    nowhere."""
     moves = [move for step in plan.steps for move in step.move.values()]
     moves += [each.move for step in plan.steps for each in step.attaches]
     vectors = np.concatenate(
         [np.zeros((0, 3)), *(np.atleast_2d(np.array(move, dtype=float)) for move in moves)]
     )
-    ups = np.array([step.up for step in plan.steps], dtype=float).reshape(-1, 3)
+    named = [step.up for step in plan.steps] + ([plan.up] if plan.up else [])
+    ups = np.array(named, dtype=float).reshape(-1, 3)
     return bool(np.any(np.linalg.norm(np.concatenate([vectors, ups]), axis=1) < UNIT_TOLERANCE))
 
 
