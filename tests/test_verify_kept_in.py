@@ -220,3 +220,15 @@ def test_a_place_where_nothing_is_near_carries_nothing() -> None:
             for touch in joint["touches"]:
                 touch["point"][2] -= 3.0
     assert not verify_plan(PlanFile.model_validate(data), plan.model).ok
+
+
+def test_a_place_is_not_believed_to_bear_another_way() -> None:
+    """A corner of the axle and the bore it lies in push each other along the bore's radius: a plan that says
+    straight up would let the axle roll."""
+    plan = make_plan(axle_with_edges(0.12), Settings())
+    data = plan_file(plan, Settings()).model_dump(mode="json", by_alias=True)
+    for joint in data["joints"]:
+        if joint["kind"] == "rest" and joint["moves"]:
+            for touch in joint["touches"]:
+                touch["axis"] = [0.0, 0.0, float(np.sign(touch["axis"][2]))]
+    assert not verify_plan(PlanFile.model_validate(data), plan.model).ok

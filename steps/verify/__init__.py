@@ -109,7 +109,7 @@ def _names_unknown(plan: PlanFile, model: Model) -> bool:
     named += [touch.carrier for joint in plan.joints for touch in joint.touches]
     return (
         not set(named) <= parts
-        or not {part.shape for part in (*model.parts, *plan.parts)} <= shapes
+        or not {part.shape for part in model.parts} | {part.shape for part in plan.parts} <= shapes
         or any(
             not {*step.closes, *step.dry, *step.glues, *step.needs_cured} <= joints
             or set(step.move) != set(step.adds)

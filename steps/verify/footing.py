@@ -16,6 +16,7 @@ from functools import cached_property
 
 import numpy as np
 import trimesh
+from scipy.optimize import nnls
 from scipy.spatial import ConvexHull, QhullError, cKDTree
 
 from steps.materials import material
@@ -170,24 +171,31 @@ class Footing:
 
     def _edges(self, a: int, b: int) -> Shared:
         """Where the plan says that what lies loose comes to lie with an edge on another: such of its places
-        as both meshes come near."""
-        pair = frozenset((a, b))
-        told = self._lying.get(pair, [])
-        near = [touch for touch in told if all(self._off(row, touch) <= self._apart[pair] for row in pair)]
+        as both meshes come near, each with faces that can push the other way there."""
+        told = self._lying.get(frozenset((a, b)), [])
+        ways = [np.array(touch.axis) * (-1.0 if self.row[touch.carrier] == a else 1.0) for touch in told]
+        near = [
+            (touch.point, way)
+            for touch, way in zip(told, ways, strict=True)
+            if self._pushes(b, a, np.array(touch.point), way)
+            and self._pushes(a, b, np.array(touch.point), -way)
+        ]
         if not near:
             return Shared.nothing()
-        signs = [-1.0 if self.row[touch.carrier] == a else 1.0 for touch in near]
-        ways = np.array([touch.axis for touch in near]) * np.array(signs)[:, None]
-        return Shared(np.array([touch.point for touch in near]), ways)
+        return Shared(*(np.array(each) for each in zip(*near, strict=True)))
 
-    def _off(self, row: int, touch: TouchEntry) -> float:
-        """How far a touch is from a part's surface, mm."""
+    def _pushes(self, row: int, other: int, point: Array, way: Array) -> bool:
+        """Whether a part can push another along ``way`` at a place: its surface comes near, and the way is a
+        sum of normals of its faces there."""
         part = self.model.parts[row]
-        surface = self.solids.surface(part.shape)
-        at = part.pose[:3, :3].T @ (np.array(touch.point) - part.pose[:3, 3])
+        surface, turn = self.solids.surface(part.shape), part.pose[:3, :3]
+        at, along = turn.T @ (point - part.pose[:3, 3]), turn.T @ way
         triangles = surface.vertices[surface.faces]
         nearest = trimesh.triangles.closest_point(triangles, np.broadcast_to(at, (len(triangles), 3)))
-        return float(np.linalg.norm(nearest - at, axis=1).min())
+        near = np.linalg.norm(nearest - at, axis=1) <= self._apart[frozenset((row, other))]
+        normals = surface.normals[near]
+        normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+        return len(normals) > 0 and float(nnls(normals.T, along)[1]) <= ACROSS
 
     def _triangles(self, shape: str) -> Array:
         if shape not in self._long:
