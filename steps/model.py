@@ -377,7 +377,7 @@ class Measures:
     """One :class:`Measure` per shape, in the model's shape order, and what repeats over them."""
 
     by_shape: Mapping[str, Measure]
-    pitch_mm: float | None  #: measured stud spacing; None when no shape has two studs
+    pitch_mm: float | None  #: measured stud spacing; None when no shape has two studs near each other
     problems: tuple[Problem, ...] = ()
     up: Array = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))  #: (3,) way up, said or found
 

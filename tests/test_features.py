@@ -16,6 +16,7 @@ from demo_model.tug import tug
 from steps.features import printed_mass
 from steps.features.mesh import clean
 from steps.features.patches import round_patches
+from steps.features.probe import Probe
 from steps.model import Measure
 from steps.settings import Settings
 from tests.joint_cases import (
@@ -87,6 +88,39 @@ def test_studs_of_a_block(facets: int, scale: float) -> None:
     cells = {(round(s.point[0] / scale, 3), round(s.point[1] / scale, 3)) for s in studs}
     assert cells == {(5 + 10 * i, 5 + 10 * j) for i in range(2) for j in range(4)}
     assert all(s.point[2] == pytest.approx(10 * scale, abs=1e-6) for s in studs)
+
+
+def test_studs_far_apart_are_in_no_row() -> None:
+    """A lintel that stands on its two ends: walls are not to be judged by its span."""
+    module = Module()
+    apart = solids.union([solids.box((0, 0, 0), (40, 10, 10)), solids.studs([(5, 5), (35, 5)], 10.0, module)])
+    lintel = solids.to_solid("lintel", apart)
+    found = measures_of(placed([(lintel, np.eye(4))]))
+    assert len(found.by_shape["S1"].studs) == 2 and found.pitch_mm is None
+    beside = np.eye(4)
+    beside[0, 3] = 60.0
+    both = measures_of(placed([(lintel, np.eye(4)), (solids.block(1, 2, module), beside)]))
+    assert both.pitch_mm == pytest.approx(10, abs=NEAR)
+
+
+def test_a_void_within_is_no_place_of_material() -> None:
+    """Of a body with a closed cell, and of two that reach into each other in one mesh, the points are told by
+    how often the surface winds round them."""
+    outer = solids.to_solid("outer", solids.box((0, 0, 0), (40, 20, 10)))
+    cell = solids.to_solid("cell", solids.box((5, 5, 2), (20, 15, 8)))
+    hollow = _both(outer.vertices, outer.faces, cell.vertices, cell.faces[:, ::-1])
+    points = np.array([[2, 10, 5], [12, 10, 5], [12, 10, 1], [30, 10, 5], [41, 10, 5]], dtype=float)
+    assert hollow.solid_at(points).tolist() == [True, False, True, True, False]
+    crossing = _both(outer.vertices, outer.faces, np.add(outer.vertices, (20.0, 3.0, 2.0)), outer.faces)
+    points = np.array([[30, 10, 5], [2, 10, 5], [50, 10, 5], [50, 2, 5], [30, 10, 11], [30, 2, 11]], float)
+    assert crossing.solid_at(points).tolist() == [True, True, True, False, True, False]
+
+
+def _both(one, its, two, others) -> Probe:
+    """Two shells in one mesh."""
+    probe = Probe(clean(np.vstack([one, two]), np.vstack([its, others + len(one)])))
+    assert probe.mesh.closed and probe.mesh.shells == 2
+    return probe
 
 
 def test_side_studs_have_their_own_axis() -> None:

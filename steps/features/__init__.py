@@ -25,6 +25,9 @@ PEG_SLENDER = 2.6
 BALL_SHARE = 0.55
 #: Spacings within this share of each other are one pitch.
 SAME_PITCH = 0.03
+#: Studs farther apart than so many of their diameters are in no row: what is reckoned in pitches, as how thin
+#: a wall may be, would hang on a length that has nothing to do with it (common practice: under 2).
+WIDEST_PITCH = 3.0
 
 
 def measure(model: Model, settings: Settings) -> Measures:
@@ -155,7 +158,8 @@ def _sphere_feature(s: Sphere) -> Feature:
 
 
 def _pitch(features: Mapping[str, Sequence[Feature]]) -> float | None:
-    """The most frequent distance from a stud to its nearest parallel neighbour on the same level."""
+    """The most frequent distance from a stud to its nearest parallel neighbour on the same level, if any is
+    near."""
     votes: list[float] = []
     for found in ticking(features.values()):
         studs = [f for f in found if f.kind == "stud"]
@@ -167,6 +171,7 @@ def _pitch(features: Mapping[str, Sequence[Feature]]) -> float | None:
         distance = np.linalg.norm(off, axis=2)
         radius = studs[0].radius_mm
         bad = (axes @ axes.T < 0.999) | (level > 0.1 * radius) | (distance < 2 * radius)
+        bad |= distance > 2 * WIDEST_PITCH * radius
         nearest = np.where(bad, np.inf, distance).min(axis=1)
         votes.extend(nearest[np.isfinite(nearest)].tolist())
     if not votes:

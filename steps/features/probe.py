@@ -10,6 +10,7 @@ from embreex.rtcore_scene import EmbreeScene
 
 from renderer.scenes import ray_scene
 from steps.features.mesh import Mesh, winding
+from steps.mend.rays import Rays
 from steps.model import Array, IntArray
 from steps.recent import Recent
 
@@ -17,7 +18,7 @@ from steps.recent import Recent
 RAYS = np.array([[0.5257, 0.2311, 0.8187], [-0.3713, 0.8643, -0.3393]])
 #: Of so many faces in all the ray scenes are kept, some 200 bytes each.
 KEPT_FACES = 1_000_000
-#: Points times faces up to which an open or many-shelled mesh is asked by its winding number.
+#: Points times faces up to which an open mesh is asked by its winding number.
 WINDING_LIMIT = 400_000_000
 
 _kept = Recent(KEPT_FACES)
@@ -49,8 +50,9 @@ class Probe:
 
     def solid_at(self, points: Array) -> np.ndarray:
         """(k,) whether each (k, 3) point lies in the solid, also of an open or many-shelled mesh."""
-        plain = self.mesh.closed and self.mesh.shells == 1
-        if plain or len(points) * len(self.mesh.faces) > WINDING_LIMIT:
+        if self.mesh.closed and self.mesh.shells > 1:
+            return Rays(self.mesh.vertices, self.mesh.faces).winding(points) > 0
+        if self.mesh.closed or len(points) * len(self.mesh.faces) > WINDING_LIMIT:
             return self.inside(points)
         return winding(self.mesh, points) > 0.5
 
