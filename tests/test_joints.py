@@ -651,6 +651,31 @@ def test_overlap_beyond_a_press_fit_is_named_in_millimetres(scale: float) -> Non
     assert depth == pytest.approx(scale, rel=0.05)  # walls 1 wide, 1 deep: a ball of 1 fits in
 
 
+@pytest.mark.parametrize(("along", "studs"), [(0, "8 studs"), (30, "2 studs")])
+def test_a_part_drawn_without_its_sockets_is_told_by_the_studs_that_stand_in_it(
+    along: float, studs: str
+) -> None:
+    module = Module()
+    massive = solids.to_solid(
+        "massive",
+        solids.union(
+            [
+                solids.box((0, 0, 0), (40, 20, 10)),
+                solids.studs(solids.cell_middles(4, 2, module), 10.0, module),
+            ]
+        ),
+    )
+    block = _of(massive)
+    model = placed([(block, np.eye(4)), (block, shift(along, 0, 10))], names=["low", "high"])
+    (problem,) = (p for p in joints_of(model).problems if p.code == "overlap")
+    assert problem.severity == "error" and problem.parts == ("P1", "P2")
+    assert f"high has no socket where {studs} of low would be" in problem.text
+    assert f"{STUD_HEIGHT:.2f} mm deep" in problem.text
+    deeper = placed([(block, np.eye(4)), (block, shift(along, 0, 9))], names=["low", "high"])
+    (problem,) = (p for p in joints_of(deeper).problems if p.code == "overlap")
+    assert "stand in each other" in problem.text  # of their bodies too
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_edges_that_come_near_are_all_looked_at(seed: int) -> None:
     """Against each edge with each other: what is farther apart in any direction than asked is left out."""

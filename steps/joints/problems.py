@@ -23,6 +23,8 @@ LAYOUT_SHARE = 0.6
 LAYOUT_PARTS = 3
 #: Poses that differ by less than this share of the unit length put one part exactly on another.
 SAME_PLACE_SHARE = 1e-3
+#: Studs are all that two parts have in common where their own volume is within this share of it: facets.
+SAME_STUDS = 0.1
 #: Pairs of parts, the nearest by their boxes, of which the true distance is measured.
 PAIRS_MEASURED = 24
 #: Groups whose distance is measured so; of more, the boxes' distance has to do.
@@ -41,7 +43,7 @@ def placed_problems(
     """Errors ``overlap``, ``same-place``, ``print-layout``, ``floating-part``; warning ``half-seated``;
     notes ``separate-things`` and ``no-feature`` for shapes that only rest."""
     return (
-        *_overlaps(model, overlaps, unit),
+        *_overlaps(model, measures, overlaps, unit),
         *_floating(model, _ties(model, joints, overlaps), unit, measures.up),
         *_half_seated(model, joints),
         *_featureless(model, measures, joints),
@@ -55,7 +57,9 @@ def names(model: Model, parts: Sequence[str]) -> str:
     return ", ".join(shown) + (f" and {rest} more" if rest > 0 else "")
 
 
-def _overlaps(model: Model, overlaps: Sequence[tuple[int, int, Overlap]], unit: float) -> list[Problem]:
+def _overlaps(
+    model: Model, measures: Measures, overlaps: Sequence[tuple[int, int, Overlap]], unit: float
+) -> list[Problem]:
     problems = []
     for a, b, deep in overlaps:
         first, second = model.parts[a], model.parts[b]
@@ -70,12 +74,36 @@ def _overlaps(model: Model, overlaps: Sequence[tuple[int, int, Overlap]], unit: 
             size = f"{deep.depth_mm:.2f} mm ({deep.volume_mm3:.0f} mm³ in common)"
             if not deep.exact:
                 size = f"at least {deep.depth_mm:.2f} mm (an open mesh, so not measured further)"
-            text = (
+            text = _no_socket(model, measures, a, b, deep) or _no_socket(model, measures, b, a, deep)
+            text = text or (
                 f"{first.source} and {second.source} stand in each other by {size}, "
                 "more than any press fit. Move one of them or mend its mesh."
             )
         problems.append(Problem(code, "error", (first.id, second.id), text))
     return problems
+
+
+def _no_socket(model: Model, measures: Measures, a: int, b: int, deep: Overlap) -> str:
+    """What to say where all that stands in part ``b`` is studs of part ``a``; else empty. Models that were
+    drawn to be looked at are so."""
+    first, second = model.parts[a], model.parts[b]
+    studs = measures.by_shape[first.shape].studs
+    if not studs or not deep.exact:
+        return ""
+    middles = np.array([stud.point + stud.height_mm / 2 * stud.axis for stud in studs])
+    places = middles @ first.pose[:3, :3].T + first.pose[:3, 3]
+    low, high = model.part_bounds[b]
+    within = np.flatnonzero(np.all((places > low) & (places < high), axis=1))
+    taken = [studs[row] for row in within]
+    volume = sum(np.pi * (stud.radius_mm**2 - stud.bore_mm**2) * stud.height_mm for stud in taken)
+    if abs(volume - deep.volume_mm3) > SAME_STUDS * deep.volume_mm3:
+        return ""
+    many = "1 stud" if len(taken) == 1 else f"{len(taken)} studs"
+    return (
+        f"{second.source} has no socket where {many} of {first.source} would be, {deep.depth_mm:.2f} mm "
+        f"deep in it ({deep.volume_mm3:.0f} mm³): as drawn the two cannot be put together. Give it its "
+        "hollow underside, or take a model that was drawn to be printed."
+    )
 
 
 def _ties(
