@@ -26,6 +26,7 @@ from steps.joints import touching
 from steps.joints.flats import Flat
 from steps.joints.leaning import _near_pairs, off_triangles
 from steps.joints.overlap import _largest_ball
+from steps.joints.situations import near_pairs
 from steps.model import Joints, Model
 from tests.joint_cases import (
     CLEARANCE,
@@ -688,6 +689,19 @@ def test_edges_that_come_near_are_all_looked_at(seed: int) -> None:
     found = np.column_stack(_near_pairs(one, two, reach))
     np.testing.assert_array_equal(found, np.argwhere(apart <= reach))
     assert 0 < len(found) < 60 * 60
+
+
+@pytest.mark.parametrize("wide", [0, 3, 40])
+def test_boxes_that_meet_are_found_whatever_their_sizes(wide: int) -> None:
+    """Against each with each; some boxes a thousandfold the others, whose cells are no machine's to count."""
+    random = np.random.default_rng(wide)
+    boxes = np.sort(random.uniform(0, 50, (60, 1, 3)) + random.normal(0, 4, (60, 2, 3)), axis=1)
+    boxes[:wide] *= 10.0 ** random.uniform(1, 6, (wide, 1, 1))
+    low, high = boxes[:, 0] - 0.1, boxes[:, 1] + 0.1
+    meets = (low[:, None] <= high).all(axis=2) & (low <= high[:, None]).all(axis=2)
+    found = near_pairs(boxes, 0.2)
+    np.testing.assert_array_equal(found, np.argwhere(np.triu(meets, 1)))
+    assert len(found)
 
 
 def test_how_deep_things_stand_in_each_other_does_not_hang_on_their_size() -> None:

@@ -23,6 +23,7 @@ from steps.intake.sniff import READABLE, kind_of
 from steps.intake.whole import WHOLE_READERS, join
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Listed, Problem, outermost
+from steps.progress import ticking
 
 MESH_EXTENSIONS = tuple(
     extension for kind, known in READABLE.items() if kind in WHOLE_READERS for extension in known
@@ -297,5 +298,5 @@ def on_plates(scene: Scene) -> bool:
         return False
     outlines = [shapely.MultiPoint(points[:, :2]).convex_hull for points in placed]
     grown = shapely.buffer(outlines, APART_SHARE * size / 2)
-    one, other = shapely.STRtree(grown).query(grown, predicate="intersects")
-    return bool((one == other).all())
+    known = shapely.STRtree(grown)
+    return all(len(known.query(outline, predicate="intersects")) == 1 for outline in ticking(grown))

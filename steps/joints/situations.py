@@ -13,6 +13,7 @@ import numpy as np
 
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, IntArray, Model
+from steps.progress import ticking
 
 #: Relative poses that agree to this share of the unit length are one situation.
 POSE_SHARE = 2e-4
@@ -22,6 +23,8 @@ ROTATION_STEP = 2e-4
 TOLD_DIGITS = 9
 #: Cells of the grid, in median part sizes: small enough for few pairs a cell, large enough for few cells.
 CELL_SHARE = 1.0
+#: A box over more cells than this is not entered in them: a thousandfold one would be in a thousand million.
+MOST_CELLS = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,15 +79,32 @@ def near_pairs(boxes: Array, reach: float, counted: Callable[[int], object] = in
     """(k, 2) rows of axis-aligned boxes (n, 2, 3) that come within ``reach``, sorted, first row smaller.
     ``counted`` is asked about the number of pairs to look at before they are.
 
-    Each box is entered in every cell of a grid that it covers; pairs are taken within cells, and kept
-    in the one cell that holds the least corner of their common box.
+    Each box is entered in every cell of a grid that it covers, but for the few that are far larger than most,
+    which are held against all.
     """
     low, high = boxes[:, 0] - reach / 2, boxes[:, 1] + reach / 2
     cell = np.maximum(np.median(high - low, axis=0) * CELL_SHARE, 1e-9)
+    wide = np.prod((high - low) / cell, axis=1) > MOST_CELLS
+    rows = np.flatnonzero(~wide)
+    found = [rows[_pairs_in_cells(low[rows], high[rows], cell, counted)]]
+    for row in ticking(np.flatnonzero(wide).tolist()):
+        meets = np.all((low <= high[row]) & (low[row] <= high), axis=1)
+        meets[wide] &= np.flatnonzero(wide) > row
+        other = np.flatnonzero(meets)
+        found.append(np.column_stack([np.minimum(row, other), np.maximum(row, other)]))
+    pairs = np.concatenate(found)
+    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+
+
+def _pairs_in_cells(low: Array, high: Array, cell: Array, counted: Callable[[int], object]) -> IntArray:
+    """(k, 2) rows of boxes that meet, first row smaller: pairs are taken within cells, and kept in the one
+    cell that holds the least corner of their common box."""
+    if not len(low):
+        return np.zeros((0, 2), dtype=np.int64)
     origin = low.min(axis=0)
     first, last = (np.floor((x - origin) / cell).astype(np.int64) for x in (low, high))
     counts = last - first + 1
-    owner = np.repeat(np.arange(len(boxes)), counts.prod(axis=1))
+    owner = np.repeat(np.arange(len(low)), counts.prod(axis=1))
     place = _places(first, counts)
     order = np.lexsort((owner, place[:, 2], place[:, 1], place[:, 0]))
     owner, place = owner[order], place[order]
@@ -96,8 +116,7 @@ def near_pairs(boxes: Array, reach: float, counted: Callable[[int], object] = in
     meet = np.all((low[a] <= high[b]) & (low[b] <= high[a]), axis=1)
     a, b, at = a[meet], b[meet], place[left[meet]]
     own = np.all(np.maximum(first[a], first[b]) == at, axis=1)
-    pairs = np.column_stack([a[own], b[own]])
-    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+    return np.column_stack([a[own], b[own]])
 
 
 def _places(first: IntArray, counts: IntArray) -> IntArray:
