@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from demo_model.solids import Module, block
+from steps.intake import shapes
 from steps.intake.congruence import QUARTER_TURNS, Form, coincide, motion_between
 from steps.intake.meshes import tidy
 from steps.intake.shapes import distinct_shapes
@@ -236,3 +237,11 @@ def test_cost_follows_distinct_meshes():
     spent = time.process_time() - start
     assert rows == [0]
     assert spent < 20
+
+
+def test_unlike_meshes_of_equal_faces_are_not_fitted_to_each_other(monkeypatch):
+    """Three hundred lengths of one box: each is turned onto none of the others."""
+    asked = []
+    monkeypatch.setattr(shapes, "motion_in_order", lambda *given: asked.append(given))
+    meshes = [tidy(*box((10 + 0.2 * row, 10, 10))) for row in range(300)]
+    assert len(distinct_shapes(meshes)[0]) == 300 and not asked

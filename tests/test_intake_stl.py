@@ -262,3 +262,13 @@ def test_pairs_that_might_stand_in_each_other_are_bounded():
     rods = [box((1 + 0.5 * row, 40, 1)) for row in range(20)]
     with pytest.raises(BeyondLimit, match=r"pairs of bodies might stand in each other.*--limit pairs="):
         planted(rods, Limits(pairs=100))
+
+
+def test_needles_alone_leave_no_body(tmp_path):
+    """All their faces collapse as corners are joined."""
+    turn = np.linspace(0, 6.28, 300)
+    tips = [np.column_stack([60 * np.cos(at), 60 * np.sin(at), 0 * at]) for at in (turn, turn + 0.01)]
+    soup = np.stack([np.zeros((300, 3)), *tips], axis=1)
+    path = binary_stl(tmp_path / "n.stl", (soup.reshape(-1, 3), np.arange(900).reshape(-1, 3)))
+    with pytest.raises(FaultyModel, match="no surface"):
+        read_model(path)

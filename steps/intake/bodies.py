@@ -178,7 +178,7 @@ def _open_sheets_joined(faces: IntArray, label: IntArray) -> tuple[IntArray, Int
 def _hollows_joined(vertices: Array, faces: IntArray, label: IntArray) -> IntArray:
     """Shells that are inside out lie round a hollow: each joins the smallest body whose box holds it."""
     corners = vertices[faces]
-    low = np.full((int(label.max()) + 1, 3), np.inf)
+    low = np.full((int(label.max(initial=-1)) + 1, 3), np.inf)
     high = np.full(low.shape, -np.inf)
     np.minimum.at(low, label, corners.min(axis=1))
     np.maximum.at(high, label, corners.max(axis=1))

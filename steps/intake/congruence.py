@@ -145,6 +145,10 @@ class Form:
         """(n,) of each vertex, how far it lies from their mean."""
         return np.asarray(np.linalg.norm(self.vertices - self.vertices.mean(axis=0), axis=1))
 
+    @cached_property
+    def span(self) -> float:
+        return float(self.spans.mean())
+
 
 def alike(one: Form, other: Form) -> bool:
     """Whether size and spread, and the places of the corners that stand alone, let the two be the same: a

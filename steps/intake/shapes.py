@@ -29,14 +29,17 @@ class _Found:
         self.rows: list[int] = []
         self.forms: list[Form] = []
         self.closed: list[bool] = []
-        self.by_faces: dict[tuple[int, bytes], list[int]] = {}
+        self.by_faces: dict[tuple[int, bytes], list[tuple[int, float]]] = {}
         self.lengths = np.empty((0, 5))
 
     def place(self, row: int, mesh: TidyMesh) -> tuple[int, Array]:
         form = Form(mesh.vertices, mesh.faces)
         key = (len(mesh.vertices), mesh.faces.tobytes())
-        for shape in self.by_faces.get(key, []):
-            motion = motion_in_order(self.forms[shape], form)
+        for shape, span in self.by_faces.get(key, []):
+            one = self.forms[shape]
+            if abs(span - form.span) > 2 * max(one.tolerance, form.tolerance):
+                continue
+            motion = motion_in_order(one, form)
             if motion is not None:
                 return shape, motion
         for shape in self._of_like_size(form):
@@ -57,6 +60,6 @@ class _Found:
         self.rows.append(row)
         self.forms.append(form)
         self.closed.append(closed)
-        self.by_faces.setdefault(key, []).append(len(self.forms) - 1)
+        self.by_faces.setdefault(key, []).append((len(self.forms) - 1, form.span))
         self.lengths = np.vstack([self.lengths, form.lengths])
         return len(self.forms) - 1
