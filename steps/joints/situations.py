@@ -42,7 +42,7 @@ def situations(model: Model, unit: float, reach: float, limits: Limits = LIMITS)
     """
 
     def within_limits(many: int) -> None:
-        told = f"{model.file}: {many:,} pairs of parts lie at one place, so that they stand in each other"
+        told = f"{model.file}: so many parts stand in each other that {many:,} pairs would be looked at"
         refuse_more(told, many, "pairs", limits)
 
     pairs = near_pairs(model.part_bounds, reach, within_limits)
