@@ -81,6 +81,13 @@ def test_what_slides_in_a_groove_comes_off_where_that_is_open(shut: bool, sides:
     assert told(in_groove(shut)) == {("slides-off", ("P2",), sides)}
 
 
+def test_what_stands_beside_by_itself_stops_nothing() -> None:
+    groove = in_groove()
+    beside = (box((34, -20, 0), (44, 20, 40)), shift(0, 0, 0))
+    parts = [(groove.shape_by_id[part.shape], part.pose) for part in groove.parts]
+    assert told(placed([*parts, beside])) == {("slides-off", ("P2",), ("left", "right"))}
+
+
 @pytest.mark.parametrize("make", [wheels, in_groove])
 @pytest.mark.parametrize(
     ("aim", "severity"), [("one-piece", "warning"), ("handled", "warning"), ("display", "note")]

@@ -91,11 +91,11 @@ class _Things:
         ]
         self.thing = connected(count, ends[np.array(ties, dtype=bool)])
         grams = np.array([measures.by_shape[part.shape].printed_g for part in model.parts])
-        weight, lot = np.bincount(self.thing, grams).round(6)[self.thing], connected(count, ends)
-        heaviest = [int(np.flatnonzero(lot == one)[np.argmax(weight[lot == one])]) for one in np.unique(lot)]
-        self.body = np.isin(
-            self.thing, self.thing[heaviest]
-        )  #: (n,) whether a part is of the body of its lot
+        weight, self.lot = np.bincount(self.thing, grams).round(6)[self.thing], connected(count, ends)
+        lots = [np.flatnonzero(self.lot == one) for one in np.unique(self.lot)]
+        heaviest = [int(lot[np.argmax(weight[lot])]) for lot in lots]
+        #: (n,) whether a part is of the body of its lot
+        self.body = np.isin(self.thing, self.thing[heaviest])
         self._fates: dict[int, tuple[str, tuple[str, ...]]] = {}
         self._ahead: dict[tuple[int, int], IntArray] = {}
 
@@ -124,12 +124,14 @@ class _Things:
         ]
 
     def _goes(self, number: int, way: Array) -> bool:
-        """Whether a thing, pushing others before it, gets past the body."""
+        """Whether a thing, pushing others of its lot before it, gets past the body."""
         direction, pushed, todo = self.shut.motion.direction_index(way), {number}, [number]
         while todo:
             key = todo.pop(), direction
             if key not in self._ahead:
-                self._ahead[key] = self.shut.ahead(np.flatnonzero(self.thing == key[0]), direction)
+                own = np.flatnonzero(self.thing == key[0])
+                ahead = self.shut.ahead(own, direction)
+                self._ahead[key] = ahead[self.lot[ahead] == self.lot[own[0]]]
             if self.body[self._ahead[key]].any():
                 return False
             new = set(self.thing[self._ahead[key]].tolist()) - pushed
