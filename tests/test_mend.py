@@ -424,6 +424,31 @@ def test_a_rim_that_runs_into_other_planes_is_closed_in_each(seed: int) -> None:
     assert apart(solid(made.vertices, made.faces), part.clean) < 1.5
 
 
+def cap() -> manifold3d.Manifold:
+    """A drum with a blind bore."""
+    bore = manifold3d.Manifold.cylinder(10, 3.7, 3.7, 32).translate([0, 0, -5])
+    return manifold3d.Manifold.cylinder(8, 9, 9, 32) - bore
+
+
+def case() -> manifold3d.Manifold:
+    """An open box with three tubes in it."""
+    made = raw._box((0, 0, 0), (40, 30, 9)) - raw._box((1.5, 1.5, -1), (37, 27, 8))
+    for x in (10, 20, 30):
+        tube = manifold3d.Manifold.cylinder(8, 4, 4, 24)
+        tube -= manifold3d.Manifold.cylinder(9, 2.8, 2.8, 24).translate([0, 0, -1])
+        made += tube.translate([x, 15, 0])
+    return made
+
+
+@pytest.mark.parametrize(("body", "seed"), [(cap, 10), (case, 7), (case, 11), (case, 12), (case, 15)])
+def test_halves_that_share_their_middle_are_closed_once_they_are_cut_apart(body, seed: int) -> None:
+    """What one half lacks there the other shows: closed before, bores and corners were filled by 4 to 192
+    mm3. Corners are off by 0.001 mm over 5000 mm2."""
+    part = raw.RawPart(tuple(halves_of(body())), (), ())
+    made = mended(raw.everything(part, np.random.default_rng(seed)))
+    assert apart(solid(made.vertices, made.faces), body()) < 1.1
+
+
 def test_verify_names_a_mend_that_is_not_in_the_file(tmp_path: Path) -> None:
     path = raw.as_glb(PILE, raw.meshes(PILE, raw.hidden_left_out), tmp_path / "raw.glb")
     model = read_model(path, Settings())

@@ -59,8 +59,9 @@ class _Gathered:
 
     shells: list[Shell] = field(default_factory=list)
     inverted: list[bool] = field(default_factory=list)
-    lids: list[Lid] = field(default_factory=list)
-    closed: list[Array] = field(default_factory=list)  #: (k, 3, 3) corners of every lid, for the proof
+    lids: list[tuple[Lid, Array]] = field(
+        default_factory=list
+    )  #: each with the corners (k, 3, 3) of its faces
     lost: list[Unsure] = field(default_factory=list)
     turned: int = 0
     within: int = 0
@@ -105,7 +106,7 @@ def mend(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> Mended | 
         made = unite(got.shells, hollow, diagonal)
         solid, united, loose = made.solid, made.united, made.loose
         unsure = [*got.lost, *made.unsure]
-    unsure += _guessed(sewn.vertices, got.lids, solid, diagonal)
+    unsure += _guessed(got.lids, solid, diagonal)
     if sewn.split or got.crossing:
         solid = merged_sides(solid, min(sewn.reach, STRAIGHT_SHARE * diagonal))
     counts: dict[MendKind, int] = {
@@ -123,7 +124,11 @@ def mend(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> Mended | 
     }
     found = {kind: count for kind, count in counts.items() if count}
     mending = Mending(
-        found, sewn.reach, tuple(unsure), vertices[faces] if found or unsure else None, _corners(got.closed)
+        found,
+        sewn.reach,
+        tuple(unsure),
+        vertices[faces] if found or unsure else None,
+        np.concatenate([np.zeros((0, 3, 3)), *(corners for _, corners in got.lids)]),
     )
     return Mended(solid.vertices, solid.faces, mending)
 
@@ -147,8 +152,7 @@ def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float, limi
     """The shells of a closed mesh; the pieces that do not say which side of them is material are flooded
     together."""
     vertices, reach = sewn.vertices, sewn.reach
-    got = _Gathered(lids=lids, closed=[vertices[lid.faces] for lid in lids])
-    tangled = []
+    got, tangled = _Gathered(), []
     for piece in pieces_of(vertices, closed):
         shell = shell_of(vertices, piece.faces)
         if _tangled(piece, vertices, closed, shell, reach):
@@ -159,16 +163,16 @@ def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float, limi
             got.dust += 1
         else:
             _add(got, piece, shell)
+    torn = np.isin(np.arange(len(closed)), np.concatenate([np.zeros(0, dtype=np.int64), *tangled]))
+    sound_faces = {tuple(sorted(face)) for face in closed[~torn].tolist()}
+    sure = [tuple(sorted(lid.faces[0].tolist())) in sound_faces for lid in lids]
+    got.lids += [(lid, vertices[lid.faces]) for lid, fits in zip(lids, sure, strict=True) if fits]
     if tangled:
-        rows = np.concatenate(tangled)
         got.crossing = len(tangled)
-        lid = rows >= len(once(sewn.faces))
-        _flooded(got, vertices, closed[rows], lid, reach, diagonal, limits)
+        shown = torn & (np.arange(len(closed)) < len(once(sewn.faces)))
+        others = [lid for lid, fits in zip(lids, sure, strict=True) if not fits]
+        _flooded(got, vertices, closed[shown], others, reach, diagonal, limits)
     return got
-
-
-def _corners(lids: Sequence[Array]) -> Array:
-    return np.concatenate([np.zeros((0, 3, 3)), *lids])
 
 
 def _add(got: _Gathered, piece: MeshPiece, shell: Shell) -> None:
@@ -199,31 +203,80 @@ def _flooded(
     got: _Gathered,
     vertices: Array,
     faces: IntArray,
-    lid: np.ndarray,
+    lids: list[Lid],
     reach: float,
     diagonal: float,
     limits: Limits,
 ) -> None:
-    """Adds what faces come to that are cut apart where they cross, and flooded from round about."""
-    near = LEAST_REACH * diagonal
-    tied = sew(vertices, faces, near)
+    """Adds what faces come to that are cut apart where they cross, and flooded from round about.
+
+    What a face shows closes the gap that lies in it, so it is seen only once they are cut apart what gapes;
+    but where rims then end at faces, the ``lids`` that closed them before may be nearer the truth. The solid
+    is taken that the least speaks against.
+    """
+    near, rays = LEAST_REACH * diagonal, Rays(vertices, faces)
+    made = _flood(vertices, faces, None, rays, reach, near, limits)
+    if lids:
+        other = _flood(vertices, faces, lids, rays, reach, near, limits)
+        made = min((each for each in (made, other) if each), key=lambda each: each.against, default=None)
+    if made is None:
+        got.lost.append(_lost(vertices[faces]))
+        return
+    got.shells.append(made.shell)
+    got.inverted.append(False)
+    got.lids += made.lids
+    got.turned += made.turned
+    got.within += made.within
+
+
+@dataclass(frozen=True, eq=False)
+class _Flood:
+    """What faces come to; ``against`` it speak so many mm2: of its surface what no face shows, and of the
+    faces those that have void on both sides."""
+
+    shell: Shell
+    lids: list[tuple[Lid, Array]]
+    turned: int
+    within: int
+    against: float
+
+
+def _flood(
+    vertices: Array,
+    faces: IntArray,
+    lids: list[Lid] | None,
+    rays: Rays,
+    reach: float,
+    near: float,
+    limits: Limits,
+) -> _Flood | None:
+    """The solid with what gapes closed by ``lids``, or else once the faces are cut apart; None for none."""
+    made = [(lid, vertices[lid.faces]) for lid in lids or ()]
+    tied = sew(vertices, np.concatenate([faces, *(lid.faces for lid, _ in made)]), near)
     soup = cut_apart(tied.vertices, tied.faces, ON_EDGE * near, limits)
     cut = sew(soup.reshape(-1, 3), np.arange(3 * len(soup)).reshape(-1, 3), near)
+    if lids is None:
+        closed, new = close_rims(cut.vertices, once(cut.faces), near, limits, torn=True)
+        made += [(lid, cut.vertices[lid.faces]) for lid in new]
+        cut = sew(cut.vertices, closed, near)
     apart = once(cut.faces)
-    guessed = ~_lies_on(cut.vertices[apart], Rays(vertices, faces[~lid]), reach)
+    guessed = ~_lies_on(cut.vertices[apart], rays, reach)
     front, back = looks_out(cut.vertices, apart, near, guessed)
     kept = front != back
     out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
     out, late = close_rims(cut.vertices, out, near, limits)
+    made += [(lid, cut.vertices[lid.faces]) for lid in late]
     shell = shell_of(cut.vertices, out)
     if not is_closed(out) or is_sheet(shell, reach):
-        got.lost.append(_lost(vertices[faces]))
-        return
-    got.shells.append(shell)
-    got.inverted.append(False)
-    got.closed += [cut.vertices[lid.faces] for lid in late]
-    got.turned += int(back[kept].sum())
-    got.within += int((~front & ~back).sum())
+        return None
+    astray = _area(cut.vertices[apart[front & back & ~guessed]])
+    unseen = _area(cut.vertices[out][~_lies_on(cut.vertices[out], rays, reach)])
+    return _Flood(shell, made, int(back[kept].sum()), int((~front & ~back).sum()), unseen + astray)
+
+
+def _area(corners: Array) -> float:
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return float(np.linalg.norm(cross, axis=1).sum()) / 2
 
 
 def _lies_on(corners: Array, rays: Rays, reach: float) -> np.ndarray:
@@ -254,13 +307,12 @@ def _lost(corners: Array) -> Unsure:
     return Unsure("lost", (low + high) / 2, np.zeros(3), float((high - low).max()))
 
 
-def _guessed(vertices: Array, lids: Sequence[Lid], solid: Shell, diagonal: float) -> list[Unsure]:
+def _guessed(lids: Sequence[tuple[Lid, Array]], solid: Shell, diagonal: float) -> list[Unsure]:
     """Lids on the outside that carry on nothing: what they close might be open, or hollow."""
     found = []
-    for lid in lids:
+    for lid, corners in lids:
         if lid.carried >= CARRIED_SHARE or lid.span <= NARROW_SHARE * diagonal:
             continue
-        corners = vertices[lid.faces]
         cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         length = np.linalg.norm(cross, axis=1)
         largest = int(np.argmax(length))

@@ -14,7 +14,7 @@ import manifold3d
 import numpy as np
 
 from steps.limits import LIMITS, Limits, refuse_more
-from steps.mend.sew import rim_edges
+from steps.mend.sew import loose_ends, open_edges, rim_edges
 from steps.model import Array, IntArray
 from steps.progress import tick, ticking
 
@@ -50,14 +50,18 @@ class Lid:
 
 
 def close_rims(
-    vertices: Array, faces: IntArray, reach: float, limits: Limits = LIMITS
+    vertices: Array, faces: IntArray, reach: float, limits: Limits = LIMITS, torn: bool = False
 ) -> tuple[IntArray, list[Lid]]:
-    """The faces with a lid on every rim, and the lids. Raises BeyondLimit where there are too many."""
+    """The faces with a lid on every rim, and the lids. Raises BeyondLimit where there are too many.
+
+    Of faces that cross, ``torn`` where some are missing, rims are the sides that no other face shares; where
+    a run of them ends at other faces the rim goes on along these.
+    """
     made: list[Lid] = []
-    for _ in range(MAX_ROUNDS):
+    for _ in range(1 if torn else MAX_ROUNDS):
         if not len(rim_edges(faces)):
             break
-        new = [lid for lid in _lids(vertices, faces, reach, limits) if len(lid.faces)]
+        new = [lid for lid in _lids(vertices, faces, reach, limits, torn) if len(lid.faces)]
         if not new:
             break
         made += new
@@ -65,14 +69,14 @@ def close_rims(
     return faces, made
 
 
-def _lids(vertices: Array, faces: IntArray, reach: float, limits: Limits) -> list[Lid]:
+def _lids(vertices: Array, faces: IntArray, reach: float, limits: Limits, torn: bool) -> list[Lid]:
     """A lid for every rim of the mesh, in a fixed order."""
-    rims, beside = _rims(faces)
+    rims, beside = _rims(vertices, faces, torn)
     refuse_more(f"a mesh of {len(faces):,} triangles with {len(rims):,} gaps", len(rims), "gaps", limits)
     if not rims:
         return []
     flat, bent = [], []
-    normals = _unit_normals(vertices, faces)
+    normals = np.vstack([_unit_normals(vertices, faces), np.zeros(3)])  # the last: beside a bridge nothing is
     pending = [(rim, normals[near]) for rim, near in zip(rims, beside, strict=True)][::-1]
     while pending:
         tick()
@@ -168,30 +172,61 @@ def _lid(
 # ---------------------------------------------------------------------------------- rims
 
 
-def _rims(faces: IntArray) -> tuple[list[IntArray], list[IntArray]]:
+def _rims(vertices: Array, faces: IntArray, torn: bool) -> tuple[list[IntArray], list[IntArray]]:
     """Closed runs of edges with an odd number of faces, no vertex twice in one; and a face beside each edge.
 
     A rim runs against most of its faces, as a lid should.
     """
-    lone = rim_edges(faces)
+    lone = open_edges(faces) if torn else rim_edges(faces)
     start, end = faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]
+    beside_of = lone[:, 0]
+    if torn:
+        bridges = _bridges(vertices, faces)
+        start, end = np.r_[start, bridges[:, 0]], np.r_[end, bridges[:, 1]]
+        beside_of = np.r_[beside_of, np.full(len(bridges), -1)]
     at: dict[int, list[int]] = {}
     for row, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
         at.setdefault(a, []).append(row)
         at.setdefault(b, []).append(row)
-    used = np.zeros(len(lone), dtype=bool)
+    used = np.zeros(len(start), dtype=bool)
     rims, beside = [], []
-    for first in range(len(lone)):
+    for first in range(len(start)):
         if used[first]:
             continue
         for edges in _loops(first, start, end, at, used):
             rim, senses = _ordered(edges, start, end)
-            near = lone[edges, 0]
+            near = beside_of[edges]
             if senses.sum() > 0:  # it runs with its faces
                 rim, near = rim[::-1], np.roll(near[::-1], -1)
             rims.append(rim)
             beside.append(near)
     return rims, beside
+
+
+def _bridges(vertices: Array, faces: IntArray) -> IntArray:
+    """(k, 2) sides of faces that lead from each loose end of a run of open sides to another, the nearest two
+    first: there what gapes ends at other faces."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    loose = loose_ends(faces)
+    sides = np.sort(np.column_stack([faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)]), axis=1)
+    sides, times = np.unique(sides, axis=0, return_counts=True)
+    sides = sides[times > 1]
+    length = np.linalg.norm(vertices[sides[:, 0]] - vertices[sides[:, 1]], axis=1)
+    graph = coo_matrix((np.maximum(length, 1e-9), tuple(sides.T)), shape=(len(vertices),) * 2).tocsr()
+    far, before = dijkstra(graph, directed=False, indices=loose, return_predecessors=True)
+    one, two = np.triu_indices(len(loose), 1)
+    apart = far[one, loose[two]]
+    left, path = np.ones(len(loose), dtype=bool), set[tuple[int, int]]()
+    for row in np.lexsort((two, one, apart)).tolist():
+        begin, here = int(one[row]), int(loose[two[row]])
+        if left[begin] and left[two[row]] and np.isfinite(apart[row]):
+            left[[begin, two[row]]] = False
+            while here != loose[begin]:
+                last, here = here, int(before[begin, here])
+                path ^= {(min(last, here), max(last, here))}
+    return np.array(sorted(path), dtype=np.int64).reshape(-1, 2)
 
 
 def _loops(

@@ -95,6 +95,14 @@ def open_edges(faces: IntArray) -> IntArray:
     return np.column_stack(np.divmod(np.sort(lone), 3))
 
 
+def loose_ends(faces: IntArray) -> IntArray:
+    """The vertices at which a run of sides that no other face shares ends."""
+    lone = open_edges(faces)
+    corners = np.r_[faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]]
+    ends, times = np.unique(corners, return_counts=True)
+    return ends[times % 2 == 1]
+
+
 def rim_edges(faces: IntArray) -> IntArray:
     """(k, 2) rows (face, corner) of the edges with an odd number of faces, one each, that runs it as most of
     them do. They make closed runs, whatever the faces are; a mesh encloses something only where there are
