@@ -538,8 +538,8 @@ def test_corners_on_a_side_are_found_however_many_lie_about_it():
 
 def test_a_tangle_is_refused_by_its_crossings_before_they_are_cut(monkeypatch):
     monkeypatch.setattr(crossing._Plane, "cut", lambda *_: pytest.fail("was cut"))
-    with pytest.raises(BeyondLimit, match=r"triangles that cross each other in 3,\d+ places.*crossings="):
-        mend(*at_random(120, 30), Limits(crossings=3000))
+    with pytest.raises(BeyondLimit, match=r"triangles that cross each other in 1,6\d+ places.*crossings="):
+        mend(*at_random(120, 30), Limits(crossings=1500))
 
 
 def test_many_shells_are_united_some_at_a_time(monkeypatch):
