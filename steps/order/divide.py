@@ -124,7 +124,8 @@ class Divider:
 
     finder: Finder
     structure: Structure
-    glued: frozenset[str]
+    glued: frozenset[str]  #: joints that cannot do without glue, and those wished
+    bondable: frozenset[str]  #: joints that may be glued
     weights: Weights
     limits: StepLimits
     wishes: Wishes
@@ -227,8 +228,8 @@ class Divider:
         """A group solved the first way up that asks for nothing special, or else with the least work; where
         anything would fall out of it while it is turned to go in, rather the way it goes in."""
         ups = [child.up, main_up(self.finder, child.parts), above, -above]
-        falls = bool(loose_parts(self.structure, child.parts, self.glued))
-        tried: list[tuple[bool, Solved]] = []
+        falls = bool(loose_parts(self.structure, child.parts, self.bondable))
+        tried: list[tuple[tuple[bool, bool, bool, float], Solved]] = []
         for row, up in enumerate(ups):
             if any(np.allclose(up, other) for other in ups[:row]):
                 continue
@@ -240,8 +241,9 @@ class Divider:
             special = done.lax or any(from_below(done.site, done.apart, unit) for unit in done.apart.ways)
             if not (lost or special):
                 return done
-            tried.append((lost, done))
-        found = min(tried, key=lambda each: (each[1].lax, each[0], each[1].cost(self.weights)), default=None)
+            work = done.cost(self.weights) if special else float(row)
+            tried.append(((done.lax, lost, special, work), done))
+        found = min(tried, key=lambda each: each[0], default=None)
         return None if found is None else found[1]
 
     # ------------------------------------------------------------------ which way each unit goes

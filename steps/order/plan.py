@@ -56,7 +56,7 @@ class Planner:
         self.weights: Weights = weights_from(self.settings.order.weights)
         self.structure = Structure.of(self.model, self.measures, self.joints, self.settings)
         self.wishes = read_wishes(self.model, self.measures, self.joints, self.settings)
-        self.glued = self._surely_glued()
+        self.glued, self.bondable = self._tied_by_glue()
         self.finder: Finder = make_finder(self.model, self.measures, self.joints, self.motion)
 
     def run(self) -> Order:
@@ -75,13 +75,14 @@ class Planner:
         writer.facts["orders_tried"] = float(self.orders_tried)
         return writer.order()
 
-    def _surely_glued(self) -> frozenset[str]:
-        """The joints that cannot do without glue, by the first rule of steps.glue, and those wished."""
+    def _tied_by_glue(self) -> tuple[frozenset[str], frozenset[str]]:
+        """The joints that cannot do without glue, by the first rule of steps.glue, and those wished; and all
+        that may be glued."""
         if self.settings.adhesive == "none":
-            return frozenset()
+            return frozenset(), frozenset()
         bonding = bonding_of(self.model, self.measures, self.joints, self.settings)
         needed = {joint.id for joint in self.joints.joints if needs_glue(joint, bonding)}
-        return frozenset(needed | bonding.forced)
+        return frozenset(needed | bonding.forced), bonding.may
 
     def _divided(self, parts: Sequence[int], up: Array) -> Solved:
         """One thing that stands on the table, divided into groups."""
@@ -94,6 +95,7 @@ class Planner:
             self.finder,
             self.structure,
             self.glued,
+            self.bondable,
             self.weights,
             self._limits(),
             self.wishes,
