@@ -6,6 +6,7 @@ on a sheet draws the pixels first, then strokes, signs and balloons in that orde
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -45,6 +46,25 @@ class Stroke:
         if points.ndim != 2 or points.shape[1] != 2:
             raise ValueError(f"stroke points: expected (k, 2), got {points.shape}")
         object.__setattr__(self, "points", points)
+
+
+#: A stroke's width (mm), dash (mm) and grey.
+StrokeKind = tuple[float, tuple[float, ...], float]
+
+
+def by_kind(strokes: Iterable[Stroke]) -> Iterator[tuple[StrokeKind, list[NDArray[np.float64]]]]:
+    """The lines (k, 2) of strokes of one kind together, for short files; but what is white, and clears the
+    ground for what follows, covers no line that is to be drawn after it."""
+    layer: dict[StrokeKind, list[NDArray[np.float64]]] = {}
+    dark = False
+    for stroke in strokes:
+        grey = round(min(1.0, max(0.0, stroke.grey)), 3)
+        if grey == 1 and dark:
+            yield from layer.items()
+            layer, dark = {}, False
+        dark = dark or grey < 1
+        layer.setdefault((stroke.width_mm, stroke.dash_mm, grey), []).append(stroke.points)
+    yield from layer.items()
 
 
 @dataclass(frozen=True)

@@ -606,6 +606,27 @@ def test_the_overview_gets_the_height_that_a_low_drawing_cannot_use():
     assert to_spare < 0.1 or large.height > FOOT_SHAPE * large.width - FOOT_STEP_MM
 
 
+def test_the_layout_knows_the_outline_of_every_steps_build():
+    steps = [each for each in compose(sample_plan(), WHOLE, words_in("en")).sheets if each.step]
+    assert steps and all(sheet.extent is not None and min(sheet.extent) > 0 for sheet in steps)
+
+
+@pytest.mark.parametrize("reader", ["child", "helper"])
+def test_a_short_parts_list_is_pictured_larger_at_one_scale(reader):
+    """Where it costs no page, half as large again; of many lines as they are."""
+    settings = Settings(reader=reader)
+    composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words_in("en"))
+    wish, size = Wish("thumbnail", shape="S1", scale=0.1), (20.0, 16.0)
+    row = c.PartLine(wish, size, "4 ×", "block 2 × 2", ("S01",), "block")
+    for count, zoom in ((1, 1.5), (200, 1.0)):
+        bodies = composer.bodies(c.Sheet("parts", "Parts list", (row,) * count))
+        items = [item for body in bodies for cell in body.cells for item in cell.items]
+        images = [item for item in items if isinstance(item, Image)]
+        assert len(images) == count
+        assert {round(image.wish.scale / 0.1, 6) for image in images} == {zoom}
+        assert {round(image.box.width / 20.0, 6) for image in images} == {zoom}
+
+
 def test_two_steps_stand_as_their_drawings_come_out_largest():
     """A slender build beside its words, two side by side; a low one beside them too, one under the other; one
     about as wide as high above them."""

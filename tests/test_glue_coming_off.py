@@ -7,6 +7,9 @@ from collections.abc import Callable
 import pytest
 from manifold3d import Manifold
 
+from steps.booklet.compose import compose
+from steps.booklet.content import Marked
+from steps.booklet.words import words_in
 from steps.model import Model
 from steps.pipeline import make_plan
 from steps.planfile import plan_file
@@ -97,3 +100,24 @@ def test_what_will_be_handled_is_warned_of(make: Callable[[], Model], aim: str, 
     (off,) = [each for each in plan.problems if each.code == "slides-off"]
     assert off.severity == severity
     assert off.text.endswith(f"comes off there: {', '.join(off.sides)}.")
+
+
+def test_a_booklet_tells_it_once_at_the_step_where_the_part_goes_in() -> None:
+    """And not again where the thing that it belongs to is put on its foot."""
+    model = wheels(-10, 50)
+    apart = [part.source for part in model.parts if part.id != "P2"]
+    settings = Settings.model_validate({"order": {"together": [apart]}})
+    plan = make_plan(model, settings)
+    assert len(plan.order.assemblies) == 2
+    slides = {part: each.sides for each in plan.problems if each.code == "slides-off" for part in each.parts}
+    assert slides
+    told = {}
+    for sheet in compose(plan, settings, words_in("en")).sheets:
+        words = [each.words for each in sheet.blocks if isinstance(each, Marked)]
+        said = [each for each in words if "Nothing stops" in each]
+        if sheet.step and said:
+            told[sheet.step] = said
+    goes_in = {part: step.number for step in plan.order.steps for part in step.adds if part in slides}
+    assert set(told) == set(goes_in.values()) and set(goes_in) == set(slides)
+    for part, number in goes_in.items():
+        assert [f"It comes off: {', '.join(slides[part])}." in each for each in told[number]].count(True) == 1

@@ -12,7 +12,7 @@ from io import BytesIO
 
 from PIL import Image as Pixels
 
-from renderer.picture import Balloon, Picture, Sign, Stroke
+from renderer.picture import Balloon, Picture, Sign, Stroke, by_kind
 from steps.booklet import content as c
 from steps.booklet.edition import Edition
 from steps.booklet.fonts import Typeface
@@ -356,13 +356,10 @@ def _text(words: str) -> str:
 
 
 def _strokes(strokes: Iterable[Stroke]) -> Iterator[str]:
-    """Strokes of one kind in one path, in the order in which each kind first comes."""
-    kinds: dict[tuple[float, tuple[float, ...], int], list[str]] = {}
-    for stroke in strokes:
-        level = round(255 * min(1.0, max(0.0, stroke.grey)))
-        path = "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in stroke.points.tolist())
-        kinds.setdefault((stroke.width_mm, stroke.dash_mm, level), []).append(path)
-    for (width, dash, level), paths in kinds.items():
+    """Strokes of one kind in one path."""
+    for (width, dash, grey), lines in by_kind(strokes):
+        level = round(255 * grey)
+        paths = ["M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in line.tolist()) for line in lines]
         dashes = f' stroke-dasharray="{" ".join(f"{each:.2f}" for each in dash)}"'
         # a round end would close the gaps between dashes
         ends = dashes if dash else ' stroke-linecap="round"'

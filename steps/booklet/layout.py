@@ -44,7 +44,7 @@ class Composer:
 
     def _leaf_placed(self, sheets: Sequence[c.Sheet]) -> Sequence[c.Sheet]:
         """The leaf where it begins on a right-hand page, among the words before the work; of such places the
-        one that needs fewest pages, and of equal ones the last: lists before it run on."""
+        one that needs fewest pages."""
         leaf = [sheet for sheet in sheets if sheet.leaf]
         others = [sheet for sheet in sheets if not sheet.leaf]
         work = next((at for at, sheet in enumerate(others) if sheet.step or sheet.kind == "opening"), 0)

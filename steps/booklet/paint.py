@@ -13,7 +13,7 @@ from reportlab import rl_config
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
-from renderer.picture import Balloon, Picture, Sign, Stroke
+from renderer.picture import Balloon, Picture, Sign, Stroke, by_kind
 from steps.booklet.boxes import BLACK, WHITE, Cell, Image, Item, Mark, Page, Polyline, Rect, Text
 from steps.booklet.content import Booklet
 from steps.booklet.edition import adult_steps, edition_of
@@ -247,16 +247,12 @@ class Painter:
             self.inset(x, y, inset)
 
     def strokes(self, strokes: Sequence[Stroke]) -> None:
-        """All strokes of one width, dash and grey as one path, in hundredths of a millimetre: a drawing has
-        hundreds, and whole numbers are short and quick to write."""
-        kinds: dict[tuple[float, tuple[float, ...], float], list[np.ndarray]] = {}
-        for stroke in strokes:
-            grey = round(min(1.0, max(0.0, stroke.grey)), 3)
-            kinds.setdefault((stroke.width_mm, stroke.dash_mm, grey), []).append(stroke.points)
-        if not kinds:
+        """Strokes of one kind as one path, in hundredths of a millimetre: a drawing has hundreds, and whole
+        numbers are short and quick to write."""
+        if not strokes:
             return
         code = [f"q {1 / FINE:g} 0 0 {1 / FINE:g} 0 0 cm {ROUND} j"]
-        for (width, dash, grey), lines in kinds.items():
+        for (width, dash, grey), lines in by_kind(strokes):
             # a round end would close the gaps between dashes
             dashes = " ".join(f"{each * FINE:g}" for each in dash)
             code.append(f"{grey:g} G {width * FINE:g} w [{dashes}] 0 d {BUTT if dash else ROUND} J")

@@ -375,9 +375,10 @@ def _also(matter: Matter, step: Step) -> list[Block]:
 
 
 def _coming_off(matter: Matter, step: Step) -> Iterator[Block]:
-    """Where what goes in slides off by itself, and at the end what has to be taken off before lifting."""
+    """Where a part that goes in slides off by itself; at the end, what has to come off before lifting."""
     words, told = matter.words, matter.plan.gluing.problems
-    new = {part for each in matter.plan.sequence.by_number[step.number].arrivals for part in each.parts}
+    arrivals = matter.plan.sequence.by_number[step.number].arrivals
+    new = {part for each in arrivals if not each.assembly for part in each.parts}
     for problem in told:
         if problem.code == "slides-off" and new & set(problem.parts):
             sides = ", ".join(map(words.term, problem.sides))
