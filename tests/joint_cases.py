@@ -134,6 +134,23 @@ def wheel_on_a_pin(pose: np.ndarray, off_mm: float) -> Model:
     return placed([(out, pose), (wheel, pose @ shift(35, off_mm, 0))])
 
 
+def wheel_above_a_plate(up: np.ndarray) -> Model:
+    """A wheel 0.1 mm above a plate, with 0.15 mm of room round a peg that stands on it."""
+    plate = box((-10, -10, -5), (10, 10, 0)) + rod(2.7, 9, (0, 0, -1))
+    wheel = rod(8, 5, (0, 0, 0.1)) - rod(2.85, 9, (0, 0, -1))
+    return placed([(plate, up), (wheel, up)])
+
+
+def door_on_two_pins() -> Model:
+    """A door, 0.2 mm above the arms of a post and round a pin on each, that overhangs its foot a little."""
+    post = box((-15, -10, 0), (28, 10, 5)) + box((-5, -5, 4), (5, 5, 70))
+    leaf = box((6, -3, 7), (50, 3, 66))
+    for low in (15, 50):
+        post += box((4, -3, low), (12, 3, low + 5)) + rod(1.8, 4, (9, 0, low + 4.5), 24)
+        leaf -= box((5, -4, low - 1), (13, 4, low + 5.2)) + rod(2.0, 6, (9, 0, low + 5), 24)
+    return placed([(post, np.eye(4)), (leaf, np.eye(4))])
+
+
 def joints_of(model: Model, **options: object) -> Joints:
     """Measure and join with default settings, changed by ``options``."""
     from steps.features import measure

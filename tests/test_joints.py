@@ -41,6 +41,7 @@ from tests.joint_cases import (
     lid,
     measures_of,
     only,
+    pin_in_a_wall,
     placed,
     plate,
     revolve,
@@ -48,6 +49,8 @@ from tests.joint_cases import (
     shift,
     solid,
     turn,
+    wheel_above_a_plate,
+    wheel_on_a_pin,
 )
 
 NEAR = 0.02  # mm at 1x
@@ -340,6 +343,47 @@ def test_a_lone_loose_peg_turns() -> None:
     assert (joint.kind, joint.moves, joint.fit) == ("peg", True, "loose")
     assert joint.gap_mm == pytest.approx(0.4, abs=NEAR)
     assert joint.glue_area_mm2 == 0
+
+
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+@pytest.mark.parametrize("scale", [1.0, 4.0])
+def test_what_a_loose_peg_alone_holds_is_let_down(pose: np.ndarray, scale: float) -> None:
+    model = wheel_above_a_plate(pose)
+    joint = only(joints_of(model, order={"down": (-pose[:3, 2]).tolist()}, scale=scale))
+    peg, *rests = joint.touches
+    assert (joint.kind, joint.moves, peg.kind, {each.kind for each in rests}) == (
+        "peg",
+        True,
+        "peg",
+        {"rest"},
+    )
+    assert joint.glue_area_mm2 == 0 and all(each.area_mm2 == 0 for each in rests)
+    assert all(float(each.axis @ pose[:3, 2]) == pytest.approx(1.0) for each in rests)
+    places = np.vstack([each.points for each in rests]) @ pose[:3, 2]
+    assert places == pytest.approx(0.0, abs=0.02)  # on the plate
+
+
+def test_a_peg_that_lies_in_its_hole_is_not_let_down() -> None:
+    """A wheel on a level pin and a pin in a wall are carried where they are."""
+    for model in (wheel_on_a_pin(np.eye(4), 0.0), pin_in_a_wall(square=True)):
+        assert [each.kind for each in only(joints_of(model)).touches] == ["peg"]
+
+
+def test_a_recess_closed_at_both_ends_is_no_slot() -> None:
+    """A square post in a blind hole is one peg that comes out upwards, and no tongue that runs sideways."""
+    foot = box((-10, -10, 0), (20, 20, 5)) - box((-0.1, -0.1, 2), (10.1, 10.1, 6))
+    post = box((0, 0, 2.1), (10, 10, 40))
+    joint = only(joints_of(placed([(foot, np.eye(4)), (post, np.eye(4))])))
+    pegs = [each for each in joint.touches if each.kind == "peg"]
+    assert joint.contacts == 1 and [abs(each.axis[2]) for each in pegs] == pytest.approx([1.0])
+
+
+def test_a_peg_too_long_for_its_hole_does_not_rest_on_its_floor() -> None:
+    """0.2 mm deep in it: what is more than moves ignore does not lie on it, however long other parts are."""
+    lid = box((0, 0, 0), (100, 50, 7)) - rod(2.6, 4, (35, 25, 3.2))
+    knob = rod(4, 6, (35, 25, 7)) + rod(2.5, 5, (35, 25, 3))
+    joint = only(joints_of(placed([(lid, np.eye(4)), (knob, np.eye(4))])))
+    assert [each.point[2] for each in joint.touches if each.kind == "rest"] == pytest.approx([7.0])
 
 
 def test_what_slides_on_what_turns_is_free() -> None:

@@ -31,7 +31,7 @@ from steps.statics.contacts import contacts_of
 from steps.statics.equilibrium import CRUSH
 from steps.statics.rigid import GRAVITY
 from steps.statics.standing import OVER_TOLERANCE_MM, lies_over
-from tests.joint_cases import only, pin_in_a_wall, turn, wheel_on_a_pin
+from tests.joint_cases import door_on_two_pins, only, pin_in_a_wall, turn, wheel_on_a_pin
 from tests.stacks import Cell, stack
 
 UP = (0.0, 0.0, 1.0)
@@ -355,6 +355,13 @@ def test_what_turns_on_a_pin_is_not_turned_by_rounding(off_mm, stands, pose):
     found = elastic(equilibrium, case, Capacity.of(structure.contacts))
     assert found is not None and found.needed != stands
     assert np.linalg.norm(found.force, axis=1).max() < 10 * case.scale  # and by no lever that rounding gives
+
+
+def test_pins_one_above_the_other_keep_a_door_from_tilting():
+    model = door_on_two_pins()
+    measures = measure(model, Settings())
+    structure = Structure.of(model, measures, find_joints(model, measures, Settings()), Settings())
+    assert Stand.of(structure).stands(["P1", "P2"]).ok
 
 
 def test_glue_makes_a_loose_cantilever_stand():

@@ -19,7 +19,7 @@ from steps.features.patches import Cylinder, Sphere
 from steps.features.roles import Round
 from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
-from steps.joints.flats import APART_SHARE, rest_contacts
+from steps.joints.flats import APART_SHARE, INTO_SHARE, rest_contacts
 from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
 from steps.joints.leaning import leaning_contact
 from steps.joints.loose import RUNS_IN, freed, held_by_form, let_down, runners
@@ -31,6 +31,7 @@ from steps.joints.readings import misread
 from steps.joints.situations import Situations, relative_pose, situations
 from steps.limits import LIMITS, Limits
 from steps.model import Array, IntArray, Joints, Measures, Model, Touch, TouchKind
+from steps.motion.blocking import typical_length
 from steps.progress import over
 from steps.remembered import remembered
 from steps.settings import Settings
@@ -80,7 +81,8 @@ def _found(model: Model, measures: Measures, judge: Judge | None, limits: Limits
     found = situations(model, unit, APART_SHARE * unit, limits)
     bodies = [anatomy(shape) for shape in model.shapes]
     radii = stud_radii({shape.id: body for shape, body in zip(model.shapes, bodies, strict=True)})
-    kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit, judge is not None)
+    into = _told_in_file(INTO_SHARE * typical_length(model, measures))
+    kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit, into, judge is not None)
     joints: list[Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
     for pairs in over(list(_repeats(found.pairs, found.situation))):
@@ -91,7 +93,7 @@ def _found(model: Model, measures: Measures, judge: Judge | None, limits: Limits
             weight = lighter_n(model, measures, pairs[0])
             joints.extend(place(model, pairs, contacts, weight, judge or _unjudged))
     joints.extend(_leaning(model, found, joints, bodies, unit, judge or _unjudged))
-    joints.extend(let_down(model, measures, joints, bodies, unit, judge or _unjudged))
+    joints = let_down(model, measures, joints, bodies, unit, judge or _unjudged)
     joints.sort(key=lambda item: item[:2])
     numbered = tuple(replace(joint, id=f"J{n}") for n, (_, _, joint) in enumerate(joints, start=1))
     overlaps.sort(key=lambda item: item[:2])
@@ -188,6 +190,7 @@ class _Kit:
     bodies: Sequence[Anatomy]
     carried: Sequence[_Carried]
     unit: float
+    into: float  #: mm that what rests on each other may be drawn into each other
     backed: bool  #: what stands behind contacts is measured too, as forces need it
     points: dict[int, Array] = field(default_factory=dict)  #: within each shape, as asked for
 
@@ -197,7 +200,7 @@ class _Kit:
         to_first = relative_pose(model, pair)
         basis = (
             *(self.bodies[a].mesh, self.carried[a], self.bodies[b].mesh, self.carried[b]),
-            *(to_first, self.unit, self.backed),
+            *(to_first, self.unit, self.into, self.backed),
         )
         return remembered("contacts", basis, lambda: self._measured(a, b, to_first))
 
@@ -209,7 +212,8 @@ class _Kit:
         contacts += [replace(c, carrier=1) for c in _gripping(others)]
         slack = max((_sag(ours, c.radius) + _sag(theirs, c.radius) for c in contacts), default=0.0)
         prisms = prism_contacts(ours, theirs, to_first, unit)
-        contacts += [*prisms.contacts, *rest_contacts(ours, theirs, to_first, unit, without=prisms.taken)]
+        resting = rest_contacts(ours, theirs, to_first, unit, into_mm=self.into, without=prisms.taken)
+        contacts += [*prisms.contacts, *resting]
         points = (self._points(a), self._points(b))
         return contacts, overlap(ours, theirs, points, to_first, to_second, unit, slack)
 

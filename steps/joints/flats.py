@@ -19,7 +19,8 @@ from steps.model import Array
 
 #: Flat faces further apart than this share of the unit length do not touch (0.04 mm at a pitch of 10).
 APART_SHARE = 0.004
-#: Solids modelled into each other by up to this share still rest on each other (0.2 mm at 10).
+#: Solids modelled into each other by up to this share still rest on each other (0.2 mm at 10): of the length
+#: that tolerances of motion are shares of, where that is told, since what lies deeper is in the way.
 INTO_SHARE = 0.02
 #: Normals of faces that rest on each other are opposed within this (cosine).
 OPPOSED = np.cos(np.radians(0.6))
@@ -100,21 +101,24 @@ def rest_contacts(
     pose: Array,
     unit: float,
     apart_mm: float | None = None,
+    into_mm: float | None = None,
     without: Mapping[tuple[int, int], shapely.Geometry] = MappingProxyType({}),
 ) -> list[Contact]:
     """Shared flat areas in the first's coordinates; ``pose`` takes the second's to the first's.
 
     The carrier is the first; the axis and normals point out of it. Faces further apart than ``apart_mm``
-    (by default APART_SHARE of the unit) do not touch; of pairs (rows of the flats) the area ``without``, in
+    (by default APART_SHARE of the unit), or further into each other than ``into_mm`` (INTO_SHARE of the
+    unit), do not touch; of pairs (rows of the flats) the area ``without``, in
     the basis of the first's, is left out.
     """
     ours, theirs = flats(first), flats(second)
     if not ours or not theirs:
         return []
     reach = APART_SHARE * unit if apart_mm is None else apart_mm
+    into = INTO_SHARE * unit if into_mm is None else into_mm
     found = []
     least_area = AREA_SHARE * unit**2
-    for facing in facing_flats(ours, theirs, pose, -INTO_SHARE * unit, reach, least_area):
+    for facing in facing_flats(ours, theirs, pose, -into, reach, least_area):
         flat = ours[facing.rows[0]]
         if (taken := without.get(facing.rows)) is not None:
             left = shapely.difference(facing.common, taken)

@@ -1,9 +1,9 @@
-"""Parts that nothing grips and that cannot get out: let down onto what is below them, and free to move.
+"""Parts that nothing holds up and that cannot get out: let down onto what is below them, and free to move.
 
 A car in a rail, a block in a cage, a boat in a bottle are drawn with a little room round them, so they touch
-nothing; yet they do not hang in the air. Let go, each would come to rest within that room. What it would
-then lie on is its joint, and what is so held by form alone is never glued; nor is what runs in a groove with
-its whole length, as a sliding lid does.
+nothing; yet they do not hang in the air. Let go, each would come to rest within that room, as a wheel goes
+down a loose peg. What it would then lie on is its joint, or a touch more of the loose one. What is held by
+form alone is never glued; nor is what runs in a groove with its whole length, as a sliding lid does.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from steps.joints.problems import LEVEL_SHARE, lowest_along
 from steps.joints.situations import relative_pose
 from steps.joints.swept import WHY as SLIDES
 from steps.joints.swept import swept
-from steps.model import Array, IntArray, Joint, Measures, Model
+from steps.model import Array, IntArray, Joint, Measures, Model, Touch
 from steps.motion import Motion
 
 #: A part comes to rest within this share of the unit length (0.6 mm at a pitch of 10): the room that sliding
@@ -55,25 +55,45 @@ def let_down(
     bodies: Sequence[Anatomy],
     unit: float,
     judge: Judge,
-) -> Iterator[Placed]:
-    """Joints of groups that touch nothing and cannot get out: what they would come to rest on."""
+) -> list[Placed]:
+    """The joints with what groups of parts would come to rest on that no joint holds up: they touch nothing
+    and cannot get out, or a loose joint alone keeps them where they are."""
     up, play = measures.up, PLAY_SHARE * unit
-    tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
-    group = connected(len(model.parts), tied)
+    pairs = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
+    upheld = np.array([_bears(joint, up) for *_, joint in joints], dtype=bool)
+    group = connected(len(model.parts), pairs[upheld])
     boxes, low = model.part_bounds, lowest_along(model, up)
     standing = group[low < low.min() + LEVEL_SHARE * unit]
     floating = np.setdiff1d(group, standing).tolist()
     if not floating or len(floating) > MOST_GROUPS:
-        return
+        return list(joints)
     shut = Shut(model, measures)
+    kept = group[pairs[~upheld]]
+    found = {(one, two): joint for one, two, joint in joints}
     for number in floating:
         own = np.flatnonzero(group == number)
         near = _within(boxes, own, play) & (group != number)
-        if not near.any() or not shut.holds(own):
+        if not near.any() or not (number in kept or shut.holds(own)):
             continue
         for row in own.tolist():
             for other in np.flatnonzero(near).tolist():
-                yield from _come_to_rest(model, row, other, bodies, up, play, unit, judge)
+                for one, two, rest in _come_to_rest(model, row, other, bodies, up, play, unit, judge):
+                    known = found.get((one, two))
+                    found[one, two] = rest if known is None else _with(known, rest.touches)
+    return [(*pair, joint) for pair, joint in found.items()]
+
+
+def _bears(joint: Joint, up: Array) -> bool:
+    """Whether a joint holds up what is above it: it grips, a face carries, or a peg lies in its hole."""
+    if joint.fit not in ("slide", "loose"):
+        return True
+    resting = [touch for touch in joint.touches if touch.kind == "rest"]
+    steep = [abs(float(touch.axis @ up)) for touch in joint.touches if touch.kind != "rest"]
+    return any(abs(float(touch.axis @ up)) >= BEARS for touch in resting) or max(steep) < CARRIES
+
+
+def _with(joint: Joint, touches: Sequence[Touch]) -> Joint:
+    return replace(joint, touches=(*joint.touches, *touches))
 
 
 def _within(boxes: Array, own: IntArray, play: float) -> NDArray[np.bool_]:

@@ -101,7 +101,9 @@ def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) ->
     taken: dict[tuple[int, int], list[shapely.Geometry]] = {}
     for axis in _axes(facing):
         across = [each for each in facing if abs(float(each.normal @ axis)) < ACROSS]
-        stops = [each for each in facing if abs(float(each.normal @ axis)) > SAME_AXIS]
+        stops = [end for each in facing if abs(end := float(each.normal @ axis)) > SAME_AXIS]
+        if min(stops, default=0.0) < 0 < max(stops, default=0.0):
+            continue  # closed at both ends: nothing comes apart along it
         for carrier, body in enumerate((first, second)):
             to_first = np.eye(4) if carrier == 0 else pose
             for cluster in _clusters(across, axis, body, to_first):
@@ -210,7 +212,7 @@ def _sides(across: Sequence[Pair], axis: Array, carrier: int) -> list[Pair]:
 
 def _contact(
     sides: Sequence[Pair],
-    stops: Sequence[Pair],
+    stops: Sequence[float],
     axis: Array,
     carrier: int,
     body: Anatomy,

@@ -195,7 +195,9 @@ def _bodies(joint: Joint, touch: Touch, rows: Mapping[str, int]) -> tuple[int, i
 
 
 def _alike(one: Touch, other: Touch) -> bool:
-    return one.carrier == other.carrier and float(one.axis @ other.axis) > 0.999
+    """Whether two studs stand side by side: one above the other they also keep from tilting."""
+    level = abs(float((other.point - one.point) @ one.axis)) <= one.depth_mm / 2
+    return one.carrier == other.carrier and float(one.axis @ other.axis) > 0.999 and level
 
 
 def _carried(touch: Touch, resting: Sequence[Touch]) -> bool:

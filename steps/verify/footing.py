@@ -59,9 +59,12 @@ REMEMBERED = 3
 SAME_DIGITS = 4
 
 
-def lies_loose(joint: JointEntry) -> bool:
-    """Whether a plan says that one part only lies on the other there, free to move."""
-    return joint.moves and joint.kind == "rest"
+def let_down(joint: JointEntry) -> list[TouchEntry]:
+    """Where a plan says that one part comes to lie on the other once it is let go: it is free to move, or a
+    loose peg lets it down so far."""
+    if joint.kind == "rest" and not joint.moves:
+        return []
+    return [touch for touch in joint.touches if touch.kind == "rest" and not touch.area_mm2 > 0]
 
 
 @dataclass(eq=False)
@@ -126,11 +129,11 @@ class Footing:
         self._lying: dict[frozenset[int], list[TouchEntry]] = {}  # where what lies loose comes to lie
         for joint in self.plan.joints:
             pair = frozenset((self.row[joint.a], self.row[joint.b]))
-            if lies_loose(joint):
-                self._lying.setdefault(pair, []).extend(joint.touches)
-                found[pair] = max(usual, room_below_mm(self.plan, self.model))
-            elif joint.id in self._line_of:
+            if joint.id in self._line_of:
                 found[pair] = usual + max(usual, joint.gap_mm)
+            if lying := let_down(joint):
+                self._lying.setdefault(pair, []).extend(lying)
+                found[pair] = max(found.get(pair, usual), room_below_mm(self.plan, self.model))
         return found
 
     def _near_pairs(self) -> list[tuple[int, int]]:

@@ -11,7 +11,7 @@ import numpy as np
 from steps.model import Array, Model
 from steps.planfile import AssemblyEntry, JointEntry, MoveEntry, PlanFile, StepEntry, TurnEntry
 from steps.progress import over
-from steps.verify.footing import ENOUGH, UPWARDS, Footing, Ground, lies_loose
+from steps.verify.footing import ENOUGH, UPWARDS, Footing, Ground, let_down
 from steps.verify.motion import TOUCH_SHARE, Mover, Toucher, motion_tolerance, room_below_mm
 from steps.verify.report import Check
 from steps.verify.standing import Stander
@@ -555,7 +555,7 @@ class Replay:
     def _play(self, joint: JointEntry) -> float:
         """How far a pin may stand off its hole all round, mm: as the plan says, and no more than the thinner
         of the two has room for; and what lies loose off what it lies on."""
-        if lies_loose(joint):
+        if let_down(joint):
             return room_below_mm(self.plan, self.model) + ROUNDED_MM
         sides = [self.model.shape_by_id[self.model.part_by_id[each].shape] for each in (joint.a, joint.b)]
         most = PLAY_SHARE * min(float(shape.size_mm.min()) for shape in sides)
