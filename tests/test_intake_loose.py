@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import shapely
 import trimesh
 
 from demo_model.beacon import beacon
@@ -15,11 +16,12 @@ from demo_model.solids import Bulk, block
 from demo_model.tug import tug
 from steps.booklet.words import words_in
 from steps.errors import FaultyModel, UnreadableInput
-from steps.intake import read_model
+from steps.intake import loose, read_model
 from steps.intake.colour_words import WORDS
 from steps.intake.loose import as_the_names_say
 from steps.intake.parts_list import list_text
 from steps.intake.said import colour_said, plain_word, said_by
+from steps.intake.scene import RawMesh, RawPart, Scene
 from steps.settings import Settings
 from steps.wording import Term
 from tests.intake_files import ThreeMF, box, pose
@@ -185,6 +187,26 @@ def test_a_3mf_on_plates_is_a_folder_of_loose_parts(tmp_path: Path) -> None:
     }
     (note,) = [problem for problem in read.problems if problem.code == "on-plates"]
     assert "4 parts lie side by side" in note.text
+
+
+@pytest.mark.parametrize(("step", "asked_of"), [(0.0, 1), (30.0, 60)])
+def test_the_first_that_another_stands_on_tells_that_none_lie_on_plates(
+    step: float, asked_of: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty thousand items at one place: what lies there is looked up once, not once for each."""
+    asked = []
+
+    class Known(shapely.STRtree):
+        def query(self, *given, **named):
+            asked.append(given)
+            return super().query(*given, **named)
+
+    monkeypatch.setattr(shapely, "STRtree", Known)
+    vertices, faces = box((10, 10, 10))
+    parts = tuple(RawPart(str(row), 0, pose(at=(step * row, 0, 0))) for row in range(60))
+    scene = Scene(meshes=(RawMesh("box", vertices, faces),), parts=parts, unit_mm=1.0)
+    assert loose.on_plates(scene) == (step > 0)
+    assert len(asked) == asked_of
 
 
 def test_a_3mf_with_a_part_lifted_is_a_placed_model(tmp_path: Path) -> None:

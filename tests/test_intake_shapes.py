@@ -239,6 +239,20 @@ def test_cost_follows_distinct_meshes():
     assert spent < 20
 
 
+def test_shapes_are_looked_up_by_their_size(monkeypatch):
+    """Three hundred blocks, all of unlike lengths: a few comparisons each, not one with each before it."""
+    compared, near = [], shapes._Sorted.near
+    monkeypatch.setattr(
+        shapes._Sorted, "near", lambda self, *given: compared.extend(near(self, *given)) or near(self, *given)
+    )
+    meshes = [tidy(*box((10 + 0.2 * row, 10 + 0.1 * (row % 7), 10))) for row in range(300)]
+    assert len(distinct_shapes(meshes)[0]) == 300 and len(compared) < 300
+    known = shapes._Sorted()
+    for number, length in enumerate((3.0, 1.0, 2.0, 1.0, 1.5)):
+        known.add(length, number)
+    assert known.near(1.25, 0.25) == [1, 3, 4] and known.near(9, 1) == []
+
+
 def test_unlike_meshes_of_equal_faces_are_not_fitted_to_each_other(monkeypatch):
     """Three hundred lengths of one box: each is turned onto none of the others."""
     asked = []

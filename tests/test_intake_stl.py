@@ -12,7 +12,7 @@ from demo_model.tug import tug
 from steps.errors import BeyondLimit, FaultyModel, UnreadableInput
 from steps.intake import read_model
 from steps.intake.bodies import split_bodies
-from steps.intake.planted import planted
+from steps.intake.planted import _Body, _depths_in, _End, planted
 from steps.limits import Limits
 from steps.mend.rays import Rays
 from steps.mend.soup import merged_corners
@@ -258,10 +258,25 @@ def test_what_one_body_holds_is_asked_of_it_at_once(monkeypatch):
     assert not label.any() and len(asked) == 1
 
 
-def test_pairs_that_might_stand_in_each_other_are_bounded():
+def test_pairs_and_ends_that_might_stand_in_each_other_are_bounded():
     rods = [box((1 + 0.5 * row, 40, 1)) for row in range(20)]
-    with pytest.raises(BeyondLimit, match=r"pairs of bodies might stand in each other.*--limit pairs="):
+    with pytest.raises(BeyondLimit, match=r"ends of bodies might stand in other bodies.*--limit pairs="):
         planted(rods, Limits(pairs=100))
+    lattice = [box((40, 1, 1), (-20, 3 * row, 0)) for row in range(10)]
+    lattice += [box((1, 30, 1), (3 * row - 14, -1, 0)) for row in range(10)]
+    with pytest.raises(BeyondLimit, match=r"pairs of bodies might stand in each other.*--limit pairs="):
+        planted(lattice, Limits(pairs=99))
+
+
+def test_how_deep_an_end_stands_is_the_middle_of_its_points():
+    host = _Body(*box((10, 10, 10)))
+    square = np.array([[2.0, 2, 4], [8, 2, 4], [8, 8, 4], [2, 8, 4], [5, 5, 4]])
+    down = np.array([0.0, 0, -1])
+    ends = [(_End(square, down, False), shift * down) for shift in (0, 3, 9)]
+    ends.append((_End(square, down, True), 0 * down))
+    assert _depths_in(host, ends) == pytest.approx([6, 9, -1, 10], abs=1e-6)
+    slanted = _End(square + np.array([[0, 0, 1.0]] * 2 + [[0, 0, 0]] * 2 + [[0, 0, 4]]), down, False)
+    assert _depths_in(host, [(slanted, 0 * down), (slanted, down)]) == pytest.approx([5, 6], abs=0.1)
 
 
 def test_needles_alone_leave_no_body(tmp_path):

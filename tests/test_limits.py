@@ -118,6 +118,28 @@ def test_parts_that_all_stand_in_each_other_are_refused_before_their_pairs_are_m
         survey(path, Settings(limits={"pairs": 30_000}))
 
 
+@pytest.mark.parametrize(
+    ("limit", "enough", "told"),
+    [
+        ("overlaps", 3, r"parts stand in each other in 3 different ways or more"),
+        ("ways", 4, r"parts lie near each other in 4 different ways"),
+    ],
+)
+def test_ways_of_parts_to_each_other_are_bounded(limit, enough, told, tmp_path):
+    """Boxes that stand in the next by one, two and three mm; the last only touches."""
+    file = ThreeMF()
+    mesh = file.mesh(box((10, 10, 10)))
+    for at in (0, 9, 17, 24, 34):
+        file.item(mesh, pose(at=(at, 0, 0)))
+    path = file.write(tmp_path / "row.3mf")
+    errors = [
+        each for each in survey(path, Settings(limits={limit: enough})).problems if each.code == "overlap"
+    ]
+    assert len(errors) == 3
+    with pytest.raises(BeyondLimit, match=rf"row\.3mf: {told}.*--limit {limit}={enough}"):
+        survey(path, Settings(limits={limit: enough - 1}))
+
+
 def test_a_plan_beyond_the_limit(tmp_path):
     (tmp_path / "a.plan.json").write_text("{}" + " " * 2**20)
     with pytest.raises(UnreadableInput, match="plan_mib"):

@@ -14,6 +14,7 @@ import manifold3d
 import numpy as np
 import pytest
 from manifold3d import Manifold
+from scipy.spatial import cKDTree
 
 from steps.errors import BeyondLimit
 from steps.features import measure
@@ -21,7 +22,7 @@ from steps.intake import read_model
 from steps.intake.meshes import tidy
 from steps.joints import find_joints
 from steps.limits import Limits
-from steps.mend import crossing, mend, sound
+from steps.mend import caps, crossing, mend, sound
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.unite import OPPOSITE, _facing, _Flats
@@ -534,6 +535,52 @@ def test_corners_on_a_side_are_found_however_many_lie_about_it():
     side, vertex, along = SEW._beside(points, *ends, np.arange(len(points)), 1e-6)
     assert vertex.tolist() == list(range(2, 42)) and not side.any()
     assert along == pytest.approx(share)
+
+
+def test_corners_about_a_side_are_counted_no_further_than_few(monkeypatch):
+    """Triangles at random: whole balls are asked for only where halving would not part what is in them."""
+    balls = []
+
+    class Known(cKDTree):
+        def query_ball_point(self, points, *given, **named):
+            balls.append(len(points))
+            return super().query_ball_point(points, *given, **named)
+
+    monkeypatch.setattr(SEW, "tree", Known)
+    vertices, faces = at_random(300)
+    SEW.split_sides(vertices, faces)
+    assert balls and not sum(balls)
+    crowd = np.vstack([[[0.0, 0, 0], [50, 0, 0]], np.tile([25.0, 0, 0], (30, 1))])
+    _, vertex, _ = SEW._beside(crowd, np.array([0]), np.array([1]), np.arange(32), 1e-6)
+    assert vertex.tolist() == list(range(2, 32)) and sum(balls)
+
+
+def test_rims_of_one_plane_are_those_that_each_with_each_would_find():
+    chance = np.random.default_rng(2)
+    ways = np.array([[0, 0, 1.0], [0, 0, -1], [0, 0.3, 1], [0, 0.306, 1], [1, 0, 0]])
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    normals = ways[chance.integers(0, 5, 120)]
+    corners = chance.uniform(0, 5, (120, 3, 3))
+    heights = chance.integers(0, 3, 120)[:, None, None] * normals[:, None]
+    corners += heights - np.einsum("rci,ri->rc", corners, normals)[:, :, None] * normals[:, None]
+    rims = [(np.arange(3 * row, 3 * row + 3), normals[row]) for row in range(120)]
+    groups = caps._by_plane(corners.reshape(-1, 3), rims, 1e-4)
+    left = list(range(120))
+    for group in groups:
+        first = left[0]
+        bends = [np.linalg.norm(np.cross(normals[first], normals[row])) for row in left]
+        offs = [
+            abs((corners[row] - corners[first].mean(axis=0)).mean(axis=0) @ normals[first]) for row in left
+        ]
+        slack = [caps.FLAT_SHARE * np.ptp(corners[[first, row]], axis=1).max() for row in left]
+        own = [
+            row
+            for row, bend, off, most in zip(left, bends, offs, slack, strict=True)
+            if row == first or (bend < caps.SAME_PLANE and off <= max(caps.FLAT_REACHES * 1e-4, most))
+        ]
+        assert group == own
+        left = [row for row in left if row not in own]
+    assert not left and max(map(len, groups)) > 5
 
 
 def test_a_tangle_is_refused_by_its_crossings_before_they_are_cut(monkeypatch):

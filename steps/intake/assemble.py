@@ -173,9 +173,12 @@ def _shapes_and_parts(
     source: dict[int, str] = {}
     for placing in placings:
         source.setdefault(placing.mesh, scene.meshes[scene.parts[placing.part].mesh].name)
+    copies_of: dict[int, list[int]] = {}
+    for at, (shape, _) in enumerate(motions):
+        copies_of.setdefault(shape, []).append(at)
     shapes, local = [], {}
     for shape, row in enumerate(rows):
-        copies = [at for at, (own, _) in enumerate(motions) if own == shape]
+        copies = copies_of[shape]
         turns = [motions[at][1] for at in copies]
         mesh, home = (
             (laid[row], np.eye(4)) if scene.own_frames else _by_a_copy([laid[at] for at in copies], turns)

@@ -179,28 +179,32 @@ def planted(bodies: Sequence[Body], limits: Limits = LIMITS) -> IntArray:
     dust = _dust(low, high)
     holds = np.array([len(faces) >= FEWEST_FACES for _, faces in bodies])  # fewer enclose nothing
     holds[[row for row, _ in dust]] = False
-    places: dict[tuple[int, int, int, bytes], int] = {}  # body, its end, host, where in it
-    ends: list[tuple[int, _End, Array]] = []  # of each place: host, the end, and by how much it is moved
-    met: list[tuple[int, int, int]] = []
+    met, many = [np.zeros((0, 3), dtype=np.int64)], 0  # body, its end, host
     for row, hosts in _candidates(low, high, np.flatnonzero(holds), {row for row, _ in dust}, limits):
         boxes = known[kind[row]].end_boxes + at[row]
         within = (boxes[:, 0] >= low[hosts, None]) & (boxes[:, 1] <= high[hosts, None])
-        for host, end in zip(*(rows.tolist() for rows in within.all(axis=2).nonzero()), strict=True):
-            host = int(hosts[host])
-            off = at[row] - at[host]
-            rounding = SAME_PLACE * float(known[kind[host]].extent.max())
-            key = kind[row], end, kind[host], np.round(off / rounding).tobytes()
-            if key not in places:
-                places[key] = len(places)
-                ends.append((kind[host], known[kind[row]].ends[end], off))
-            met.append((row, host, places[key]))
-    depth = _depths(known, ends)
-    best: dict[int, tuple[float, int]] = {}
-    for row, host, place in met:
-        if depth[place] > best.get(row, (-0.5, -1))[0]:
-            best[row] = (depth[place], host)
-    tied = np.array([(row, host) for row, (_, host) in best.items()] + dust, dtype=np.int64).reshape(-1, 2)
-    return connected(len(bodies), tied).astype(np.int64)
+        host, end = within.all(axis=2).nonzero()
+        met.append(np.column_stack([np.full(len(host), row), end, hosts[host]]))
+        many += len(host)
+        refuse_more(f"{many:,} ends of bodies might stand in other bodies", many, "pairs", limits)
+    tied = _deepest(known, np.array(kind), at, np.concatenate(met)) + dust
+    return connected(len(bodies), np.array(tied, dtype=np.int64).reshape(-1, 2)).astype(np.int64)
+
+
+def _deepest(known: Sequence[_Body], kind: IntArray, at: Array, met: IntArray) -> list[tuple[int, int]]:
+    """Bodies that stand in others, each with the one that an end of it lies deepest in; of bodies, their ends
+    and others ``met`` (k, 3). What is the same of several is asked once."""
+    body, end, host = met.T
+    off = at[body] - at[host]
+    rounding = SAME_PLACE * np.array([float(each.extent.max()) for each in known])[kind[host]]
+    keys = np.column_stack([kind[body], end, kind[host], np.round(off / rounding[:, None])])
+    _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    ends = [(int(kind[host[one]]), known[kind[body[one]]].ends[end[one]], off[one]) for one in first]
+    depth = _depths(known, ends)[place.reshape(-1)]
+    deepest = np.lexsort((-depth, body))
+    deepest = deepest[np.diff(body[deepest], prepend=-1) > 0]
+    deepest = deepest[depth[deepest] > -0.5]
+    return list(zip(body[deepest].tolist(), host[deepest].tolist(), strict=True))
 
 
 def _kinds(bodies: Sequence[Body]) -> tuple[list[_Body], list[int], Array]:
@@ -276,6 +280,6 @@ def _depths_in(host: _Body, ends: Sequence[tuple[_End, Array]]) -> Array:
     rows = np.repeat(shut, size)
     back = np.full(len(points), np.nan)
     back[rows] = host.rays.first_distance(points[rows], ways[rows])
-    for place in np.flatnonzero(shut).tolist():
-        depths[place] = np.median(back[starts[place] :][: size[place]])
-    return depths
+    back = back[np.lexsort((back, np.repeat(np.arange(len(ends)), size)))]
+    middle = (back[starts + (np.array(size) - 1) // 2] + back[starts + np.array(size) // 2]) / 2
+    return np.where(shut, middle, depths)

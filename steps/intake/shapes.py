@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 
 import numpy as np
@@ -29,17 +30,16 @@ class _Found:
         self.rows: list[int] = []
         self.forms: list[Form] = []
         self.closed: list[bool] = []
-        self.by_faces: dict[tuple[int, bytes], list[tuple[int, float]]] = {}
-        self.lengths = np.empty((0, 5))
+        self.by_faces: dict[tuple[int, bytes], _Sorted] = {}  #: by their spans
+        self.by_size = _Sorted()  #: by the first of their lengths
+        self.coarsest = 0.0  #: greatest tolerance of all
 
     def place(self, row: int, mesh: TidyMesh) -> tuple[int, Array]:
         form = Form(mesh.vertices, mesh.faces)
         key = (len(mesh.vertices), mesh.faces.tobytes())
-        for shape, span in self.by_faces.get(key, []):
-            one = self.forms[shape]
-            if abs(span - form.span) > 2 * max(one.tolerance, form.tolerance):
-                continue
-            motion = motion_in_order(one, form)
+        self.coarsest = max(self.coarsest, form.tolerance)
+        for shape in self.by_faces.setdefault(key, _Sorted()).near(form.span, 2 * self.coarsest):
+            motion = motion_in_order(self.forms[shape], form)
             if motion is not None:
                 return shape, motion
         for shape in self._of_like_size(form):
@@ -51,15 +51,32 @@ class _Found:
         return self._new(row, form, mesh.closed, key), np.eye(4)
 
     def _of_like_size(self, form: Form) -> list[int]:
-        if not len(self.lengths):
-            return []
         slack = 8 * form.tolerance + 2e-5 * form.lengths.max()
-        return np.flatnonzero((np.abs(self.lengths - form.lengths) <= slack).all(axis=1)).tolist()
+        near = self.by_size.near(form.lengths[0], slack)
+        return [shape for shape in near if (np.abs(self.forms[shape].lengths - form.lengths) <= slack).all()]
 
     def _new(self, row: int, form: Form, closed: bool, key: tuple[int, bytes]) -> int:
         self.rows.append(row)
         self.forms.append(form)
         self.closed.append(closed)
-        self.by_faces.setdefault(key, []).append((len(self.forms) - 1, form.span))
-        self.lengths = np.vstack([self.lengths, form.lengths])
+        self.by_faces[key].add(form.span, len(self.forms) - 1)
+        self.by_size.add(float(form.lengths[0]), len(self.forms) - 1)
         return len(self.forms) - 1
+
+
+class _Sorted:
+    """Numbers by a length of each, to be asked which are near another length."""
+
+    def __init__(self) -> None:
+        self.lengths: list[float] = []
+        self.numbers: list[int] = []
+
+    def add(self, length: float, number: int) -> None:
+        at = bisect_left(self.lengths, length)
+        self.lengths.insert(at, length)
+        self.numbers.insert(at, number)
+
+    def near(self, length: float, within: float) -> list[int]:
+        """In order of the numbers."""
+        low, high = bisect_left(self.lengths, length - within), bisect_right(self.lengths, length + within)
+        return sorted(self.numbers[low:high])

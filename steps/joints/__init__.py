@@ -6,7 +6,7 @@ that repeats it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -29,10 +29,10 @@ from steps.joints.prisms import prism_contacts
 from steps.joints.problems import placed_problems
 from steps.joints.readings import misread
 from steps.joints.situations import Situations, relative_pose, situations
-from steps.limits import LIMITS, Limits
+from steps.limits import LIMITS, Limits, refuse_more
 from steps.model import Array, IntArray, Joints, Measures, Model, Touch, TouchKind
 from steps.motion.blocking import typical_length
-from steps.progress import over
+from steps.progress import over, ticking
 from steps.remembered import remembered
 from steps.settings import Settings
 
@@ -85,9 +85,13 @@ def _found(model: Model, measures: Measures, judge: Judge | None, limits: Limits
     kit = _Kit(bodies, [_carried(body, radii) for body in bodies], unit, into, judge is not None)
     joints: list[Placed] = []
     overlaps: list[tuple[int, int, Overlap]] = []
-    for pairs in over(list(_repeats(found.pairs, found.situation))):
+    ways = 0
+    for pairs in _repeats(found.pairs, found.situation, over):
         contacts, deep = kit.measured(model, pairs[0])
         if deep is not None:
+            ways += 1
+            told = f"{model.file}: parts stand in each other in {ways:,} different ways or more"
+            refuse_more(told, ways, "overlaps", limits)
             overlaps.extend((int(a), int(b), deep) for a, b in pairs)
         if contacts:
             weight = lighter_n(model, measures, pairs[0])
@@ -105,12 +109,14 @@ def lighter_n(model: Model, measures: Measures, pair: IntArray) -> float:
     return GRAVITY * min(measures.by_shape[model.parts[row].shape].printed_g for row in pair) / 1000
 
 
-def _repeats(pairs: IntArray, situation: IntArray) -> Iterator[IntArray]:
+def _repeats(
+    pairs: IntArray, situation: IntArray, told: Callable[[range], Iterator[int]]
+) -> Iterator[IntArray]:
     """The pairs of each situation, in the order of the situations."""
     order = np.argsort(situation, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(situation[order])) + 1):
-        if len(rows):
-            yield pairs[rows]
+    starts = np.flatnonzero(np.diff(situation[order], prepend=-1, append=-1))
+    for at in told(range(len(starts) - 1)):
+        yield pairs[order[starts[at] : starts[at + 1]]]
 
 
 def _leaning(
@@ -125,7 +131,7 @@ def _leaning(
     tied = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
     group = connected(len(model.parts), tied)
     across = group[found.pairs[:, 0]] != group[found.pairs[:, 1]]
-    for pairs in _repeats(found.pairs[across], found.situation[across]):
+    for pairs in _repeats(found.pairs[across], found.situation[across], ticking):
         a, b = (int(row) for row in model.shape_index[pairs[0]])
         pose = relative_pose(model, pairs[0])
         one, other = bodies[a].mesh, bodies[b].mesh

@@ -34,6 +34,8 @@ SHARPEST = 4.0
 BALL_POINTS = 2000
 MIDDLES_ASKED = 400
 BALLS_TRIED = 24
+#: Points times triangles of which distances are told at once: 20 MB.
+ASKED_AT_ONCE = 50_000
 #: The best ball is moved by this share of its radius while it grows, then by half as much, down to the least;
 #: it grows when it does by this share.
 FIRST_MOVE, LEAST_MOVE, GROWS = 0.5, 0.01, 1e-3
@@ -161,34 +163,38 @@ def _largest_ball(mesh: Mesh) -> float:
     best = best[winding(mesh, best) > 0.5][:BALLS_TRIED]
     if not len(best):
         return 0.0
-    return 2 * _grown(mesh, max(best, key=lambda middle: _distance(mesh, middle)))
+    room = _distances(mesh, best)
+    return 2 * _grown(mesh, best[np.argmax(room)], float(room.max()))
 
 
-def _grown(mesh: Mesh, middle: Array) -> float:
+def _grown(mesh: Mesh, middle: Array, radius: float) -> float:
     """Radius of the ball round a point inside, moved about while it grows: chords are cast from so many
     points only, and their middles are seldom the very middle of a wall."""
     ways = np.array([way for way in product((-1.0, 0.0, 1.0), repeat=3) if any(way)])
     ways /= np.linalg.norm(ways, axis=1)[:, None]
-    radius, move = _distance(mesh, middle), FIRST_MOVE
+    move = FIRST_MOVE
     while move >= LEAST_MOVE:
         moved = middle + move * radius * ways  # never out of the ball, and so inside
-        radii = [_distance(mesh, point) for point in moved]
+        radii = _distances(mesh, moved)
         best = int(np.argmax(radii))
         if radii[best] > radius * (1 + GROWS):
-            middle, radius = moved[best], radii[best]
+            middle, radius = moved[best], float(radii[best])
         else:
             move /= 2
     return radius
 
 
-def _distance(mesh: Mesh, point: Array) -> float:
-    """From a point to the nearest place on the surface, in lengths of the mesh: the library's tolerances are
-    absolute, and of triangles of a micrometre it says that they are infinitely far."""
+def _distances(mesh: Mesh, points: Array) -> Array:
+    """(k,) from each point to the nearest place on the surface, reckoned in lengths of the mesh: the
+    library's tolerances are absolute, and it says that triangles of a micrometre are infinitely far."""
     from trimesh.triangles import closest_point  # slow to load, and seldom needed
 
-    off = (mesh.triangles - point) / mesh.diagonal
-    nearest = closest_point(off, np.zeros((len(off), 3)))
-    return float(np.linalg.norm(nearest, axis=1).min()) * mesh.diagonal
+    found = []
+    for some in np.array_split(points, 1 + points.shape[0] * len(mesh.faces) // ASKED_AT_ONCE):
+        off = ((mesh.triangles - some[:, None, None]) / mesh.diagonal).reshape(-1, 3, 3)
+        nearest = np.linalg.norm(closest_point(off, np.zeros((len(off), 3))), axis=1)
+        found.append(nearest.reshape(len(some), -1).min(axis=1) * mesh.diagonal)
+    return np.concatenate(found)
 
 
 def _spread(mesh: Mesh, count: int) -> tuple[Array, Array]:

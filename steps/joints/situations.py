@@ -19,6 +19,9 @@ from steps.progress import ticking
 POSE_SHARE = 2e-4
 #: Rotation entries that agree to this are alike: over a block 10 units long, 0.002 units.
 ROTATION_STEP = 2e-4
+#: What is the same of all pairs of one situation, and pairs of which it is found at once: 50 MB.
+KEY = np.dtype([("shapes", "<i4", 2), ("turn", "<i2", 9), ("place", "<i8", 3)])
+KEYED_AT_ONCE = 100_000
 #: Decimals of a relative pose (mm, and entries of its rotation): finer than any file's numbers mean.
 TOLD_DIGITS = 9
 #: Cells of the grid, in median part sizes: small enough for few pairs a cell, large enough for few cells.
@@ -49,12 +52,17 @@ def situations(model: Model, unit: float, reach: float, limits: Limits = LIMITS)
     if not len(pairs):
         none = np.zeros(0, dtype=np.int64)
         return Situations(pairs, none)
-    relative = relative_poses(model.poses[pairs[:, 0]], model.poses[pairs[:, 1]])
-    # A step off zero, so that the usual round distances do not fall on the border between two cells.
-    turn = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37)
-    place = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
-    key = np.column_stack([model.shape_index[pairs], turn, place])
-    _, group = np.unique(key, axis=0, return_inverse=True)
+    keys = np.empty(len(pairs), dtype=KEY)
+    for some in ticking(np.array_split(np.arange(len(pairs)), 1 + len(pairs) // KEYED_AT_ONCE)):
+        own = pairs[some]
+        relative = relative_poses(model.poses[own[:, 0]], model.poses[own[:, 1]])
+        keys["shapes"][some] = model.shape_index[own]
+        # A step off zero, so that the usual round distances do not fall on the border between two cells.
+        keys["turn"][some] = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37)
+        keys["place"][some] = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
+    different, group = np.unique(keys.view(f"V{KEY.itemsize}"), return_inverse=True)
+    told = f"{model.file}: parts lie near each other in {len(different):,} different ways"
+    refuse_more(told, len(different), "ways", limits)
     return Situations(pairs, group.ravel().astype(np.int64))
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 
+from renderer.spatial import tree
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.sew import loose_ends, open_edges, rim_edges
 from steps.model import Array, IntArray
@@ -323,16 +324,20 @@ def _by_plane(vertices: Array, rims: Sequence[tuple[IntArray, Array]], reach: fl
     normals = np.array([normal for _, normal in rims]).reshape(-1, 3)
     spans = np.array([np.ptp(vertices[rim], axis=0).max() for rim, _ in rims])
     groups: list[list[int]] = []
-    left = np.arange(len(rims))
-    while len(left):
-        first = left[0]
-        off = np.abs((middles[left] - middles[first]) @ normals[first])
-        bend = np.linalg.norm(np.cross(normals[left], normals[first]), axis=1)
-        slack = np.maximum(FLAT_REACHES * reach, FLAT_SHARE * np.maximum(spans[left], spans[first]))
-        same = (bend < SAME_PLANE) & (off <= slack)
-        same[0] = True
-        groups.append(left[same].tolist())
-        left = left[~same]
+    if not len(rims):
+        return groups
+    known, left = tree(np.concatenate([normals, -normals])), np.ones(len(rims), dtype=bool)
+    for first in range(len(rims)):
+        if not left[first]:
+            continue
+        near = np.unique(np.array(known.query_ball_point(normals[first], 2 * SAME_PLANE)) % len(rims))
+        near = near[left[near]]
+        off = np.abs((middles[near] - middles[first]) @ normals[first])
+        bend = np.linalg.norm(np.cross(normals[near], normals[first]), axis=1)
+        slack = np.maximum(FLAT_REACHES * reach, FLAT_SHARE * np.maximum(spans[near], spans[first]))
+        same = (near == first) | (bend < SAME_PLANE) & (off <= slack)
+        groups.append(near[same].tolist())
+        left[near[same]] = False
     return groups
 
 

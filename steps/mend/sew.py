@@ -34,7 +34,7 @@ ON_EDGE = 2.0
 #: A side is split where open sides run along this share of it: a face cut in two may lack one half.
 COVERED_SHARE = 0.49
 #: Corners about a length of a side that are looked at one by one; where there are more it is halved.
-FEW = 16
+FEW = 8
 #: Sides that are looked along together.
 AT_ONCE = 4096
 #: Rounds of splitting: a side with many vertices on it is split at all of them in one round.
@@ -289,12 +289,17 @@ def _about_sides(
         along = vertices[end[of]] - vertices[start[of]]
         middle = vertices[start[of]] + ((low + high) / 2)[:, None] * along
         half = (high - low) / 2 * np.linalg.norm(along, axis=1)
-        many = known.query_ball_point(middle, half + near, return_length=True) > FEW
-        many &= half > near
-        balls = known.query_ball_point(middle[~many], half[~many] + near)
+        off, row = known.query(middle, k=FEW + 1)
+        about = off <= half[:, None] + near
+        many = about[:, -1].copy()
+        about[many] = False
+        side, which = np.nonzero(about)
+        yield of[side], candidates[row[side, which]]
+        crowded = many & (half <= near)  # not to be told apart by halving
+        balls = known.query_ball_point(middle[crowded], half[crowded] + near)
         size = np.array([len(ball) for ball in balls], dtype=np.int64)
-        rows = np.fromiter(chain.from_iterable(balls), np.int64, int(size.sum()))
-        yield np.repeat(of[~many], size), candidates[rows]
+        yield np.repeat(of[crowded], size), candidates[np.fromiter(chain.from_iterable(balls), np.int64)]
+        many &= ~crowded
         of, low, high = of[many], low[many], high[many]
         if len(of):
             pending += [(of, low, (low + high) / 2), (of, (low + high) / 2, high)]
