@@ -19,8 +19,10 @@ from steps.progress import ticking
 POSE_SHARE = 2e-4
 #: Rotation entries that agree to this are alike: over a block 10 units long, 0.002 units.
 ROTATION_STEP = 2e-4
-#: What is the same of all pairs of one situation, and pairs of which it is found at once: 50 MB.
-KEY = np.dtype([("shapes", "<i4", 2), ("turn", "<i2", 9), ("place", "<i8", 3)])
+#: What is the same of all pairs of one situation, its bytes in the order of the numbers: the high ones first,
+#: and no signs, zero being the middle. And pairs of which it is found at once: 50 MB.
+KEY = np.dtype([("shapes", ">u4", 2), ("turn", ">u2", 9), ("place", ">u8", 3)])
+TURN_ZERO, PLACE_ZERO = 1 << 15, 1 << 62
 KEYED_AT_ONCE = 100_000
 #: Decimals of a relative pose (mm, and entries of its rotation): finer than any file's numbers mean.
 TOLD_DIGITS = 9
@@ -58,8 +60,9 @@ def situations(model: Model, unit: float, reach: float, limits: Limits = LIMITS)
         relative = relative_poses(model.poses[own[:, 0]], model.poses[own[:, 1]])
         keys["shapes"][some] = model.shape_index[own]
         # A step off zero, so that the usual round distances do not fall on the border between two cells.
-        keys["turn"][some] = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37)
-        keys["place"][some] = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
+        keys["turn"][some] = np.floor(relative[:, :3, :3].reshape(-1, 9) / ROTATION_STEP + 0.37) + TURN_ZERO
+        place = np.floor(relative[:, :3, 3] / (POSE_SHARE * unit) + 0.37)
+        keys["place"][some] = place.astype(np.int64) + PLACE_ZERO
     different, group = np.unique(keys.view(f"V{KEY.itemsize}"), return_inverse=True)
     told = f"{model.file}: parts lie near each other in {len(different):,} different ways"
     refuse_more(told, len(different), "ways", limits)
