@@ -297,6 +297,22 @@ def splayed_stool() -> DemoModel:
     return demo("Stool", [("seat", to_solid("seat", seat), np.eye(4)), *items])
 
 
+def abacus() -> DemoModel:
+    """Three rods between two sides that lie flat, with beads of four colours on each, held by nothing."""
+    rows = (15.0, 30.0, 45.0)
+    side = box((0, 0, 4), (8, 60, 12)) - sum(
+        (rod(2.1, 10, 64).translate([3, at, 8]) for at in rows), m3.Manifold()
+    )
+    sides, across = to_solid("side", side), shift(100, 60, 0) @ turn((0, 0, 1), 180)
+    bead = m3.Manifold.cylinder(8, 6, 6, 64).rotate([0, 90, 0]) - rod(2.3, 20, 64).translate([-5, 0, 0])
+    beads, rods = [to_solid(f"bead {k}", bead) for k in range(4)], to_solid("rod", rod(2.0, 93.6, 64))
+    items: list[Item] = [("left", sides, np.eye(4)), ("right", sides, across)]
+    for row, at in enumerate(rows):
+        items.append((f"rod {row}", rods, shift(3.2, at, 8)))
+        items += [(f"bead {row} {k}", each, shift(12 + 9 * k, at, 8)) for k, each in enumerate(beads)]
+    return demo("Abacus", items)
+
+
 CASES: Mapping[str, Callable[[], DemoModel]] = {
     "hung under an arch": hung_under_an_arch,
     "hung over an opening": hung_over_an_opening,
@@ -313,4 +329,5 @@ CASES: Mapping[str, Callable[[], DemoModel]] = {
     "dovetail tower": dovetail_tower,
     "cart": cart,
     "splayed stool": splayed_stool,
+    "abacus": abacus,
 }

@@ -159,3 +159,14 @@ def test_the_gap_of_a_slanted_bore_is_that_of_its_circle() -> None:
     them: neither is nearer than the circle."""
     gaps = [joint.gap_mm for joint in planned("splayed stool").joints.joints]
     assert gaps == pytest.approx([0.15] * 3, abs=1e-3)
+
+
+def test_what_is_threaded_goes_on_from_above_and_the_whole_is_laid_flat_when_it_is_shut() -> None:
+    """Beads would fall off rods that are laid down with an end open."""
+    plan = planned("abacus")
+    assert np.allclose(plan.order.up, [0, 0, 1]) and plan.order.facts["turns"] == 1
+    assert all(abs(step.up[0]) == pytest.approx(1.0) for step in plan.order.steps)
+    told = plan_file(plan, Settings())
+    rest = tuple(each for each in told.problems if each.code != "kept-in")
+    check = verify_plan(told.model_copy(update={"problems": rest}), plan.model)["turns"]
+    assert len(check.faults) == 12  # a plan that does not say what keeps the beads in lets them fall

@@ -12,12 +12,14 @@ is walked again with one unit where there were several.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import networkx as nx
 import numpy as np
 
 from steps.model import Array
+from steps.motion.blocking import distinct_directions
 from steps.order.apart import Apart, from_below, take_apart
 from steps.order.build import Deadlock, Draft, StepLimits, Stuck, Walk
 from steps.order.cost import Weights
@@ -148,6 +150,37 @@ class Divider:
             raise found
         return found
 
+    def solve_whole(self, group: Group) -> Solved:
+        """The whole, as it stands when it is finished; where things would fall out of a group as it is turned
+        to go in, rather as that group lies, and turned when all is in. Raises NoWay."""
+        upright = self.solve(group)
+        if not self._drops(upright) or not self._kept_together(group.parts):
+            return upright
+        ups = distinct_directions([group.up, *(done.site.up for done in upright.walk())])[1:]
+        for up in (sign * way for way in ups for sign in (1.0, -1.0)):
+            with suppress(NoWay):
+                done = self.solve(replace(group, up=up))
+                if not done.lax and not self._drops(done):
+                    return done
+        return upright
+
+    def _drops(self, solved: Solved) -> bool:
+        """Whether anything falls out of a group within as it is turned to go in."""
+        return any(self._falls_out(inner, done.site.up) for done in solved.walk() for inner in done.inner)
+
+    def _falls_out(self, inner: Solved, above: Array) -> bool:
+        return falls_out(self.structure, inner, above, self.bondable)
+
+    def _kept_together(self, parts: Sequence[int]) -> bool:
+        """Whether nothing falls off the parts as they are turned: grips, glue or others' form keep each."""
+        loose = loose_parts(self.structure, parts, self.bondable)
+        motion, firm = self.finder.motion, [part for part in parts if part not in set(loose)]
+        return all(
+            any(motion.blocks(part, other, way) for other in motion.on_the_way(part, way, np.array(firm)))
+            for part in loose
+            for way in range(len(motion.directions))
+        )
+
     def _solve(self, group: Group, wishes: Wishes) -> Solved:
         plain = self._divide(_Trial(group, False), wishes)
         if not any(each.group.why == HANGS for each in plain.inner):
@@ -228,7 +261,6 @@ class Divider:
         """A group solved the first way up that asks for nothing special, or else with the least work; where
         anything would fall out of it while it is turned to go in, rather the way it goes in."""
         ups = [child.up, main_up(self.finder, child.parts), above, -above]
-        falls = bool(loose_parts(self.structure, child.parts, self.bondable))
         tried: list[tuple[tuple[bool, bool, bool, float], Solved]] = []
         for row, up in enumerate(ups):
             if any(np.allclose(up, other) for other in ups[:row]):
@@ -237,7 +269,7 @@ class Divider:
                 done = self.solve(replace(child, up=up), in_first_copy(wishes, child))
             except NoWay:
                 continue
-            lost = falls and float(up @ above) < SAME_WAY
+            lost = self._falls_out(done, above)
             special = done.lax or any(from_below(done.site, done.apart, unit) for unit in done.apart.ways)
             if not (lost or special):
                 return done
@@ -384,6 +416,12 @@ class Divider:
         fresh = [unit for unit in alike or hung if site.units[unit].parts[0] not in trial.turned]
         trial.turned |= {site.units[unit].parts[0] for unit in fresh}
         return fresh
+
+
+def falls_out(structure: Structure, inner: Solved, above: Array, bondable: Collection[str]) -> bool:
+    """Whether anything falls out of a group as it is turned, ``above`` (3,) up, to go in."""
+    lies = float(inner.site.up @ above) < SAME_WAY
+    return lies and bool(loose_parts(structure, inner.group.parts, bondable))
 
 
 def _parts(site: Site, units: Iterable[int]) -> list[int]:

@@ -16,7 +16,7 @@ from steps.order.apart import take_apart
 from steps.order.build import Draft, SiteMeasures, StepLimits, Stuck, Variant, Walk, hangs_together
 from steps.order.columns import Columns
 from steps.order.cost import Weights, weights_from
-from steps.order.divide import ATTEMPTS, ATTEMPTS_EACH, Divider, NoWay, Solved
+from steps.order.divide import ATTEMPTS, ATTEMPTS_EACH, Divider, NoWay, Solved, falls_out
 from steps.order.finder import Finder, make_finder
 from steps.order.groups import WISHED, connected, main_up
 from steps.order.hanging import begun_over
@@ -36,6 +36,8 @@ LOCKED = phrase(
 )
 #: Said of a step that needs help, where the search for another way was given up.
 STOPPED = phrase("another way was not looked for any longer")
+#: Said of a step that lays a sub-assembly another way, where some of it is held by nothing then.
+DROPS = phrase("what is loose in it falls out as it is turned: keep it in by hand")
 #: So many parts are named in a message.
 MOST_NAMED = 6
 
@@ -103,7 +105,7 @@ class Planner:
         )
         group = Group((tuple(parts),), up, why="whole")
         try:
-            return divider.solve(group)
+            return divider.solve_whole(group)
         except NoWay as no_way:
             self._give_up(no_way.site, no_way.stuck)
             divider.forced = True
@@ -130,9 +132,13 @@ class Planner:
         site, wished = done.site, unit_wishes(done.site, done.wishes)
         drafts = self._steps(done, wished)
         apart = begun_over(site, done.apart, drafts)
+        lying = [inner for inner in done.inner if falls_out(self.structure, inner, site.up, self.bondable)]
+        dropped = [inner.group.parts for inner in lying]
         for draft in drafts:
             draft.doubtful += [LOCKED] if set(draft.units) & set(apart.stuck) else []
             draft.doubtful += [STOPPED] if done.stopped and draft.aided else []
+            groups = [site.units[unit].group for unit in draft.units]
+            draft.doubtful += [DROPS] if any(each and each.parts in dropped for each in groups) else []
         return replace(done, apart=apart), drafts
 
     def _steps(self, done: Solved, wished: tuple[tuple[int, int], ...]) -> list[Draft]:

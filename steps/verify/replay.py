@@ -124,6 +124,7 @@ class Replay:
         self._joints_touch()
         for step in over(self.plan.steps):
             self._step(step)
+        self._turned_home()
         self._stays_together()
         self._all_once()
         self._complete()
@@ -390,6 +391,19 @@ class Replay:
                 kept = self.studs if lean > KEPT_BY_STUDS else self.grips
                 self._nothing_loose(step, built or list(turned.entry.copies[0]), kept)
         build.up = tuple(step.up)
+
+    def _turned_home(self) -> None:
+        """What is built lying another way than it stands on its shelf is turned when all is in; what others
+        keep in by form, which is checked by itself, falls out of nothing."""
+        up, inner = self.plan.shelf_up, {each.assembly for step in self.plan.steps for each in step.attaches}
+        kept_in = {part for each in self.plan.problems if each.code == "kept-in" for part in each.parts}
+        for name, build in self.builds.items():
+            lean = float(np.dot(build.up, up)) if build.up else 1.0
+            if name not in inner and lean < SAME_WAY:
+                self.checks["turns"].looked_at += 1
+                last = next(step for step in reversed(self.plan.steps) if step.assembly == name)
+                kept = self.studs if lean > KEPT_BY_STUDS else self.grips
+                self._nothing_loose(last, [part for part in build.parts if part not in kept_in], kept)
 
     def _turned_into_place(self, step: StepEntry, build: Build) -> None:
         """The first copy of a sub-assembly is to be turned as it goes in."""
