@@ -25,12 +25,16 @@ from steps.limits import Limits
 from steps.mend import caps, crossing, mend, sound
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
+from steps.mend.sew import sew
+from steps.mend.soup import is_closed, signed_volume
 from steps.mend.unite import OPPOSITE, _facing, _Flats
 from steps.model import Mending, Shape
 from steps.settings import Settings
 from steps.verify.mended import CLOSED_SHARE, LOST_SHARE, check_mended, unlike
 from tests.models import raw
-from tests.models.spoil import halves_of
+from tests.models.families import family
+from tests.models.spoil import halves_of, spoiled
+from tests.models.value import Made
 
 PILE = raw.pile()
 SEW, UNITE = (sys.modules[f"steps.mend.{name}"] for name in ("sew", "unite"))  # functions' names too
@@ -607,3 +611,26 @@ def test_gaps_are_counted_before_they_are_closed():
     with pytest.raises(BeyondLimit, match=r"a mesh of 300 triangles with 300 gaps.*--limit gaps=300"):
         mend(*at_random(300), Limits(gaps=299))
     assert mend(*at_random(300), Limits(gaps=300)) is None
+
+
+@cache
+def cup_and_ball() -> Made:
+    """The shapes of a ball arm, all faults at once."""
+    return spoiled(family("ball arms", 1316), "everything", np.random.default_rng(1316))
+
+
+@pytest.mark.parametrize("key", ["cup block 2 x 2", "ball slab 2 x 2"])
+def test_corners_are_one_over_the_cracks_and_no_further(key: str) -> None:
+    """Cracks of up to 0.0035 mm: a reach half as long leaves some open, one of 0.03 mm eats the facets."""
+    solid = cup_and_ball().solids[key]
+    assert 0.0035 <= sew(solid.vertices, solid.faces).reach <= 0.01
+
+
+def test_slivers_that_look_out_on_no_side_are_turned_as_what_is_beside_them() -> None:
+    """A cup cut in two, gaping and crossing itself: flooded, its slivers run as their neighbours do."""
+    key = "cup block 2 x 2"
+    solid, true = cup_and_ball().solids[key], family("ball arms", 1316).solids[key]
+    made = mend(solid.vertices, solid.faces)
+    assert made is not None and is_closed(made.faces) and not made.mending.unsure
+    volume = signed_volume(true.vertices, true.faces)
+    assert signed_volume(made.vertices, made.faces) == pytest.approx(volume, rel=1e-4)

@@ -134,7 +134,7 @@ def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool
 def _depth(first: ProbedSolid, second: ProbedSolid, pose: Array, allowed: float) -> Overlap | None:
     """The largest ball that lies in both solids; None when that is no deeper than is allowed."""
     common = first.solid ^ second.solid.transform(pose[:3])
-    if common.status() != manifold3d.Error.NoError or common.is_empty():
+    if common.status() != manifold3d.Error.NoError:
         return Overlap(allowed, 0.0, False)
     if common.volume() < np.pi / 6 * allowed**3:
         return None

@@ -265,6 +265,7 @@ def _flood(
     kept = front != back
     out = np.where(back[kept, None], apart[kept][:, ::-1], apart[kept])
     out, late = close_rims(cut.vertices, out, near, limits)
+    out = _agreeing(out)
     made += [(lid, cut.vertices[lid.faces]) for lid in late]
     shell = shell_of(cut.vertices, out)
     if not is_closed(out) or is_sheet(shell, reach):
@@ -272,6 +273,22 @@ def _flood(
     astray = _area(cut.vertices[apart[front & back & ~guessed]])
     unseen = _area(cut.vertices[out][~_lies_on(cut.vertices[out], rays, reach)])
     return _Flood(shell, made, int(back[kept].sum()), int((~front & ~back).sum()), unseen + astray)
+
+
+def _agreeing(faces: IntArray) -> IntArray:
+    """The faces, those turned that most beside them contradict: of a sliver rays do not tell which side looks
+    out."""
+    while len(faces):
+        order, starts, sense = edge_runs(faces)
+        net = np.add.reduceat(sense[order], starts)
+        of_side = np.empty(len(order), dtype=np.int64)
+        of_side[order] = np.repeat(net, np.diff(np.r_[starts, len(order)]))
+        gain = (np.abs(of_side) - np.abs(of_side - 2 * sense)).reshape(-1, 3).sum(axis=1)
+        most = int(np.argmax(gain))
+        if gain[most] <= 0:
+            break
+        faces = np.where((np.arange(len(faces)) == most)[:, None], faces[:, ::-1], faces)
+    return faces
 
 
 def _area(corners: Array) -> float:

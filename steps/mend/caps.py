@@ -15,7 +15,7 @@ import numpy as np
 
 from renderer.spatial import tree
 from steps.limits import LIMITS, Limits, refuse_more
-from steps.mend.sew import loose_ends, open_edges, rim_edges
+from steps.mend.sew import loose_ends, open_edges, proper_rows, rim_edges
 from steps.model import Array, IntArray
 from steps.progress import tick, ticking
 
@@ -315,7 +315,7 @@ def _flat_lids(
             if _signed_area(polygon[0]) < 0:
                 polygon = [loop * (1.0, -1.0) for loop in polygon]
             triangles = np.asarray(manifold3d.triangulate(polygon), dtype=np.int64).reshape(-1, 3)
-            found.append((corners[triangles], rims[group[outer]][0]))
+            found.append((proper_rows(corners[triangles]), rims[group[outer]][0]))  # rims may share a corner
     return found
 
 
