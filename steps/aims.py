@@ -79,16 +79,16 @@ def best_offset(
 
 
 def larger_to(joint: Joint, aim: Fit, settings: Settings) -> float | None:
-    """How much larger in radius (mm) the studs or pegs of a joint must be for all of it to fit as wanted;
-    None where no offset does it."""
-    gripping = [touch for touch in joint.touches if touch.kind != "rest" and touch.grips]
-    if not gripping:
-        return None
-    offsets = offsets_for((touch.gap_mm for touch in gripping), TOLD_STEP_MM)
-    found = served(joint, offsets, aim, settings)
+    """How much larger in radius (mm) the studs or pegs of a joint must be for all of it to fit as wanted, 0
+    where it does as it is; None where no larger one does."""
     rows = [row for row, touch in enumerate(joint.touches) if touch.kind != "rest" and touch.grips]
-    good = np.flatnonzero(found.touches[:, rows].all(axis=1) & found.whole)
-    if not len(good):
+    if not rows:
         return None
+    offsets = offsets_for((joint.touches[row].gap_mm for row in rows), TOLD_STEP_MM)
+    offsets = np.append(0.0, offsets[offsets > TOLD_STEP_MM / 2])
+    found = served(joint, offsets, aim, settings)
+    good = np.flatnonzero(found.touches[:, rows].all(axis=1) & found.whole)
+    if not len(good) or good[0] == 0:
+        return None if not len(good) else 0.0
     stretch = max(np.split(good, np.flatnonzero(np.diff(good) > 1) + 1), key=len)
     return float(offsets[stretch[len(stretch) // 2]])

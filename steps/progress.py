@@ -42,6 +42,8 @@ class Progress:
     start: float = 0.0
     end: float = 1.0
     ticks: Iterator[int] = field(default_factory=lambda: count(1))
+    #: The one thread of the stage for what is asked patiently: it begins when that first is.
+    apart: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
 
 
 NOBODY = Progress()
@@ -66,6 +68,7 @@ def within(tell: Tell | None, name: str) -> Iterator[None]:
         with heard_by(tick):
             yield
     finally:
+        _now.get().apart.shutdown(wait=False)  # an interrupt is heard at once
         _now.set(before)
 
 
@@ -104,14 +107,12 @@ def patiently(call: Callable[[], Item]) -> Item:
     """What a call answers or raises, with ticks while it runs: for a library that calls nobody back but lets
     other threads run. The ticks come from here, as all others do; the call alone, which nobody hears, is in a
     thread of its own. What it answers must not be bound to that thread."""
-    if _now.get().tell is None:
+    here = _now.get()
+    if here.tell is None:
         return call()
-    apart, unheard = ThreadPoolExecutor(1), copy_context()
+    unheard = copy_context()
     unheard.run(_now.set, NOBODY)
-    try:
-        answer = apart.submit(unheard.run, call)
-        while not wait((answer,), PATIENT_S).done:
-            tick()
-        return answer.result()
-    finally:
-        apart.shutdown(wait=False)  # an interrupt is heard at once
+    answer = here.apart.submit(unheard.run, call)
+    while not wait((answer,), PATIENT_S).done:
+        tick()
+    return answer.result()

@@ -126,3 +126,24 @@ def test_a_close_up_is_no_wider_or_higher_than_the_build(tmp_path, kind, parts, 
         if (shown < 0.8 * whole).any():  # a close-up
             closest.append(shown[across] / whole[across])
     assert len(closest) > 5 and max(closest) < 1.25
+
+
+def test_what_is_off_again_takes_no_room(tmp_path):
+    write(structure("tower", 20, 1), tmp_path / "tower.3mf")
+    settings = Settings(scale=4.0, reader="child")
+    plan = make_plan(tmp_path / "tower.3mf", settings)
+    studio, (width, height) = Studio(plan, settings), (120.0, 110.0)
+    ratio = (width - 2 * STEP_MARGIN_MM) / (height - 2 * STEP_MARGIN_MM)
+    reopening = [step for step in plan.order.steps if step.reopens]
+    assert len(reopening) > 3
+    for step in reopening:
+        bounds = studio.bounds_along(studio.axes(step))[:, :, :2]
+        boxes = [bounds[studio.moment(step).after]]
+        for one in lifted_things(studio, step):
+            rows = [plan.model.index_of[part] for part in one.thing.parts]
+            boxes.append(bounds[rows] + (studio.axes(step) @ one.shift)[:2])
+        shown = np.concatenate(boxes)
+        own = [shown[:, 0].min(axis=0), shown[:, 1].max(axis=0)]
+        frame = frame_of(studio, step, width, height)
+        pitch = plan.measures.pitch_mm * (width - 2 * STEP_MARGIN_MM) / need(frame, ratio)
+        assert need(own, ratio) >= SERVES_SHARE * need(frame, ratio) - 1e-6 or pitch > GREATEST_PITCH_MM * 0.9

@@ -60,19 +60,21 @@ class _Shown:
 
 
 def _all_frames(studio: Studio, width_mm: float, height_mm: float) -> dict[int, Array]:
-    """The frame of every step: steps of one assembly in a row that share their view share a frame."""
+    """The frame of every step: steps of one assembly in a row that share their view, and in which the build
+    only grows, share a frame."""
     frames: dict[int, Array] = {}
     run: list[_Shown] = []
     kept: tuple[str, bytes] | None = None
-    bounds, built = np.zeros((0, 2, 3)), np.zeros((2, 2))
+    bounds, built, there = np.zeros((0, 2, 3)), np.zeros((2, 2)), 0
     rows = studio.plan.model.index_of
     for step in ticking(studio.plan.order.steps):
-        axes = studio.axes(step)
+        axes, moment = studio.axes(step), studio.moment(step)
         place = (step.assembly, axes.round(9).tobytes())
-        if place != kept:
+        if place != kept or len(moment.before) < there:  # another build, or some of it is off again
             frames.update(_shared(studio, run, width_mm, height_mm))
             run, kept, bounds = [], place, studio.bounds_along(axes)
-            built = _around(bounds[studio.moment(step).before, :, :2])
+            built = _around(bounds[moment.before, :, :2])
+        there = len(moment.after)
         lifted = lifted_things(studio, step)
         focus = built[None][:0]
         for one in lifted:
