@@ -197,7 +197,8 @@ def test_every_step_is_there_for_a_child():
 
 
 def test_the_drawing_takes_most_of_a_step_sheet():
-    """ "The drawing takes most of the sheet": more than half of the frame's area."""
+    """ "The drawing takes most of the sheet": more than half of the frame's area, or all of its height where
+    what is high and narrow has no use for more width."""
     for page in pages_of(sample_plan(), Settings(reader="helper")):
         if page.kind == "step" and page.bookmark:
             frame = page.frame[0].rect()
@@ -205,7 +206,8 @@ def test_the_drawing_takes_most_of_a_step_sheet():
             if page.also:  # of half a sheet, its strip left out, the drawing keeps nearly half
                 assert sum(sorted(areas)[-2:]) > 0.4 * frame.width * frame.height
             else:
-                assert max(areas) > 0.5 * frame.width * frame.height
+                highest = max(cell.rect.height for cell in page.cells if cell.role == "figure")
+                assert max(areas) > 0.5 * frame.width * frame.height or highest > 0.8 * frame.height
 
 
 def shared(pages: tuple[Page, ...]) -> list[Page]:
@@ -613,18 +615,64 @@ def test_the_layout_knows_the_outline_of_every_steps_build():
 
 @pytest.mark.parametrize("reader", ["child", "helper"])
 def test_a_short_parts_list_is_pictured_larger_at_one_scale(reader):
-    """Where it costs no page, half as large again; of many lines as they are."""
+    """Where it costs no page, two and a half times as large; of many lines as they are."""
     settings = Settings(reader=reader)
     composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words_in("en"))
     wish, size = Wish("thumbnail", shape="S1", scale=0.1), (20.0, 16.0)
     row = c.PartLine(wish, size, "4 ×", "block 2 × 2", ("S01",), "block")
-    for count, zoom in ((1, 1.5), (200, 1.0)):
+    for count, zoom in ((1, 2.5), (200, 1.0)):
         bodies = composer.bodies(c.Sheet("parts", "Parts list", (row,) * count))
         items = [item for body in bodies for cell in body.cells for item in cell.items]
         images = [item for item in items if isinstance(item, Image)]
         assert len(images) == count
         assert {round(image.wish.scale / 0.1, 6) for image in images} == {zoom}
         assert {round(image.box.width / 20.0, 6) for image in images} == {zoom}
+
+
+@pytest.mark.parametrize("reader", ["child", "helper"])
+def test_the_overview_gets_the_width_that_a_high_drawing_cannot_use(reader):
+    """Of a sheet of its own: the drawing comes out as large as in the usual field."""
+    settings, words = Settings(reader=reader), words_in("en")
+    setter = Typesetter(edition_of(settings), typeface(words))
+    composer = Composer(setter, setter.edition, paper_of(settings), words)
+    sheet = next(each for each in compose(sample_plan(), settings, words).sheets if each.kind == "step")
+
+    def boxes(extent: tuple[float, float] | None) -> dict[str, Rect]:
+        (body,) = composer.bodies(replace(sheet, extent=extent))
+        images = [item for cell in body.cells for item in cell.items if isinstance(item, Image)]
+        return {image.wish.kind: image.box for image in images}
+
+    usual, slender = boxes(None), boxes((10.0, 40.0))
+    assert slender["step"].height >= usual["step"].height
+    assert (slender["step"].width - 2 * STEP_MARGIN_MM) / 10 >= (
+        usual["step"].height - 2 * STEP_MARGIN_MM
+    ) / 40
+    assert slender["overview"].width > 1.3 * usual["overview"].width
+    assert boxes((40.0, 10.0)) == usual
+
+
+@pytest.mark.parametrize("reader", ["child", "helper"])
+def test_overviews_stand_beside_drawings_that_leave_the_width(reader):
+    """Of two steps that share a sheet, where the drawings come out larger so."""
+    steps, overviews = _halved((10.0, 16.0), reader)
+    (under, _), _ = _halved((10.0, 11.0), reader)
+    assert steps[0].height > under.height + 10
+    for drawing, overview in zip(steps, overviews, strict=True):
+        assert drawing.right <= overview.x and drawing.y < overview.top
+        least = (drawing.height - 2 * STEP_MARGIN_MM) / 16
+        assert (drawing.width - 2 * STEP_MARGIN_MM) / 10 == pytest.approx(least)
+
+
+def test_what_adults_read_runs_on_as_well() -> None:
+    """Two short lists for one reader share a page, in the adult's type; what a child reads is apart."""
+    settings = Settings(reader="child")
+    composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words_in("en"))
+    lists = [c.Sheet("adult", name, (c.Para(name),), for_adult=True) for name in ("Glue", "Sittings")]
+    own = c.Sheet("reading", "Before", (c.Para("Before"),))
+    booklet = c.Booklet("m", "m", "en", "m", (own, *lists), "")
+    first, second = composer.pages(booklet)
+    assert (first.bookmark, first.for_adult) == ("Before", False)
+    assert (second.bookmark, second.also, second.for_adult) == ("Glue", ("Sittings",), True)
 
 
 def test_two_steps_stand_as_their_drawings_come_out_largest():

@@ -117,7 +117,7 @@ class Composer:
 
     def bodies(self, *sheets: c.Sheet) -> Iterator[PageBody]:
         """The pages of one sheet, and more where its blocks need them; or of several that run on."""
-        yield from self._adult_bodies(sheets[0]) if sheets[0].for_adult else self._own_bodies(sheets)
+        yield from self._adult_bodies(sheets) if sheets[0].for_adult else self._own_bodies(sheets)
 
     def _own_bodies(self, sheets: Sequence[c.Sheet]) -> Iterator[PageBody]:
         """The pages of sheets in this edition's type."""
@@ -138,16 +138,16 @@ class Composer:
             return panels.stacked(sheet, self.inner, 0.5 * self.paper.least_foot)
         return panels.whole(sheet, self.inner)
 
-    def _adult_bodies(self, sheet: c.Sheet) -> list[PageBody]:
-        """The pages of a sheet for the adult: as few as the adult's type allows, in the largest that does."""
+    def _adult_bodies(self, sheets: Sequence[c.Sheet]) -> list[PageBody]:
+        """The pages of sheets for the adult: as few as the adult's type allows, in the largest that does."""
         fewest, best = 0, self
-        for composer in self._adults(sheet):
-            count = sum(1 for _ in replace(composer, level=False)._own_bodies([sheet]))
+        for composer in self._adults(sheets[0]):
+            count = sum(1 for _ in replace(composer, level=False)._own_bodies(sheets))
             if not fewest or count < fewest:
                 fewest, best = count, composer
             if fewest == 1:
                 break
-        return [replace(body, by=best) for body in best._own_bodies([sheet])]
+        return [replace(body, by=best) for body in best._own_bodies(sheets)]
 
     def _adults(self, sheet: c.Sheet) -> tuple[Composer, ...]:
         """The same in the types that an adult's sheet may have, the largest first."""

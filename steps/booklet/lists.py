@@ -23,7 +23,7 @@ LEAST_ABOVE = 0.5  # of a column's height, above a band over all columns; else t
 LEAST_ON = 0.3  # of a page's height: with less left, the next list begins on a page of its own
 LEVEL_SHARE = 0.03  # pages of a run are made equally high to this share of a page
 GUTTER_MM, LIST_GUTTER_MM = 9.0, 6.0  # between columns of a flow sheet, of the parts list
-ZOOMS = (1.25, 1.5)  # of the pictures in a short parts list
+ZOOMS = (1.25, 1.5, 2.0, 2.5)  # of the pictures in a short parts list
 LIST_EM = 7.5  # least width of a column of the parts list, in type sizes
 
 #: A sheet, and those of its blocks that are to be set.
@@ -48,11 +48,9 @@ class PageBody:
 
 
 def run_on(one: c.Sheet, two: c.Sheet) -> bool:
-    """Whether a sheet of words may begin on the page where another ends."""
-    return all(
-        sheet.figure is None and not sheet.leaf and not sheet.for_adult and not sheet.band
-        for sheet in (one, two)
-    )
+    """Whether a sheet of words may begin on the page where another, for the same reader, ends."""
+    plain = all(sheet.figure is None and not sheet.leaf and not sheet.band for sheet in (one, two))
+    return plain and one.for_adult == two.for_adult
 
 
 @dataclass(frozen=True)

@@ -81,8 +81,10 @@ class Panels:
     def whole(self, sheet: c.Sheet, area: Rect) -> Panel:
         """Drawing at the left under its strip, words in a column at the right; what finds no room there goes
         on in a band under the drawing."""
-        column = Rect(area.right - self.edition.column, area.y, self.edition.column, area.height)
-        left = Rect(area.x, area.y, area.width - column.width, area.height)
+        under = Rect(area.x, area.y, area.width, area.height - self.edition.strip)
+        wide = max(self.edition.column, min(_aside(sheet, under), ASIDE_WORDS * area.width))
+        column = Rect(area.right - wide, area.y, wide, area.height)
+        left = Rect(area.x, area.y, area.width - wide, area.height)
         box = column.inset(PAD_MM)
         strip, field = self._under_strip(sheet, left)
         for share, flow in (*product((0.0,), self._flows), *product(BAND_SHARES, self._flows[:2])):
@@ -98,8 +100,11 @@ class Panels:
             rules.append(_across(band))
         return Panel((*strip.cells, self._drawing(sheet, field), *cells, *foot), tuple(rules), tuple(rest))
 
-    def stacked(self, sheet: c.Sheet, area: Rect, least_foot: float, least_band: float = 0.0) -> Panel:
-        """Strip, drawing, and below it the words in columns, at least ``least_band`` of the area high."""
+    def stacked(
+        self, sheet: c.Sheet, area: Rect, least_foot: float, least_band: float = 0.0, beside: bool = False
+    ) -> Panel:
+        """Strip, drawing, and below it the words in columns, at least ``least_band`` of the area high; the
+        overview below the words, or ``beside`` the drawing in the width that it leaves."""
         strip, area = self._under_strip(sheet, area)
         cover = sheet.kind == "cover"
         count = 1 if cover or _columns(area, 2)[0].width < LEAST_COLUMN_MM else 2
@@ -116,13 +121,17 @@ class Panels:
                 cells, rest = flow.into(sheet.words, columns, whole=share < shares[-1])
             except ValueError:  # a block higher than the band
                 continue
-            if not rest and self._has_foot(sheet, columns[-1], cells, least_foot):
+            if not rest and (beside or self._has_foot(sheet, columns[-1], cells, least_foot)):
                 break
         field = Rect(area.x, band.top, area.width, area.top - band.top)
-        field, foot = self._foot(sheet, field, columns[-1], cells, least_foot)
+        if beside:
+            field, foot = self._foot_beside(sheet, field, least_foot)
+            crowded = not foot
+        else:
+            field, foot = self._foot(sheet, field, columns[-1], cells, least_foot)
+            crowded = field.y > band.top or field.right < area.right
         drawing = self._drawing(sheet, field)
         rules = (*strip.rules, _across(band))
-        crowded = field.y > band.top or field.right < area.right
         to_spare = 0.0 if crowded else self._to_spare(sheet, field, columns[-1], foot) / area.height
         every = (*strip.cells, drawing, *cells, *foot)
         return Panel(every, rules, tuple(rest), share, crowded, to_spare, _scale(sheet, field))
@@ -142,6 +151,7 @@ class Panels:
         largest; None where none does."""
         arrangements: tuple[tuple[_Arrangement, tuple[int, ...]], ...] = (
             (self._columns, (2, 2)),
+            (self._beside, (2, 2)),
             (self._sides, (2, 2)),
             (self._rows, (2, 2)),
             (self._columns, (3, 3, 3)),
@@ -163,14 +173,18 @@ class Panels:
         nominal = 0.0 if sheet.extent is None else min(map(truediv, room, sheet.extent))
         return not panel.rest and not panel.crowded and panel.scale >= LEAST_OF_ROOM * nominal
 
-    def _columns(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+    def _beside(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
+        """Side by side, words under the drawings, overviews beside them: for what is high and says much."""
+        return self._columns(sheets, area, beside=True)
+
+    def _columns(self, sheets: Sequence[c.Sheet], area: Rect, beside: bool = False) -> _Arranged:
         """Side by side, words under the drawings, which are of one size and no higher than one of them can
         use."""
         areas = _side_by_side(area, len(sheets))
         band = 0.0
         for _ in range(2):  # once more with the band that all can have
             found = [
-                self.stacked(sheet, place, HALF_FOOT_MM, band)
+                self.stacked(sheet, place, HALF_FOOT_MM, band, beside)
                 for sheet, place in zip(sheets, areas, strict=True)
             ]
             roomy = min(panel.band + panel.to_spare for panel in found)
@@ -271,6 +285,22 @@ class Panels:
         cell = self._foot_cell(sheet.foot, room, 0.0)
         return field, [cell] if cell is not None else []
 
+    def _foot_beside(self, sheet: c.Sheet, field: Rect, least: float) -> tuple[Rect, list[Cell]]:
+        """What is left of the field, and the small figure in the width that the drawing leaves; none where
+        its caption would be broken there, or it would be lower than the least."""
+        if sheet.foot is None:
+            return field, []
+        spare = _aside(sheet, field)
+        room = Rect(field.right - spare, field.y, spare, field.height).inset(PAD_MM)
+        heights = [
+            self.setter.galley(sheet.foot.caption, width, self.edition.body, True).height
+            for width in (room.width, field.width)
+        ]
+        cell = self._foot_cell(sheet.foot, room, least) if heights[0] == heights[1] else None
+        if cell is None:
+            return field, []
+        return Rect(field.x, field.y, field.width - spare, field.height), [cell]
+
     def _below(self, column: Rect, cells: Sequence[Cell]) -> Rect:
         room = _room_below(column, cells) - self.edition.gap
         return Rect(column.x, column.y, column.width, room)
@@ -307,6 +337,14 @@ def _scale(sheet: c.Sheet, field: Rect) -> float:
         return np.inf
     wide, high = sheet.extent
     return min((field.width - 2 * STEP_MARGIN_MM) / wide, (field.height - 2 * STEP_MARGIN_MM) / high)
+
+
+def _aside(sheet: c.Sheet, field: Rect) -> float:
+    """Width of a field that a drawing of the whole build leaves when it is as high as the field, mm."""
+    if sheet.extent is None:
+        return 0.0
+    wide, high = sheet.extent
+    return field.width - 2 * STEP_MARGIN_MM - (field.height - 2 * STEP_MARGIN_MM) * wide / high
 
 
 def _side_by_side(area: Rect, count: int) -> list[Rect]:

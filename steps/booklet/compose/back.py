@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from steps.booklet.compose.matter import Matter
+from steps.booklet.compose.small import whole_extent
 from steps.booklet.compose.sources import data_rows
 from steps.booklet.content import Block, Figure, Heading, Marked, Para, Sheet, Table, Wish
 from steps.booklet.words import later
@@ -10,7 +13,6 @@ from steps.glue.cautions import people_for
 from steps.glue.hazards import hazard_book
 from steps.settle.schedule import GLUE_MIN, PART_MIN
 
-SIDE_SHARE = 0.55  # height of a small view of the finished model, of the column's width
 SOURCES: tuple[tuple[str, str, str], ...] = (
     (later("Isometric drawing"), later("elevation 35.26°, axes at 30°"), "ISO 5456-3"),
     (later("Line widths"), "0.5 / 0.25 mm", later("ISO 128-20, from memory")),
@@ -23,18 +25,24 @@ SOURCES: tuple[tuple[str, str, str], ...] = (
 
 
 def finished_sheet(matter: Matter) -> Sheet:
-    """The finished model from all sides, and how to care for it."""
+    """The finished model from the front and from behind, all sides in both, and how to care for it."""
     words = matter.words
     title = words.say("The finished model")
-    alt = words.say("{title} from side {n} of 4.", title=matter.title)
-    height = SIDE_SHARE * matter.edition.column
-    sides = [
-        Figure(Wish("finished", index=k), alt.replace("{n}", str(k + 1)), height_mm=height)
-        for k in (() if matter.terse else (1, 2))
-    ]
+    front, behind = (
+        Figure(
+            Wish("finished", index=k), words.say("{title} from side {n} of 4.", title=matter.title, n=k + 1)
+        )
+        for k in (0, 2)
+    )
     care = [Marked("dot", line) for line in _care(matter)]
-    blocks: list[Block] = [Heading(title), *sides, Heading(words.say("Care and display")), *care]
-    return Sheet("finished", title, tuple(blocks), Figure(Wish("finished", index=0), alt.replace("{n}", "1")))
+    return Sheet(
+        "finished",
+        title,
+        (Heading(title), Heading(words.say("Care and display")), *care),
+        front,
+        None if matter.terse else replace(behind, caption=words.say("From behind")),
+        extent=whole_extent(matter.plan),
+    )
 
 
 def sources_sheet(matter: Matter) -> Sheet:

@@ -53,6 +53,13 @@ def sharing_of(plan: Plan, settings: Settings) -> dict[int, Sharing]:
     return found
 
 
+def whole_extent(plan: Plan) -> tuple[float, float]:
+    """How wide and high the finished model is in the usual view, mm."""
+    axes = axes_of(USUAL_VIEW.azimuth, USUAL_VIEW.elevation, plan.order.up)
+    wide, high = np.ptp(_corners(plan, np.arange(len(plan.model.parts))) @ axes[:2].T, axis=0).tolist()
+    return wide, high
+
+
 def _readable(plan: Plan, number: int, axes: Array, room: Array) -> bool:
     """Whether a drawing of so many mm across and up shows the whole build with studs large enough, or
     else the new parts and where they go, closer."""
