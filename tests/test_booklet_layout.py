@@ -24,7 +24,7 @@ from steps.booklet.panels import FOOT_SHAPE, FOOT_STEP_MM, Panels
 from steps.booklet.tables import table_needs
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import words_in
-from steps.draw.frames import STEP_MARGIN_MM
+from steps.draw.frames import SERVES_SHARE, STEP_MARGIN_MM
 from steps.errors import WrongSettings
 from steps.model import Plan
 from steps.settings import Settings
@@ -660,7 +660,7 @@ def test_overviews_stand_beside_drawings_that_leave_the_width(reader):
     for drawing, overview in zip(steps, overviews, strict=True):
         assert drawing.right <= overview.x and drawing.y < overview.top
         least = (drawing.height - 2 * STEP_MARGIN_MM) / 16
-        assert (drawing.width - 2 * STEP_MARGIN_MM) / 10 == pytest.approx(least)
+        assert (drawing.width - 2 * STEP_MARGIN_MM) / 10 == pytest.approx(least / SERVES_SHARE)
 
 
 def test_what_adults_read_runs_on_as_well() -> None:

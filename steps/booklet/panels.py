@@ -17,7 +17,7 @@ from steps.booklet.flow import TIGHT, TIGHTEST, Flow
 from steps.booklet.strips import Strips
 from steps.booklet.typeset import Typesetter
 from steps.booklet.words import Words
-from steps.draw.frames import STEP_MARGIN_MM
+from steps.draw.frames import SERVES_SHARE, STEP_MARGIN_MM
 
 PAD_MM = 3.0  # between rules and words
 BARE_PAD_MM = 4.0  # round a drawing without marks
@@ -131,7 +131,7 @@ class Panels:
             field, foot = self._foot(sheet, field, columns[-1], cells, least_foot)
             crowded = field.y > band.top or field.right < area.right
         drawing = self._drawing(sheet, field)
-        rules = (*strip.rules, _across(band))
+        rules = (*strip.rules, _across(band), *([_upright(field.right, field)] if beside else ()))
         to_spare = 0.0 if crowded else self._to_spare(sheet, field, columns[-1], foot) / area.height
         every = (*strip.cells, drawing, *cells, *foot)
         return Panel(every, rules, tuple(rest), share, crowded, to_spare, _scale(sheet, field))
@@ -340,11 +340,13 @@ def _scale(sheet: c.Sheet, field: Rect) -> float:
 
 
 def _aside(sheet: c.Sheet, field: Rect) -> float:
-    """Width of a field that a drawing of the whole build leaves when it is as high as the field, mm."""
+    """Width of a field that a drawing of the whole build leaves when it is as high as the field, mm; it may
+    be framed a little larger, as its neighbours are."""
     if sheet.extent is None:
         return 0.0
     wide, high = sheet.extent
-    return field.width - 2 * STEP_MARGIN_MM - (field.height - 2 * STEP_MARGIN_MM) * wide / high
+    drawn = (field.height - 2 * STEP_MARGIN_MM) * wide / high
+    return field.width - 2 * STEP_MARGIN_MM - drawn / SERVES_SHARE
 
 
 def _side_by_side(area: Rect, count: int) -> list[Rect]:
