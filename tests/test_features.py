@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import cos, pi, sin, tau
 
 import numpy as np
@@ -315,6 +316,31 @@ def test_t_junctions() -> None:
     found = measured(split)
     assert kinds(found) == {"stud": 2}
     assert clean(split.vertices, split.faces).closed
+
+
+def test_a_corner_beside_another_on_a_side_is_worked_in_where_a_sliver_goes() -> None:
+    """A sliver of no height, 0.002 mm long in 173: its corner lies on the side that is then open."""
+    low, high = np.zeros(3), np.array([100.0, 100, 100])
+    mesh = solid(box(low, high))
+    one, two = (np.flatnonzero((mesh.vertices == at).all(axis=1))[0] for at in (low, high * (1, 0, 0)))
+    vertices = np.vstack([mesh.vertices, [0.0012, 0, 0], [0.0019, 0, 0]])
+    near, far = len(vertices) - 2, len(vertices) - 1
+    faces, ways = [], []
+    for face in mesh.faces.tolist():
+        if not {one, two} <= set(face):
+            faces.append(face)
+            continue
+        k = next(k for k in range(3) if {face[k], face[(k + 1) % 3]} == {one, two})
+        start, end, top = face[k], face[(k + 1) % 3], face[(k + 2) % 3]
+        on = [far] if not ways else [near, far]
+        ways.append(start == one)
+        line = [start, *(on if start == one else on[::-1]), end]
+        faces += [[a, b, top] for a, b in pairwise(line)]
+    sliver = [one, near, far] if not ways[1] else [one, far, near]
+    split = np.array([*faces, sliver])
+    assert _edges_match(split)
+    found = clean(vertices, split)
+    assert found.closed and len(found.faces) == len(split)
 
 
 def _with_t_junctions(mesh: Solid) -> Solid:

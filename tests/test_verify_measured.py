@@ -125,6 +125,16 @@ def test_another_area_is_found_out(share: float) -> None:
         assert measured(model, (wrong,)).faults, joint.id
 
 
+@pytest.mark.parametrize(("other", "right"), [(0.25, True), (0.3, False)])
+def test_a_face_told_in_pieces_is_as_large_as_they_are_together(other: float, right: bool) -> None:
+    model, joints = joined("boxes", 1.0)
+    for joint in some((joint for joint in joints if joint.touches[0].area_mm2 > 0), "rest"):
+        whole = joint.touches[0]
+        halves = [whole.model_copy(update={"area_mm2": share * whole.area_mm2}) for share in (0.75, other)]
+        told = joint.model_copy(update={"touches": (*halves, *joint.touches[1:])})
+        assert measured(model, (told,)).ok is right, joint.id
+
+
 # ------------------------------------------------------------------------------ a cut, by closed forms
 
 

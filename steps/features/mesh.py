@@ -245,8 +245,8 @@ def _vertices_on_open_edges(mesh: Mesh) -> tuple[IntArray, IntArray, IntArray] |
     offset = mesh.vertices[vertex] - start[edge_of]
     along = np.einsum("ij,ij->i", offset, (end - start)[edge_of]) / length[edge_of]
     across = np.sqrt(np.maximum(np.einsum("ij,ij->i", offset, offset) - along**2, 0))
-    reach = 4 * MERGE_SHARE * mesh.diagonal
-    inside = (across < reach) & (along > 2 * reach) & (along < length[edge_of] - 2 * reach)
+    apart = MERGE_SHARE * mesh.diagonal  # two ends that near each other are one
+    inside = (across < 4 * apart) & (along > apart) & (along < length[edge_of] - apart)
     hit_edge, hit_vertex = edge_of[inside], vertex[inside]
     faces_hit, first = np.unique(owner[open_rows[hit_edge]], return_index=True)
     if not len(faces_hit):
