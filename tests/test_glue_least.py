@@ -430,6 +430,17 @@ def test_what_the_work_does_not_settle_is_said_and_does_not_count_as_holding(mon
     assert not every.unsettled
 
 
+def test_what_was_not_decided_is_not_asked_again_once_the_work_is_spent(monkeypatch):
+    looked: list[object] = []
+    monkeypatch.setattr("steps.glue.proofs.split", lambda *asked: looked.append(asked) or Split())
+    question, known = Question("bridge of 6", 0.1, WEAK, 1), Known(work=0.0)
+    found = [
+        least_glue(question.structure, question.cases, question.asked, UP, known=known) for _ in range(2)
+    ]
+    assert 0 < len(found[0].unsettled) == len(looked) == len(known.undecided)
+    assert [each.words for each in found[1].unsettled] == [each.words for each in found[0].unsettled]
+
+
 def test_what_lies_loose_within_others_weighs_on_what_it_lies_on():
     """All forces, and moments about one point, are the same with its load passed on; what it lies on bears
     them, also upwards and sideways: walls over a clearance are walls."""

@@ -103,9 +103,10 @@ class Failure:
 class Known:
     """What was found out about the cases of one structure, whatever glue it was asked for: forces (k, 3: N)
     that balance a case, and motions (6 n,) in which one fell, each with its case; ``hopeless`` are those in
-    which one fell whatever was glued. ``work`` is what may still be spent on finding out more, ``spare`` what
-    on cheaper sets than the first that holds: contacts in programmes, of which ``programmes`` have been
-    solved."""
+    which one fell whatever was glued, and ``undecided`` the cases, with glue that is hard and not, of which
+    nothing was found out in all the rounds there are. ``work`` is what may still be spent on finding out
+    more, ``spare`` what on cheaper sets than the first that holds: contacts in programmes, of which
+    ``programmes`` have been solved."""
 
     work: float = WORK
     spare: float = SPARE
@@ -113,6 +114,7 @@ class Known:
     forces: dict[int, tuple[LoadCase, Array]] = field(default_factory=dict)
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
     hopeless: list[Array] = field(default_factory=list)
+    undecided: dict[tuple[int, bool], LoadCase] = field(default_factory=dict)
 
     def left(self, spare: bool) -> float:
         """What may still be spent, for what has to be known or for cheaper sets (``spare``)."""
@@ -204,9 +206,12 @@ class Proofs:
         for motion in self.known.motions():
             if self.equilibrium.excess(load.case, capacity, motion) > 0:
                 return Answer(False, motion=motion)
-        if self.spare and self.known.left(self.spare) <= 0:
-            return Answer(None)  # each case is looked at once whatever it costs, and for cheaper sets no more
+        asked = id(load.case), load.early
+        if self.known.left(self.spare) <= 0 and (self.spare or asked in self.known.undecided):
+            return Answer(None)  # each case is looked at once whatever it costs, and then no more
         found = self._split(load, capacity, force, SPLITS)
+        if found.force is None and found.motion is None:
+            self.known.undecided[asked] = load
         if found.force is not None:
             self.known.stood(load, found.force)
             return Answer(True, self._borne(found.force))

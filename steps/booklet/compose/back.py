@@ -34,13 +34,14 @@ def finished_sheet(matter: Matter) -> Sheet:
         )
         for k in (0, 2)
     )
+    small = matter.settings.fold or matter.settings.paper == "a5"
     care = [Marked("dot", line) for line in _care(matter)]
     return Sheet(
         "finished",
         title,
         (Heading(title), Heading(words.say("Care and display")), *care),
         front,
-        None if matter.terse else replace(behind, caption=words.say("From behind")),
+        None if small else replace(behind, caption=words.say("From behind")),
         extent=whole_extent(matter.plan),
     )
 

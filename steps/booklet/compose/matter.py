@@ -68,11 +68,6 @@ class Matter:
         return edition_of(self.settings)
 
     @property
-    def terse(self) -> bool:
-        """Little room: what the title block says already is not said again."""
-        return self.settings.reader == "child" or self.settings.paper == "a5" or self.settings.fold
-
-    @property
     def for_child(self) -> bool:
         """Whether a child reads it, in large type: neither codes nor more words than needed."""
         return self.settings.reader == "child"
