@@ -27,11 +27,11 @@ def shows(letter: str) -> bool:
     return letter in JOINERS or unicodedata.category(letter) not in STEERING
 
 
-def unsteered(text: str) -> str:
+def unsteered(text: str, steer: str = "\n\t") -> str:
     """A text in which only line ends and tabs steer; what else could stands there by its number, \\x1b."""
     if text.isprintable():
         return text
-    return "".join(letter if letter in "\n\t" or shows(letter) else _number(letter) for letter in text)
+    return "".join(letter if letter in steer or shows(letter) else _number(letter) for letter in text)
 
 
 def _number(letter: str) -> str:

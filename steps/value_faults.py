@@ -6,6 +6,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from steps.letters import unsteered
+
 #: Letters shown of a wrong value.
 SHOWN = 60
 #: What pydantic's kinds of fault are called here; the others say it well enough in their own words.
@@ -40,9 +42,10 @@ def what_is_wrong(fault: Mapping[str, Any]) -> str:
 
 
 def place_of(fault: Mapping[str, Any]) -> str:
-    """Where a fault stands, as "steps.1.move": without the kinds that were tried there, which only pydantic
-    names."""
-    return ".".join(str(at) for at in fault["loc"] if not (isinstance(at, str) and "[" in at))
+    """Where a fault stands, as "steps.1.move", on one line: without the kinds that were tried there, which
+    only pydantic names."""
+    named = (str(at) for at in fault["loc"] if not (isinstance(at, str) and "[" in at))
+    return unsteered(".".join(named), steer="")
 
 
 def shown(value: Any) -> str:

@@ -12,7 +12,7 @@ import pytest
 
 from tests import fuzzing
 from tests.fuzz_seeds import KINDS, seeds
-from tests.fuzzing import mutated, trial, verdict_in_words
+from tests.fuzzing import MOST_S, mutated, trial, verdict_in_words
 
 FOUND = sorted((Path(__file__).parent / "found").iterdir())
 COUNT, SEED = 2_000, 0
@@ -41,8 +41,18 @@ def test_what_was_found_stays_mended(path):
     kind = path.name.partition("-")[0]
     (target, *_) = seeds(kind)[0].targets
     files = {**seeds(kind)[0].files, target: path.read_bytes()}
-    verdict = verdict_in_words(kind, files)
+    before = signal.signal(signal.SIGPROF, spent)
+    signal.setitimer(signal.ITIMER_PROF, MOST_S)
+    try:
+        verdict = verdict_in_words(kind, files)
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
     assert not verdict.startswith("!"), verdict
+
+
+def spent(*_given):
+    raise TimeoutError(f"over {MOST_S:g} s of the processor")
 
 
 def test_the_same_number_is_the_same_mutant():

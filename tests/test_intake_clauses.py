@@ -404,3 +404,17 @@ def test_a_gltf_that_would_be_shown_in_another_shape_is_read_with_a_warning(tmp_
 @pytest.mark.parametrize("clause", VALID_GLTF)
 def test_gltf_that_is_valid_is_read_whole(clause, tmp_path):
     whole(VALID_GLTF[clause](tmp_path / "m.glb"), red=True)
+
+
+def test_tags_in_comments_are_none_where_colours_are_taken_out(tmp_path):
+    """A colour that is not there is refused by the library; what is read without it is the whole geometry."""
+    text = root("<!-- <basematerials> -->" + solid(more='pid="8" pindex="0"') + "<!-- </basematerials> -->")
+    model = read_model(package(tmp_path / "c.3mf", text))
+    assert len(model.parts) == 1 and len(model.shapes[0].faces) == 12
+    assert any("so the parts are grey" in problem.text for problem in model.problems)
+
+
+def test_a_comment_that_does_not_end_at_the_beginning_is_no_document_type(tmp_path):
+    text = root(solid()).replace("<model", f"<!-- {'a' * 100_000} --><model", 1)
+    with pytest.raises(StepleafError, match="does not begin like an XML document"):
+        read_model(package(tmp_path / "c.3mf", text))

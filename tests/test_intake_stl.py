@@ -201,9 +201,23 @@ def test_cut_short_is_an_error(tmp_path, make):
     for share in (0.1, 0.5, 0.95):
         (tmp_path / "cut.stl").write_bytes(data[: int(len(data) * share)])
         with pytest.raises(
-            UnreadableInput, match=r"cut\.stl: .*(cut short|whole triangles|three numbers|too few)"
+            UnreadableInput, match=r"cut\.stl: .*(cut short|facets have|three numbers|too few)"
         ):
             read_model(tmp_path / "cut.stl", PLAIN)
+
+
+def test_text_with_the_line_ends_of_old_desktops_is_read(tmp_path):
+    text = text_stl(tmp_path / "t.stl", a=box()).read_bytes()
+    (tmp_path / "t.stl").write_bytes(text.replace(b"\r\n", b"\n").replace(b"\n", b"\r"))
+    (shape,) = read_model(tmp_path / "t.stl", PLAIN).shapes
+    assert len(shape.faces) == 12
+
+
+def test_facets_of_four_corners_are_refused_and_not_taken_for_other_triangles(tmp_path):
+    text = text_stl(tmp_path / "q.stl", a=box()).read_text()
+    (tmp_path / "q.stl").write_text(text.replace("endloop", "vertex 1 2 3\nendloop"))
+    with pytest.raises(UnreadableInput, match=r"q\.stl: its 12 facets have 48 vertices; .* three vert"):
+        read_model(tmp_path / "q.stl", PLAIN)
 
 
 def test_text_without_a_solid(tmp_path):

@@ -9,13 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from steps.cli import run
+from steps.errors import StepleafError, WrongSettings
 from steps.intake import read_model
 from steps.intake.names import printable
 from steps.letters import JOINERS, STEERING, unsteered
 from steps.model import Problem
 from steps.pipeline import make_plan
 from steps.planfile import plan_to_json
-from steps.settings import Settings
+from steps.settings import Settings, load_settings
 from tests.intake_files import Gltf, binary_stl, box
 
 #: Red, a bell, the line turned round (two ways), a hidden mark, a line separator.
@@ -41,6 +42,17 @@ def test_scripts_written_from_right_to_left_stay_as_they_are():
     for name in ("תורן", "سارية", "دکل\u200cها", "👷\u200d♀️"):
         assert printable(name) == unsteered(name) == name
     assert unsteered("a\x1b\u202e\u2028b") == "a\\x1b\\u202e\\u2028b"
+
+
+def test_a_name_with_a_line_end_stays_on_its_line(tmp_path):
+    (tmp_path / "placements.csv").write_text(
+        'id,file,colour,x,y,z,rx,ry,rz\n1,"a\n- x.stl",red,0,0,0,0,0,0\n'
+    )
+    with pytest.raises(StepleafError, match=r"a\\x0a- x\.stl: there is no such file"):
+        read_model(tmp_path)
+    (tmp_path / "s.toml").write_text('"a\\nb" = 1\n')
+    with pytest.raises(WrongSettings, match=r"s\.toml: a\\x0ab: there is no such setting"):
+        load_settings(tmp_path / "s.toml")
 
 
 @pytest.fixture

@@ -42,13 +42,13 @@ _DIGITS = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)"
 _NUMBER, _PLAIN = _DIGITS + rb"(?:e[-+]?\d+)?", _DIGITS + rb"(?:e[-+]?\d{1,2})?"
 #: A vertex that is not plainly three numbers; most are, and are passed over at once.
 _ODD_VERTEX = re.compile(
-    rb"<" + _PREFIX + rb"vertex\s++(?!(?:[xyz]=[\"']" + _PLAIN + rb"[\"']\s*+){3}/?>)[^>]*>", re.IGNORECASE
+    rb"<" + _PREFIX + rb"vertex\s++(?!(?:[xyz]=[\"']" + _PLAIN + rb"[\"']\s*+){3}/?>)[^<>]*+>", re.IGNORECASE
 )
 _IS_NUMBER = re.compile(_NUMBER.decode(), re.IGNORECASE)
 _NOT_FINITE = re.compile(r"[-+]?(?:nan|inf(?:inity)?)", re.IGNORECASE)
 #: A colour as the specifications have it (ST_ColorValue), and the tags that carry one.
 _COLOUR = re.compile(r"#[0-9a-f]{6}(?:[0-9a-f]{2})?", re.IGNORECASE)
-_COLOURED = re.compile(rb"<" + _PREFIX + rb"(base|color)(?=[\s/>])[^>]*>")
+_COLOURED = re.compile(rb"<" + _PREFIX + rb"(base|color)(?=[\s/>])[^<>]*+>")
 
 Key = tuple[str, str]  #: model part of the package, object id
 

@@ -34,7 +34,7 @@ END, END_64, LOCATOR_64, IN_64 = b"PK\x05\x06", b"PK\x06\x06", b"PK\x06\x07", 2*
 #: The longest end of a directory: its fields and a comment, and those of 64 bits before it.
 LONGEST_END = 22 + 65_535 + 76
 #: A declaration of XML, which says how its letters are written.
-DECLARATION = re.compile(r"\s*<\?xml\s[^>]*\?>")
+DECLARATION = re.compile(r"\A\s*+<\?xml\s[^>]*\?>")
 IN_UTF8 = '<?xml version="1.0" encoding="UTF-8"?>'
 
 
@@ -218,7 +218,7 @@ def _no_text(path: Path, name: str) -> UnreadableInput:
 
 def _refuse_dtd(path: Path, name: str, head: str, goes_on: bool) -> None:
     """A DTD can only stand before the root element, and only a DTD can declare entities."""
-    text = re.sub(r"<!--.*?-->|<\?.*?\?>", "", head, flags=re.DOTALL)
+    text = re.sub(r"<!--.*?(?:-->|\Z)|<\?.*?(?:\?>|\Z)", "", head, flags=re.DOTALL)
     root = re.search(r"<[A-Za-z_]", text)
     prolog = text[: root.start()] if root else text
     if "<!" in prolog:

@@ -7,7 +7,7 @@ import zipfile
 from pathlib import Path
 
 from steps.errors import UnknownFormat, UnreadableInput
-from steps.letters import WIDE, decoded
+from steps.letters import WIDE, decoded, unsteered
 
 #: How much of a file is looked at, bytes: enough for any header and the first lines of a text format.
 HEAD_BYTES = 4096
@@ -60,7 +60,8 @@ def check_file(path: Path) -> None:
     except (OSError, ValueError) as error:  # no file can have that name
         raise UnreadableInput(f"{str(path)[:60]!r}: is not a name that a file can have.") from error
     if not known:
-        raise UnreadableInput(f"{path}: there is no such file. Check the name and the folder.")
+        named = unsteered(str(path), steer="")
+        raise UnreadableInput(f"{named}: there is no such file. Check the name and the folder.")
     if not path.is_file():
         raise UnreadableInput(f"{path}: is not an ordinary file.")
     try:

@@ -19,6 +19,7 @@ BINARY_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attr
 
 _VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
 _SOLID = re.compile(rb"^[ \t]*solid\b[ \t]*([^\r\n]*)", re.IGNORECASE | re.MULTILINE)
+_LOOP = re.compile(rb"\bouter\s+loop\b", re.IGNORECASE)
 _ENDSOLID = re.compile(rb"^[ \t]*endsolid\b", re.IGNORECASE | re.MULTILINE)
 
 
@@ -105,6 +106,8 @@ def _binary(path: Path, data: bytes) -> Array:
 
 
 def _text(path: Path, data: bytes) -> list[tuple[str, Array]]:
+    if b"\n" not in data:
+        data = data.replace(b"\r", b"\n")
     starts = list(_SOLID.finditer(data))
     if not starts:
         raise UnreadableInput(f"{path.name}: is not an STL file that can be read: no line begins a solid.")
@@ -115,15 +118,17 @@ def _text(path: Path, data: bytes) -> list[tuple[str, Array]]:
     ends = [start.start() for start in starts[1:]] + [len(data)]
     soups = []
     for start, end in zip(starts, ends, strict=True):
-        corners = _numbers(path, _VERTEX.findall(data, start.end(), end))
+        loops = len(_LOOP.findall(data, start.end(), end))
+        corners = _numbers(path, _VERTEX.findall(data, start.end(), end), loops)
         soups.append((start.group(1).decode("utf-8", "replace").strip(), corners))
     return [(name, soup) for name, soup in soups if len(soup)] or soups
 
 
-def _numbers(path: Path, rows: list[tuple[bytes, ...]]) -> Array:
-    if len(rows) % 3:
+def _numbers(path: Path, rows: list[tuple[bytes, ...]], loops: int) -> Array:
+    if len(rows) % 3 or (loops and len(rows) != 3 * loops):
         raise UnreadableInput(
-            f"{path.name}: {len(rows)} vertices do not make whole triangles. Export it again."
+            f"{path.name}: its {loops:,} facets have {len(rows):,} vertices; an STL holds triangles, three "
+            "vertices each. Export it again as triangles."
         )
     try:
         return np.array(rows, dtype=np.bytes_).astype(np.float64).reshape(-1, 3, 3)

@@ -12,7 +12,9 @@ _KINDS = rb"basematerials|colorgroup|texture2dgroup|texture2d|compositematerials
 _RESOURCE = re.compile(
     rb"<((?:\w+:)?(?:" + _KINDS + rb"))\b[^>]*?(?:/>|>.*?</\1\s*>)", re.DOTALL | re.IGNORECASE
 )
-_USER = re.compile(rb"<(?:\w+:)?(?:object|triangle)\s[^>]*>")
+_USER = re.compile(rb"<(?:\w+:)?(?:object|triangle)\s[^<>]*+>")
+#: What may hold the beginnings of tags that are none.
+_NO_TAGS = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>|<\?(?!xml\s).*?\?>", re.DOTALL)
 _PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3)\s*=\s*(?:\"[^\"]*\"|'[^']*')")
 
 
@@ -26,8 +28,9 @@ def uncoloured(package: Package) -> Package | None:
             yield from chunks
             return
         data = b"".join(chunks)
-        made = _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", data))
-        changed |= made != data
+        bare = _NO_TAGS.sub(b"", data)
+        made = _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", bare))
+        changed |= made != bare
         yield made
 
     without = package.rewritten(plain)

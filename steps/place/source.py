@@ -137,7 +137,7 @@ class _Where:
         return Word(word, before.count("\n") + 1, offset - (before.rfind("\n") + 1) + 1)
 
     def key(self, key: str) -> Word:
-        match = re.search(rf"^\s*\[*\s*\"?({re.escape(key)})\b", self.text, re.MULTILINE)
+        match = re.search(rf"^[ \t]*+\[*+[ \t]*+\"?({re.escape(key)})\b", self.text, re.MULTILINE)
         return self.at(match.start(1), key) if match else Word(key)
 
     def block(self, block: str) -> Iterator[Word]:
