@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import fcl
+import manifold3d
 import numpy as np
 import pytest
 import trimesh
@@ -37,7 +39,7 @@ from steps.verify import verify_plan
 from steps.verify.contract import one_motion_apart
 from steps.verify.motion import TOLERANCE_PITCHES, Mover, way_out
 from steps.verify.report import Check, Report
-from steps.verify.solids import bvh, crease_edges, placed, thinned, welded
+from steps.verify.solids import Solids, bvh, crease_edges, placed, thinned, walls, welded
 from steps.verify.standing import centre_of, inside
 from tests.hand_made import DOWN, joint_entries, model_of, plan_of
 
@@ -531,6 +533,40 @@ def test_thinning_a_tube_widens_its_bore() -> None:
     radii = np.linalg.norm(thinned(welded(shape), 0.2).vertices[:, :2], axis=1)
     assert radii.min() == pytest.approx(3.2, abs=0.005)
     assert radii.max() == pytest.approx(4.8, abs=0.005)
+
+
+def test_a_thin_wall_keeps_its_sides_when_it_is_thinned() -> None:
+    """A cup with a wall of 1, in a model whose parts may overlap by 4: no side comes past the other."""
+    cup = trimesh.creation.annulus(r_min=19.0, r_max=20.0, height=30.0, sections=64)
+    shape = Shape("S1", cup.vertices, cup.faces, True)
+    model = SimpleNamespace(shape_by_id={"S1": shape})
+    surface, _ = Solids(model, 4.0)._thin_surface("S1", 0.6, 0.0)
+    radii = np.linalg.norm(surface.vertices[:, :2], axis=1)
+    assert 19.25 <= radii.min() < 19.4 < 19.6 < radii.max() <= 19.75
+    assert walls(welded(shape)).min() == pytest.approx(1.0, abs=0.02)  # facets
+
+
+def test_a_ring_cut_by_long_chords_does_not_cover_its_hole_when_it_is_thinned() -> None:
+    """Its volume is that of the thinner ring, and every face stands on its own side of the wall."""
+    outer, inner = (
+        manifold3d.Manifold.cylinder(10.0, radius, circular_segments=48) for radius in (32.0, 27.5)
+    )
+    made = (outer - inner).to_mesh()
+    shape = Shape(
+        "S1", np.asarray(made.vert_properties[:, :3], dtype=float), np.asarray(made.tri_verts), True
+    )
+    solids = Solids(SimpleNamespace(shape_by_id={"S1": shape}), 1.75)  # type: ignore[arg-type]
+    surface, edges = solids._thin_surface("S1", 0.6, 0.0)
+    folded = thinned(solids.smooth("S1"), 0.6 * 1.75)
+    assert (np.einsum("ij,ij->i", folded.normals, solids.smooth("S1").normals) < 0).any()
+    area = 24 * np.sin(2 * np.pi / 48)  # of a regular figure of 48 sides, in squares of its radius
+    high = 10.0 - 2 * 0.6 * 1.75
+    radii = np.linalg.norm(surface.vertices[:, :2], axis=1)
+    ring = area * (radii.max() ** 2 - radii.min() ** 2)
+    assert trimesh.Trimesh(surface.vertices, surface.faces).volume == pytest.approx(ring * high, rel=1e-3)
+    level = np.abs(surface.normals[:, 2]) > 0.9 * np.linalg.norm(surface.normals, axis=1)
+    assert np.linalg.norm(surface.normals[level], axis=1).sum() / 2 == pytest.approx(2 * ring, rel=1e-3)
+    assert len(edges) == 4 * 48 + 2 * 48
 
 
 def test_thinning_does_not_depend_on_the_winding() -> None:

@@ -152,9 +152,9 @@ class Mover:
         """Whether a part placed by ``pose`` stands in another by more than the tolerance."""
         one, two = self.model.parts[mover], self.model.parts[stander]
         self.pairs += 1
-        tolerance = self.solids.tolerance_mm + SNAP_SHARE * self.snaps.get(frozenset((one.id, two.id)), 0.0)
-        moved = placed(self.solids.thin(one.shape, MOVING_SHARE * tolerance), pose)
-        return _cross(moved, placed(self.solids.thin(two.shape, STANDING_SHARE * tolerance), two.pose))
+        snap = SNAP_SHARE * self.snaps.get(frozenset((one.id, two.id)), 0.0)
+        moved = placed(self.solids.thin(one.shape, MOVING_SHARE, snap), pose)
+        return _cross(moved, placed(self.solids.thin(two.shape, STANDING_SHARE, snap), two.pose))
 
     def _near(self, mover: int, rows: NDArray[np.int64], leg: Leg, begin: Array) -> NDArray[np.bool_]:
         """Which rows' boxes the mover's box, first moved by ``begin``, meets along the leg, in a frame along
@@ -203,18 +203,21 @@ class Mover:
         )
         if key not in self._known:
             self.situations += 1
-            self._known[key] = self._sweeps_meet(mover, stander, leg, self.solids.tolerance_mm + snap, pose)
+            self._known[key] = self._sweeps_meet(mover, stander, leg, snap, pose)
         return self._known[key]
 
-    def _sweeps_meet(self, mover: int, stander: int, leg: Leg, tolerance: float, pose: Array) -> bool:
+    def _sweeps_meet(self, mover: int, stander: int, leg: Leg, snap: float, pose: Array) -> bool:
         one, two = self.model.parts[mover], self.model.parts[stander]
-        thin_one, thin_two = MOVING_SHARE * tolerance, STANDING_SHARE * tolerance
+        thin_one = self.solids.thin(one.shape, MOVING_SHARE, snap)
+        thin_two = self.solids.thin(two.shape, STANDING_SHARE, snap)
         back_one, back_two = pose[:3, :3].T, two.pose[:3, :3].T
-        strips = self.solids.sweep(one.shape, thin_one, back_one @ leg.start, back_one @ leg.end)
-        if _cross(placed(strips, pose), placed(self.solids.thin(two.shape, thin_two), two.pose)):
+        strips = self.solids.sweep(one.shape, MOVING_SHARE, snap, back_one @ leg.start, back_one @ leg.end)
+        if _cross(placed(strips, pose), placed(thin_two, two.pose)):
             return True
-        strips = self.solids.sweep(two.shape, thin_two, back_two @ -leg.start, back_two @ -leg.end)
-        return _cross(placed(strips, two.pose), placed(self.solids.thin(one.shape, thin_one), pose))
+        strips = self.solids.sweep(
+            two.shape, STANDING_SHARE, snap, back_two @ -leg.start, back_two @ -leg.end
+        )
+        return _cross(placed(strips, two.pose), placed(thin_one, pose))
 
 
 def _cross(one: fcl.CollisionObject, two: fcl.CollisionObject) -> bool:

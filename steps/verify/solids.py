@@ -8,8 +8,8 @@ Two solids that move past each other first meet where an edge of one crosses a f
 cross B's faces, and do those that B's edges sweep along -v cross A's faces?
 
 Parts that fit tightly overlap by design, and seated parts touch. So both solids are first made
-thinner by a tolerance: every face moves inwards along its normal. What still meets then overlaps by
-more than the tolerance. The two are thinned by unlike amounts, so that faces that lie in one plane
+thinner by a tolerance: every face moves inwards along its normal, thin walls less. What still meets then
+overlaps by more than that. The two are thinned by unlike amounts, so that faces that lie in one plane
 before never do after (FCL, like any exact test, is undecided there).
 """
 
@@ -20,8 +20,11 @@ from dataclasses import dataclass, field
 import fcl
 import manifold3d
 import numpy as np
-from numpy.typing import NDArray
+from embreex.mesh_construction import TriangleMesh
+from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
+from renderer.scenes import ray_scene
 from steps.model import Array, Model, Shape
 
 #: Vertices closer than this are one, mm: STL repeats each corner in float32.
@@ -30,6 +33,11 @@ WELD_MM = 1e-4
 CREASE_MIN = np.radians(0.1)
 #: Shares of the tolerance by which the moving and the standing solid are thinned.
 MOVING_SHARE, STANDING_SHARE = 0.6, 0.4
+#: No face moves further than this share of the wall behind it, of which the other side moves as well: a thin
+#: wall that was turned inside out would meet everything.
+WALL_SHARE = 0.3
+#: A ray into a wall starts so far inside it, of the solid's extent: more than the rounding of float32.
+INSIDE_SHARE = 1e-6
 #: Facets are merged where that moves the surface by no more than this, mm, nor by more than this share of
 #: the tolerance: vertices of a noisy file are off by up to 0.05 mm, and facets of studs no wider than 0.2.
 NOISE_MM, NOISE_SHARE = 0.2, 0.3
@@ -67,23 +75,91 @@ def welded(shape: Shape) -> Surface:
     return surface
 
 
-def thinned(surface: Surface, by_mm: float) -> Surface:
-    """Move every face inwards by ``by_mm``: each vertex goes where its moved faces meet."""
+def thinned(surface: Surface, by_mm: ArrayLike) -> Surface:
+    """Move every face inwards by ``by_mm`` (m,) or a number: each vertex goes where its moved faces meet."""
     normals = surface.normals
     length = np.linalg.norm(normals, axis=1)
     real = length > 0
     faces, unit = surface.faces[real], normals[real] / length[real, None]
+    by = np.broadcast_to(np.asarray(by_mm, dtype=float), len(real))[real]
     weights = _corner_angles(surface.vertices, faces)
     system = np.zeros((len(surface.vertices), 3, 3))
     wanted = np.zeros((len(surface.vertices), 3))
     for corner in range(3):
         weight = weights[:, corner]
         np.add.at(system, faces[:, corner], weight[:, None, None] * unit[:, :, None] * unit[:, None, :])
-        np.add.at(wanted, faces[:, corner], -by_mm * weight[:, None] * unit)
+        np.add.at(wanted, faces[:, corner], -(by * weight)[:, None] * unit)
     shift = np.linalg.solve(system + DAMPING * np.eye(3), wanted[:, :, None])[:, :, 0]
     reach = np.linalg.norm(shift, axis=1, keepdims=True)
-    shift *= np.minimum(1.0, FURTHEST * by_mm / np.maximum(reach, 1e-300))
+    shift *= np.minimum(1.0, FURTHEST * by.max(initial=0.0) / np.maximum(reach, 1e-300))
     return Surface(surface.vertices + shift, surface.faces)
+
+
+def unfolded(before: Surface, after: Surface) -> Surface:
+    """The surface ``after`` its corners moved, its flat sides cut anew where a triangle was folded over: in a
+    ring cut by long chords one comes to lie across the hole."""
+    one, two = before.normals, after.normals
+    folded = np.einsum("ij,ij->i", one, two) <= 0
+    if not folded.any():
+        return after
+    side = _flat_sides(before)
+    kept, fresh = np.ones(len(side), dtype=bool), []
+    for number in np.unique(side[folded]):
+        own = side == number
+        cut = _cut_anew(after, before.faces[own], one[own].sum(axis=0))
+        if cut is not None:
+            kept &= ~own
+            fresh.append(cut)
+    return Surface(after.vertices, np.concatenate([after.faces[kept], *fresh]))
+
+
+def _flat_sides(surface: Surface) -> NDArray[np.int64]:
+    """(m,) the number of the flat side that each face belongs to: faces joined by edges that do not bend."""
+    sides = np.sort(surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    bent = {*map(tuple, crease_edges(surface).tolist())}
+    first: dict[tuple[int, int], int] = {}
+    pairs = []
+    for at, edge in enumerate(map(tuple, sides.tolist())):
+        if edge not in bent and first.setdefault(edge, at // 3) != at // 3:
+            pairs.append((first[edge], at // 3))
+    ends = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+    count = len(surface.faces)
+    joined = sparse.coo_matrix((np.ones(len(ends)), ends.T), shape=(count, count))
+    return np.asarray(sparse.csgraph.connected_components(joined, directed=False)[1], dtype=np.int64)
+
+
+def _cut_anew(surface: Surface, faces: NDArray[np.int64], normal: Array) -> NDArray[np.int64] | None:
+    """(k, 3) triangles between the rims of some faces of one flat side; None where a rim meets itself."""
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    there = {(start, end) for start, end in edges.tolist()}
+    rim = [(start, end) for start, end in edges.tolist() if (end, start) not in there]
+    onward = dict(rim)
+    if len(onward) != len(rim):
+        return None
+    loops = []
+    while onward:
+        loop = [next(iter(onward))]
+        while (to := onward.pop(loop[-1], None)) is not None and to != loop[0]:
+            loop.append(to)
+        loops.append(loop)
+    unit = normal / np.linalg.norm(normal)
+    right = np.linalg.svd(unit[None])[2][1]
+    plane = np.stack([right, np.cross(unit, right)], axis=1)
+    cut = manifold3d.triangulate([surface.vertices[loop] @ plane for loop in loops])
+    return np.concatenate([np.asarray(loop) for loop in loops])[np.asarray(cut, dtype=np.int64)]
+
+
+def walls(surface: Surface) -> Array:
+    """(m,) mm of solid behind the middle of each face, infinite where a ray inwards meets nothing."""
+    normals = surface.normals
+    inwards = -normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    corners = surface.vertices[surface.faces]
+    inside = INSIDE_SHARE * float(np.ptp(surface.vertices, axis=0).max(initial=0.0))
+    scene = ray_scene()
+    TriangleMesh(scene, np.ascontiguousarray(corners, dtype=np.float32))
+    starts = corners.mean(axis=1) + inside * inwards
+    far = scene.run(starts.astype(np.float32), inwards.astype(np.float32), query="DISTANCE")
+    return np.where(far < 1e30, far + inside, np.inf).astype(np.float64)
 
 
 def smoothed(surface: Surface, by_mm: float) -> Surface:
@@ -158,7 +234,7 @@ class Solids:
     tolerance_mm: float
     _welded: dict[str, Surface] = field(default_factory=dict)
     _smooth: dict[str, Surface] = field(default_factory=dict)
-    _thin: dict[tuple[str, float], tuple[Surface, NDArray[np.int64]]] = field(default_factory=dict)
+    _thin: dict[tuple[str, float, float], tuple[Surface, NDArray[np.int64]]] = field(default_factory=dict)
     _bvh: dict[tuple[object, ...], fcl.BVHModel] = field(default_factory=dict)
 
     def surface(self, shape: str) -> Surface:
@@ -181,23 +257,26 @@ class Solids:
             self._bvh[key] = bvh(self.surface(shape))
         return self._bvh[key]
 
-    def thin(self, shape: str, by_mm: float) -> fcl.BVHModel:
-        """The shape with every face moved inwards."""
-        key = ("thin", shape, by_mm)
+    def thin(self, shape: str, share: float, snap_mm: float = 0.0) -> fcl.BVHModel:
+        """The shape with every face moved inwards by a share of the tolerance, and of a snap, which gives."""
+        key = ("thin", shape, share, snap_mm)
         if key not in self._bvh:
-            self._bvh[key] = bvh(self._thin_surface(shape, by_mm)[0])
+            self._bvh[key] = bvh(self._thin_surface(shape, share, snap_mm)[0])
         return self._bvh[key]
 
-    def sweep(self, shape: str, by_mm: float, start: Array, end: Array) -> fcl.BVHModel:
+    def sweep(self, shape: str, share: float, snap_mm: float, start: Array, end: Array) -> fcl.BVHModel:
         """The strips swept by the thinned shape's edges, offsets in shape coordinates."""
-        key = ("sweep", shape, by_mm, *np.round([*start, *end], 6))
+        key = ("sweep", shape, share, snap_mm, *np.round([*start, *end], 6))
         if key not in self._bvh:
-            surface, edges = self._thin_surface(shape, by_mm)
+            surface, edges = self._thin_surface(shape, share, snap_mm)
             self._bvh[key] = bvh(swept(surface, edges, start, end))
         return self._bvh[key]
 
-    def _thin_surface(self, shape: str, by_mm: float) -> tuple[Surface, NDArray[np.int64]]:
-        if (shape, by_mm) not in self._thin:
-            surface = thinned(self.smooth(shape), by_mm)
-            self._thin[shape, by_mm] = (surface, crease_edges(surface))
-        return self._thin[shape, by_mm]
+    def _thin_surface(self, shape: str, share: float, snap_mm: float) -> tuple[Surface, NDArray[np.int64]]:
+        key = (shape, share, snap_mm)
+        if key not in self._thin:
+            smooth = self.smooth(shape)
+            by = np.minimum(share * self.tolerance_mm, WALL_SHARE * walls(smooth))
+            surface = unfolded(smooth, thinned(smooth, by + share * snap_mm))
+            self._thin[key] = (surface, crease_edges(surface))
+        return self._thin[key]
