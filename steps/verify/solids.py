@@ -36,6 +36,8 @@ MOVING_SHARE, STANDING_SHARE = 0.6, 0.4
 #: No face moves further than this share of the wall behind it, of which the other side moves as well: a thin
 #: wall that was turned inside out would meet everything.
 WALL_SHARE = 0.3
+#: A side is flat if the areas of its faces, as vectors, add up to this share of their sum (by about 2.5 deg).
+FLAT_SHARE = 0.999
 #: A ray into a wall starts so far inside it, of the solid's extent: more than the rounding of float32.
 INSIDE_SHARE = 1e-6
 #: Facets are merged where that moves the surface by no more than this, mm, nor by more than this share of
@@ -99,15 +101,16 @@ def unfolded(before: Surface, after: Surface) -> Surface:
     """The surface ``after`` its corners moved, its flat sides cut anew where a triangle was folded over: in a
     ring cut by long chords one comes to lie across the hole."""
     one, two = before.normals, after.normals
-    folded = np.einsum("ij,ij->i", one, two) <= 0
+    folded = np.einsum("ij,ij->i", one, two) < 0
     if not folded.any():
         return after
     side = _flat_sides(before)
     kept, fresh = np.ones(len(side), dtype=bool), []
     for number in np.unique(side[folded]):
         own = side == number
-        cut = _cut_anew(after, before.faces[own], one[own].sum(axis=0))
-        if cut is not None:
+        normal, area = one[own].sum(axis=0), np.linalg.norm(one[own], axis=1).sum()
+        flat = np.linalg.norm(normal) > FLAT_SHARE * area
+        if flat and (cut := _cut_anew(after, before.faces[own], normal)) is not None:
             kept &= ~own
             fresh.append(cut)
     return Surface(after.vertices, np.concatenate([after.faces[kept], *fresh]))
