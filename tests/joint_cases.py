@@ -141,6 +141,14 @@ def wheel_above_a_plate(up: np.ndarray) -> Model:
     return placed([(plate, up), (wheel, up)])
 
 
+def roundabout() -> Model:
+    """A wheel 50 mm wide 0.2 mm above a plate, round a loose peg; what sits on it is far smaller."""
+    plate = box((-20, -20, -5), (20, 20, 0)) + rod(3, 10, (0, 0, -1))
+    wheel = rod(25, 5, (0, 0, 0.2)) - rod(3.25, 20, (0, 0, -5))
+    seats = [(box((-2, -2, 5.2), (2, 2, 9)), turn((0, 0, 1), 72 * k) @ shift(18, 0, 0)) for k in range(5)]
+    return placed([(plate, np.eye(4)), (wheel, np.eye(4)), *seats])
+
+
 def door_on_two_pins() -> Model:
     """A door, 0.2 mm above the arms of a post and round a pin on each, that overhangs its foot a little."""
     post = box((-15, -10, 0), (28, 10, 5)) + box((-5, -5, 4), (5, 5, 70))

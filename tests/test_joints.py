@@ -46,6 +46,7 @@ from tests.joint_cases import (
     plate,
     revolve,
     rod,
+    roundabout,
     shift,
     solid,
     turn,
@@ -361,6 +362,12 @@ def test_what_a_loose_peg_alone_holds_is_let_down(pose: np.ndarray, scale: float
     assert all(float(each.axis @ pose[:3, 2]) == pytest.approx(1.0) for each in rests)
     places = np.vstack([each.points for each in rests]) @ pose[:3, 2]
     assert places == pytest.approx(0.0, abs=0.02)  # on the plate
+
+
+def test_how_far_a_part_is_let_down_hangs_on_its_own_size() -> None:
+    """However small most others are."""
+    joint = next(each for each in joints_of(roundabout()).joints if {each.a, each.b} == {"P1", "P2"})
+    assert {each.kind for each in joint.touches} == {"peg", "rest"}
 
 
 def test_a_peg_that_lies_in_its_hole_is_not_let_down() -> None:

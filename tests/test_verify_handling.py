@@ -21,7 +21,7 @@ from steps.verify.footing import Footing
 from steps.verify.handling import HANDLED, check_handling
 from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
-from tests.joint_cases import pin_in_a_wall, turn, wheel_above_a_plate, wheel_on_a_pin
+from tests.joint_cases import pin_in_a_wall, roundabout, turn, wheel_above_a_plate, wheel_on_a_pin
 from tests.test_verify_mutations import Data, good
 
 #: How often each is tried: once, or in four directions.
@@ -123,6 +123,14 @@ def test_a_wheel_drawn_above_its_plate_lies_on_it_once_it_is_let_go(pose: np.nda
     loads = weights(footing.mass, pose[:3, 2])
     assert footing.bears(["P1", "P2"], loads, ["P1"], {}).share == pytest.approx(1.0, abs=1e-6)
     assert footing.bears(["P1", "P2"], -loads, ["P1"], {}).share < 0.01  # and falls off upside down
+
+
+def test_how_far_a_wheel_goes_down_hangs_on_its_own_size() -> None:
+    """Of small things on a large wheel most have no room to go down; the wheel has."""
+    model = roundabout()
+    footing = footing_of(model, np.array([0.0, 0.0, 1.0]))
+    loads, names = weights(footing.mass, np.array([0.0, 0.0, 1.0])), [part.id for part in model.parts]
+    assert footing.bears(names, loads, ["P1"], {}).share == pytest.approx(1.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("kind", ["body", "tilt", "knock", "car"])

@@ -32,6 +32,9 @@ from steps.motion import Motion
 #: A part comes to rest within this share of the unit length (0.6 mm at a pitch of 10): the room that sliding
 #: prints are drawn with is 0.1 to 0.5 mm a side (common practice, no source).
 PLAY_SHARE = 0.06
+#: Where no stud gives a unit length, two parts have one of their own too: this share of the shorter one's
+#: longest side.
+OWN_SHARE = 0.25
 #: What carries a part points up within 60 degrees (cosine).
 CARRIES = 0.5
 #: What stands on a face leans on it, be it ever so steep, as stones of an arch do: up within 84 degrees
@@ -58,7 +61,7 @@ def let_down(
 ) -> list[Placed]:
     """The joints with what groups of parts would come to rest on that no joint holds up: they touch nothing
     and cannot get out, or a loose joint alone keeps them where they are."""
-    up, play = measures.up, PLAY_SHARE * unit
+    up = measures.up
     pairs = np.array([pair[:2] for pair in joints], dtype=np.int64).reshape(-1, 2)
     upheld = np.array([_bears(joint, up) for *_, joint in joints], dtype=bool)
     group = connected(len(model.parts), pairs[upheld])
@@ -68,19 +71,26 @@ def let_down(
     if not floating or len(floating) > MOST_GROUPS:
         return list(joints)
     shut = Shut(model, measures)
-    kept = group[pairs[~upheld]]
+    kept, own_unit = group[pairs[~upheld]], _own_units(model, measures)
     found = {(one, two): joint for one, two, joint in joints}
     for number in floating:
         own = np.flatnonzero(group == number)
-        near = _within(boxes, own, play) & (group != number)
+        near = _within(boxes, own, PLAY_SHARE * max(unit, own_unit[own].max())) & (group != number)
         if not near.any() or not (number in kept or shut.holds(own)):
             continue
         for row in own.tolist():
             for other in np.flatnonzero(near).tolist():
+                play = PLAY_SHARE * max(unit, min(own_unit[row], own_unit[other]))
                 for one, two, rest in _come_to_rest(model, row, other, bodies, up, play, unit, judge):
                     known = found.get((one, two))
                     found[one, two] = rest if known is None else _with(known, rest.touches)
     return [(*pair, joint) for pair, joint in found.items()]
+
+
+def _own_units(model: Model, measures: Measures) -> Array:
+    """(parts,) mm: the unit length of each part by itself; none where studs give one to all."""
+    share = 0.0 if measures.pitch_mm is not None else OWN_SHARE
+    return share * np.array([measures.by_shape[part.shape].size_mm.max() for part in model.parts])
 
 
 def _bears(joint: Joint, up: Array) -> bool:

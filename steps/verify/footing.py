@@ -133,7 +133,7 @@ class Footing:
                 found[pair] = usual + max(usual, joint.gap_mm)
             if lying := let_down(joint):
                 self._lying.setdefault(pair, []).extend(lying)
-                found[pair] = max(found.get(pair, usual), room_below_mm(self.plan, self.model))
+                found[pair] = max(found.get(pair, usual), room_below_mm(self.plan, self.model, joint))
         return found
 
     def _near_pairs(self) -> list[tuple[int, int]]:

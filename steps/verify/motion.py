@@ -27,7 +27,7 @@ TOLERANCE_SIDES = TOLERANCE_PITCHES / 2
 TOUCH_SHARE = 0.64
 #: What lies loose is drawn with some room below it: at most this share of the stud spacing, 0.6 mm in 10 (0.1
 #: to 0.5 mm a side are drawn round sliding prints: common practice, no source); without studs this share of
-#: the middle one of the parts' longest sides.
+#: the middle one of the parts' longest sides, or of the shorter of the two parts where that is longer.
 ROOM_PITCHES, ROOM_SIDES = 0.06, 0.015
 #: Rounding of relative poses that count as the same situation, mm and direction cosines.
 SAME_DIGITS = 4
@@ -45,12 +45,14 @@ def motion_tolerance(plan: PlanFile, model: Model) -> float:
     return TOLERANCE_SIDES * float(np.median([least[part.shape] for part in model.parts]))
 
 
-def room_below_mm(plan: PlanFile, model: Model) -> float:
-    """How far above what it would come to lie on a thing that lies loose may be drawn."""
+def room_below_mm(plan: PlanFile, model: Model, joint: JointEntry) -> float:
+    """How far above what it would come to lie on, by a joint, a thing that lies loose may be drawn."""
     if plan.pitch_mm is not None:
         return ROOM_PITCHES * plan.pitch_mm
     longest = {shape.id: float(shape.size_mm.max()) for shape in model.shapes}
-    return ROOM_SIDES * float(np.median([longest[part.shape] for part in model.parts]))
+    middle = float(np.median([longest[part.shape] for part in model.parts]))
+    own = min(longest[model.part_by_id[end].shape] for end in (joint.a, joint.b))
+    return ROOM_SIDES * max(middle, own)
 
 
 @dataclass(frozen=True)

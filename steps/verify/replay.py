@@ -570,7 +570,7 @@ class Replay:
         """How far a pin may stand off its hole all round, mm: as the plan says, and no more than the thinner
         of the two has room for; and what lies loose off what it lies on."""
         if let_down(joint):
-            return room_below_mm(self.plan, self.model) + ROUNDED_MM
+            return room_below_mm(self.plan, self.model, joint) + ROUNDED_MM
         sides = [self.model.shape_by_id[self.model.part_by_id[each].shape] for each in (joint.a, joint.b)]
         most = PLAY_SHARE * min(float(shape.size_mm.min()) for shape in sides)
         return 0.0 if joint.kind == "rest" else min(joint.gap_mm, most) + ROUNDED_MM
