@@ -587,6 +587,43 @@ def test_rims_of_one_plane_are_those_that_each_with_each_would_find():
     assert not left and max(map(len, groups)) > 5
 
 
+def test_rims_about_one_corner_are_walked_once(monkeypatch):
+    """Five hundred triangles with a corner in common: an edge there is looked at a few times."""
+    asked, onward = [], caps._next
+
+    class Counted:
+        def __init__(self, used):
+            self.used = used
+
+        def __getitem__(self, row):
+            asked.append(row)
+            return self.used[row]
+
+    monkeypatch.setattr(caps, "_next", lambda at, used: onward(at, Counted(used)))
+    chance = np.random.default_rng(4)
+    vertices = np.vstack([np.zeros(3), chance.normal(size=(1000, 3))])
+    others = np.arange(1, 1001).reshape(500, 2)
+    faces = np.column_stack([others[:, 0], np.zeros(500, dtype=int), others[:, 1]])
+    rims, _ = caps._rims(vertices, faces, False)
+    assert sorted(sorted(rim.tolist()) for rim in rims) == sorted(map(sorted, faces.tolist()))
+    assert 1000 < len(asked) < 4 * 1500
+
+
+def test_ends_at_one_corner_are_drawn_together_without_their_pairs(monkeypatch):
+    """Two thousand segments that end there to a rounding: a few links to each end, not two million."""
+    linked, connected = [], crossing.connected
+    monkeypatch.setattr(
+        crossing, "connected", lambda many, links: linked.append(len(links)) or connected(many, links)
+    )
+    chance = np.random.default_rng(5)
+    hub = chance.normal(scale=1e-12, size=(2000, 3))
+    ends = np.concatenate([chance.normal(size=(1990, 3)), np.linspace(0, 8e-7, 10)[:, None] * [1, 0, 0] + 3])
+    owner, drawn = crossing._joined(np.arange(2000), np.stack([hub, ends], axis=1), np.zeros((1, 3)), 1e-7)
+    assert not drawn[:, 0].any() and len(owner) == 2000
+    assert len(np.unique(drawn[-10:, 1], axis=0)) == 1 and (drawn[:-10, 1] == ends[:-10]).all()
+    assert sum(linked) < 3 * 4001
+
+
 def test_a_tangle_is_refused_by_its_crossings_before_they_are_cut(monkeypatch):
     monkeypatch.setattr(crossing._Plane, "cut", lambda *_: pytest.fail("was cut"))
     with pytest.raises(BeyondLimit, match=r"triangles that cross each other in 1,6\d+ places.*crossings="):

@@ -185,10 +185,10 @@ def _rims(vertices: Array, faces: IntArray, torn: bool) -> tuple[list[IntArray],
         bridges = _bridges(vertices, faces)
         start, end = np.r_[start, bridges[:, 0]], np.r_[end, bridges[:, 1]]
         beside_of = np.r_[beside_of, np.full(len(bridges), -1)]
-    at: dict[int, list[int]] = {}
-    for row, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
-        at.setdefault(a, []).append(row)
-        at.setdefault(b, []).append(row)
+    at: dict[int, tuple[list[int], list[int]]] = {}  # edges that begin there, and that end there, last first
+    for row in range(len(start) - 1, -1, -1):
+        for side, place in enumerate((int(start[row]), int(end[row]))):
+            at.setdefault(place, ([], []))[side].append(row)
     used = np.zeros(len(start), dtype=bool)
     rims, beside = [], []
     for first in range(len(start)):
@@ -231,7 +231,7 @@ def _bridges(vertices: Array, faces: IntArray) -> IntArray:
 
 
 def _loops(
-    first: int, start: IntArray, end: IntArray, at: dict[int, list[int]], used: np.ndarray
+    first: int, start: IntArray, end: IntArray, at: dict[int, tuple[list[int], list[int]]], used: np.ndarray
 ) -> list[list[int]]:
     """Loops of edges met on a walk from one edge; a vertex met again closes a loop."""
     found = []
@@ -240,11 +240,7 @@ def _loops(
     seen = {places[0]: 0, places[1]: 1}
     while path:
         here = places[-1]
-        onward = min(
-            (row for row in at[here] if not used[row]),
-            key=lambda row: int(start[row]) != places[-1],
-            default=None,
-        )
+        onward = _next(at[here], used)
         if onward is None:
             break
         used[onward] = True
@@ -260,6 +256,17 @@ def _loops(
             places.append(there)
             seen[there] = len(places) - 1
     return [loop for loop in found if len(loop) >= 3]
+
+
+def _next(at: tuple[list[int], list[int]], used: np.ndarray) -> int | None:
+    """The first edge at a corner that is not used yet, of those that begin there if any; those before it are
+    forgotten, or each of the thousands about one corner would be looked at for each."""
+    for rows in at:
+        while rows and used[rows[-1]]:
+            rows.pop()
+        if rows:
+            return rows[-1]
+    return None
 
 
 def _ordered(edges: list[int], start: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:

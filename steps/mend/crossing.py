@@ -26,6 +26,8 @@ from steps.progress import ticking
 GRID_SHARE = 5e-7
 #: Faces whose pairs are found together, and pairs looked at together.
 CHUNK, PAIRS = 256, 200_000
+#: Ends of segments are equal to this share of what lies near: rounding alone.
+EQUAL_SHARE = 1e-3
 
 
 def cut_apart(vertices: Array, faces: IntArray, near: float, limits: Limits = LIMITS) -> Array:
@@ -87,7 +89,13 @@ def _joined(owner: IntArray, segments: Array, vertices: Array, near: float) -> t
     if not len(owner):
         return owner, segments
     points = np.concatenate([vertices, segments.reshape(-1, 3)])
-    label = connected(len(points), tree(points).query_pairs(near, output_type="ndarray"))
+    # thousands may end at one corner: what is as good as equal is chained, not each paired with each
+    _, one, of = np.unique(
+        np.round(points / (EQUAL_SHARE * near)), axis=0, return_index=True, return_inverse=True
+    )
+    pairs = one[tree(points[one]).query_pairs(near, output_type="ndarray")]
+    chain = np.column_stack([np.arange(len(points)), one[of.reshape(-1)]])
+    label = connected(len(points), np.concatenate([chain, pairs]))
     first = np.full(int(label.max()) + 1, len(points))
     np.minimum.at(first, label, np.arange(len(points)))
     drawn = first[label[len(vertices) :]].reshape(-1, 2)
