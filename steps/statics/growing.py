@@ -26,6 +26,9 @@ from steps.statics.structure import Structure
 #: Rings of neighbours round what has changed that are tried in turn, each with so many rounds of splitting:
 #: in a branching sculpture of 300 parts half of what stood took 4, all but a hundredth no more than 16.
 TRIED = ((2, 16), (5, 16))
+#: What is not kept is tried first on the ways to the ground alone, with so many rounds: cheaper by half, but
+#: what is kept so, spread over so little, leaves the next no room.
+ALONG_WAYS = (0, 16)
 #: Rounds for all that is there.
 WHOLE_ROUNDS = 100
 #: Rounds for what may fall even with all else held: mostly it does not, and the programme would cost more.
@@ -110,7 +113,7 @@ class Growing:
         fresh = changed - self._open_before
         if len(fresh) < len(changed) and self._falls_alone(fresh, asked):
             return False
-        for rings, rounds in TRIED:
+        for rings, rounds in TRIED if self._is_kept(asked) else (ALONG_WAYS, *TRIED):
             region = self._around(changed, rings, held)
             if region is None or len(region) > WHOLE_SHARE * len(present):
                 break
@@ -256,6 +259,10 @@ class Growing:
         """Whether the build is asked about as it is, hands on it or none."""
         return not asked.loads and asked.able is self._capacity
 
+    def _is_kept(self, asked: _Asked) -> bool:
+        """Whether the forces that are found stay as the build's."""
+        return asked.keeps or self._as_is(asked)
+
     # ------------------------------------------------------------------ what is there
 
     def _take_in(self, present: Set[int]) -> None:
@@ -367,7 +374,7 @@ class Growing:
         worst = max(equilibrium.residual(case, force), equilibrium.overload(case, capacity, force))
         if worst * case.scale > CLOSE * self._scale:
             return False
-        if self._as_is(asked) or asked.keeps:
+        if self._is_kept(asked):
             self._force[own] = force
             self._open, self._open_before = set(asked.held & self._present), NOBODY
         return True
