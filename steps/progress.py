@@ -62,13 +62,13 @@ def stage(tell: Tell | None, name: str) -> Iterator[None]:
 @contextmanager
 def within(tell: Tell | None, name: str) -> Iterator[None]:
     """What is done in the block belongs to a stage that goes on."""
-    before = _now.get()
-    _now.set(Progress(tell, name))
+    before, mine = _now.get(), Progress(tell, name)
+    _now.set(mine)
     try:
         with heard_by(tick):
             yield
     finally:
-        _now.get().apart.shutdown(wait=False)  # an interrupt is heard at once
+        mine.apart.shutdown(wait=False)  # an interrupt is heard at once
         _now.set(before)
 
 

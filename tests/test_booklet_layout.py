@@ -199,15 +199,19 @@ def test_every_step_is_there_for_a_child():
 def test_the_drawing_takes_most_of_a_step_sheet():
     """ "The drawing takes most of the sheet": more than half of the frame's area, or all of its height where
     what is high and narrow has no use for more width."""
-    for page in pages_of(sample_plan(), Settings(reader="helper")):
+    settings = Settings(reader="helper")
+    sheets = {sheet.title: sheet for sheet in compose(sample_plan(), settings, words_in("en")).sheets}
+    for page in pages_of(sample_plan(), settings):
         if page.kind == "step" and page.bookmark:
             frame = page.frame[0].rect()
+            wide, high = sheets[page.bookmark].extent
             areas = [cell.rect.width * cell.rect.height for cell in page.cells if cell.role == "figure"]
             if page.also:  # of half a sheet, its strip left out, the drawing keeps nearly half
                 assert sum(sorted(areas)[-2:]) > 0.4 * frame.width * frame.height
             else:
                 highest = max(cell.rect.height for cell in page.cells if cell.role == "figure")
-                assert max(areas) > 0.5 * frame.width * frame.height or highest > 0.8 * frame.height
+                filled = high > wide and highest > 0.8 * frame.height
+                assert max(areas) > 0.5 * frame.width * frame.height or filled
 
 
 def shared(pages: tuple[Page, ...]) -> list[Page]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from math import pi
 from typing import Any
@@ -761,6 +762,15 @@ def test_how_deep_things_stand_in_each_other_does_not_hang_on_their_size() -> No
     faces = solid(box((0, 0, 0), (1, 1, 1))).faces
     for size in (1.0, 1e-3, 1e-6):
         assert _largest_ball(Mesh(cube * size, faces)) == pytest.approx(size, rel=0.02)
+
+
+def test_a_ball_in_a_fine_mesh_is_found_a_point_at_a_time(monkeypatch) -> None:
+    """As where a solid has more faces than are asked about at once."""
+    cube = solid(box((0, 0, 0), (1, 1, 1)))
+    mesh = Mesh(np.asarray(cube.vertices, dtype=float), cube.faces)
+    whole = _largest_ball(mesh)
+    monkeypatch.setattr(sys.modules[_largest_ball.__module__], "ASKED_AT_ONCE", 5)
+    assert _largest_ball(mesh) == whole
 
 
 @pytest.mark.parametrize("into", [0.1, 0.2])

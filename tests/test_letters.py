@@ -50,6 +50,13 @@ def test_a_name_with_a_line_end_stays_on_its_line(tmp_path):
     )
     with pytest.raises(StepleafError, match=r"a\\x0a- x\.stl: there is no such file"):
         read_model(tmp_path)
+    (tmp_path / "a\n- x.stl").write_bytes(b"")
+    with pytest.raises(StepleafError, match=r"a\\x0a- x\.stl: is empty"):
+        read_model(tmp_path)
+    (tmp_path / "a\n- x.stl").unlink()
+    (tmp_path / "a\n- x.stl").mkdir()
+    with pytest.raises(StepleafError, match=r"a\\x0a- x\.stl: is not an ordinary file"):
+        read_model(tmp_path)
     (tmp_path / "s.toml").write_text('"a\\nb" = 1\n')
     with pytest.raises(WrongSettings, match=r"s\.toml: a\\x0ab: there is no such setting"):
         load_settings(tmp_path / "s.toml")

@@ -15,12 +15,15 @@ from steps.booklet.words import words_in
 from steps.features import measure
 from steps.joints import find_joints
 from steps.model import Model, Order, Plan
+from steps.motion import Motion
 from steps.order import plan_order
+from steps.order.divide import kept_together
 from steps.order.turns import loose_parts, turn_between
 from steps.planfile import plan_file
 from steps.settings import OrderSettings, Settings
 from steps.statics import Structure
 from steps.verify import verify_plan
+from tests.order_cases import block_in_a_frame
 from tests.order_models import barge, model_of
 from tests.test_order import GLUED, names_of, step_of, whole_plan
 
@@ -164,3 +167,19 @@ def test_the_booklet_says_each_turn_once():
         first: ["First turn the build over"],
         last: ["Then set the model upright."],
     }
+
+
+def test_what_is_loose_falls_out_unless_what_holds_together_cages_it():
+    """A block in a frame that is shut is loose and stays in; with the lid off, or the base, it does not."""
+    model = model_of(block_in_a_frame())
+    measures = measure(model, Settings())
+    joints = find_joints(model, measures, Settings())
+    structure, motion = Structure.of(model, measures, joints, Settings()), Motion(model, measures, joints)
+    rows = {part.source: row for row, part in enumerate(model.parts)}
+    firm = [joint.id for joint in joints.joints if joint.kind == "stud"]
+    shut = list(rows.values())
+    assert loose_parts(structure, shut, firm) == [rows["captive"]]
+    assert kept_together(structure, motion, shut, firm)
+    for without in ("lid", "base"):
+        some = [row for name, row in rows.items() if name != without]
+        assert not kept_together(structure, motion, some, firm)

@@ -546,6 +546,16 @@ def test_a_thin_wall_keeps_its_sides_when_it_is_thinned() -> None:
     assert walls(welded(shape)).min() == pytest.approx(1.0, abs=0.02)  # facets
 
 
+def test_a_thin_wall_keeps_its_sides_where_a_face_of_it_stands_before_a_thick_one_as_well() -> None:
+    """A fin of 1 on a block, flush with its side: what stands beside the fin is not met by it."""
+    block, fin = (manifold3d.Manifold.cube(size) for size in ((100.0, 60.0, 40.0), (100.0, 1.0, 50.0)))
+    made = (block + fin).to_mesh()
+    shape = Shape("S1", np.asarray(made.vert_properties[:, :3], dtype=float), made.tri_verts, True)
+    surface, _ = Solids(SimpleNamespace(shape_by_id={"S1": shape}), 4.0)._thin_surface("S1", 0.6, 0.0)
+    top = surface.vertices[surface.vertices[:, 2] > 45.0]
+    assert len(top) == 4 and 0.0 < top[:, 1].min() < 0.5 < top[:, 1].max() < 1.0
+
+
 def test_a_ring_cut_by_long_chords_does_not_cover_its_hole_when_it_is_thinned() -> None:
     """Its volume is that of the thinner ring, and every face stands on its own side of the wall."""
     outer, inner = (

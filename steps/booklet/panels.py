@@ -82,7 +82,7 @@ class Panels:
         """Drawing at the left under its strip, words in a column at the right; what finds no room there goes
         on in a band under the drawing."""
         under = Rect(area.x, area.y, area.width, area.height - self.edition.strip)
-        wide = max(self.edition.column, min(_aside(sheet, under), ASIDE_WORDS * area.width))
+        wide = max(self.edition.column, min(_spare_width(sheet, under), ASIDE_WORDS * area.width))
         column = Rect(area.right - wide, area.y, wide, area.height)
         left = Rect(area.x, area.y, area.width - wide, area.height)
         box = column.inset(PAD_MM)
@@ -290,7 +290,7 @@ class Panels:
         its caption would be broken there, or it would be lower than the least."""
         if sheet.foot is None:
             return field, []
-        spare = _aside(sheet, field)
+        spare = _spare_width(sheet, field)
         room = Rect(field.right - spare, field.y, spare, field.height).inset(PAD_MM)
         heights = [
             self.setter.galley(sheet.foot.caption, width, self.edition.body, True).height
@@ -339,7 +339,7 @@ def _scale(sheet: c.Sheet, field: Rect) -> float:
     return min((field.width - 2 * STEP_MARGIN_MM) / wide, (field.height - 2 * STEP_MARGIN_MM) / high)
 
 
-def _aside(sheet: c.Sheet, field: Rect) -> float:
+def _spare_width(sheet: c.Sheet, field: Rect) -> float:
     """Width of a field that a drawing of the whole build leaves when it is as high as the field, mm; it may
     be framed a little larger, as its neighbours are."""
     if sheet.extent is None:

@@ -210,7 +210,7 @@ class Proofs:
         if self.known.left(self.spare) <= 0 and (self.spare or asked in self.known.undecided):
             return Answer(None)  # each case is looked at once whatever it costs, and then no more
         found = self._split(load, capacity, force, SPLITS)
-        if found.force is None and found.motion is None:
+        if found.force is None and found.motion is None and not self.spare:
             self.known.undecided[asked] = load
         if found.force is not None:
             self.known.stood(load, found.force)

@@ -55,22 +55,24 @@ MOST_CONTROLS = 0.05
 
 def check_file(path: Path) -> None:
     """Raises UnreadableInput when there is no file, it may not be read, or it is empty."""
+    named = unsteered(str(path), steer="")
     try:
         known = path.exists()
     except (OSError, ValueError) as error:  # no file can have that name
         raise UnreadableInput(f"{str(path)[:60]!r}: is not a name that a file can have.") from error
     if not known:
-        named = unsteered(str(path), steer="")
         raise UnreadableInput(f"{named}: there is no such file. Check the name and the folder.")
     if not path.is_file():
-        raise UnreadableInput(f"{path}: is not an ordinary file.")
+        raise UnreadableInput(f"{named}: is not an ordinary file.")
     try:
         with path.open("rb") as stream:
             first = stream.read(1)
     except OSError as error:
-        raise UnreadableInput(f"{path}: cannot be read ({error.strerror}).") from error
+        raise UnreadableInput(f"{named}: cannot be read ({error.strerror}).") from error
     if not first:
-        raise UnreadableInput(f"{path.name}: is empty (0 bytes). Export the model again.")
+        raise UnreadableInput(
+            f"{unsteered(path.name, steer='')}: is empty (0 bytes). Export the model again."
+        )
 
 
 def kind_of(path: Path) -> str:

@@ -190,7 +190,8 @@ def _distances(mesh: Mesh, points: Array) -> Array:
     from trimesh.triangles import closest_point  # slow to load, and seldom needed
 
     found = []
-    for some in np.array_split(points, 1 + points.shape[0] * len(mesh.faces) // ASKED_AT_ONCE):
+    pieces = 1 + points.shape[0] * len(mesh.faces) // ASKED_AT_ONCE
+    for some in np.array_split(points, min(len(points), pieces)):
         off = ((mesh.triangles - some[:, None, None]) / mesh.diagonal).reshape(-1, 3, 3)
         nearest = np.linalg.norm(closest_point(off, np.zeros((len(off), 3))), axis=1)
         found.append(nearest.reshape(len(some), -1).min(axis=1) * mesh.diagonal)

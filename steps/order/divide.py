@@ -19,7 +19,7 @@ import networkx as nx
 import numpy as np
 
 from steps.model import Array
-from steps.motion.blocking import distinct_directions
+from steps.motion.blocking import Motion, distinct_directions
 from steps.order.apart import Apart, from_below, take_apart
 from steps.order.build import Deadlock, Draft, StepLimits, Stuck, Walk
 from steps.order.cost import Weights
@@ -154,7 +154,9 @@ class Divider:
         """The whole, as it stands when it is finished; where things would fall out of a group as it is turned
         to go in, rather as that group lies, and turned when all is in. Raises NoWay."""
         upright = self.solve(group)
-        if not self._drops(upright) or not self._kept_together(group.parts):
+        if not self._drops(upright) or not kept_together(
+            self.structure, self.finder.motion, group.parts, self.bondable
+        ):
             return upright
         ups = distinct_directions([group.up, *(done.site.up for done in upright.walk())])[1:]
         for up in (sign * way for way in ups for sign in (1.0, -1.0)):
@@ -169,17 +171,7 @@ class Divider:
         return any(self._falls_out(inner, done.site.up) for done in solved.walk() for inner in done.inner)
 
     def _falls_out(self, inner: Solved, above: Array) -> bool:
-        return falls_out(self.structure, inner, above, self.bondable)
-
-    def _kept_together(self, parts: Sequence[int]) -> bool:
-        """Whether nothing falls off the parts as they are turned: grips, glue or others' form keep each."""
-        loose = loose_parts(self.structure, parts, self.bondable)
-        motion, firm = self.finder.motion, [part for part in parts if part not in set(loose)]
-        return all(
-            any(motion.blocks(part, other, way) for other in motion.on_the_way(part, way, np.array(firm)))
-            for part in loose
-            for way in range(len(motion.directions))
-        )
+        return falls_out(self.structure, self.finder.motion, inner, above, self.bondable)
 
     def _solve(self, group: Group, wishes: Wishes) -> Solved:
         plain = self._divide(_Trial(group, False), wishes)
@@ -418,10 +410,25 @@ class Divider:
         return fresh
 
 
-def falls_out(structure: Structure, inner: Solved, above: Array, bondable: Collection[str]) -> bool:
+def falls_out(
+    structure: Structure, motion: Motion, inner: Solved, above: Array, bondable: Collection[str]
+) -> bool:
     """Whether anything falls out of a group as it is turned, ``above`` (3,) up, to go in."""
     lies = float(inner.site.up @ above) < SAME_WAY
-    return lies and bool(loose_parts(structure, inner.group.parts, bondable))
+    return lies and not kept_together(structure, motion, inner.group.parts, bondable)
+
+
+def kept_together(
+    structure: Structure, motion: Motion, parts: Sequence[int], bondable: Collection[str]
+) -> bool:
+    """Whether nothing falls off the parts as they are turned: grips, glue or others' form keep each."""
+    loose = loose_parts(structure, parts, bondable)
+    firm = np.array([part for part in parts if part not in set(loose)], dtype=np.int64)
+    return all(
+        any(motion.blocks(part, other, way) for other in motion.on_the_way(part, way, firm))
+        for part in loose
+        for way in range(len(motion.directions))
+    )
 
 
 def _parts(site: Site, units: Iterable[int]) -> list[int]:

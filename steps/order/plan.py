@@ -132,7 +132,11 @@ class Planner:
         site, wished = done.site, unit_wishes(done.site, done.wishes)
         drafts = self._steps(done, wished)
         apart = begun_over(site, done.apart, drafts)
-        lying = [inner for inner in done.inner if falls_out(self.structure, inner, site.up, self.bondable)]
+        lying = [
+            inner
+            for inner in done.inner
+            if falls_out(self.structure, self.motion, inner, site.up, self.bondable)
+        ]
         dropped = [inner.group.parts for inner in lying]
         for draft in drafts:
             draft.doubtful += [LOCKED] if set(draft.units) & set(apart.stuck) else []

@@ -33,9 +33,11 @@ WELD_MM = 1e-4
 CREASE_MIN = np.radians(0.1)
 #: Shares of the tolerance by which the moving and the standing solid are thinned.
 MOVING_SHARE, STANDING_SHARE = 0.6, 0.4
-#: No face moves further than this share of the wall behind it, of which the other side moves as well: a thin
-#: wall that was turned inside out would meet everything.
-WALL_SHARE = 0.3
+#: No tolerance is more than this share of the wall behind a face, of which the other side moves as well: a
+#: thin wall that was turned inside out would meet everything.
+WALL_SHARE = 0.6
+#: The wall is looked at behind the middle of a face, and behind its corners, so far in from them.
+IN_FROM_CORNER = 0.1
 #: A side is flat if the areas of its faces, as vectors, add up to this share of their sum (by about 2.5 deg).
 FLAT_SHARE = 0.999
 #: A ray into a wall starts so far inside it, of the solid's extent: more than the rounding of float32.
@@ -153,16 +155,20 @@ def _cut_anew(surface: Surface, faces: NDArray[np.int64], normal: Array) -> NDAr
 
 
 def walls(surface: Surface) -> Array:
-    """(m,) mm of solid behind the middle of each face, infinite where a ray inwards meets nothing."""
+    """(m,) the least mm of solid behind each face, infinite where no ray inwards meets anything: a face may
+    stand before a thick wall and a thin one."""
     normals = surface.normals
     inwards = -normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
     corners = surface.vertices[surface.faces]
     inside = INSIDE_SHARE * float(np.ptp(surface.vertices, axis=0).max(initial=0.0))
     scene = ray_scene()
     TriangleMesh(scene, np.ascontiguousarray(corners, dtype=np.float32))
-    starts = corners.mean(axis=1) + inside * inwards
-    far = scene.run(starts.astype(np.float32), inwards.astype(np.float32), query="DISTANCE")
-    return np.where(far < 1e30, far + inside, np.inf).astype(np.float64)
+    middle = corners.mean(axis=1)
+    spots = [middle, *(each + IN_FROM_CORNER * (middle - each) for each in corners.transpose(1, 0, 2))]
+    starts = np.concatenate(spots) + inside * np.tile(inwards, (4, 1))
+    far = scene.run(starts.astype(np.float32), np.tile(inwards, (4, 1)).astype(np.float32), query="DISTANCE")
+    found = np.where(far < 1e30, far + inside, np.inf).astype(np.float64)
+    return np.asarray(found.reshape(4, -1).min(axis=0))
 
 
 def smoothed(surface: Surface, by_mm: float) -> Surface:
@@ -279,7 +285,7 @@ class Solids:
         key = (shape, share, snap_mm)
         if key not in self._thin:
             smooth = self.smooth(shape)
-            by = np.minimum(share * self.tolerance_mm, WALL_SHARE * walls(smooth))
-            surface = unfolded(smooth, thinned(smooth, by + share * snap_mm))
+            by = np.minimum(self.tolerance_mm, WALL_SHARE * walls(smooth)) + snap_mm
+            surface = unfolded(smooth, thinned(smooth, share * by))
             self._thin[key] = (surface, crease_edges(surface))
         return self._thin[key]
