@@ -12,7 +12,7 @@ from demo_model.solids import Module
 from demo_model.write import write_3mf
 from steps.errors import FaultyModel
 from steps.intake import read_model
-from steps.intake.checks import _crowded
+from steps.intake.checks import _crowded, likely_units
 from steps.intake.congruence import QUARTER_TURNS
 from steps.intake.names import unique_names
 from steps.settings import Settings
@@ -104,6 +104,12 @@ def test_a_part_too_long_to_be_printed_is_named(tmp_path):
     )
     (fault,) = told(model, "unit")
     assert "its middling part 20 mm, the longest, rail, 2.4 m; parts from" in fault.text
+
+
+def test_no_mix_up_is_guessed_that_leaves_the_model_as_unbelievable():
+    assert "No mix-up of units explains it" in likely_units(10.0, 300_000.0, 1.0)
+    assert "(--scale 10)" in likely_units(10.0, 9_000.0, 1.0)
+    assert "(--scale 0.1)" in likely_units(50.0, 300_000.0, 1.0)
 
 
 def test_every_mix_up_of_units_that_fits_is_named(tmp_path):

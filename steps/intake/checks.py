@@ -221,7 +221,11 @@ def _dust(model: Model) -> list[Problem]:
 
 def likely_units(middle_mm: float, whole_mm: float, scale: float) -> str:
     """Each mix-up of units that would explain a middling part of this length, and what it would give."""
-    guesses = [(f, words) for f, words in MIXED_UP if LIKELY_MM[0] <= middle_mm * f <= LIKELY_MM[1]]
+    guesses = [
+        (factor, words)
+        for factor, words in MIXED_UP
+        if LIKELY_MM[0] <= middle_mm * factor <= LIKELY_MM[1] and whole_mm * factor <= MAX_MODEL_MM
+    ]
     if not guesses:
         return "No mix-up of units explains it: check the export, or give --scale."
     told = " or ".join(
