@@ -667,6 +667,20 @@ def test_overviews_stand_beside_drawings_that_leave_the_width(reader):
         assert (drawing.width - 2 * STEP_MARGIN_MM) / 10 == pytest.approx(least / SERVES_SHARE)
 
 
+@pytest.mark.parametrize("reader", ["child", "helper", "adult"])
+@pytest.mark.parametrize("extent", [(10.0, 40.0), (12.0, 10.0)])
+def test_the_finished_model_is_as_large_from_behind_as_the_words_allow(reader, extent):
+    """At least a third of the page high or wide, where the model is no more than a little wider than high."""
+    settings, words = Settings(reader=reader), words_in("en")
+    composer = Composer(setter_of(settings), edition_of(settings), paper_of(settings), words)
+    (sheet,) = [each for each in compose(sample_plan(), settings, words).sheets if each.kind == "finished"]
+    (body,) = composer.bodies(replace(sheet, extent=extent))
+    images = [item for cell in body.cells for item in cell.items if isinstance(item, Image)]
+    assert [image.wish.index for image in images] == [0, 2]
+    for image in images:
+        assert image.box.height > composer.inner.height / 3 or image.box.width > composer.inner.width / 3
+
+
 def test_what_adults_read_runs_on_as_well() -> None:
     """Two short lists for one reader share a page, in the adult's type; what a child reads is apart."""
     settings = Settings(reader="child")

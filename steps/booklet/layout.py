@@ -136,7 +136,11 @@ class Composer:
         panels = Panels(self.setter, self.paper, self.words)
         if self.paper.portrait:
             return panels.stacked(sheet, self.inner, 0.5 * self.paper.least_foot)
-        return panels.whole(sheet, self.inner)
+        whole = panels.whole(sheet, self.inner)
+        if sheet.kind != "finished":
+            return whole
+        level = panels.stacked(sheet, self.inner, 0.5 * self.paper.least_foot, beside=True)
+        return max(whole, level, key=_smallest_picture)
 
     def _adult_bodies(self, sheets: Sequence[c.Sheet]) -> list[PageBody]:
         """The pages of sheets for the adult: as few as the adult's type allows, in the largest that does."""
@@ -223,6 +227,14 @@ class Composer:
         if scaled and self.edition.reader != "child":
             fields.append(StripField(say("Scale"), "{scale}", 1.6, scaled))
         return [*fields, StripField(say("Sheet"), number, 1.5)]
+
+
+def _smallest_picture(panel: Panel) -> float:
+    """Height of the lowest picture of a panel, mm; 0 where something found no room."""
+    if panel.rest or panel.crowded:
+        return 0.0
+    boxes = [item.box for cell in panel.cells for item in cell.items if isinstance(item, Image)]
+    return min(box.height for box in boxes)
 
 
 def _go_together(group: Sequence[c.Sheet]) -> bool:

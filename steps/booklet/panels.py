@@ -290,7 +290,7 @@ class Panels:
         its caption would be broken there, or it would be lower than the least."""
         if sheet.foot is None:
             return field, []
-        spare = _spare_width(sheet, field)
+        spare = min(_spare_width(sheet, field), field.width / 2)
         room = Rect(field.right - spare, field.y, spare, field.height).inset(PAD_MM)
         heights = [
             self.setter.galley(sheet.foot.caption, width, self.edition.body, True).height
