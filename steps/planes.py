@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import manifold3d as m3
 import numpy as np
 import shapely
-import trimesh
 
 from renderer.topology import connected
 from steps.model import Array, IntArray
@@ -49,6 +48,8 @@ def _normals(vertices: Array, faces: IntArray) -> Array:
 
 def _planes(vertices: Array, faces: IntArray) -> IntArray:
     """(m,) the same number for connected faces in one plane."""
+    import trimesh  # slow to load, and seldom needed
+
     mesh = trimesh.Trimesh(vertices, faces, process=False)
     pairs = mesh.face_adjacency[mesh.face_adjacency_angles < SAME_PLANE]
     return connected(len(faces), pairs)

@@ -254,22 +254,27 @@ def trial(
 ) -> Report:
     """``count`` mutants, of the kinds in turn, from number ``first`` on."""
     report = Report()
-    for kind in kinds:
-        verdict_in_words(kind, seeds(kind)[0].files)  # what is loaded late, loaded once
     todo = [(kinds[number % len(kinds)], number) for number in range(first, first + count)]
     done = 0
     while done < len(todo):
-        done += _batch(todo[done:], seed, report)
+        done += _batch(todo[done:], kinds, seed, report)
     return report
 
 
-def _batch(todo: Sequence[tuple[str, int]], seed: int, report: Report) -> int:
+def warm(kinds: Sequence[str]) -> None:
+    """Load what is loaded late, once: in the fork, where no thread of a library that was begun before it
+    lives on."""
+    for kind in kinds:
+        verdict_in_words(kind, seeds(kind)[0].files)
+
+
+def _batch(todo: Sequence[tuple[str, int]], kinds: Sequence[str], seed: int, report: Report) -> int:
     """Mutants in one forked process, until all are done or one ends or outlasts it; how many."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(reading)
-        _serve(todo, seed, writing)
+        _serve(todo, kinds, seed, writing)
     os.close(writing)
     done, begun, rest = 0, time.monotonic(), b""
     with os.fdopen(reading, "rb", buffering=0) as answers:
@@ -306,11 +311,12 @@ def _note(report: Report, kind: str, number: int, verdict: str, seconds: float) 
         report.slowest_s, report.slowest = seconds, f"{kind} {number}"
 
 
-def _serve(todo: Sequence[tuple[str, int]], seed: int, writing: int) -> None:
+def _serve(todo: Sequence[tuple[str, int]], kinds: Sequence[str], seed: int, writing: int) -> None:
     """In the fork: one line of JSON to each mutant, and out."""
     null = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1, 2):
         os.dup2(null, number)
+    warm(kinds)
     limit = _virtual() + MOST_BYTES
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     signal.signal(signal.SIGPROF, signal.SIG_DFL)  # ends the process, also within a library

@@ -86,14 +86,8 @@ def test_what_is_wrong_is_found(how, what, monkeypatch):
     monkeypatch.setattr(fuzzing, "MOST_S", 0.5)
     monkeypatch.setattr(fuzzing, "STUCK_S", 1.0 if "no answer" in what else 60.0)
     monkeypatch.setitem(fuzzing.KINDS, "obj", wrong(how))
-    monkeypatch.setattr(fuzzing, "verdict_in_words", first_skipped(fuzzing.verdict_in_words))
+    monkeypatch.setattr(fuzzing, "warm", lambda kinds: None)
     report = trial(["obj", "settings"], 4, SEED)
     assert [finding.number for finding in report.findings] == [0, 2]
     assert all(what in finding.what for finding in report.findings), report.findings
     assert sum(report.verdicts.values()) == 4
-
-
-def first_skipped(verdict):
-    """Without the trial of the seeds, which goes before the forks."""
-    parent = os.getpid()
-    return lambda kind, files: "read" if os.getpid() == parent else verdict(kind, files)

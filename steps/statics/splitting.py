@@ -19,7 +19,7 @@ from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from steps.model import Array, Mask, frozen_array
-from steps.progress import patiently
+from steps.progress import patiently, tick
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 
 #: Rounds after which a programme is asked instead, which costs about as much again. Of 311 standing sets of a
@@ -36,6 +36,8 @@ FARTHER = 1.6
 LOOK = 30
 #: What A A^T is made firmer by, of a unit force on each body, so that it has a factor where bodies hang free.
 FIRM = 1e-9
+#: So many bodies are balanced in some tenths of a second: another thread would only cost a share of it.
+QUICK_BODIES = 1_000
 #: How far forces may go beyond a capacity, or leave a body out of balance, in units of the greatest load:
 #: rounding.
 CLOSE = 1e-6
@@ -76,8 +78,12 @@ def split(
     if not free.any():
         return Split(frozen_array(np.zeros((len(equilibrium.contacts), 3)), (None, 3)))
     cones = _Within.of(equilibrium, case, capacity)
+    find = partial(_found, equilibrium, case, capacity, cones, free, guess, rounds)
+    if len(equilibrium.bodies) <= QUICK_BODIES:
+        tick()
+        return find()
     # all of it in one thread: of the memory that SuperLU took in another nothing would be given back
-    return patiently(partial(_found, equilibrium, case, capacity, cones, free, guess, rounds))
+    return patiently(find)
 
 
 def _found(

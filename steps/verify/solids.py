@@ -22,10 +22,10 @@ import manifold3d
 import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse
 
 from renderer.scenes import ray_scene
 from steps.model import Array, Model, Shape
+from steps.planes import replaned
 
 #: Vertices closer than this are one, mm: STL repeats each corner in float32.
 WELD_MM = 1e-4
@@ -38,8 +38,6 @@ MOVING_SHARE, STANDING_SHARE = 0.6, 0.4
 WALL_SHARE = 0.6
 #: The wall is looked at behind the middle of a face, and behind its corners, so far in from them.
 IN_FROM_CORNER = 0.1
-#: A side is flat if the areas of its faces, as vectors, add up to this share of their sum (by about 2.5 deg).
-FLAT_SHARE = 0.999
 #: A ray into a wall starts so far inside it, of the solid's extent: more than the rounding of float32.
 INSIDE_SHARE = 1e-6
 #: Facets are merged where that moves the surface by no more than this, mm, nor by more than this share of
@@ -102,56 +100,8 @@ def thinned(surface: Surface, by_mm: ArrayLike) -> Surface:
 def unfolded(before: Surface, after: Surface) -> Surface:
     """The surface ``after`` its corners moved, its flat sides cut anew where a triangle was folded over: in a
     ring cut by long chords one comes to lie across the hole."""
-    one, two = before.normals, after.normals
-    folded = np.einsum("ij,ij->i", one, two) < 0
-    if not folded.any():
-        return after
-    side = _flat_sides(before)
-    kept, fresh = np.ones(len(side), dtype=bool), []
-    for number in np.unique(side[folded]):
-        own = side == number
-        normal, area = one[own].sum(axis=0), np.linalg.norm(one[own], axis=1).sum()
-        flat = np.linalg.norm(normal) > FLAT_SHARE * area
-        if flat and (cut := _cut_anew(after, before.faces[own], normal)) is not None:
-            kept &= ~own
-            fresh.append(cut)
-    return Surface(after.vertices, np.concatenate([after.faces[kept], *fresh]))
-
-
-def _flat_sides(surface: Surface) -> NDArray[np.int64]:
-    """(m,) the number of the flat side that each face belongs to: faces joined by edges that do not bend."""
-    sides = np.sort(surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    bent = {*map(tuple, crease_edges(surface).tolist())}
-    first: dict[tuple[int, int], int] = {}
-    pairs = []
-    for at, edge in enumerate(map(tuple, sides.tolist())):
-        if edge not in bent and first.setdefault(edge, at // 3) != at // 3:
-            pairs.append((first[edge], at // 3))
-    ends = np.array(pairs, dtype=np.int64).reshape(-1, 2)
-    count = len(surface.faces)
-    joined = sparse.coo_matrix((np.ones(len(ends)), ends.T), shape=(count, count))
-    return np.asarray(sparse.csgraph.connected_components(joined, directed=False)[1], dtype=np.int64)
-
-
-def _cut_anew(surface: Surface, faces: NDArray[np.int64], normal: Array) -> NDArray[np.int64] | None:
-    """(k, 3) triangles between the rims of some faces of one flat side; None where a rim meets itself."""
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    there = {(start, end) for start, end in edges.tolist()}
-    rim = [(start, end) for start, end in edges.tolist() if (end, start) not in there]
-    onward = dict(rim)
-    if len(onward) != len(rim):
-        return None
-    loops = []
-    while onward:
-        loop = [next(iter(onward))]
-        while (to := onward.pop(loop[-1], None)) is not None and to != loop[0]:
-            loop.append(to)
-        loops.append(loop)
-    unit = normal / np.linalg.norm(normal)
-    right = np.linalg.svd(unit[None])[2][1]
-    plane = np.stack([right, np.cross(unit, right)], axis=1)
-    cut = manifold3d.triangulate([surface.vertices[loop] @ plane for loop in loops])
-    return np.concatenate([np.asarray(loop) for loop in loops])[np.asarray(cut, dtype=np.int64)]
+    faces = replaned(before.vertices, after.vertices, before.faces)
+    return after if faces is None else Surface(after.vertices, faces)
 
 
 def walls(surface: Surface) -> Array:
