@@ -88,7 +88,9 @@ def larger_to(joint: Joint, aim: Fit, settings: Settings) -> float | None:
     offsets = np.append(0.0, offsets[offsets > TOLD_STEP_MM / 2])
     found = served(joint, offsets, aim, settings)
     good = np.flatnonzero(found.touches[:, rows].all(axis=1) & found.whole)
-    if not len(good) or good[0] == 0:
-        return None if not len(good) else 0.0
+    if not len(good):
+        return None
+    if good[0] == 0:
+        return 0.0
     stretch = max(np.split(good, np.flatnonzero(np.diff(good) > 1) + 1), key=len)
     return float(offsets[stretch[len(stretch) // 2]])

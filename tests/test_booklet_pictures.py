@@ -39,7 +39,7 @@ def small_orders() -> tuple[PictureOrder, ...]:
         Wish("assembly", assembly="A1"),
         Wish("turn", step=4),
         Wish("cover"),
-        Wish("finished", index=2),
+        Wish("finished", index=1),
     ]
     wishes += [
         Wish("thumbnail", shape=part.shape, colour=part.colour, scale=scale)

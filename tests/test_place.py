@@ -22,6 +22,7 @@ from steps.errors import FaultyModel
 from steps.features import measure
 from steps.intake import read_model
 from steps.model import Model
+from steps.place import maps
 from steps.place.poses import coordinates
 from steps.place.sheets import stud_sheets
 from steps.place.source import Faults, LaidLine, Word
@@ -122,6 +123,19 @@ def built(folder: Path, text: str) -> Model:
 def low_corner(model: Model, name: str) -> list[float]:
     row = next(row for row, part in enumerate(model.parts) if part.source == name)
     return np.round(model.part_bounds[row, 0], 1).tolist()
+
+
+def test_a_part_of_a_map_is_tried_on_what_is_under_it_alone(tmp_path: Path, monkeypatch) -> None:
+    """Of a long map each part on its neighbours and on one below or two, not on all that stand already."""
+    tried, level_over = [], maps._level_over
+    monkeypatch.setattr(maps, "_level_over", lambda *asked: tried.append(asked) or level_over(*asked))
+    folder = folder_of(tmp_path, "tile")
+    row = "ttuu" * 20
+    text = f'[pieces]\nt = "tile"\nu = "tile"\n[[course]]\nmap = "{row}"\n[[course]]\nmap = "{row}"\n'
+    model = built(folder, text)
+    assert len(model.parts) == 80 and 40 <= len(tried) <= 5 * 80
+    assert {low_corner(model, name)[2] for name in ("t21", "u40")} == {low_corner(model, "t40")[2]}
+    assert low_corner(model, "t40")[2] > low_corner(model, "t1")[2] == 0.0
 
 
 def test_maps_drop_until_they_seat(tmp_path: Path) -> None:

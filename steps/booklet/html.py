@@ -63,7 +63,7 @@ def _orders(sheet: c.Sheet) -> Iterator[PictureOrder]:
         if isinstance(block, (c.Take, c.PartLine)):
             yield _thumb(block)
         elif isinstance(block, c.Figure):
-            yield _large(block.wish) if block.wish.kind == "finished" else _small(block.wish)
+            yield _small(block.wish)
     if sheet.foot is not None:
         yield _large(sheet.foot.wish)
 
@@ -254,8 +254,7 @@ class _Page:
 
     @block.register
     def _(self, block: c.Figure) -> str:
-        large = block.wish.kind == "finished"
-        return self.figure(block, _large(block.wish) if large else _small(block.wish))
+        return self.figure(block, _small(block.wish))
 
     @block.register
     def _(self, block: c.Timeline) -> str:

@@ -165,26 +165,19 @@ def _display_axes(studio: Studio) -> Array:
     return axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, _display_up(studio))
 
 
-#: The finished model is shown from so many sides, in turn from the usual view.
-SIDES = 4
-
-
-def finished_pictures(studio: Studio, width_mm: float, height_mm: float) -> tuple[Picture, ...]:
-    """The finished model from four sides, at one common scale."""
-    return tuple(finished_picture(studio, side, width_mm, height_mm) for side in range(SIDES))
+#: The finished model is shown from the usual view and from behind it, all its sides in both (radians).
+FINISHED_TURNS = (0.0, np.pi)
 
 
 def finished_picture(studio: Studio, side: int, width_mm: float, height_mm: float) -> Picture:
-    """The finished model from one of four sides, at the scale at which it fits from each."""
+    """The finished model from the front (0) or from behind (1), at the scale at which it fits from both."""
     field = Field(width_mm, height_mm)
     items = studio.items([part.id for part in studio.plan.model.parts], "new")
     up = _display_up(studio)
     points = _points(items)
     cameras = [
-        field.camera(
-            axes_of(USUAL_VIEW.azimuth + turn * np.pi / 2, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM
-        )
-        for turn in range(SIDES)
+        field.camera(axes_of(USUAL_VIEW.azimuth + turn, ISOMETRIC_ELEVATION, up), points, PLAIN_MARGIN_MM)
+        for turn in FINISHED_TURNS
     ]
     camera = replace(cameras[side], pixel=max(camera.pixel for camera in cameras))
     table = studio.source.table(items, camera)

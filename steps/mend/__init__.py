@@ -278,17 +278,25 @@ def _flood(
 def _agreeing(faces: IntArray) -> IntArray:
     """The faces, those turned that most beside them contradict: of a sliver rays do not tell which side looks
     out."""
-    while len(faces):
-        order, starts, sense = edge_runs(faces)
-        net = np.add.reduceat(sense[order], starts)
-        of_side = np.empty(len(order), dtype=np.int64)
-        of_side[order] = np.repeat(net, np.diff(np.r_[starts, len(order)]))
-        gain = (np.abs(of_side) - np.abs(of_side - 2 * sense)).reshape(-1, 3).sum(axis=1)
-        most = int(np.argmax(gain))
-        if gain[most] <= 0:
-            break
-        faces = np.where((np.arange(len(faces)) == most)[:, None], faces[:, ::-1], faces)
-    return faces
+    if not len(faces):
+        return faces
+    order, starts, sense = edge_runs(faces)
+    ends, sense = np.r_[starts[1:], len(order)], sense.reshape(-1, 3)
+    edge = np.empty_like(faces)
+    edge.reshape(-1)[order] = np.repeat(np.arange(len(starts)), ends - starts)
+    net, turned = np.bincount(edge.ravel(), sense.ravel()), np.zeros(len(faces), dtype=bool)
+
+    def gained(some: IntArray) -> Array:
+        beside = net[edge[some]]
+        return (np.abs(beside) - np.abs(beside - 2 * sense[some])).sum(axis=1)
+
+    gain = gained(np.arange(len(faces)))
+    while gain[most := int(np.argmax(gain))] > 0:
+        np.subtract.at(net, edge[most], 2 * sense[most])
+        sense[most], turned[most] = -sense[most], ~turned[most]
+        near = np.unique(np.concatenate([order[starts[at] : ends[at]] for at in edge[most]]) // 3)
+        gain[near] = gained(near)
+    return np.where(turned[:, None], faces[:, ::-1], faces)
 
 
 def _area(corners: Array) -> float:

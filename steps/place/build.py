@@ -19,7 +19,7 @@ from steps.intake.said import colour_in_cell
 from steps.intake.scene import RawPart, Scene
 from steps.limits import LIMITS, Limits
 from steps.model import Array, Listed, Problem
-from steps.place.maps import Boxed, Letters, dropped, footprint_of
+from steps.place.maps import Below, Boxed, Letters, dropped, footprint_of
 from steps.place.poses import Spot, coordinates, on_table, seated, seats_named, turn_named
 from steps.place.seats import Seated, bodies_of
 from steps.place.source import BuildFile, Course, Faults, LaidLine, Legend, Word, read_source
@@ -207,7 +207,7 @@ class _Site:
 
     def lay_courses(self) -> None:
         """Every map, from the bottom up; what it holds drops until it seats."""
-        below: list[Boxed] = []
+        below = Below()
         for course in self.source.courses:
             for piece in self._pieces_of(course):
                 found = self.piece(piece.word)
@@ -221,7 +221,7 @@ class _Site:
                 pose, on = dropped(body, piece, turn, below)
                 name = self.next_name(piece.word.text)
                 self.put(name, found, pose, piece.word, on, True)
-                below.append(Boxed.of(name, body, pose))
+                below.add(Boxed.of(name, body, pose))
 
     def _pieces_of(self, course: Course) -> list[Letters]:
         """Runs of equal letters that touch, by the place of their first letter."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -151,7 +150,27 @@ def _cross(one: Array, other: Array) -> Array:
     return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
 
 
-def dropped(body: Seated, piece: Letters, turn: int, below: Sequence[Boxed]) -> tuple[Array, tuple[str, ...]]:
+class Below:
+    """The parts that stand already, to be asked which are under a place."""
+
+    def __init__(self) -> None:
+        self._parts: list[Boxed] = []
+        self._boxes = np.empty((1, 2, 2))  #: (room, 2, 2) of each its least and greatest x and y
+
+    def add(self, part: Boxed) -> None:
+        if len(self._parts) == len(self._boxes):
+            self._boxes = np.concatenate([self._boxes, np.empty_like(self._boxes)])
+        self._boxes[len(self._parts)] = part.low[:2], part.high[:2]
+        self._parts.append(part)
+
+    def under(self, low: Array, high: Array) -> list[Boxed]:
+        """Those whose boxes are over some of the box between two corners (2,), the highest first."""
+        boxes = self._boxes[: len(self._parts)]
+        near = np.flatnonzero(((high > boxes[:, 0]) & (low < boxes[:, 1])).all(axis=1))
+        return sorted((self._parts[row] for row in near), key=lambda one: -one.high[2])
+
+
+def dropped(body: Seated, piece: Letters, turn: int, below: Below) -> tuple[Array, tuple[str, ...]]:
     """(4, 4) of a part over its cells, let down until it seats, rests or stands; and on what."""
     footprint = footprint_of(body)
     zero = footprint.turned(turn)[1]
@@ -164,7 +183,8 @@ def dropped(body: Seated, piece: Letters, turn: int, below: Sequence[Boxed]) -> 
     lowest, slack = float(body.box[0, 2]), 1e-3 * body.pitch
     highest = -lowest
     holders: list[tuple[float, str]] = []
-    for each in sorted(below, key=lambda one: -one.high[2]):
+    half = body.pitch / 2
+    for each in below.under(places.min(axis=0) - half, places.max(axis=0) + half):
         if each.high[2] - lowest <= highest - slack:
             break  # neither this nor any lower one can reach so high
         level = _level_over(body, pose, each, places)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from steps.booklet.compose.matter import Matter
 from steps.booklet.compose.small import whole_extent
 from steps.booklet.compose.sources import data_rows
@@ -28,20 +26,16 @@ def finished_sheet(matter: Matter) -> Sheet:
     """The finished model from the front and from behind, all sides in both, and how to care for it."""
     words = matter.words
     title = words.say("The finished model")
-    front, behind = (
-        Figure(
-            Wish("finished", index=k), words.say("{title} from side {n} of 4.", title=matter.title, n=k + 1)
-        )
-        for k in (0, 2)
-    )
+    front, behind = Wish("finished", index=0), Wish("finished", index=1)
+    back = Figure(behind, words.say("{title} from behind.", title=matter.title), words.say("From behind"))
     small = matter.settings.fold or matter.settings.paper == "a5"
     care = [Marked("dot", line) for line in _care(matter)]
     return Sheet(
         "finished",
         title,
         (Heading(title), Heading(words.say("Care and display")), *care),
-        front,
-        None if small else replace(behind, caption=words.say("From behind")),
+        Figure(front, words.say("{title} from the front.", title=matter.title)),
+        None if small else back,
         extent=whole_extent(matter.plan),
     )
 
