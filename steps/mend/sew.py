@@ -226,33 +226,38 @@ def _split(
 ) -> tuple[IntArray, int]:
     """Faces with every vertex that lies on a side worked into the face, where other open sides run along it;
     and how many sides were split."""
-    total = 0
+    total, settled = 0, [faces[:0]]
     for _ in range(MAX_ROUNDS):
-        found = _on_sides(vertices, faces, near, everywhere)
+        found = _on_sides(vertices, faces, near, np.concatenate([*settled, faces]) if everywhere else None)
         if found is None:
             break
         side, vertex = found
         total += len(np.unique(side))
+        whole = len(faces) - len(np.unique(side // 3))
         faces, _ = _fanned(faces, side, vertex)
+        if everywhere:  # on what has no corner on it now none will lie later
+            settled.append(faces[:whole])
+            faces = faces[whole:]
         faces = _proper(vertices, faces, min(reach, near))
-    return faces, total
+    return np.concatenate([*settled, faces]), total
 
 
 def _on_sides(
-    vertices: Array, faces: IntArray, near: float, everywhere: bool
+    vertices: Array, faces: IntArray, near: float, every: IntArray | None
 ) -> tuple[IntArray, IntArray] | None:
-    """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face."""
+    """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face. Looked at
+    are open sides and their corners, or else all sides and the corners of ``every`` face."""
     lone = rim_edges(faces)
     ends = np.column_stack([faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]])
-    if everywhere:
-        candidates, side = np.unique(faces), np.arange(faces.size)
+    if every is not None:
+        candidates, side = np.unique(every), np.arange(faces.size)
     else:
         candidates, side = np.unique(ends), 3 * lone[:, 0] + lone[:, 1]
     if not len(side):
         return None
     start, end = faces.reshape(-1)[side], np.roll(faces, -1, axis=1).reshape(-1)[side]
     of, vertex, share = _beside(vertices, start, end, candidates, near)
-    if not everywhere:
+    if every is None:
         kept = _run_along(vertices, start, end, of, vertex, share, ends, near)
         of, vertex, share = of[kept], vertex[kept], share[kept]
     if not len(of):
@@ -287,26 +292,25 @@ def _about_sides(
     length halved where the ball about it holds many: long sides among many corners would meet them all."""
     known = tree(vertices[candidates])
     real = np.flatnonzero((vertices[start] != vertices[end]).any(axis=1))
-    pending = [(rows, np.zeros(len(rows)), np.ones(len(rows))) for rows in _blocks(real)]
-    while pending:
-        of, low, high = pending.pop()
+    of, low, high = real, np.zeros(len(real)), np.ones(len(real))
+    while len(of):
         along = vertices[end[of]] - vertices[start[of]]
         middle = vertices[start[of]] + ((low + high) / 2)[:, None] * along
-        half = (high - low) / 2 * np.linalg.norm(along, axis=1)
-        off, row = known.query(middle, k=FEW + 1)
-        about = off <= half[:, None] + near
-        many = about[:, -1].copy()
-        about[many] = False
-        side, which = np.nonzero(about)
-        yield of[side], candidates[row[side, which]]
-        crowded = many & (half <= near)  # not to be told apart by halving
-        balls = known.query_ball_point(middle[crowded], half[crowded] + near)
+        half = (high - low) / 2 * np.linalg.norm(along, axis=1) + near
+        many = np.zeros(len(of), dtype=bool)
+        for rows in _blocks(np.arange(len(of))):
+            off, row = known.query(middle[rows], k=FEW + 1)
+            about = off <= half[rows, None]
+            many[rows] = about[:, -1]
+            side, which = np.nonzero(about & ~about[:, -1:])
+            yield of[rows[side]], candidates[row[side, which]]
+        crowded = np.flatnonzero(many & (half <= 2 * near))  # not to be told apart by halving
+        balls = known.query_ball_point(middle[crowded], half[crowded])
         size = np.array([len(ball) for ball in balls], dtype=np.int64)
         yield np.repeat(of[crowded], size), candidates[np.fromiter(chain.from_iterable(balls), np.int64)]
-        many &= ~crowded
+        many[crowded] = False
         of, low, high = of[many], low[many], high[many]
-        if len(of):
-            pending += [(of, low, (low + high) / 2), (of, (low + high) / 2, high)]
+        of, low, high = np.tile(of, 2), np.r_[low, (low + high) / 2], np.r_[(low + high) / 2, high]
 
 
 def _blocks(rows: IntArray) -> list[IntArray]:
@@ -355,7 +359,7 @@ def split_sides(vertices: Array, faces: IntArray) -> tuple[IntArray, IntArray]:
     near = ON_EDGE * LEAST_REACH * float(np.linalg.norm(np.ptp(vertices, axis=0)))
     owner = np.arange(len(faces))
     for _ in range(MAX_ROUNDS):
-        found = _on_sides(vertices, faces, near, False)
+        found = _on_sides(vertices, faces, near, None)
         if found is None:
             break
         faces, from_rows = _fanned(faces, *found)
