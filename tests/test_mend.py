@@ -26,7 +26,7 @@ from steps.mend import caps, crossing, mend, sound
 from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.sew import sew
-from steps.mend.soup import is_closed, signed_volume
+from steps.mend.soup import is_closed, merge_equal, signed_volume
 from steps.mend.unite import OPPOSITE, _facing, _Flats
 from steps.model import Mending, Shape
 from steps.settings import Settings
@@ -254,6 +254,11 @@ def test_a_shell_that_crosses_itself_is_not_sound() -> None:
     top = vertices[:, 2] > vertices[:, 2].max() - 1e-6
     pushed[top, 2] -= 12  # stud tops pushed down through the roof and out below
     assert not sound(pushed, faces)
+
+
+def test_slivers_that_noise_sets_across_the_surface_do_not_cross_it() -> None:
+    soup = raw.scanned(raw.part(6, 2, height=3.0), np.random.default_rng(0))
+    assert sound(*merge_equal(soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3)))
 
 
 def test_same_soup_same_bytes() -> None:

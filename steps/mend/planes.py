@@ -74,23 +74,27 @@ def set_on_planes(vertices: Array, faces: IntArray, reach: float) -> Array:
 def _planes(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, Array, Array]:
     """(m,) plane of each face, -1 for none, and the planes' unit normals and offsets; the highest faces
     first."""
+    from scipy.sparse import csr_matrix
+
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     twice = np.linalg.norm(cross, axis=1)
     height = twice / np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     plane = np.full(len(corners), -1)
     fits: list[_Fit] = []
-    order = np.argsort(-height, kind="stable")
-    for place in range(int((height > TELLING * reach).sum())):
-        seed = order[place]
+    free = np.argsort(-height, kind="stable")
+    corner, own = faces.reshape(-1), np.arange(faces.size) // 3
+    meeting = csr_matrix((np.ones(faces.size), (corner, own)), (len(vertices), len(faces)))
+    for seed in free[: int((height > TELLING * reach).sum())].tolist():
         if plane[seed] >= 0:
             continue
-        free = order[place:][plane[order[place:]] < 0]
+        free = free[plane[free] < 0]
         rows, fit = np.array([seed]), _Fit.of(corners[[seed]], twice[[seed]], cross[seed])
         for _ in range(MAX_ROUNDS):  # a small face is off by more the further away: the plane grows
             wider = _in(fit, corners, free, reach)
             if len(wider) <= len(rows):
-                wider = _with_neighbours(fit, rows, faces, corners, free, reach)
+                beside = meeting[np.unique(faces[rows])].indices
+                wider = _with_neighbours(fit, rows, beside, corners, plane, reach)
             found = _Fit.of(corners[wider], twice[wider], fit.normal)
             if len(wider) <= len(rows) or found.off(corners[wider]).max() > IN_PLANE * reach:
                 break
@@ -108,9 +112,9 @@ def _in(fit: _Fit, corners: Array, free: IntArray, reach: float) -> IntArray:
 
 
 def _with_neighbours(
-    fit: _Fit, rows: IntArray, faces: IntArray, corners: Array, free: IntArray, reach: float
+    fit: _Fit, rows: IntArray, beside: IntArray, corners: Array, plane: IntArray, reach: float
 ) -> IntArray:
-    """The faces of a plane, with those ``free`` that share a corner and may lie in it for all it can tell."""
-    beside = free[np.isin(faces[free], faces[rows]).any(axis=1)]
+    """The faces of a plane, with those ``beside`` of no plane yet that may lie in it for all it can tell."""
+    beside = beside[plane[beside] < 0]
     allowed = IN_PLANE * reach * fit.doubt(corners[beside])
     return np.union1d(rows, beside[(fit.off(corners[beside]) <= allowed).all(axis=1)])

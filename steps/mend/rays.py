@@ -25,8 +25,8 @@ AT_ONCE = 1 << 14
 #: Faces crossed by one ray before it is given up.
 MOST_HITS = 200
 #: A face crosses its own shell when there is not void on one side of it and material on the other, at all of
-#: these shares of the diagonal off it (0.002 to 0.3 mm in 50): what crosses itself by less is noise, which
-#: also turns narrow faces over.
+#: these shares of the diagonal off it (0.002 to 0.3 mm in 50): what crosses itself by less is noise. It also
+#: sets faces lower than the second of these across the surface: of them only what winds round twice tells.
 OFF_SHARES = (4e-5, 3e-3, 6e-3)
 #: Points asked on each face: its middle, and on large ones near its corners too.
 SPOTS = np.array([[1, 1, 1], [4, 1, 1], [1, 4, 1], [1, 1, 4]], dtype=np.float64)
@@ -61,6 +61,13 @@ class Rays:
     @cached_property
     def areas(self) -> Array:
         return np.linalg.norm(self.crosses, axis=1) / 2
+
+    @cached_property
+    def heights(self) -> Array:
+        """(m,) the least height of each face."""
+        corners = self.vertices[self.faces]
+        sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+        return 2 * self.areas / np.maximum(sides.max(axis=1), 1e-300)
 
     @cached_property
     def normals(self) -> Array:
@@ -100,15 +107,15 @@ class Rays:
         points whose rays tell otherwise are asked for their winding numbers.
         """
         spots, face, areas = self._spots()
-        normals = self.normals[face]
+        normals, wide = self.normals[face], self.heights[face] > OFF_SHARES[1] * self.diagonal
         doubted = ~(self._meets(spots, normals, False) & self._meets(spots, -normals, True))
         for share in OFF_SHARES:
-            spots, normals, areas = spots[doubted], normals[doubted], areas[doubted]
+            spots, normals, areas, wide = (each[doubted] for each in (spots, normals, areas, wide))
             if areas.sum() <= (OFF_SHARES[-1] * self.diagonal) ** 2:
                 return False
             off = share * self.diagonal * normals
             before, behind = self.winding(spots + off), self.winding(spots - off)
-            doubted = (before != 0) & (before != 1) | (behind != 1 - before)
+            doubted = ((before | behind) & ~1 != 0) | (before == behind) & wide
         return bool(areas[doubted].sum() > (OFF_SHARES[-1] * self.diagonal) ** 2)
 
     def _meets(self, spots: Array, ways: Array, leaving: bool) -> np.ndarray:

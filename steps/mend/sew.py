@@ -245,8 +245,8 @@ def _split(
 def _on_sides(
     vertices: Array, faces: IntArray, near: float, every: IntArray | None
 ) -> tuple[IntArray, IntArray] | None:
-    """Sides (3 face + corner) and the vertices on them, along each side; only one side of each face. Looked at
-    are open sides and their corners, or else all sides and the corners of ``every`` face."""
+    """Sides (3 face + corner) and the vertices on them, along each side; one side of each face. Looked at are
+    open sides and their corners, or else all sides and the corners of ``every`` face."""
     lone = rim_edges(faces)
     ends = np.column_stack([faces[lone[:, 0], lone[:, 1]], faces[lone[:, 0], (lone[:, 1] + 1) % 3]])
     if every is not None:
