@@ -261,6 +261,16 @@ def test_slivers_that_noise_sets_across_the_surface_do_not_cross_it() -> None:
     assert sound(*merge_equal(soup.reshape(-1, 3), np.arange(soup.size // 3).reshape(-1, 3)))
 
 
+def test_scraps_of_faces_that_lids_would_make_a_shell_are_none() -> None:
+    """A strip of floor between two walls and a bit of each once more, for themselves: lids over them would make
+    a fin from wall to wall."""
+    whole = raw._box((0, 0, 0), (20, 20, 8)) - raw._box((-1, 6, 4), (22, 8, 5))
+    floor = np.array([[(8, 6, 4), (8.6, 6, 4), (8.6, 14, 4)], [(8, 6, 4), (8.6, 14, 4), (8, 14, 4)]])
+    walls = np.array([[(8, y, 4), (8.6, y, 4), (8.3, y, 6.4)] for y in (6, 14)])
+    made = mended(np.concatenate([raw.soup_of(whole), floor, walls]))
+    assert apart(solid(made.vertices, made.faces), whole) < 1e-4
+
+
 def test_same_soup_same_bytes() -> None:
     soup = raw.everything(PILE.parts["short"], np.random.default_rng(3))
     one, two = mended(soup), mended(soup)

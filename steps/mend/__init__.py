@@ -153,9 +153,10 @@ def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float, limi
     together."""
     vertices, reach = sewn.vertices, sewn.reach
     got, tangled = _Gathered(), []
+    shown = np.arange(len(closed)) < len(once(sewn.faces))
     for piece in pieces_of(vertices, closed):
         shell = shell_of(vertices, piece.faces)
-        if _tangled(piece, vertices, closed, shell, reach):
+        if _tangled(piece, vertices, closed, shown, shell, reach):
             tangled.append(piece.all_rows)
         elif is_sheet(shell, reach):
             got.sheets += 1
@@ -169,9 +170,8 @@ def _gather(sewn: Sewn, closed: IntArray, lids: list[Lid], diagonal: float, limi
     got.lids += [(lid, vertices[lid.faces]) for lid, fits in zip(lids, sure, strict=True) if fits]
     if tangled:
         got.crossing = len(tangled)
-        shown = torn & (np.arange(len(closed)) < len(once(sewn.faces)))
         others = [lid for lid, fits in zip(lids, sure, strict=True) if not fits]
-        _flooded(got, vertices, closed[shown], others, reach, diagonal, limits)
+        _flooded(got, vertices, closed[torn & shown], others, reach, diagonal, limits)
     return got
 
 
@@ -182,13 +182,19 @@ def _add(got: _Gathered, piece: MeshPiece, shell: Shell) -> None:
     got.within += piece.within
 
 
-def _tangled(piece: MeshPiece, vertices: Array, faces: IntArray, shell: Shell, reach: float) -> bool:
-    """Whether a piece crosses itself or leaks, so that its edges cannot tell which side of it is material."""
+def _tangled(
+    piece: MeshPiece, vertices: Array, faces: IntArray, shown: np.ndarray, shell: Shell, reach: float
+) -> bool:
+    """Whether a piece crosses itself or leaks, so that its edges cannot tell which side of it is material, or
+    is made of lids more than of the faces ``shown``: scraps of what lies beside them, and no shell."""
     if _is_flat(piece, vertices, faces, reach):
         return False
     every = vertices[np.unique(faces[piece.all_rows])]
     box = np.array([every.min(axis=0), every.max(axis=0)])
     if piece.astray or is_sheet(shell, reach) or np.abs(shell.box - box).max() > BOX_REACHES * reach:
+        return True
+    own = vertices[faces[piece.rows]]
+    if 2 * _area(own[shown[piece.rows]]) < _area(own):
         return True
     return shell.rays.crosses_itself()
 
