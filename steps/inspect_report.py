@@ -28,7 +28,7 @@ from steps.model import (
     Touch,
     TouchKind,
 )
-from steps.pipeline import Survey
+from steps.pipeline import Survey, gathered
 from steps.planfile import (
     Amount,
     Degrees,
@@ -366,9 +366,12 @@ def report_blocks(report: Inspection) -> list[RenderableType]:
         blocks.extend(Text(line) for line in (*why_lines(report), *graph_lines(report)))
     if report.scale_law:
         blocks.append(scale_table(report))
-    for problem in sorted(report.problems, key=lambda each: list(SEVERITY_STYLE).index(each.severity)):
+    told = gathered([Problem(each.code, each.severity, each.parts, each.text) for each in report.problems])
+    for problem in sorted(told, key=lambda each: list(SEVERITY_STYLE).index(each.severity)):
         text = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         blocks.append(text.append(problem.text, style="default"))
+    if len(told) < len(report.problems):
+        blocks.append(Text(f"({len(report.problems):,} problems; --json has each whole)"))
     if not report.problems:
         then = " and joints; `stepleaf plan` looks at order and loads" if report.placed else ""
         blocks.append(Text(f"No problems found in parts{then}."))

@@ -11,6 +11,7 @@ import csv
 import hashlib
 import io
 import json
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
@@ -43,7 +44,7 @@ def files_read(model: Path, settings: Path | None = None) -> Mapping[Path, str]:
     for table in [path for path in found if path.suffix.lower() == ".csv"]:
         for path in _named_in(table):
             found.setdefault(path, "read with the model")
-    return {path: what for path, what in found.items() if path.is_file()}
+    return {path: what for path, what in found.items() if os.path.isfile(path)}  # of a name of any length
 
 
 def _named_in(table: Path) -> Iterator[Path]:

@@ -39,17 +39,17 @@ class Limits(BaseModel):
     #: Corners of one face. Cutting it into triangles takes the square of them: two seconds at four thousand.
     corners: int = Field(4_096, ge=3)
     #: Placed copies. The largest model that is promised to work has 20,000; more is bad nesting or an attack.
-    parts: int = Field(200_000, gt=0)
+    parts: int = Field(50_000, gt=0)
     #: Pairs of parts so near each other that they are looked at, some 200 bytes each; and ends of shells that
-    #: may stand in other shells of a mesh. A wall has 14 a part, a cube 31; where each of four thousand parts
-    #: stands in all others they are 8 million.
+    #: may stand in other shells of a mesh. A wall has 14 a part, a cube 31: twice that for all parts that are
+    #: read. Where each of three thousand parts stands in all others they are 4.5 million.
     pairs: int = Field(4_000_000, gt=0)
     #: Ways in which two parts lie near each other, each measured: some thousandths of a second. The largest
     #: model that is promised to work has 28,000.
     ways: int = Field(200_000, gt=0)
     #: Ways in which two parts stand in each other, each measured: a hundredth of a second. Models that were
     #: drawn to be looked at have some tens.
-    overlaps: int = Field(500, gt=0)
+    overlaps: int = Field(250, gt=0)
     #: Gaps of one mesh that are closed, half a thousandth of a second each. Careless ones have a few hundred.
     gaps: int = Field(10_000, gt=0)
     #: Places where triangles of one mesh may cross each other, all looked at: seconds at a hundred thousand.

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from steps.canonical import Canonical
-from steps.errors import FaultyModel, NotPlaced, WrongSettings
+from steps.errors import BeyondLimit, FaultyModel, NotPlaced, WrongSettings
 from steps.model import Fit, Joints, Measures, Model, Order, Plan, Problem
 from steps.progress import Tell, stage
 from steps.settings import USUAL, Settings
@@ -17,6 +17,9 @@ Value = TypeVar("Value")
 
 #: The stages by the names that people see, in order: "3 of 8 joints".
 STAGES = ("read", "measure", "joints", "order", "glue", "settle", "pictures", "pages")
+
+#: Problems of one kind, or names in a list of them, that fill a screen. The longest such name.
+A_SCREEN, LONGEST_HEAD = 20, 60
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,13 +170,48 @@ def each_once(problems: Sequence[Problem]) -> tuple[Problem, ...]:
     return tuple(heard.values())
 
 
+def gathered(problems: Sequence[Problem], whole: int = A_SCREEN) -> list[Problem]:
+    """Equal problems as one, with a list: of one kind and severity, those that say the same of other parts in
+    one line; of those that differ so many ``whole``, and the rest by name."""
+    alike: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        alike.setdefault((problem.code, problem.severity), []).append(problem)
+    told: list[Problem] = []
+    for own in alike.values():
+        told += own if len(own) <= whole else _as_a_list(own, whole)
+    return told
+
+
+def _as_a_list(own: Sequence[Problem], whole: int) -> list[Problem]:
+    heads = [problem.text.partition(": ")[0] for problem in own]
+    tails = {problem.text.partition(": ")[2] for problem in own}
+    parts = tuple(dict.fromkeys(part for problem in own for part in problem.parts))
+    if len(tails) == 1 and (tail := tails.pop()):
+        text = f"{len(own):,} times, {_named(heads)}: {tail}"
+        return [replace(own[0], parts=parts, text=text)]
+    text = f"and {len(own) - whole + 1:,} more of this kind: {_named(heads[whole - 1 :])}."
+    return [*own[: whole - 1], replace(own[-1], parts=parts, text=text)]
+
+
+def _named(heads: Sequence[str]) -> str:
+    shown = [
+        head if len(head) <= LONGEST_HEAD else f"{head[: LONGEST_HEAD - 1]}…" for head in heads[:A_SCREEN]
+    ]
+    more = [f"and {len(heads) - A_SCREEN:,} others"] if len(heads) > A_SCREEN else []
+    return "; ".join(shown + more)
+
+
 def _with_earlier(earlier: Sequence[Problem], run: Callable[[], Value]) -> Value:
-    """Run a stage; if it finds the model faulty, report the faults of the stages before it too."""
+    """Run a stage; if it finds the model faulty, or beyond what is read, report the faults of the stages
+    before it too, which may be the cause."""
     try:
         return run()
-    except FaultyModel as fault:
+    except (FaultyModel, BeyondLimit) as fault:
         if not errors_of(earlier):
             raise
+        if isinstance(fault, BeyondLimit):
+            beyond = Problem("beyond-limit", "error", (), str(fault))
+            raise FaultyModel([*errors_of(earlier), beyond]) from fault
         raise type(fault)(each_once([*errors_of(earlier), *fault.problems])) from fault
 
 

@@ -40,6 +40,7 @@ from steps.model import (
     View,
 )
 from steps.one_set import run_of
+from steps.ordinary import no_file
 from steps.settings import Factor, Settings
 from steps.value_faults import place_of, what_is_wrong
 
@@ -658,6 +659,8 @@ def read_plan(path: Path, limits: Limits = LIMITS) -> PlanFile:
 
     Raises UnreadableInput with every fault found.
     """
+    if why := no_file(path):
+        raise UnreadableInput(f"{path}: {why}.")
     try:
         size = path.stat().st_size / 1024**2
         refuse_more(f"{path}: {size:,.0f} MiB, which no plan needs", size, "plan_mib", limits)

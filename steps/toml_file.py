@@ -9,6 +9,7 @@ from typing import Any
 
 from steps.errors import StepleafError
 from steps.limits import SETTINGS_BYTES
+from steps.ordinary import no_file
 
 #: Names in one dotted key. No table of ours is nested deeper than three; twenty thousand take minutes.
 MOST_NAMES = 16
@@ -54,6 +55,8 @@ _FAULTS = (
 
 def read_toml(path: Path, wrong: type[StepleafError]) -> tuple[str, dict[str, Any]]:
     """The file's text, with plain newlines, and its table. Raises ``wrong`` for whatever cannot be read."""
+    if why := no_file(path):
+        raise wrong(f"{path}: {why}.")
     try:
         if path.stat().st_size > SETTINGS_BYTES:
             raise wrong(f"{path}: is over {SETTINGS_BYTES // 1024} KiB; nobody writes so much by hand.")

@@ -121,6 +121,35 @@ def test_a_settings_file_that_is_wrong(model: Path, text: str | bytes, says: str
     assert "stepleaf.toml" in said
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="only POSIX systems have named pipes")
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (os.mkfifo, "is not an ordinary file but a pipe"),
+        (lambda path: path.symlink_to("/dev/zero"), "is not an ordinary file but a device"),
+        (lambda path: path.symlink_to(path.name), "is a link that leads back to itself"),
+        (lambda path: path.symlink_to("gone"), "is a link to a file that is not there"),
+        (Path.mkdir, "is not an ordinary file but a folder"),
+    ],
+    ids=["pipe", "device", "circle", "nowhere", "folder"],
+)
+def test_what_is_no_file_is_told_as_what_it_is_and_never_opened(
+    model: Path, make: Callable[[Path], object], says: str, capsys: Capture
+) -> None:
+    """Beside the model as settings, named as settings, as a plan, as a model, and among loose parts."""
+    toml, part = model.parent / "stepleaf.toml", model.parent / "parts" / "a.stl"
+    part.parent.mkdir()
+    make(toml)
+    make(part)
+    named = ["--settings", str(toml)]
+    asked = [["plan", str(model)], ["plan", str(model), *named], ["verify", str(toml), str(model)]]
+    if not part.is_dir():
+        asked += [["inspect", str(part)], ["inspect", str(part.parent)]]
+    for arguments in asked:
+        assert run(arguments) in (1, 2)
+        assert says in capsys.readouterr().err, arguments
+
+
 def test_a_settings_file_that_is_missing(model: Path, capsys: Capture) -> None:
     assert run(["inspect", str(model), "--settings", str(model.parent / "none.toml")]) == 2
     assert "none.toml" in capsys.readouterr().err

@@ -94,6 +94,12 @@ def test_a_faulty_model_leaves_a_picture_beside_the_output(make, code, named, tm
     assert left == {picture.name}
 
 
+def test_of_very_many_parts_the_first_are_strong_and_the_message_says_so(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("steps.cli.faults.MOST_STRONG", 1)
+    assert run(["plan", str(links(tmp_path / "model.stl")), "-o", str(tmp_path / "mine.plan.json")]) == 1
+    assert "picture of the first 1 of 2 parts in question" in capsys.readouterr().err
+
+
 def test_anyway_makes_plan_and_picture_and_verify_tells_the_doubts(tmp_path, capsys):
     """A locked model built anyway: an adult's doubtful steps, which verify tells apart from faults."""
     path, target = links(tmp_path / "model.stl"), tmp_path / "mine.plan.json"

@@ -8,8 +8,9 @@ import sys
 
 import pytest
 
-from steps.cli.telling import DOTS, Teller, gathered
+from steps.cli.telling import DOTS, Teller
 from steps.model import Problem
+from steps.pipeline import A_SCREEN, gathered
 
 Capture = pytest.CaptureFixture[str]
 
@@ -87,7 +88,7 @@ def test_equal_problems_are_gathered_with_a_list() -> None:
     same = [Problem("clamp", "warning", (f"P{n}",), f"joint {n}: needs a clamp.") for n in range(1, 6)]
     other = [Problem("far", "note", (), f"part {n} is off by {n} mm: move it {n} mm.") for n in range(1, 6)]
     few = [Problem("few", "note", (), "a: b."), Problem("few", "note", (), "c: d.")]
-    told = [problem.text for problem in gathered([*same, *other, *few])]
+    told = [problem.text for problem in gathered([*same, *other, *few], 3)]
     assert told[0] == "5 times, joint 1; joint 2; joint 3; joint 4; joint 5: needs a clamp."
     assert told[1:4] == [
         other[0].text,
@@ -95,4 +96,13 @@ def test_equal_problems_are_gathered_with_a_list() -> None:
         "and 3 more of this kind: part 3 is off by 3 mm; part 4 is off by 4 mm; part 5 is off by 5 mm.",
     ]
     assert told[4:] == ["a: b.", "c: d."]
-    assert gathered(same)[0].parts == ("P1", "P2", "P3", "P4", "P5")
+    assert gathered(same, 3)[0].parts == ("P1", "P2", "P3", "P4", "P5")
+
+
+def test_thousands_of_problems_fill_no_more_than_a_screen() -> None:
+    other = [Problem("far", "error", (f"P{n}",), f"part {n}: off by {n} mm.") for n in range(1, 3001)]
+    told = gathered(other)
+    assert [problem.text for problem in told[:-1]] == [problem.text for problem in other[: A_SCREEN - 1]]
+    assert told[-1].text.startswith(f"and {3001 - A_SCREEN:,} more of this kind: part {A_SCREEN}; ")
+    assert told[-1].text.endswith(f"; and {3001 - 2 * A_SCREEN:,} others.") and len(told) == A_SCREEN
+    assert len(told[-1].parts) == 3000

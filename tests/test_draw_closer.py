@@ -47,6 +47,14 @@ def test_the_lesser_the_walls_the_more_is_seen_and_nothing_is_shown_twice():
     assert shown[-1].closer == ()
 
 
+def test_a_thing_too_small_for_any_ray_shows_nothing_and_is_no_fault(monkeypatch):
+    plan = pit()
+    scene = StepScene(Studio(plan, Settings()), plan.order.steps[-1], 1.0)
+    monkeypatch.setattr(StepScene, "samples", lambda *_asked: np.zeros((0, 3)))
+    (look,) = closer_looks(scene, candidate_views()[0][0], [0.0], {"P6": 0.1}, candidate_views())
+    assert look.seen == 0.0 and look.sites >= 0.7
+
+
 def test_of_alike_things_one_is_shown():
     plan = pit()
     scene = StepScene(Studio(plan, Settings()), plan.order.steps[-1], 1.0)

@@ -50,6 +50,12 @@ def test_three_round_and_four_square() -> None:
     assert even([0.1, -0.1, 0.1, 0.1], 0, 180, 90, 270) == pytest.approx([0, 0, 0.1 * K, 0.1 * K], abs=1e-4)
 
 
+def test_a_wall_that_gives_way_to_anything_leaves_the_others_as_they_are() -> None:
+    """Next to one that a milliardth of a newton moves by a millimetre."""
+    found = settle(np.diag([1e-3, 1e9, 1e-3]), [0.1, 0.1, 0.1], ways(0, 40, 180))
+    assert found == pytest.approx([100.0, 0.0, 100.0], rel=1e-5, abs=1e-5)
+
+
 def test_a_pair_that_could_turn_away_does() -> None:
     """Two studs pushed to opposite sides, 20 mm apart: a couple that nothing opposes turns the part."""
     couple = np.column_stack([ways(90, 270), [10.0, 10.0]])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -156,6 +157,15 @@ def test_every_faulty_line_of_the_list_is_named(tmp_path: Path) -> None:
     table.write_text("part,count\nstone.stl,2\n")
     with pytest.raises(UnreadableInput, match="line 1 must name the columns"):
         read_model(tmp_path, PLAIN)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere all names are text")
+def test_a_name_that_is_no_text_is_read_as_any_other(tmp_path: Path) -> None:
+    try:
+        save(block(1, 1), Path(os.fsdecode(bytes(tmp_path) + b"/caf\xe9.stl")))
+    except OSError:
+        pytest.skip("this file system takes text only")
+    assert len(read_model(tmp_path, PLAIN).parts) == 1
 
 
 def test_a_file_with_broken_numbers_is_left_out_with_a_warning(tmp_path: Path) -> None:

@@ -220,6 +220,20 @@ def test_facets_of_four_corners_are_refused_and_not_taken_for_other_triangles(tm
         read_model(tmp_path / "q.stl", PLAIN)
 
 
+def test_vertices_without_a_facet_are_told_as_such(tmp_path):
+    text = text_stl(tmp_path / "v.stl", a=box()).read_text()
+    (tmp_path / "v.stl").write_text(text.replace("outer loop", "vertex 1 2 3", 1).replace("outer loop", ""))
+    with pytest.raises(UnreadableInput, match=r"v\.stl: it has 37 vertices and no facet \('outer loop'\)"):
+        read_model(tmp_path / "v.stl", PLAIN)
+
+
+def test_what_a_file_left_unread_is_told_where_nothing_is_left_of_it(tmp_path):
+    path = binary_stl(tmp_path / "few.stl", box())
+    path.write_bytes(path.read_bytes()[:80] + (2).to_bytes(4, "little") + path.read_bytes()[84:])
+    with pytest.raises(FaultyModel, match=r"(?s)promises 2 triangles and goes on .* fewer than 4 triangles"):
+        read_model(path, PLAIN)
+
+
 def test_text_without_a_solid(tmp_path):
     text = text_stl(tmp_path / "t.stl", a=box()).read_text().replace("solid a", "x solid a", 1)
     (tmp_path / "t.stl").write_text("solidity\n" + text)

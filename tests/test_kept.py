@@ -76,6 +76,12 @@ def test_what_was_read_is_spared_by_identity_even_when_forced(tmp_path: Path) ->
         Kept(read, force=True).allow([table])
 
 
+def test_a_table_that_names_what_no_file_can_be_called_reads_nothing_by_that_name(tmp_path: Path) -> None:
+    table = tmp_path / "placements.csv"
+    table.write_text(f"id,file\na,{'n' * 5000}.stl\nb,nul\0.stl\n")
+    assert set(files_read(table)) == {table}
+
+
 def test_files_that_are_gone_leave_the_record(tmp_path: Path) -> None:
     target = once(tmp_path)
     target.unlink()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from steps.cli.options import Run, limited
-from steps.errors import BeyondLimit, StepleafError, UnreadableInput, WrongSettings
+from steps.errors import BeyondLimit, FaultyModel, StepleafError, UnreadableInput, WrongSettings
 from steps.intake import read_model
 from steps.limits import LIMITS, Limits, limits_given
 from steps.pipeline import survey
@@ -109,13 +109,22 @@ def test_parts_that_all_stand_in_each_other_are_refused_before_their_pairs_are_m
     file = ThreeMF()
     mesh = file.mesh(box())
     for row in range(300):
-        file.item(mesh, pose(at=(row / 1000, 0, 0)))
+        file.item(mesh, pose(at=(row / 50, 0, 0)))
     path = file.write(tmp_path / "heap.3mf")
     with pytest.raises(
         BeyondLimit,
         match=r"heap\.3mf: so many parts stand .* [\d,]+ pairs would be looked at.*--limit pairs=",
     ):
         survey(path, Settings(limits={"pairs": 30_000}))
+
+
+def test_parts_at_one_place_are_told_as_such_beside_the_limit_that_they_break(tmp_path):
+    file = ThreeMF()
+    mesh = file.mesh(box())
+    for _ in range(30):
+        file.item(mesh)
+    with pytest.raises(FaultyModel, match=r"(?s)and 23 more: exactly on top of .*pairs would be looked at"):
+        survey(file.write(tmp_path / "pile.3mf"), Settings(limits={"pairs": 100}))
 
 
 @pytest.mark.parametrize(

@@ -125,9 +125,11 @@ def _interrupted() -> int:
 def _told(error: Exception) -> int:
     """Say what went wrong; returns the exit status."""
     from steps.errors import FaultyModel, StepleafError
+    from steps.pipeline import gathered
 
     if isinstance(error, FaultyModel) and len(error.problems) > 1:
-        _say(f"the model cannot be built as it is, {len(error.problems)} faults:\n{error}")
+        faults = "\n".join(f"- {problem.text}" for problem in gathered(error.problems))
+        _say(f"the model cannot be built as it is, {len(error.problems):,} faults:\n{faults}")
         return error.exit_status
     if isinstance(error, StepleafError):
         _say(str(error))

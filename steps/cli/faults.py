@@ -15,6 +15,8 @@ from steps.settings import Settings
 
 #: Kinds of fault that get a picture; the first of them tell most.
 MOST_PICTURES = 3
+#: Parts that one picture makes strong: of more, none stands out.
+MOST_STRONG = 500
 #: Dots per inch of such a picture: 1,200 pixels wide.
 DPI = 150.0
 
@@ -49,9 +51,11 @@ def picture_faults(
             except CannotWrite as spared:
                 message(f"no picture of the parts in question: {spared}", quiet)
                 continue
-            _write(model, list(dict.fromkeys(parts)), up, path, settings)
+            named = list(dict.fromkeys(parts))
+            _write(model, named[:MOST_STRONG], up, path, settings)
             kept.wrote([path])
-            message(f"picture of the parts in question: {path}", quiet)
+            which = "parts" if len(named) <= MOST_STRONG else f"first {MOST_STRONG} of {len(named):,} parts"
+            message(f"picture of the {which} in question: {path}", quiet)
             written.append(path)
     return written
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -121,10 +122,10 @@ def limited(given: list[str] | None) -> Settings:
 
 
 def settings_beside(model: Path) -> Path | None:
-    """stepleaf.toml in the model's folder (or in the folder that is the model), if there."""
-    folder = model if model.is_dir() else model.parent
+    """stepleaf.toml in the model's folder (or in the folder that is the model), if something is there."""
+    folder = model if os.path.isdir(model) else model.parent
     beside = folder / SETTINGS_NAME
-    return beside if beside.is_file() else None
+    return beside if os.path.lexists(beside) else None
 
 
 #: What a booklet is made with, besides what every command takes.

@@ -5,13 +5,12 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from steps.letters import unsteered
 from steps.model import Problem
-from steps.pipeline import STAGES, each_once
+from steps.pipeline import STAGES, each_once, gathered
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -22,8 +21,8 @@ FILE_COLUMNS = 120
 DOT_S, DOTS = 1.0, 40
 #: On a terminal the bar is moved at most so often (s), however often it is told.
 BAR_S = 0.05
-#: Problems of one kind that are told each for itself; more become a list. The longest name in such a list.
-TOLD_WHOLE, LONGEST_HEAD = 3, 60
+#: Problems of one kind that are told each for itself after a plan is made.
+TOLD_WHOLE = 3
 SEVERITY_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 
 
@@ -113,36 +112,11 @@ def tell_problems(problems: Sequence[Problem], quiet: bool) -> None:
 
     console = Console(stderr=True, soft_wrap=True)
     ranks = list(SEVERITY_STYLE)
-    for problem in sorted(gathered(each_once(problems)), key=lambda found: ranks.index(found.severity)):
+    for problem in sorted(
+        gathered(each_once(problems), TOLD_WHOLE), key=lambda found: ranks.index(found.severity)
+    ):
         line = Text(f"{problem.severity}: ", style=SEVERITY_STYLE[problem.severity])
         console.print(line.append(problem.text, style="default"))
-
-
-def gathered(problems: Sequence[Problem]) -> list[Problem]:
-    """Equal problems as one, with a list: of one kind and severity, those that say the same of other parts in
-    one line; of those that differ the first few whole, and the rest by name."""
-    alike: dict[tuple[str, str], list[Problem]] = {}
-    for problem in problems:
-        alike.setdefault((problem.code, problem.severity), []).append(problem)
-    told: list[Problem] = []
-    for own in alike.values():
-        told += own if len(own) <= TOLD_WHOLE else _as_a_list(own)
-    return told
-
-
-def _as_a_list(own: Sequence[Problem]) -> list[Problem]:
-    heads = [problem.text.partition(": ")[0] for problem in own]
-    tails = {problem.text.partition(": ")[2] for problem in own}
-    parts = tuple(dict.fromkeys(part for problem in own for part in problem.parts))
-    if len(tails) == 1 and (tail := tails.pop()):
-        text = f"{len(own)} times, {'; '.join(heads)}: {tail}"
-        return [replace(own[0], parts=parts, text=text)]
-    rest = [
-        head if len(head) <= LONGEST_HEAD else f"{head[: LONGEST_HEAD - 1]}…"
-        for head in heads[TOLD_WHOLE - 1 :]
-    ]
-    text = f"and {len(rest)} more of this kind: {'; '.join(rest)}."
-    return [*own[: TOLD_WHOLE - 1], replace(own[-1], parts=parts, text=text)]
 
 
 def message(text: str, quiet: bool) -> None:

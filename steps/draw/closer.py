@@ -87,7 +87,8 @@ def _tried(scene: StepScene, at: int, view: View, kept: NDArray[np.int64], cost:
     *of_places, of_part = hidden([*places, part], crowd, axes)
     names = scene.studio.plan.sequence.ids(scene.earlier[~np.isin(scene.earlier, kept)])
     sites = round(1 - float(of_places[0].mean()), 3) if of_places else 1.0
-    return _Try(Closer(one.thing.parts, view, names, sites, round(1 - float(of_part.mean()), 3)), cost)
+    seen = round(1 - float(of_part.mean()), 3) if len(of_part) else 0.0  # so thin that no ray meets it
+    return _Try(Closer(one.thing.parts, view, names, sites, seen), cost)
 
 
 def _points(scene: StepScene, at: int, axes: Array) -> Array:

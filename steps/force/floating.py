@@ -79,7 +79,9 @@ class _Floating:
         give_, ways_ = np.asarray(give, dtype=np.float64), np.asarray(ways, dtype=np.float64)
         size = float(np.sqrt((ways_**2).sum(axis=0)).max())
         held = ways_ / max(size, 1e-300)
-        typical = float(np.trace(give_)) / squeezes.shape[1]
+        typical = squeezes.shape[1] / float(
+            (1 / np.diagonal(give_)).sum()
+        )  # of all at once: no soft one rules
         root = scipy.linalg.cholesky(give_ + FLOATS * typical * held @ held.T, lower=True)
         return _Floating(squeezes.max(axis=1) > ROUNDING_MM, root, np.ascontiguousarray(root.T), squeezes)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -75,7 +76,7 @@ def build_wins(source: Path) -> tuple[Problem, ...]:
 def source_in(folder: Path) -> Path:
     """What of a folder is the model: its build file, else its table of placements, else itself."""
     build = folder / BUILD_TOML
-    return build if build.is_file() else placement_table_in(folder) or folder
+    return build if os.path.lexists(build) else placement_table_in(folder) or folder
 
 
 def origin_of(source: Path, title: str | None) -> Origin:
@@ -94,7 +95,7 @@ def sha256_of(path: Path) -> str:
         *(file for file in (folder / PARTS_CSV, folder / BUILD_TOML) if file.is_file()),
     ]
     lines = [f"{_sum_of(file)}  {file.name}\n" for file in files]
-    return hashlib.sha256("".join(lines).encode()).hexdigest()
+    return hashlib.sha256(os.fsencode("".join(lines))).hexdigest()
 
 
 def _sum_of(path: Path) -> str:

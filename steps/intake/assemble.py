@@ -18,7 +18,7 @@ from steps.intake.said import name_of
 from steps.intake.scene import RawMesh, Scene, affine
 from steps.intake.shapes import distinct_shapes
 from steps.limits import LIMITS, Limits, refuse_more
-from steps.model import Array, Listed, Mending, Model, Part, Problem, Shape
+from steps.model import Array, Listed, Mending, Model, Part, Shape
 from steps.progress import ticking
 
 #: A transform nearer than this to a rotation is one; six-digit decimals are off by 1e-6.
@@ -67,7 +67,9 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     far = {name for fault in fatal for name in fault.parts}
     left_out = checks.without_body(scene, [row for row in lost if scene.parts[row].name not in far])
     if (fatal and scene.placed) or not placings:
-        raise FaultyModel([*_errors(scene), *fatal, *left_out])
+        # where no fault leaves nothing of it, what was noted while reading may tell why
+        noted = [problem for problem in scene.problems if problem.severity == "error" or not fatal]
+        raise FaultyModel([*noted, *fatal, *left_out])
     left_out += [replace(fault, severity="warning") for fault in fatal]  # one bad file of a folder
     whole = {scene.parts[placing.part].mesh for placing in placings}
     kept = [not scene.samples or scene.samples[row].mesh in whole for row in range(len(scene.listed))]
@@ -105,10 +107,6 @@ def _shown(listed: Listed, limits: Limits) -> Listed:
         name=printable(listed.name, limits.name_letters),
         colour_word=printable(listed.colour_word) if listed.colour_word else "",
     )
-
-
-def _errors(scene: Scene) -> list[Problem]:
-    return [problem for problem in scene.problems if problem.severity == "error"]
 
 
 def _placings(

@@ -6,6 +6,7 @@ within the file, that what the file itself says.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -69,14 +70,14 @@ def read_loose(folder: Path, limits: Limits = LIMITS) -> Scene:
     Raises UnreadableInput when the folder holds no mesh, FaultyModel when none of its files can be read or
     ``parts.csv`` has faults.
     """
-    files = mesh_files(folder)
+    files = [*mesh_files(folder), *_no_files(folder)]
     if not files:
         raise UnreadableInput(
             f"{folder.name or folder}: the folder holds neither a placement table nor a mesh file "
             f"({', '.join(MESH_EXTENSIONS)})."
         )
     table = folder / PARTS_CSV
-    return _heaped(folder, files, table if table.is_file() else None, limits)
+    return _heaped(folder, files, table if os.path.lexists(table) else None, limits)
 
 
 def as_the_names_say(folder: Path, limits: Limits = LIMITS) -> tuple[Listed, ...]:
@@ -98,6 +99,12 @@ def _heaped(folder: Path, files: Sequence[Path], table: Path | None, limits: Lim
     if not heap.parts:
         raise FaultyModel([replace(fault, severity="error") for fault in faults])
     return heap.scene(faults)
+
+
+def _no_files(folder: Path) -> list[Path]:
+    """What has the name of a mesh file and is none: told of as any that cannot be read."""
+    named = [path for path in folder.iterdir() if path.suffix.lower() in MESH_EXTENSIONS]
+    return sorted(path for path in named if not os.path.isfile(path) and not os.path.isdir(path))
 
 
 def _files(folder: Path, extensions: tuple[str, ...]) -> list[Path]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from steps.errors import UnknownFormat, UnreadableInput
 from steps.letters import WIDE, decoded, unsteered
+from steps.ordinary import no_file
 
 #: How much of a file is looked at, bytes: enough for any header and the first lines of a text format.
 HEAD_BYTES = 4096
@@ -51,19 +52,15 @@ CONTROLS = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 #: Text has at most this share of control characters that strayed into it, and none of them is 0.
 MOST_CONTROLS = 0.05
+#: Letters of a path that are told: most file systems know no longer ones.
+LONGEST_PATH = 4_096
 
 
 def check_file(path: Path) -> None:
     """Raises UnreadableInput when there is no file, it may not be read, or it is empty."""
     named = unsteered(str(path), steer="")
-    try:
-        known = path.exists()
-    except (OSError, ValueError) as error:  # no file can have that name
-        raise UnreadableInput(f"{str(path)[:60]!r}: is not a name that a file can have.") from error
-    if not known:
-        raise UnreadableInput(f"{named}: there is no such file. Check the name and the folder.")
-    if not path.is_file():
-        raise UnreadableInput(f"{named}: is not an ordinary file.")
+    if why := no_file(path):
+        raise UnreadableInput(f"{named[:LONGEST_PATH]}: {why}. Check the name and the folder.")
     try:
         with path.open("rb") as stream:
             first = stream.read(1)

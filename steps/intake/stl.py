@@ -126,9 +126,12 @@ def _text(path: Path, data: bytes) -> list[tuple[str, Array]]:
 
 def _numbers(path: Path, rows: list[tuple[bytes, ...]], loops: int) -> Array:
     if len(rows) % 3 or (loops and len(rows) != 3 * loops):
+        facets = f"its {loops:,} facets have {len(rows):,} vertices"
+        if not loops:
+            facets = f"it has {len(rows):,} vertices and no facet ('outer loop') that holds them"
         raise UnreadableInput(
-            f"{path.name}: its {loops:,} facets have {len(rows):,} vertices; an STL holds triangles, three "
-            "vertices each. Export it again as triangles."
+            f"{path.name}: {facets}; an STL holds triangles, three vertices each. Export it "
+            "again as triangles."
         )
     try:
         return np.array(rows, dtype=np.bytes_).astype(np.float64).reshape(-1, 3, 3)
