@@ -262,8 +262,8 @@ def test_slivers_that_noise_sets_across_the_surface_do_not_cross_it() -> None:
 
 
 def test_scraps_of_faces_that_lids_would_make_a_shell_are_none() -> None:
-    """A strip of floor between two walls and a bit of each once more, for themselves: lids over them would make
-    a fin from wall to wall."""
+    """A strip of floor between two walls, and a bit of each, once more: lids over these would be a fin from
+    wall to wall."""
     whole = raw._box((0, 0, 0), (20, 20, 8)) - raw._box((-1, 6, 4), (22, 8, 5))
     floor = np.array([[(8, 6, 4), (8.6, 6, 4), (8.6, 14, 4)], [(8, 6, 4), (8.6, 14, 4), (8, 14, 4)]])
     walls = np.array([[(8, y, 4), (8.6, y, 4), (8.3, y, 6.4)] for y in (6, 14)])
