@@ -14,6 +14,7 @@ import manifold3d
 import numpy as np
 
 from renderer.spatial import tree
+from renderer.topology import connected
 from steps.limits import LIMITS, Limits, refuse_more
 from steps.mend.sew import loose_ends, open_edges, proper_rows, rim_edges
 from steps.model import Array, IntArray
@@ -24,6 +25,8 @@ FLAT_SHARE = 1e-3
 FLAT_REACHES = 4.0
 #: A rim is divided by a plane in which so many of its corners lie: any three do.
 LEAST_IN_PLANE = 4
+#: Gaps at one corner are told apart by their angles where no more sides meet: each is compared with each.
+MOST_SIDES = 100
 #: Rounds of closing: a lid may leave a rim where rims cross.
 MAX_ROUNDS = 4
 #: A lid carries on a face when they bend less than this, radians: about 3 degrees, over the noise of a scan.
@@ -190,11 +193,12 @@ def _rims(vertices: Array, faces: IntArray, torn: bool) -> tuple[list[IntArray],
         for side, place in enumerate((int(start[row]), int(end[row]))):
             at.setdefault(place, ([], []))[side].append(row)
     used = np.zeros(len(start), dtype=bool)
+    onward = _onward(vertices, faces, start, end)
     rims, beside = [], []
     for first in range(len(start)):
         if used[first]:
             continue
-        for edges in _loops(first, start, end, at, used):
+        for edges in _loops(first, start, end, at, used, onward):
             rim, senses = _ordered(edges, start, end)
             near = beside_of[edges]
             if senses.sum() > 0:  # it runs with its faces
@@ -230,8 +234,38 @@ def _bridges(vertices: Array, faces: IntArray) -> IntArray:
     return np.array(sorted(path), dtype=np.int64).reshape(-1, 2)
 
 
+def _onward(vertices: Array, faces: IntArray, start: IntArray, end: IntArray) -> dict[tuple[int, int], int]:
+    """Along which side a gap goes on that comes by a side (row) to a corner where several gaps meet: one that
+    no faces about the corner join to the first, the least angle between two first."""
+    corner, times = np.unique(np.concatenate([start, end]), return_counts=True)
+    shared = corner[(times > 2) & (times <= MOST_SIDES)]
+    about = np.concatenate([np.roll(faces, -turn, axis=1) for turn in range(3)])
+    about = about[np.isin(about[:, 0], shared)]
+    keys = about[:, :1] * len(vertices) + about[:, 1:]  # ways from a corner; a face joins two
+    ways, rows = np.unique(keys, return_inverse=True)
+    fan = connected(len(ways), rows.reshape(-1, 2))
+    found: dict[tuple[int, int], int] = {}
+    for here in shared.tolist():
+        sides = np.flatnonzero((start == here) | (end == here))
+        there = start[sides] + end[sides] - here
+        own = fan[np.searchsorted(ways, here * len(vertices) + there)]
+        way = vertices[there] - vertices[here]
+        way /= np.linalg.norm(way, axis=1)[:, None]
+        one, two = np.triu_indices(len(sides), 1)
+        for row in np.lexsort((two, one, -np.round(np.einsum("ij,ij->i", way[one], way[two]), 9))):
+            pair = int(sides[one[row]]), int(sides[two[row]])
+            if own[one[row]] != own[two[row]] and not {(each, here) for each in pair} & found.keys():
+                found[pair[0], here], found[pair[1], here] = pair[1], pair[0]
+    return found
+
+
 def _loops(
-    first: int, start: IntArray, end: IntArray, at: dict[int, tuple[list[int], list[int]]], used: np.ndarray
+    first: int,
+    start: IntArray,
+    end: IntArray,
+    at: dict[int, tuple[list[int], list[int]]],
+    used: np.ndarray,
+    ahead: dict[tuple[int, int], int],
 ) -> list[list[int]]:
     """Loops of edges met on a walk from one edge; a vertex met again closes a loop."""
     found = []
@@ -240,7 +274,9 @@ def _loops(
     seen = {places[0]: 0, places[1]: 1}
     while path:
         here = places[-1]
-        onward = _next(at[here], used)
+        onward = ahead.get((path[-1], here))
+        if onward is None or used[onward]:
+            onward = _next(at[here], used)
         if onward is None:
             break
         used[onward] = True
