@@ -174,6 +174,15 @@ def test_a_face_doubled_by_two_shells_stays_and_one_doubled_by_mistake_goes() ->
     assert made.mending.found["doubled faces"] == 1 and "rims closed" not in made.mending.found
 
 
+def test_a_doubled_face_beside_two_missing_ones_is_one_and_no_flap() -> None:
+    soup = box((0, 0, 0), (30, 20, 10))
+    beside = [row for row in range(1, 12) if len(set(map(tuple, soup[row])) & set(map(tuple, soup[0]))) == 2][
+        :2
+    ]
+    made = mended(np.delete(np.concatenate([soup, soup[:1]]), beside, axis=0))
+    assert solid(made.vertices, made.faces).volume() == pytest.approx(6000)
+
+
 # ------------------------------------------------------------------------ small and plain
 
 

@@ -207,6 +207,7 @@ def _once(vertices: Array, faces: IntArray) -> tuple[IntArray, int]:
     edge[sides] = np.repeat(np.arange(len(starts)), counts)
     length = np.linalg.norm(vertices[once] - vertices[np.roll(once, -1, axis=1)], axis=2).reshape(-1)
     gain = np.where(counts % 2 == 1, length[sides[starts]], -length[sides[starts]])
+    gain[counts == 1] = 0.0  # closed by the face and itself: a flap
     own = edge.reshape(-1, 3)[twice]
     run = connected(
         len(twice) + len(starts),
