@@ -81,7 +81,7 @@ def test_the_cover_says_how_much_waiting_is_saved_by_building_meanwhile(tmp_path
 @pytest.mark.parametrize(("language", "said"), [("en", "24 h after step 2"), ("de", "24 h nach Schritt 2")])
 @pytest.mark.parametrize("reader", ["child", "helper", "adult"])
 def test_a_step_that_waits_for_full_strength_says_how_long(tmp_path, reader, language, said):
-    """It is not enough there that the glue holds by itself, which is what "hard" says elsewhere."""
+    """It is not enough there that the glue holds by itself."""
     plan = sample_plan()
     for lag in (30.0, 1440.0):
         steps = [replace(one, lags_min=(lag,) * len(one.needs_cured)) for one in plan.work.steps]
@@ -92,3 +92,20 @@ def test_a_step_that_waits_for_full_strength_says_how_long(tmp_path, reader, lan
         told_on = [text for text in pages if said in " ".join(text.split())]
         assert len(told_on) == (lag == 1440.0)
         assert all(re.search(r"^5\b", text, re.M) for text in told_on)
+
+
+@pytest.mark.parametrize(
+    ("reader", "language", "said"),
+    [
+        ("helper", "en", "When step 2 holds by itself"),
+        ("adult", "de", "Wenn Schritt 2 von selbst hält"),
+        ("child", "en", "When step 2 is hard"),
+    ],
+)
+def test_a_step_that_needs_glue_to_hold_does_not_wait_until_it_is_hard(tmp_path, reader, language, said):
+    """Nothing that the clock counts as ready is told to be waited for longer; a child waits for all of it."""
+    path = tmp_path / "a.pdf"
+    write_booklet(sample_plan(), path, Settings(reader=reader, language=language), pictures=PlainPictures())
+    pages = [page.extract_text().replace("\u00a0", " ") for page in pypdf.PdfReader(path).pages]
+    (told_on,) = (text for text in pages if said in " ".join(text.split()))
+    assert re.search(r"^5\b", told_on, re.M)

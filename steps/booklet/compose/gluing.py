@@ -35,11 +35,7 @@ def glue_notes(matter: Matter, step: Step) -> tuple[Marked, ...]:
         return ()
     hold = matter.words.say(_hold(matter, work))
     time = matter.words.within(matter.plan.gluing.adhesive.open_min)
-    close = (
-        hold
-        if matter.for_child
-        else matter.words.say("Push home within {time}. {hold}", time=time, hold=hold)
-    )
+    close = matter.words.say("Push home within {time}. {hold}", time=time, hold=hold)
     told = {problem.code for problem in matter.plan.gluing.problems if set(problem.joints) & set(work.glues)}
     warnings = (Marked("doubt", matter.words.say(text)) for code, text in AT_JOINTS.items() if code in told)
     return (Marked("hold", close), *warnings)

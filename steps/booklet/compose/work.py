@@ -313,22 +313,27 @@ def _must_be_hard(matter: Matter, work: StepWork) -> list[int]:
 
 
 def _cured(matter: Matter, work: StepWork, steps: Sequence[int]) -> str:
-    """Which steps' glue must be hard by now; where it takes longer than until the glue holds by itself, after
-    which time."""
+    """Which steps' glue must hold by itself by now, and be hard before a child goes on; where that takes
+    longer, after which time."""
     words, fixture = matter.words, matter.plan.gluing.adhesive.fixture_min
     long = {name: lag for name, lag in zip(work.needs_cured, work.lags_min, strict=True) if lag > fixture}
     if long:
         last = max(each.number for each in matter.plan.work.steps if long.keys() & set(each.glues))
         time = words.minutes(max(long.values()))
         return words.say("{time} after step {n}", time=time, n=words.number(last))
-    if len(steps) > MOST_NAMED:
-        return words.say("When all glue is hard")
-    return words.say_n(
-        "When step {steps} is hard",
-        "When steps {steps} are hard",
+    many, named = len(steps) > MOST_NAMED, ", ".join(map(words.number, steps))
+    if matter.for_child:
+        hard = words.say_n(
+            "When step {steps} is hard", "When steps {steps} are hard", len(steps), steps=named
+        )
+        return words.say("When all glue is hard") if many else hard
+    holds = words.say_n(
+        "When step {steps} holds by itself",
+        "When steps {steps} hold by themselves",
         len(steps),
-        steps=", ".join(map(words.number, steps)),
+        steps=named,
     )
+    return words.say("When all glue holds by itself") if many else holds
 
 
 def _hold(matter: Matter, step: Step) -> str:
