@@ -611,24 +611,43 @@ def test_rims_of_one_plane_are_those_that_each_with_each_would_find():
     assert not left and max(map(len, groups)) > 5
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_of_gaps_that_meet_at_corners_each_is_closed_for_itself(seed: int) -> None:
-    """A drum without its bottom, a face of the top and one of each side beside that: a rim that went from one
-    gap into the other, where they meet above or below, would put a fin through it."""
-    turn = 2 * np.pi * np.arange(16) / 16
+def drum(
+    *missing: tuple[str, int], bottom: bool, halved: tuple[tuple[str, int], ...] = ()
+) -> tuple[np.ndarray, Manifold]:
+    """The faces of a drum of sixteen sides but for some, others cut in two at the second side; the whole."""
+    turn, far = 2 * np.pi * np.arange(16) / 16, 10
     low = np.column_stack([3 * np.cos(turn), 3 * np.sin(turn), 0 * turn])
-    top, near, far = np.column_stack([low[:, :2], 0 * turn + 4.0]), 4, 10
+    top = np.column_stack([low[:, :2], 0 * turn + 4.0])
     faces = {}
     for k, ahead in enumerate(np.roll(np.arange(16), -1)):
         faces["low", k] = (low[k], low[ahead], top[k])
         faces["high", k] = (low[ahead], top[ahead], top[k])
         if far not in (k, ahead):
             faces["top", k] = (top[k], top[ahead], top[far])
-    del faces["top", near], faces["high", near], faces["low", far]
-    soup, chance = np.array(list(faces.values())), np.random.default_rng(seed)
+            faces["bottom", k] = (low[k], low[far], low[ahead])
+    for at in halved:
+        a, b, c = faces.pop(at)
+        faces["half", at], faces["other half", at] = (a, b, (b + c) / 2), (a, (b + c) / 2, c)
+    kept = [at for at in faces if at not in missing and (bottom or at[0] != "bottom")]
+    return np.array([faces[at] for at in kept]), Manifold.hull_points(np.concatenate([low, top]))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_of_gaps_that_meet_at_corners_each_is_closed_for_itself(seed: int) -> None:
+    """A drum without its bottom, a face of the top and one of each side beside that: a rim that went from one
+    gap into the other, where they meet above or below, would put a fin through it."""
+    soup, whole = drum(("top", 4), ("high", 4), ("low", 10), bottom=False)
+    chance = np.random.default_rng(seed)
     made = mended(raw.flip(raw.shuffle(soup, chance), 0.3, chance))
-    drum = Manifold.hull_points(np.concatenate([low, top]))
-    assert apart(solid(made.vertices, made.faces), drum) < 1e-4
+    assert apart(solid(made.vertices, made.faces), whole) < 1e-4
+
+
+def test_points_along_a_straight_side_of_a_rim_make_no_plane() -> None:
+    """A face of the top and one of the side below it are missing, and the face beside each is cut in two."""
+    halved = (("low", 4), ("top", 3))
+    soup, whole = drum(("top", 4), ("high", 4), bottom=True, halved=halved)
+    made = mended(soup)
+    assert apart(solid(made.vertices, made.faces), whole) < 1e-4
 
 
 def test_rims_about_one_corner_are_walked_once(monkeypatch):

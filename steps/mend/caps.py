@@ -113,9 +113,8 @@ def _by_its_planes(
     ``normals`` (n, 3) of the faces beside its sides; the rims come with theirs.
     """
     points = vertices[rim]
-    on = _most_in_plane(points, normals, _flatness(points, reach))
-    count = int(on.sum())
-    if not LEAST_IN_PLANE <= count < len(rim):
+    on, count = _most_in_plane(points, normals, _flatness(points, reach))
+    if count < LEAST_IN_PLANE or on.all():
         return []
     start = int(np.flatnonzero(on & ~np.roll(on, 1))[0])  # where it comes into the plane
     rim, normals, on = (np.roll(each, -start, axis=0) for each in (rim, normals, on))
@@ -132,21 +131,23 @@ def _by_its_planes(
     return found
 
 
-def _most_in_plane(points: Array, normals: Array, off: float) -> np.ndarray:
-    """(n,) the corners of a rim that lie in one plane, of the planes of corners that follow each other the
-    one with most; of several, the one that carries on most of the faces beside its sides (normals (n, 3))."""
+def _most_in_plane(points: Array, normals: Array, off: float) -> tuple[np.ndarray, int]:
+    """(n,) the points of a rim that lie in one plane, and at how many it turns: of the planes of points
+    that follow each other the one with most; of several, the one that carries on most of the faces beside its
+    sides (normals (n, 3))."""
     before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
     cross = np.cross(points - before, after - points)
     twice = np.linalg.norm(cross, axis=1)
     wide = twice > off * np.linalg.norm(after - before, axis=1)
     if not wide.any():
-        return np.zeros(len(points), dtype=bool)
+        return wide, 0
     unit = cross[wide] / twice[wide, None]
     near = np.abs(points @ unit.T - np.einsum("ij,ij->i", points[wide], unit)) <= off
     sides = near & np.roll(near, -1, axis=0) & (np.abs(normals @ unit.T) > np.cos(CARRIES_ON))
     carried = np.linalg.norm(after - points, axis=1) @ sides
-    best = np.lexsort((-np.round(twice[wide], 9), -np.round(carried, 6), -near.sum(axis=0)))[0]
-    return np.asarray(near[:, best])
+    turns = near[wide].sum(axis=0)
+    best = np.lexsort((-np.round(twice[wide], 9), -np.round(carried, 6), -turns))[0]
+    return np.asarray(near[:, best]), int(turns[best])
 
 
 def _sides(faces: IntArray) -> Iterator[tuple[tuple[int, int], int]]:
