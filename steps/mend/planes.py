@@ -18,6 +18,9 @@ from steps.model import Array, IntArray
 IN_PLANE = 1.5
 #: A face lower than this many reaches says nothing of its plane's direction.
 TELLING = 20.0
+#: Faces are sorted out anew when less than this share of them is of no plane yet; what rounding may add to
+#: a level, as a share.
+MOSTLY, ROUNDING = 0.9, 1e-6
 #: Rounds of growing a plane.
 MAX_ROUNDS = 8
 #: What holds a corner to its place, against one plane: it stays where it is along planes that hardly differ.
@@ -74,29 +77,31 @@ def set_on_planes(vertices: Array, faces: IntArray, reach: float) -> Array:
 def _planes(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, Array, Array]:
     """(m,) plane of each face, -1 for none, and the planes' unit normals and offsets; the highest faces
     first."""
-    from scipy.sparse import csr_matrix
-
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     twice = np.linalg.norm(cross, axis=1)
     height = twice / np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     plane = np.full(len(corners), -1)
     fits: list[_Fit] = []
-    free = np.argsort(-height, kind="stable")
-    corner, own = faces.reshape(-1), np.arange(faces.size) // 3
-    meeting = csr_matrix((np.ones(faces.size), (corner, own)), (len(vertices), len(faces)))
-    for seed in free[: int((height > TELLING * reach).sum())].tolist():
+    order = np.argsort(-height, kind="stable")
+    free = _Free(order, corners[order, 0])
+    own = np.argsort(faces.reshape(-1), kind="stable") // 3  # the faces at each corner, corner by corner
+    at = np.searchsorted(np.sort(faces.reshape(-1)), np.arange(len(vertices) + 1)).tolist()
+    for seed in order[: int((height > TELLING * reach).sum())].tolist():
         if plane[seed] >= 0:
             continue
-        free = free[plane[free] < 0]
+        free = free.without(plane)
         rows, fit = np.array([seed]), _Fit.of(corners[[seed]], twice[[seed]], cross[seed])
         for _ in range(MAX_ROUNDS):  # a small face is off by more the further away: the plane grows
-            wider = _in(fit, corners, free, reach)
+            wider = free.within(fit, corners, plane, reach)
             if len(wider) <= len(rows):
-                beside = meeting[np.unique(faces[rows])].indices
+                touched = np.unique(faces[rows]).tolist()
+                beside = np.concatenate([own[at[corner] : at[corner + 1]] for corner in touched])
                 wider = _with_neighbours(fit, rows, beside, corners, plane, reach)
+            if len(wider) <= len(rows):
+                break
             found = _Fit.of(corners[wider], twice[wider], fit.normal)
-            if len(wider) <= len(rows) or found.off(corners[wider]).max() > IN_PLANE * reach:
+            if found.off(corners[wider]).max() > IN_PLANE * reach:
                 break
             rows, fit = wider, found
         plane[rows] = len(fits)
@@ -105,10 +110,24 @@ def _planes(vertices: Array, faces: IntArray, reach: float) -> tuple[IntArray, A
     return plane, normals, np.array([fit.normal @ fit.middle for fit in fits])
 
 
-def _in(fit: _Fit, corners: Array, free: IntArray, reach: float) -> IntArray:
-    """Those of the faces ``free`` that lie in a plane."""
-    near = free[fit.off(corners[free, 0]) <= IN_PLANE * reach]
-    return near[fit.off(corners[near]).max(axis=1) <= IN_PLANE * reach]
+@dataclass(frozen=True, eq=False)
+class _Free:
+    """Faces (n,) of which most are of no plane yet, and the first corner (n, 3) of each."""
+
+    rows: IntArray
+    first: Array
+
+    def without(self, plane: IntArray) -> _Free:
+        """Those of no plane yet, once enough of them have one."""
+        left = plane[self.rows] < 0
+        return _Free(self.rows[left], self.first[left]) if left.sum() < MOSTLY * len(left) else self
+
+    def within(self, fit: _Fit, corners: Array, plane: IntArray, reach: float) -> IntArray:
+        """Those of no plane yet that lie in this one."""
+        level = self.first @ fit.normal - fit.middle @ fit.normal
+        near = self.rows[np.abs(level) <= (1 + ROUNDING) * IN_PLANE * reach]
+        near = near[plane[near] < 0]
+        return near[fit.off(corners[near]).max(axis=1) <= IN_PLANE * reach]
 
 
 def _with_neighbours(
