@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ import trimesh
 from PIL import Image
 
 from renderer.flatten import flatten
+from renderer.table import Item
 from steps.cli import run
 from steps.draw.faults import HEIGHT_MM, WHOLE_SHARE, WIDTH_MM, fault_picture
 from steps.intake import read_model
@@ -92,6 +95,18 @@ def test_a_faulty_model_leaves_a_picture_beside_the_output(make, code, named, tm
         assert image.format == "PNG" and strong(np.asarray(image.convert("RGB"))).sum() > 1000
     left = {each.name for each in target.parent.iterdir()} - {RECORD}
     assert left == {picture.name}
+
+
+def test_a_pile_is_drawn_as_the_one_part_that_it_looks_like(tmp_path):
+    model = model_at(cloud(tmp_path / "cloud.stl"))
+    first = model.parts[0]
+    pile = replace(model, parts=(*model.parts, *(replace(first, id=f"X{n}") for n in range(200))))
+    named = [part.id for part in pile.parts if part.id.startswith("X")]
+    with patch("steps.draw.studio.Item", wraps=Item) as made:
+        picture = fault_picture(pile, named, Settings(pictures="rays"), UP)
+    assert made.call_count < 10
+    alone = fault_picture(model, [first.id], Settings(pictures="rays"), UP)
+    assert np.array_equal(flatten(picture, 60.0), flatten(alone, 60.0))
 
 
 def test_of_very_many_parts_the_first_are_strong_and_the_message_says_so(tmp_path, capsys, monkeypatch):

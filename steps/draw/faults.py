@@ -24,6 +24,7 @@ WIDTH_MM, HEIGHT_MM, WHOLE_SHARE = 200.0, 120.0, 0.62
 def fault_picture(model: Model, parts: Sequence[str], settings: Settings, up: Array) -> Picture:
     """The whole model pale with the named parts strong, seen through what hides them; beside it these parts
     alone, as they sit, in their own colours."""
+    model, parts = _seen_apart(model, parts)
     order = Order((), ())
     gluing = Gluing({}, {}, {}, Adhesive())
     studio = Studio(Plan(model, Measures({}, None), Joints(()), order, gluing, Work(())), settings)
@@ -33,6 +34,16 @@ def fault_picture(model: Model, parts: Sequence[str], settings: Settings, up: Ar
     blank = np.full((1, 1, 3), 255, np.uint8)
     insets = ((0.0, 0.0, left), (WIDTH_MM - right.width_mm, 0.0, right))
     return Picture(WIDTH_MM, HEIGHT_MM, blank, insets=insets)
+
+
+def _seen_apart(model: Model, parts: Sequence[str]) -> tuple[Model, list[str]]:
+    """The model without what lies exactly on an equal part, and the named parts, or those they lie on: a pile
+    looks like one, and each of it costs as much to draw."""
+    tops = {(part.shape, part.pose.tobytes()): part.id for part in reversed(model.parts)}
+    shown = [tops[part.shape, part.pose.tobytes()] for part in map(model.part_by_id.__getitem__, parts)]
+    seen = set(tops.values())
+    lean = replace(model, parts=tuple(part for part in model.parts if part.id in seen))
+    return lean, list(dict.fromkeys(shown))
 
 
 def _in_the_whole(studio: Studio, parts: Sequence[str], axes: Array) -> Picture:

@@ -52,8 +52,8 @@ CONTROLS = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 #: Text has at most this share of control characters that strayed into it, and none of them is 0.
 MOST_CONTROLS = 0.05
-#: Letters of a path that are told: most file systems know no longer ones.
-LONGEST_PATH = 4_096
+#: Letters of a path that are told.
+LONGEST_PATH = 300
 
 
 def check_file(path: Path) -> None:
