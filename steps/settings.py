@@ -59,9 +59,9 @@ class SettingsTable(BaseModel):
 
 
 Length = Annotated[float, Field(gt=0)]
-Factor = Annotated[float, Field(gt=0, le=1e6)]  # a millionfold: nanometres drawn as millimetres
-#: Text that is printed: nothing in it steers what shows it.
-Said = Annotated[str, AfterValidator(unsteered)]
+Factor = Annotated[float, Field(ge=1e-6, le=1e6)]  # a millionfold: nanometres drawn as millimetres
+#: Text that is printed: nothing in it steers what shows it, and it fills less than a sheet.
+Said = Annotated[str, Field(max_length=2_000), AfterValidator(unsteered)]
 
 
 class PrinterSettings(SettingsTable):

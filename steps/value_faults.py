@@ -38,7 +38,8 @@ _WORDS = {
 def what_is_wrong(fault: Mapping[str, Any]) -> str:
     """A fault of pydantic's as the end of a sentence: "must be greater than 0"."""
     words = _WORDS.get(fault["type"])
-    return words or str(fault["msg"]).replace("Input should be", "must be")
+    said = str(fault["msg"]).replace("Input should be", "must be")
+    return words or said.replace("String should have", "must have")
 
 
 def place_of(fault: Mapping[str, Any]) -> str:

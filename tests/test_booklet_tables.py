@@ -12,7 +12,7 @@ from steps.booklet import content as c
 from steps.booklet.boxes import Rect, Text
 from steps.booklet.edition import edition_of
 from steps.booklet.flow import Flow, set_block
-from steps.booklet.fonts import typeface
+from steps.booklet.fonts import SOFT_HYPHEN, typeface
 from steps.booklet.tables import CELL_MM, column_widths, set_out, table_needs, told_once
 from steps.booklet.typeset import Typesetter, row_ends
 from steps.booklet.words import words_in
@@ -40,6 +40,18 @@ def lines_of(table: c.Table, widths: list[float]) -> int:
         )
         total += max(map(len, each))
     return total
+
+
+def test_a_word_of_thousands_of_letters_is_cut_into_lines_without_loss():
+    word = "".join(Random(1).choice("abc") for _ in range(6_000))
+    lines = SETTER.wrap(word, 4.0, 9.0)
+    assert len(lines) > 1_500 and "".join(line.removesuffix("-") for line in lines) == word
+
+
+def test_what_is_left_of_a_word_is_hyphenated_no_further_than_the_line_asks():
+    word = f"{'m' * 20}{SOFT_HYPHEN}press{SOFT_HYPHEN}fit"
+    width = 1.01 * SETTER.face.width_mm("m" * 20 + "-", 9.0)
+    assert SETTER.wrap(word, width, 9.0) == ["m" * 20 + "-", "pressfit"]
 
 
 @pytest.mark.parametrize("seed", range(12))

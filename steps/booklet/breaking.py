@@ -51,7 +51,10 @@ class LineRoom:
 
     def longest(self, word: str, tail: str = "") -> int:
         """Length of the longest start of ``word`` that fits with ``tail`` behind it."""
-        low, high = 0, len(word)
+        low, high = 0, 1
+        while high < len(word) and self.fits(word[:high] + tail):  # a word may be of any length
+            low, high = high, 2 * high
+        high = min(high, len(word))
         while low < high:
             middle = (low + high + 1) // 2
             if self.fits(word[:middle] + tail):
@@ -62,33 +65,43 @@ class LineRoom:
 
     def broken(self, current: str, word: str) -> Iterator[str]:
         """The line so far and a word that does not fit on it, as full lines and a rest."""
+        while word:
+            if not current and self.fits(word):
+                yield word
+                return
+            if start := self._hyphened(current, word):
+                full, word = start
+                yield full
+            elif current:
+                yield current
+            else:
+                full, word = self._cut(word)
+                if full:
+                    yield full
+            current = ""
+
+    def _hyphened(self, current: str, word: str) -> tuple[str, str] | None:
+        """The line so far with as much of a word as fits on it up to a soft hyphen, and the rest."""
         pieces = word.split(SOFT_HYPHEN)
         for count in range(len(pieces) - 1, 0, -1):
             start = "".join(pieces[:count]) + "-"
             joined = f"{current} {start}" if current else start
             if self.fits(joined):
-                yield joined
-                yield from self.broken("", SOFT_HYPHEN.join(pieces[count:]))
-                return
-        if current:
-            yield current
-        if self.fits(word):
-            yield word
-            return
-        hyphen = word[: self.longest(word)].rfind("-") + 1
+                return joined, SOFT_HYPHEN.join(pieces[count:])
+        return None
+
+    def _cut(self, word: str) -> tuple[str, str]:
+        """What of a word that is wider than a line stands on it, and the rest: cut at a hyphen, else, soft
+        hyphens forgotten, anywhere."""
+        longest = self.longest(word)
+        hyphen = word[:longest].rfind("-") + 1
         if hyphen > 1:
-            yield word[:hyphen]
-            yield from self.broken("", word[hyphen:])
-            return
-        if len(pieces) > 1:
-            yield from self.broken("", word.replace(SOFT_HYPHEN, ""))
-            return
+            return word[:hyphen], word[hyphen:]
+        if SOFT_HYPHEN in word:
+            return "", word.replace(SOFT_HYPHEN, "")
         cut = max(1, self.longest(word, "-"))
-        start = word[:cut]
-        divided = cut < len(word) and start[-1].isalnum() and self.fits(start + "-")
-        yield start + "-" if divided else start
-        if cut < len(word):
-            yield from self.broken("", word[cut:])
+        divided = cut < len(word) and word[cut - 1].isalnum() and self.fits(word[:cut] + "-")
+        return word[:cut] + "-" * divided, word[cut:]
 
 
 __all__ = ["LineRoom", "lines_of"]
