@@ -24,7 +24,7 @@ from demo_model.specials import BallMeasures
 from demo_model.tug import tug
 from steps.features.mesh import Mesh
 from steps.joints import touching
-from steps.joints.flats import Flat
+from steps.joints.flats import Flat, _corners
 from steps.joints.leaning import _near_pairs, off_triangles
 from steps.joints.overlap import _largest_ball
 from steps.joints.situations import near_pairs
@@ -1243,3 +1243,9 @@ def test_a_pull_that_would_tear_the_stud_off_is_named(fit: dict[str, Any], named
     found = [p.text for p in joints_of(model, fit=fit).problems if p.code == "pull-reading"]
     assert bool(found) == (named is not None)
     assert all(f"{named}" in t and "tears off at 1813 N" in t for t in found)
+
+
+def test_points_along_a_side_of_what_two_faces_share_are_no_corners_of_it() -> None:
+    bent = [(0, 0), (20, 0.001), (20, 12), (15.0, 12.002), (3.0, 12.001), (0, 12), (-0.002, 4.0)]
+    assert len(_corners(shapely.Polygon(bent))) == 4
+    assert len(_corners(shapely.Point(0, 0).buffer(5.0))) == 8

@@ -28,6 +28,8 @@ OPPOSED = np.cos(np.radians(0.6))
 AREA_SHARE = 0.002
 #: Corners kept of a shared area's outline.
 MAX_CORNERS = 8
+#: A point of an outline that takes no more than this share of its area with it lies along a side.
+CORNER_SHARE = 1e-3
 #: Grid of a union over the size of what is united: far below any tolerance, far above rounding.
 GRID_SHARE = 1e-9
 
@@ -207,11 +209,14 @@ def _corners(common: shapely.Geometry) -> Array:
     Pressure over an area can balance exactly what forces at the corners of its convex outline can.
     """
     hull = np.asarray(shapely.get_coordinates(common.convex_hull))[:-1]
-    while len(hull) > MAX_CORNERS:
+    least = 2 * CORNER_SHARE * shapely.Polygon(hull).area
+    while True:
         before, after = np.roll(hull, 1, axis=0), np.roll(hull, -1, axis=0)
         lost = np.abs(
             (hull[:, 0] - before[:, 0]) * (after[:, 1] - before[:, 1])
             - (hull[:, 1] - before[:, 1]) * (after[:, 0] - before[:, 0])
         )
-        hull = np.delete(hull, int(lost.round(9).argmin()), axis=0)
-    return hull
+        row = int(lost.round(9).argmin())
+        if len(hull) <= MAX_CORNERS and lost[row] > least:
+            return hull
+        hull = np.delete(hull, row, axis=0)
