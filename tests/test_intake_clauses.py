@@ -84,6 +84,27 @@ MUST_FAIL_3MF = {
     "core 3.3 matrix that flattens": (placed("1 0 0 0 1 0 0 0 0 0 0 0"), "no thickness"),
     "core 4 two of one id": (root(solid() + solid()), "two resources have one id"),
     "core 4 id of zero": (root(solid(number="0"), '<item objectid="0"/>'), "has no id, or 0"),
+    "core 4 id beyond": (root(solid(number="2147483648")), "2147483647 is the largest that there is"),
+    "core 4 id named beyond": (
+        root(solid(), '<item objectid="4294967297"/>'),
+        "named by the number 4294967297",
+    ),
+    "core 4 picture of no file": (root(solid(more='thumbnail="/no.png"')), "picture of an object, is not in"),
+    "core 4 two meshes": (root(solid(MESH + MESH)), "more than one mesh"),
+    "core 3.4.2 two builds": (root(solid()).replace("</build>", "</build><build/>"), "has two builds"),
+    "core 3.4.2 two lists of resources": (
+        root(solid()).replace("</resources>", "</resources><resources/>"),
+        "two lists of resources",
+    ),
+    "core 3.4.1 metadata of no namespace": (
+        root(solid()).replace("<resources>", '<metadata name="x:y">a</metadata><resources>'),
+        "for which no namespace is declared",
+    ),
+    "core 4.1.3 corner of a fraction": (vertex('v1="0"', 'v1="0.5"'), "number belongs there are other"),
+    "core 4.2 component of itself": (
+        root(solid('<components><component objectid="1"/></components>')),
+        "holds itself",
+    ),
     "core 4 object of nothing": (root(solid("")), "neither a mesh nor components"),
     "core 4 object of an unknown type": (root(solid(kind="ghost")), "of a type that the format"),
     "core 4.1.1 vertex of a word": (vertex('x="0.0"', 'x="abc"'), "'abc' where a number"),

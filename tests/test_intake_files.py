@@ -228,7 +228,7 @@ HIDDEN = {
 def test_components_that_multiply_are_counted_however_they_are_written(way, tmp_path):
     """The library that reads 3MF takes as long as it has parts: here 2^18."""
     said = refused(package(tmp_path / "m.3mf", HIDDEN[way]), (BeyondLimit, UnreadableInput))
-    assert "50,000 are read" in said or "not written as XML" in said
+    assert "50,000 are read" in said or "not written as XML" in said or "2147483647 is the largest" in said
 
 
 def test_a_long_tag_is_read_or_refused_but_never_passed_over(tmp_path):

@@ -35,8 +35,10 @@ _TRIANGLE = re.compile(rb"<" + _PREFIX + rb"triangle\s")
 _OF_AN_ID = re.compile(rb"\sid\s*=")
 _LATTICE = re.compile(rb"<" + _PREFIX + rb"beamlattice[\s>]", re.IGNORECASE)
 _ATTRIBUTE = re.compile(r"([^\s<>/=\"']+)\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
-#: A number of an object as a library takes it: with blanks, a sign and zeros before it, of 32 bits.
+#: A number of an object as a library takes it: with blanks, a sign and zeros before it. A larger one than the
+#: specification has (core, 4: ST_ResourceID) it would take for another.
 _ID = re.compile(r"\s*\+?0*(\d+)\s*", re.ASCII)
+LARGEST_ID = 2**31 - 1
 #: A number as the 3MF core specification's schema has it (ST_Number); a plain one is none too large to hold.
 _DIGITS = rb"[-+]?(?:\d+(?:\.\d+)?|\.\d+)"
 _NUMBER, _PLAIN = _DIGITS + rb"(?:e[-+]?\d+)?", _DIGITS + rb"(?:e[-+]?\d{1,2})?"
@@ -121,12 +123,12 @@ def _read_part(package: Package, archive: zipfile.ZipFile, name: str, census: Ce
         elif kind == b"object":
             census.faces[now] = census.faces.get(now, 0) + census.triangles - since
             since = census.triangles
-            now = (here, _number(written.get("id", "")))
+            now = (here, _number(package, written.get("id", "")))
             _read_object(now, written, census)
         else:
             among = census.members.setdefault(now, []) if kind == b"component" else census.items
             paths = _by_any_prefix(written, "path") or [here]
-            among += [(_path(path), _number(written.get("objectid", ""))) for path in paths]
+            among += [(_path(path), _number(package, written.get("objectid", ""))) for path in paths]
     census.faces[now] = census.faces.get(now, 0) + census.triangles - since
 
 
@@ -147,10 +149,18 @@ def _attributes(inner: bytes) -> dict[str, str]:
     return {key: unescape(one or other) for key, one, other in found}
 
 
-def _number(written: str) -> str:
-    """The number of an object; what is none as it is."""
+def _number(package: Package, written: str) -> str:
+    """The number of an object; what is none as it is. Raises UnreadableInput for one that is too large."""
     match = _ID.fullmatch(written)
-    return str(int(match.group(1)[-20:]) % 2**32) if match else written
+    if match is None:
+        return written
+    digits = match.group(1)
+    if len(digits) > len(str(LARGEST_ID)) or int(digits) > LARGEST_ID:
+        raise UnreadableInput(
+            f"{package.name}: an object has or is named by the number {digits[:20]}; {LARGEST_ID} is the "
+            "largest that there is (3MF core, 4). It was not opened; export it again."
+        )
+    return str(int(digits))
 
 
 def _read_odd(tag: bytes, now: Key, census: Census) -> None:

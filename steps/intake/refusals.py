@@ -70,7 +70,7 @@ _MEANT = {
     "A path attribute": "the path to a part of the package is none (production, 4.1)",
     "ZIP file contains inconsistencies": "its ZIP package is not in order",
     "Reading from a stream": "a file of its package cannot be unpacked (core, 2.1)",
-    "The call parameter": "its package holds no model (core, 2.1)",
+    "The call parameter": "its model, or a picture of an object, is not in its package (core, 2.1)",
     "This document contains content from Version": "it is of a version before the first that was published",
     "A required extension": "it requires an extension that is not read here (core, 3.4)",
     "The prefix of a required extension": "it requires an extension by a prefix of no namespace (core, 3.4)",

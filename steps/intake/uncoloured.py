@@ -1,4 +1,4 @@
-"""A 3MF package without its colours and materials: its shapes stay readable where those are refused."""
+"""A 3MF package without its colours, materials and pictures: its shapes stay readable where those are not."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _RESOURCE = re.compile(
 _USER = re.compile(rb"<(?:\w+:)?(?:object|triangle)\s[^<>]*+>")
 #: What may hold the beginnings of tags that are none.
 _NO_TAGS = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>|<\?(?!xml\s).*?\?>", re.DOTALL)
-_PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3)\s*=\s*(?:\"[^\"]*\"|'[^']*')")
+_PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3|thumbnail)\s*=\s*(?:\"[^\"]*\"|'[^']*')")
 
 
 def uncoloured(package: Package) -> Package | None:
