@@ -748,6 +748,11 @@ def test_what_sets_in_the_mouth_is_not_told_of_as_swallowed() -> None:
     assert "Do not make anyone vomit" not in printed("cyanoacrylate")
 
 
+def test_every_heavy_thing_begins_a_sentence() -> None:
+    _, told = printed_heavy().split("lift with both hands from below. ")
+    assert re.match(r"[A-Z]", told)
+
+
 @cache
 def printed_heavy() -> str:
     """The leaf of a plan whose parts are heavy, glued with epoxy."""

@@ -330,7 +330,7 @@ def _heavy(matter: Matter) -> list[str]:
 
 def _weight(matter: Matter, group: Heavy) -> str:
     words = matter.words
-    name, mass = words.said(group.name), words.grams(group.grams)
+    name, mass = _start(words.said(group.name)), words.grams(group.grams)
     if group.people > 1:
         return words.say("{name}: {mass}. Two people lift it.", name=name, mass=mass)
     if group.tip_deg < 1.0:
