@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from demo_model.scene import DemoModel
 from steps.draw.closer import HIDDEN_SITES, closer_looks
@@ -11,6 +12,7 @@ from steps.draw.scene import StepScene
 from steps.draw.step import step_picture
 from steps.draw.studio import Studio
 from steps.draw.views import candidate_views, choose_views
+from steps.model import Closer
 from steps.settings import Settings
 from tests.draw_scenes import plan_of
 from tests.test_draw_views import at, slab
@@ -78,3 +80,24 @@ def test_every_lifted_thing_has_a_head_along_its_move():
     for head in heads:
         along = head[1] - (head[0] + head[2]) / 2
         assert along @ down > 0.99 * np.linalg.norm(along) * np.linalg.norm(down)
+
+
+@pytest.mark.parametrize("field_mm", [(80.0, 240.0), (90.0, 260.0), (200.0, 60.0)])
+def test_where_paper_is_free_a_closer_look_is_as_large_as_the_drawing(field_mm):
+    """Beside a pit in a narrow or a low field there is room; it covers neither what is built nor the
+    pointer."""
+    plan = pit(12.0)
+    studio = Studio(replace(plan, sights=choose_views(plan, Settings())), Settings())
+    step = plan.order.steps[-1]
+    look = Closer(step.adds, studio.view(step.number), (), 1.0)
+    sights = (*studio.plan.sights[:-1], replace(studio.plan.sights[-1], closer=(look,)))
+    bare = step_picture(studio, step.number, *field_mm)
+    closer = Studio(replace(studio.plan, sights=sights), Settings())
+    picture = step_picture(closer, step.number, *field_mm)
+    ((x, y, inset),) = picture.insets
+    assert inset.mm_per_model_mm >= 0.99 * picture.mm_per_model_mm
+    rows, columns = bare.pixels.shape[:2]
+    top, low = (rows - round(at * rows / field_mm[1]) for at in (y + inset.height_mm, y))
+    left, right = (round(at * columns / field_mm[0]) for at in (x, x + inset.width_mm))
+    covered = bare.pixels[max(top, 0) + 2 : low - 2, left + 2 : right - 2]
+    assert covered.size and (covered > 200).all()  # paper, or the shadow on it

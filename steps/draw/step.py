@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +39,11 @@ from steps.model import Array, Closer, Mark, Step
 INSET_MARGIN_MM = 5.0
 #: A new part of less than this extent on paper (mm) gets an inset, as hidden ones do.
 TINY_MM = 3.0
-#: An inset's sides in shares of the drawing's.
-INSET_SHARE = 0.36
+#: Room for a balloon and its leader beside what an inset shows (mm on paper).
+INSET_ROOM_MM = 16.0
+#: An inset's sides in shares of the drawing's, at least; so many sizes are tried from there to that at which
+#: the drawing shows the thing.
+INSET_SHARE, INSET_SIZES = 0.36, 9
 #: What is closed dry is pressed on like what stays so.
 DRY_SIGN: Mark = "press"
 #: More new things than this are outlined as one: wide lines round each would leave nothing between them.
@@ -60,10 +64,12 @@ def step_picture(studio: Studio, step_number: int, width_mm: float, height_mm: f
     new = new_items(studio, lifted)
     pen = Pen(field.mm_per_pixel, studio.hatches)
     table, drawn = studio.drawn(studio.moment(step).before, new, camera, pen, "earlier")
-    insets = _placed_insets(studio, step, field, table, new, _closer(studio, step, field, camera, lifted))
+    front = _front(studio, step, field, table, lifted)
+    taken = _taken(field, table, {item.key for item in new}, front)
+    insets = _placed_insets(studio, step, field, table, taken, _closer(studio, step, field, camera, lifted))
     frames = tuple(stroke for _, _, _, strokes in insets for stroke in strokes)
     boxes = [np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]]) for x, y, inset, _ in insets]
-    picture = _marked(studio, step, field, table, drawn, lifted, boxes)
+    picture = _marked(studio, step, field, table, drawn, lifted, front, boxes)
     return replace(
         picture,
         strokes=(*picture.strokes, *frames),
@@ -136,11 +142,11 @@ def _marked(
     table: PixelTable,
     drawn: Inked,
     lifted: Sequence[Lifted],
+    front: Sequence[Stroke],
     taken: Sequence[Array] = (),
 ) -> Picture:
-    """A drawing with guides, signs and balloons. ``taken``: boxes (2, 2) on paper that are not free."""
-    standing = _standing(studio, step, lifted)
-    front = front_strokes(studio, field, table, step.assembly, standing, step.up)
+    """A drawing with guides, signs, balloons and the pointer, if any, of its ``front``. ``taken``: boxes
+    (2, 2) on paper that are not free."""
     if front:
         corners = front[0].points
         taken = (*taken, np.array([corners.min(axis=0), corners.max(axis=0)]))
@@ -151,12 +157,19 @@ def _marked(
     wanted = _balloon_texts(studio, kinds_in_step(studio.plan, step))
     new = [studio.plan.model.index_of[part] for one in lifted for part in one.thing.parts]
     balloons = place_balloons(field, table, wanted, new, signs, strokes, taken, studio.surface_of)
-    picture = plain(studio, field, table, drawn, standing, step.up)
+    picture = plain(studio, field, table, drawn, _standing(studio, step, lifted), step.up)
     faces = glue_faces(studio, field, table, step, lifted)
     lines = (*front, *picture.strokes, *glue_strokes(studio, field, faces), *strokes, *casings(balloons))
     pixels = tinted(picture.pixels, faces)
     marked = replace(picture, pixels=pixels, strokes=lines, signs=signs, balloons=balloons)
     return cleared(marked)
+
+
+def _front(
+    studio: Studio, step: Step, field: Field, table: PixelTable, lifted: Sequence[Lifted]
+) -> tuple[Stroke, ...]:
+    """The pointer of what is built."""
+    return front_strokes(studio, field, table, step.assembly, _standing(studio, step, lifted), step.up)
 
 
 def _standing(studio: Studio, step: Step, lifted: Sequence[Lifted]) -> NDArray[np.int64]:
@@ -196,55 +209,99 @@ def _placed_insets(
     step: Step,
     field: Field,
     table: PixelTable,
-    new: Sequence[Item],
+    taken: NDArray[np.float64],
     closer: Sequence[Closer],
 ) -> list[tuple[float, float, Picture, tuple[Stroke, ...]]]:
-    """Lower left corner, inset, and the strokes that frame it and lead from it to its place."""
+    """Lower left corner, inset, and the strokes that frame it and lead from it to its place; ``taken`` (rows,
+    columns) is what it costs to cover each pixel. Each in a corner of its own, those first that cost least;
+    as large as the drawing shows the thing, where that covers no more of it."""
     found: list[tuple[float, float, Picture, tuple[Stroke, ...]]] = []
-    if not closer:
-        return found
-    keys = {item.key for item in new}
-    corners = _corners_by_room(field, table, keys)
-    for look, (x, y) in zip(closer, corners, strict=False):
-        inset = _inset(studio, step, look, INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm)
-        box = np.array([[x, y], [x + inset.width_mm, y + inset.height_mm]])
-        target = _target(studio, field, table, look)
-        found.append((x, y, inset, _frame(box, target)))
+    corners = list(product((True, False), (True, False)))  # right or left, above or below
+    usual = INSET_SHARE * np.array([field.width_mm, field.height_mm])
+    most = (1.0 if len(closer) == 1 else 0.5) * np.array([field.width_mm, field.height_mm]) - 2 * FRAME_MM
+    for look in closer:
+        shown = _Look.of(studio, step, look)
+        sizes = shown.sizes(field.mm_per_pixel / table.camera.pixel, usual, most)
+        fits = []
+        for corner in corners:
+            costs = [_cost(field, taken, _low(field, size, *corner), size) for size in sizes]
+            largest = max(range(len(sizes)), key=lambda at: (costs[at] <= costs[0], at))
+            fits.append((costs[0], -largest))
+        best = min(range(len(corners)), key=fits.__getitem__)
+        size = sizes[-fits[best][1]]
+        low = _low(field, size, *corners.pop(best))
+        inset = shown.picture(*size.tolist())
+        strokes = _frame(np.array([low, low + size]), _target(studio, field, table, look))
+        found.append((float(low[0]), float(low[1]), inset, strokes))
     return found
 
 
-def _corners_by_room(field: Field, table: PixelTable, new: set[int]) -> list[tuple[float, float]]:
-    """Lower left places of an inset in the four corners, those first that cover least of the drawing;
-    new parts count fifty times."""
-    width, height = INSET_SHARE * field.width_mm, INSET_SHARE * field.height_mm
-    edge = FRAME_MM
-    far = field.width_mm - width - edge, field.height_mm - height - edge
-    places = [(far[0], far[1]), (far[0], edge), (edge, far[1]), (edge, edge)]
-    weight = (table.key >= 0) + 49.0 * np.isin(table.key, sorted(new))
-    costs = []
-    for x, y in places:
-        top, left = field.pixel([x, y + height])
-        low, right = field.pixel([x + width, y])
-        costs.append(float(weight[int(top) : int(low), int(left) : int(right)].sum()))
-    return [places[at] for at in np.argsort(costs, kind="stable")]
+def _low(field: Field, size: Array, right: bool, above: bool) -> Array:
+    """Lower left place (2,) of an inset of that size (2,) in a corner."""
+    far = np.array([field.width_mm, field.height_mm]) - size - FRAME_MM
+    return np.where([right, above], far, FRAME_MM)
 
 
-def _inset(studio: Studio, step: Step, look: Closer, width_mm: float, height_mm: float) -> Picture:
-    """The thing with what it joins, closer, from where that shows, and without what stands before it."""
-    field = Field(width_mm, height_mm)
-    scene = StepScene(studio, step, studio.lift(step))
-    at = next(at for at, one in enumerate(scene.lifted) if one.thing.parts == look.parts)
-    one, axes = scene.lifted[at], scene.axes(look.view)
-    new = new_items(studio, [scene.lifted[other] for other in beside(scene, at)])
-    own = [item for item in new if item.key in scene.group and scene.group[item.key] == at]
-    seat = [item.outer - one.shift + one.way[-1] for item in own]
-    points = np.concatenate([*(item.outer for item in own), *seat])
-    around = points.mean(axis=0) + (1 + INSET_CONTEXT) * (points - points.mean(axis=0))
-    camera = field.camera(axes, around, INSET_MARGIN_MM)
-    away = [studio.plan.model.index_of[part] for part in look.away]
-    table = studio.table(scene.earlier[~np.isin(scene.earlier, away)], new, camera)
-    drawn = ink(table, Cast(tuple(_shown(studio, table, new))), field.mm_per_pixel, studio.hatches)
-    return _marked(studio, step, field, table, drawn, [one])
+def _cost(field: Field, taken: NDArray[np.float64], low: Array, size: Array) -> float:
+    """What an inset there covers."""
+    (bottom, top), (left, right) = field.pixel(np.array([low, low + size]))
+    return float(taken[top:bottom, left:right].sum())
+
+
+def _taken(field: Field, table: PixelTable, new: set[int], front: Sequence[Stroke]) -> NDArray[np.float64]:
+    """(rows, columns) what it costs to cover each pixel: new parts and the pointer count fifty times."""
+    taken = (table.key >= 0) + 49.0 * np.isin(table.key, sorted(new))
+    if front:
+        corners = front[0].points
+        (bottom, top), (left, right) = field.pixel(np.array([corners.min(axis=0), corners.max(axis=0)]))
+        taken[top : bottom + 1, left : right + 1] = 50.0
+    return np.asarray(taken)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """A closer look: the scene of its step, the thing's row in it, what is new there, and all that it must
+    hold (n, 3) along its axes."""
+
+    studio: Studio
+    look: Closer
+    scene: StepScene
+    at: int
+    new: Sequence[Item]
+    around: Array
+    axes: Array
+
+    @classmethod
+    def of(cls, studio: Studio, step: Step, look: Closer) -> _Look:
+        scene = StepScene(studio, step, studio.lift(step))
+        at = next(at for at, one in enumerate(scene.lifted) if one.thing.parts == look.parts)
+        one = scene.lifted[at]
+        new = new_items(studio, [scene.lifted[other] for other in beside(scene, at)])
+        own = [item for item in new if item.key in scene.group and scene.group[item.key] == at]
+        seat = [item.outer - one.shift + one.way[-1] for item in own]
+        points = np.concatenate([*(item.outer for item in own), *seat])
+        around = points.mean(axis=0) + (1 + INSET_CONTEXT) * (points - points.mean(axis=0))
+        return cls(studio, look, scene, at, new, around, scene.axes(look.view))
+
+    def sizes(self, scale: float, usual: Array, most: Array) -> list[Array]:
+        """Sizes (2,) on paper from that at which it fits within the usual to that at which it is shown at a
+        scale (mm per model mm), none larger than the most; each with room for its balloon on one side."""
+        needed = np.ptp(self.around @ self.axes.T, axis=0)[:2] * scale
+        fits = ((np.array([usual, most]) - 2 * INSET_MARGIN_MM) / np.maximum(needed, 1e-9)).min(axis=1)
+        tight = np.linspace(fits[0], np.clip(1.0, *fits), INSET_SIZES)[:, None] * needed + 2 * INSET_MARGIN_MM
+        longer = np.argmax(most - tight, axis=1)[:, None] == np.arange(2)
+        return list(np.minimum(tight + np.where(longer, INSET_ROOM_MM, 0.0), most))
+
+    def picture(self, width_mm: float, height_mm: float) -> Picture:
+        """The thing with what it joins, closer, from where that shows, and without what stands before it."""
+        studio, scene, field = self.studio, self.scene, Field(width_mm, height_mm)
+        camera = field.camera(self.axes, self.around, INSET_MARGIN_MM)
+        away = [studio.plan.model.index_of[part] for part in self.look.away]
+        table = studio.table(scene.earlier[~np.isin(scene.earlier, away)], self.new, camera)
+        drawn = ink(table, Cast(tuple(_shown(studio, table, self.new))), field.mm_per_pixel, studio.hatches)
+        lifted = [scene.lifted[self.at]]
+        front = _front(studio, scene.step, field, table, lifted)
+        return _marked(studio, scene.step, field, table, drawn, lifted, front)
 
 
 def _target(studio: Studio, field: Field, table: PixelTable, look: Closer) -> Array:

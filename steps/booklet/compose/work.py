@@ -327,13 +327,8 @@ def _cured(matter: Matter, work: StepWork, steps: Sequence[int]) -> str:
             "When step {steps} is hard", "When steps {steps} are hard", len(steps), steps=named
         )
         return words.say("When all glue is hard") if many else hard
-    holds = words.say_n(
-        "When step {steps} holds by itself",
-        "When steps {steps} hold by themselves",
-        len(steps),
-        steps=named,
-    )
-    return words.say("When all glue holds by itself") if many else holds
+    holds = words.say_n("When step {steps} holds", "When steps {steps} hold", len(steps), steps=named)
+    return words.say("When all glue holds") if many else holds
 
 
 def _hold(matter: Matter, step: Step) -> str:
