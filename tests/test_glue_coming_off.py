@@ -16,6 +16,8 @@ from steps.planfile import plan_file
 from steps.settings import Settings
 from steps.verify import verify_plan
 from tests.joint_cases import box, placed, rod, shift
+from tests.models.families import family
+from tests.models.files import model_of
 
 #: Code, parts and sides of what a plan tells.
 Told = set[tuple[str, tuple[str, ...], tuple[str, ...]]]
@@ -121,3 +123,24 @@ def test_a_booklet_tells_it_once_at_the_step_where_the_part_goes_in() -> None:
     assert set(told) == set(goes_in.values()) and set(goes_in) == set(slides)
     for part, number in goes_in.items():
         assert [f"It comes off: {', '.join(slides[part])}." in each for each in told[number]].count(True) == 1
+
+
+def test_what_lies_in_a_drawer_is_told_of_where_the_drawer_goes_in() -> None:
+    """Each drawer once, where it meets its case; nothing of it while it is filled on the table."""
+    settings = Settings(scale=4.0)
+    plan = make_plan(model_of(family("drawers", 77, most=14), 4.0), settings)
+    (off,) = [each for each in plan.problems if each.code == "slides-off"]
+    assert len(off.parts) > 2  # two drawers, and what lies in one
+    told = [
+        sheet.step
+        for sheet in compose(plan, settings, words_in("en")).sheets
+        for each in sheet.blocks
+        if isinstance(each, Marked) and "Nothing stops" in each.words
+    ]
+    ends = {joint.id: {joint.a, joint.b} for joint in plan.joints.joints}
+    goes_in = [
+        step.number
+        for step in plan.order.steps
+        if any(len(ends[name] & set(off.parts)) == 1 for name in step.closes)
+    ]
+    assert told == goes_in and len(told) == 2
