@@ -124,3 +124,20 @@ def test_anyway_makes_plan_and_picture_and_verify_tells_the_doubts(tmp_path, cap
     assert run(["verify", str(target), str(path)]) == 0
     told = capsys.readouterr()
     assert "doubtful" in told.out and "on its way in" in told.err
+
+
+def test_the_place_of_a_guess_is_pictured_and_told_of(tmp_path, capsys):
+    """A box that lacks its top: the ring is round the hole that was closed."""
+    base = trimesh.creation.box(bounds=((0, 0, 0), (40, 30, 10)))
+    top = np.flatnonzero(base.face_normals[:, 2] > 0.9)
+    base.update_faces(~np.isin(np.arange(12), top))
+    post = trimesh.creation.box(bounds=((5, 5, 10), (15, 15, 30)))
+    path = tmp_path / "open.glb"
+    trimesh.Scene({"base": base, "post": post}).export(path)
+    assert run(["plan", str(path), "-o", str(tmp_path / "open.plan.json"), "--scale", "1"]) in (0, 1)
+    (made,) = tmp_path.glob("open-unsure-mend-*.png")
+    assert f"picture of the places of S1 in question: {made}" in " ".join(capsys.readouterr().err.split())
+    pixels = np.asarray(Image.open(made).convert("RGB"))
+    across = np.argwhere(strong(pixels))[:, 1].mean() / pixels.shape[1]
+    assert 0.4 < across < 0.6
+    assert 0.02 < strong(pixels).mean() < 0.3
