@@ -23,6 +23,7 @@ from steps.features import measure
 from steps.joints import find_joints
 from steps.model import Adhesive, Gluing, Joints, Measures, Model, Order, Plan, Sight, StepWork, View, Work
 from steps.order import plan_order
+from steps.order.plan import DROPS
 from steps.planfile import plan_file
 from steps.sequence import BuildSequence
 from steps.settings import OrderSettings, Settings
@@ -262,8 +263,8 @@ UP = (0.0, 0.0, 1.0)
 AT = np.eye(4)
 
 
-def test_a_hanging_part_is_hung_first():
-    """Two piers, a deck across, a lamp under the deck: the lamp goes on the deck turned over, apart."""
+def hung_lamp() -> tuple[Model, Measures, Joints]:
+    """Two piers, a deck across, a lamp under the deck."""
     module = Module()
     items = [
         ("pier left", block(2, 2, module), shift(0, 0, 0)),
@@ -272,7 +273,12 @@ def test_a_hanging_part_is_hung_first():
         ("lamp", cuboid("lamp", ((32, 2, 5), (48, 18, 9.9))), AT),
     ]
     grips = [("pier left", "deck", UP), ("pier right", "deck", UP), ("lamp", "deck", UP)]
-    model, measures, joints = world(items, grips)
+    return world(items, grips)
+
+
+def test_a_hanging_part_is_hung_first():
+    """The lamp goes on the deck turned over, apart."""
+    model, measures, joints = hung_lamp()
     order = plan_order(model, measures, joints, Settings())
     hung = assembly_with(model, order, "lamp")[0]
     assert hung == {"deck", "lamp"}
@@ -280,6 +286,14 @@ def test_a_hanging_part_is_hung_first():
     assert np.allclose(step.up, [0, 0, -1]) and np.allclose(step.moves[step.adds[0]].legs, [[0, 0, 1]])
     assert np.allclose(order.steps[-1].attaches[0].move.legs, [[0, 0, -1]])
     assert not any(s.doubtful for s in order.steps)
+
+
+def test_the_step_that_turns_what_would_fall_out_says_so(monkeypatch):
+    """Were the lamp loose under the deck, it would fall out as both are turned to go on the piers."""
+    monkeypatch.setattr("steps.order.plan.falls_out", lambda *of: True)
+    order = plan_order(*hung_lamp(), Settings())
+    assert [s.doubtful for s in order.steps if s.attaches] == [(DROPS,)]
+    assert not any(s.doubtful for s in order.steps if not s.attaches)
 
 
 def clasp() -> list[tuple[str, Bulk, np.ndarray]]:
