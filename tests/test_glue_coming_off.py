@@ -144,3 +144,17 @@ def test_what_lies_in_a_drawer_is_told_of_where_the_drawer_goes_in() -> None:
         if any(len(ends[name] & set(off.parts)) == 1 for name in step.closes)
     ]
     assert told == goes_in and len(told) == 2
+
+
+def test_of_what_slides_on_each_other_each_is_told_of() -> None:
+    settings = Settings(scale=4.0)
+    plan = make_plan(model_of(family("dovetails", 94, most=6), 4.0), settings)
+    off = {part for each in plan.problems if each.code == "slides-off" for part in each.parts}
+    sheets = compose(plan, settings, words_in("en")).sheets
+    told = {
+        sheet.step
+        for sheet in sheets
+        if any(isinstance(each, Marked) and "Nothing stops" in each.words for each in sheet.blocks)
+    }
+    _, *rest = plan.order.steps
+    assert len(off) == len(rest) and told == {step.number for step in rest}

@@ -390,13 +390,13 @@ def _coming_off(matter: Matter, step: Step) -> Iterator[Block]:
 
 
 def _first_met(matter: Matter, parts: frozenset[str]) -> frozenset[int]:
-    """Numbers of the steps in which any of these parts is first joined to one that is not of them: what lies
-    in a drawer slides off with it, and is not put in on a table."""
+    """Numbers of the steps in which any of these parts is first joined to what guides it, or is not of them:
+    what only lies in a drawer slides off with it."""
     found: dict[str, int] = {}
     for step in matter.plan.order.steps:
         for joint in map(matter.plan.joints.by_id.__getitem__, step.closes):
             for own in parts & {joint.a, joint.b}:
-                if joint.other(own) not in parts:
+                if joint.kind != "rest" or joint.other(own) not in parts:
                     found.setdefault(own, step.number)
     return frozenset(found.values())
 
