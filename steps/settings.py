@@ -58,7 +58,8 @@ class SettingsTable(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-Length = Annotated[float, Field(gt=0)]
+#: mm; none of a printer, or of what it prints, is as long as 100 m or as short as a micrometre.
+Length = Annotated[float, Field(ge=1e-3, le=1e5)]
 Factor = Annotated[float, Field(ge=1e-6, le=1e6)]  # a millionfold: nanometres drawn as millimetres
 #: Text that is printed: nothing in it steers what shows it, and it fills less than a sheet.
 Said = Annotated[str, Field(max_length=2_000), AfterValidator(unsteered)]
@@ -68,15 +69,15 @@ class PrinterSettings(SettingsTable):
     """The printer and how it is set; lengths in mm."""
 
     bed_mm: tuple[Length, Length, Length] = (220.0, 220.0, 250.0)
-    nozzle_mm: float = Field(0.4, gt=0)
-    layer_mm: float = Field(0.2, gt=0)
-    wall_mm: float = Field(1.2, gt=0)  # three lines of a 0.4 mm nozzle; common practice, no source
+    nozzle_mm: Length = 0.4
+    layer_mm: Length = 0.2
+    wall_mm: Length = 1.2  # three lines of a 0.4 mm nozzle; common practice, no source
     infill: float = Field(0.15, ge=0, le=1)
     # mean over all moves, what a slicer's usual settings come to; common practice, no source
-    speed_mm_s: float = Field(60.0, gt=0)
+    speed_mm_s: Length = 60.0
     # a plate is not filled beyond this, so that building can begin; common practice, no source
     plate_h: float = Field(12.0, gt=0, le=1000)
-    filament_price_kg: float | None = Field(None, gt=0)  # in any money; for the scale table only
+    filament_price_kg: float | None = Field(None, gt=0, le=1e9)  # in any money; for the scale table only
     # printed error per diameter, makers' practice: bosses +0.05..0.15, holes -0.1..-0.3
     boss_error_mm: float = 0.1
     hole_error_mm: float = -0.2
@@ -132,9 +133,9 @@ class CardSettings(SettingsTable):
 class FitSettings(SettingsTable):
     """Measured values that replace estimates: calliper readings, the coupon's outcome, pull-off."""
 
-    stud_diameter_mm: float | None = Field(None, gt=0)
-    socket_diameter_mm: float | None = Field(None, gt=0)
-    pull_off_n: float | None = Field(None, gt=0)  # of one stud, measured with a luggage scale
+    stud_diameter_mm: Length | None = None
+    socket_diameter_mm: Length | None = None
+    pull_off_n: float | None = Field(None, gt=0, le=1e4)  # of one stud, measured with a luggage scale
     #: the coupon's outcome: greatest gap per side (mm) that still went tight, press, slide
     tight_below_mm: float | None = Field(None, ge=-FIT_MM, le=FIT_MM)
     press_below_mm: float | None = Field(None, ge=-FIT_MM, le=FIT_MM)

@@ -455,6 +455,19 @@ def test_prints_are_written_one_file_per_shape_and_colour(
     assert len(list((tmp_path / "out").glob("S*.3mf"))) == len(kinds)
 
 
+def test_what_lies_as_on_a_plate_is_printed_without_asking_for_an_order(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Thousands of parts side by side took minutes to be ordered, one after the other."""
+    asked: list[object] = []
+    monkeypatch.setattr("steps.pipeline.order_survey", lambda *given: asked.append(given))
+    bodies = [cube().triangles + [12.0 * row, 0, 0] for row in range(30)]
+    path = stl(tmp_path / "plate.stl", np.concatenate(bodies))
+    assert run(["prints", str(path), "-o", str(tmp_path / "out")]) == 0
+    assert "print layout" in capsys.readouterr().err
+    assert not asked
+
+
 def test_prints_can_be_refitted(model: Path, tmp_path: Path, capsys: Capture) -> None:
     arguments = ["prints", str(model), "--scale", "4", "-o", str(tmp_path / "out")]
     assert run([*arguments, "--refit", "glued"]) == 2

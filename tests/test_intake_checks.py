@@ -15,8 +15,9 @@ from steps.intake import read_model
 from steps.intake.checks import _crowded, likely_units
 from steps.intake.congruence import QUARTER_TURNS
 from steps.intake.names import unique_names
+from steps.pipeline import survey
 from steps.settings import Settings
-from tests.intake_files import SCREW, Gltf, ThreeMF, box, mirrored, placed, pose, same_points
+from tests.intake_files import SCREW, Gltf, ThreeMF, binary_stl, box, mirrored, placed, pose, same_points
 
 PLAIN = Settings()
 
@@ -95,6 +96,13 @@ def test_unit_error_says_what_it_looks_like_and_what_helps(tmp_path, length):
     for scale in scales:
         mended = read(tmp_path, *items, settings=Settings(scale=scale))
         assert told(mended, "unit") == []
+
+
+def test_a_part_longer_than_any_model_is_measured_no_further(tmp_path):
+    """Its volume was more than a plan file holds, and the forces at its studs took all memory."""
+    path = binary_stl(tmp_path / "far.stl", box((2e6, 2e6, 2e6)))
+    with pytest.raises(FaultyModel, match=r"far\.stl: the model would be 2000 m long"):
+        survey(path, Settings(anyway=True))
 
 
 def test_a_part_too_long_to_be_printed_is_named(tmp_path):

@@ -52,11 +52,15 @@ def faults(tmp_path: Path, text: str) -> list[str]:
         ("colour = 3", "colour: there is no such setting; here stand title, scale,"),
         ("fit = 3", "fit: is 3; must be a table, [fit]"),
         ("scale = inf", "scale: is inf; must be a finite number"),
+        ("[printer]\nwall_mm = 1e300", "printer.wall_mm: is 1e+300; must be less than or equal to 100000"),
         ("scale = 0", "scale: is 0; must be greater than or equal to 0.000001"),
         (f"title = '{'t' * 9000}'", "title: is 'ttt"),
         (f"[order.notes]\na = '{'t' * 9000}'", "…; must have at most 2000 characters"),
         ("[printer]\nboss_error_mm = 50", "no print is off by more than 1 mm; write what the"),
-        ("[printer]\nbed_mm = [220, 0, 250]", "printer.bed_mm.1: is 0; must be greater than 0"),
+        (
+            "[printer]\nbed_mm = [220, 0, 250]",
+            "printer.bed_mm.1: is 0; must be greater than or equal to 0.001",
+        ),
         ("[fit", "not valid TOML"),
     ],
 )

@@ -67,7 +67,7 @@ def order_of(found: Survey, settings: Settings, progress: Tell | None = None) ->
     """The building order, so that plates come in turn; None where there is none to follow."""
     from steps.pipeline import order_survey
 
-    if found.joints is None:
+    if found.joints is None or any(problem.code == "print-layout" for problem in found.problems):
         return None
     try:
         with stage(progress, "order"):
