@@ -461,7 +461,7 @@ def test_what_lies_as_on_a_plate_is_printed_without_asking_for_an_order(
     """Thousands of parts side by side took minutes to be ordered, one after the other."""
     asked: list[object] = []
     monkeypatch.setattr("steps.pipeline.order_survey", lambda *given: asked.append(given))
-    bodies = [cube().triangles + [12.0 * row, 0, 0] for row in range(30)]
+    bodies = [np.add(cube().triangles, [12.0 * row, 0, 0]) for row in range(30)]
     path = stl(tmp_path / "plate.stl", np.concatenate(bodies))
     assert run(["prints", str(path), "-o", str(tmp_path / "out")]) == 0
     assert "print layout" in capsys.readouterr().err
