@@ -41,14 +41,21 @@ def wheels(*at: float, head: bool = False, cap: bool = False) -> Model:
     return placed([*things, *([(across(7, 6, 66) - across(3.95, 9, 65), shift(0, 0, 0))] if cap else [])])
 
 
-def in_groove(shut: bool = False) -> Model:
-    """A slider (P2) whose groove holds the head of a rail (P1), which may have a stop on its right."""
+def in_groove(shut: bool = False, cap: bool = False) -> Model:
+    """A slider (P2) whose groove holds the head of a rail (P1), which may have a stop on its right; it may
+    have two studs and a cap on them."""
     rail = box((-30, -20, 0), (30, 20, 10)) + box((-30, -4, 9), (30, 4, 14)) + box((-30, -7, 14), (30, 7, 18))
     rail += box((25, -9, 9), (30, 9, 18)) if shut else Manifold()
     slider = box((-10, -15, 10), (10, 15, 26)) - box((-11, -4.2, 9), (11, 4.2, 14))
-    return placed(
-        [(rail, shift(0, 0, 0)), (slider - box((-11, -7.2, 13.8), (11, 7.2, 18.2)), shift(0, 0, 0))]
+    slider -= box((-11, -7.2, 13.8), (11, 7.2, 18.2))
+    if not cap:
+        return placed([(rail, shift(0, 0, 0)), (slider, shift(0, 0, 0))])
+    studs, holes = (
+        rod(radius, length).translate([-5, 0, 25]) + rod(radius, length).translate([5, 0, 25])
+        for radius, length in ((3.0, 5.0), (2.95, 5.2))
     )
+    top = box((-10, -15, 26), (10, 15, 34)) - holes
+    return placed([(thing, shift(0, 0, 0)) for thing in (rail, slider + studs, top)])
 
 
 def told(model: Model) -> Told:
@@ -158,3 +165,21 @@ def test_of_what_slides_on_each_other_each_is_told_of() -> None:
     }
     _, *rest = plan.order.steps
     assert len(off) == len(rest) and told == {step.number for step in rest}
+
+
+def test_what_is_pressed_on_a_slider_is_not_told_of() -> None:
+    """A cap on a slider's two studs stays on it: what comes off is told where the slider meets its rail."""
+    plan = make_plan(in_groove(cap=True), Settings())
+    off = {part for each in plan.problems if each.code == "slides-off" for part in each.parts}
+    assert off == {"P2", "P3"}
+    ends = {joint.id: {joint.a, joint.b} for joint in plan.joints.joints}
+    (meets,) = (
+        step.number for step in plan.order.steps if {"P1", "P2"} in [ends[name] for name in step.closes]
+    )
+    told = [
+        sheet.step
+        for sheet in compose(plan, Settings(), words_in("en")).sheets
+        for each in sheet.blocks
+        if isinstance(each, Marked) and "Nothing stops" in each.words
+    ]
+    assert told == [meets]

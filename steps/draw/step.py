@@ -287,7 +287,8 @@ class _Look:
         """Sizes (2,) on paper from that at which it fits within the usual to that at which it is shown at a
         scale (mm per model mm), none larger than the most; each with room for its balloon on one side."""
         needed = np.ptp(self.around @ self.axes.T, axis=0)[:2] * scale
-        fits = ((np.array([usual, most]) - 2 * INSET_MARGIN_MM) / np.maximum(needed, 1e-9)).min(axis=1)
+        free = np.maximum(np.array([usual, most]) - 2 * INSET_MARGIN_MM, 0.0)
+        fits = (free / np.maximum(needed, 1e-9)).min(axis=1)
         tight = np.linspace(fits[0], np.clip(1.0, *fits), INSET_SIZES)[:, None] * needed + 2 * INSET_MARGIN_MM
         longer = np.argmax(most - tight, axis=1)[:, None] == np.arange(2)
         return list(np.minimum(tight + np.where(longer, INSET_ROOM_MM, 0.0), most))

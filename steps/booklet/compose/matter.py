@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,7 +14,7 @@ from steps.booklet.words import Words, later
 from steps.draw.thumbs import Thumb, thumbs_of
 from steps.draw.turning import Turned, turned_before
 from steps.glue.cautions import AdhesiveCautions, ModelCautions, cautions_for, model_cautions
-from steps.model import Assembly, Measure, Plan, Sight, Step, StepWork
+from steps.model import Assembly, Measure, Plan, Problem, Sight, Step, StepWork
 from steps.order.turns import Turn, turn_between
 from steps.prints.labels import called_by_maker, label_of, stem_of
 from steps.settings import Settings
@@ -153,6 +153,30 @@ class Matter:
     def done_by_mark(self, step: Step) -> str:
         work = self.work(step)
         return "people" if work.people > 1 else work.by
+
+    @cached_property
+    def slides_in(self) -> Mapping[int, Sequence[Problem]]:
+        """By step number what is told of parts that slide off, where they are first joined to what guides
+        them, or is none of them: what only lies in a drawer slides off with it."""
+        of = {
+            part: each
+            for each in self.plan.gluing.problems
+            if each.code == "slides-off"
+            for part in each.parts
+        }
+        found: dict[int, list[Problem]] = {}
+        met: set[str] = set()
+        for step in self.plan.order.steps:
+            for joint in map(self.plan.joints.by_id.__getitem__, step.closes):
+                apart = of.get(joint.a) is not of.get(joint.b)
+                guided = (
+                    {joint.a, joint.b} - met if apart or (joint.moves and joint.kind != "rest") else set()
+                )
+                for problem in (of[part] for part in sorted(guided) if part in of):
+                    if problem not in found.setdefault(step.number, []):
+                        found[step.number].append(problem)
+                met |= guided
+        return found
 
     @cached_property
     def turned(self) -> dict[int, Turn]:

@@ -378,27 +378,12 @@ def _coming_off(matter: Matter, step: Step) -> Iterator[Block]:
     """Where what meets something here slides off it by itself; at the end, what has to come off before
     lifting."""
     words, told = matter.words, matter.plan.gluing.problems
-    for problem in told:
-        if problem.code == "slides-off" and step.number in _first_met(matter, frozenset(problem.parts)):
-            sides = ", ".join(map(words.term, problem.sides))
-            text = words.say(
-                "Nothing stops it at its end: keep it level. It comes off: {sides}.", sides=sides
-            )
-            yield Marked("doubt", text, strong=True)
+    for problem in matter.slides_in.get(step.number, ()):
+        sides = ", ".join(map(words.term, problem.sides))
+        text = words.say("Nothing stops it at its end: keep it level. It comes off: {sides}.", sides=sides)
+        yield Marked("doubt", text, strong=True)
     if step is matter.plan.order.steps[-1] and any(problem.code == "comes-off" for problem in told):
         yield Marked("doubt", words.say("Before you lift it, take off what only lies on it."), strong=True)
-
-
-def _first_met(matter: Matter, parts: frozenset[str]) -> frozenset[int]:
-    """Numbers of the steps in which any of these parts is first joined to what guides it, or is not of them:
-    what only lies in a drawer slides off with it."""
-    found: dict[str, int] = {}
-    for step in matter.plan.order.steps:
-        for joint in map(matter.plan.joints.by_id.__getitem__, step.closes):
-            for own in parts & {joint.a, joint.b}:
-                if joint.kind != "rest" or joint.other(own) not in parts:
-                    found.setdefault(own, step.number)
-    return frozenset(found.values())
 
 
 def _counted(matter: Matter, step: Step, copies: int) -> str:
