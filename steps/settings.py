@@ -74,7 +74,7 @@ class PrinterSettings(SettingsTable):
     wall_mm: Length = 1.2  # three lines of a 0.4 mm nozzle; common practice, no source
     infill: float = Field(0.15, ge=0, le=1)
     # mean over all moves, what a slicer's usual settings come to; common practice, no source
-    speed_mm_s: Length = 60.0
+    speed_mm_s: float = Field(60.0, ge=1e-3, le=1e5)
     # a plate is not filled beyond this, so that building can begin; common practice, no source
     plate_h: float = Field(12.0, gt=0, le=1000)
     filament_price_kg: float | None = Field(None, gt=0, le=1e9)  # in any money; for the scale table only

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,19 @@ def test_the_list_is_written_once_and_then_compared(parts: Path, capsys: Capture
     out, err = capsys.readouterr()
     assert "stays as it is" in err and table.read_bytes() == before
     assert "-wall x2 yellow.stl,3,red,wall" in out and "+wall x2 yellow.stl,2,yellow,wall" in out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere all names are text")
+def test_a_name_that_no_list_can_hold_is_named(parts: Path, capsys: Capture) -> None:
+    (parts / "wall x2 yellow.stl").rename(os.fsdecode(bytes(parts) + b"/caf\xe9 x2.stl"))
+    assert run(["inspect", str(parts), "--write-list"]) == 2
+    assert "caf\\udce9 x2.stl" in (told := capsys.readouterr().err) and "is no text" in told
+    assert not (parts / "parts.csv").exists()
+
+
+def test_a_name_longer_than_any_file_has_is_told_of(capsys: Capture) -> None:
+    assert run(["inspect", 5_000 * "a" + ".stl"]) == 2
+    assert "fault of the program" not in capsys.readouterr().err
 
 
 def test_a_growing_file_is_drawn_and_what_is_left_is_counted(parts: Path, capsys: Capture) -> None:

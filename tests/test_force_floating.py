@@ -56,6 +56,13 @@ def test_a_wall_that_gives_way_to_anything_leaves_the_others_as_they_are() -> No
     assert found == pytest.approx([100.0, 0.0, 100.0], rel=1e-5, abs=1e-5)
 
 
+def test_what_hardly_gives_leaves_the_others_as_they_are() -> None:
+    """Lines that nothing opposes press on nothing, however stiff; those that do are what they were."""
+    for give in (1e-6, 1e-9, 1e-12):
+        found = settle(np.diag([1e-3, give, 1e-3]), [0.1, 0.1, 0.1], ways(0, 40, 180))
+        assert found == pytest.approx([100.0, 0.0, 100.0], rel=1e-4, abs=1e-2)
+
+
 def test_a_pair_that_could_turn_away_does() -> None:
     """Two studs pushed to opposite sides, 20 mm apart: a couple that nothing opposes turns the part."""
     couple = np.column_stack([ways(90, 270), [10.0, 10.0]])

@@ -266,6 +266,15 @@ def test_a_3mf_in_utf_16_reads_as_its_twin_in_utf_8(encoding, declared, tmp_path
     assert np.array_equal(read.shapes[0].faces, plain.shapes[0].faces)
 
 
+def test_a_picture_that_is_not_there_costs_no_colour(tmp_path) -> None:
+    used = 'pid="7" pindex="0" thumbnail="/no.png"'
+    text = coloured(group('<m:color color="#ff0000"/>'), used)
+    model = read_model(package(tmp_path / "m.3mf", text))
+    assert [part.colour for part in model.parts] == ["#ff0000"]
+    (told,) = model.problems
+    assert "pictures of its objects cannot be read" in told.text
+
+
 def said_of(path) -> str:
     """The refusal, or the notes and warnings of what was read."""
     try:

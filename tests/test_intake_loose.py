@@ -168,6 +168,13 @@ def test_a_name_that_is_no_text_is_read_as_any_other(tmp_path: Path) -> None:
     assert len(read_model(tmp_path, PLAIN).parts) == 1
 
 
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere links need a right")
+def test_a_hidden_link_to_nothing_is_no_part(tmp_path: Path) -> None:
+    save(block(1, 1), tmp_path / "a.stl")
+    (tmp_path / ".#a.stl").symlink_to("who@where.1")
+    assert not read_model(tmp_path, PLAIN).problems
+
+
 def test_a_file_with_broken_numbers_is_left_out_with_a_warning(tmp_path: Path) -> None:
     save(block(2, 2), tmp_path / "good x2.stl")
     corners = "vertex 0 0 nan\nvertex 1 0 0\nvertex 0 1 0\n"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from steps.cli.telling import message, result
 from steps.errors import WrongSettings
+from steps.letters import unsteered
 from steps.limits import Limits
 from steps.settings import Settings
 
@@ -20,9 +21,17 @@ def write_parts_list(folder: Path, limits: Limits, quiet: bool) -> None:
     if not folder.is_dir() or source_in(folder) not in (folder, folder / BUILD_TOML):
         raise WrongSettings(f"--write-list: {folder} is no folder of loose parts, so its parts need no list.")
     path = folder / PARTS_CSV
-    listed = as_the_names_say(folder, limits)
+    listed = list_text(as_the_names_say(folder, limits))
+    try:
+        listed.encode("utf-8")
+    except UnicodeEncodeError as error:
+        named = listed[listed.rfind("\n", 0, error.start) + 1 :].partition("\n")[0]
+        raise WrongSettings(
+            f"--write-list: {unsteered(named)}: the name of this file is no text, and no list can hold it. "
+            "Rename the file, then write the list."
+        ) from None
     then = f"Correct {path.name} where it is wrong: it outranks the names and files from now on."
-    written_or_compared(path, list_text(listed), "the names and files", then, quiet)
+    written_or_compared(path, listed, "the names and files", then, quiet)
 
 
 def written_or_compared(path: Path, text: str, by: str, then: str, quiet: bool) -> None:

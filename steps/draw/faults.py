@@ -76,7 +76,7 @@ def places_picture(shape: Shape, settings: Settings) -> Picture:
 
 def _ring(place: Unsure, name: str, wide: float, toward: Array) -> Shape:
     """Round a place in its own plane, or, where that is not known, in the picture's."""
-    inner = place.span_mm / 2
+    inner = max(place.span_mm / 2, wide)
     ring = Manifold.cylinder(wide, inner + wide, circular_segments=FACETS, center=True)
     ring -= Manifold.cylinder(2 * wide, inner, circular_segments=FACETS, center=True)
     normal = place.normal if place.normal.any() else toward

@@ -66,29 +66,32 @@ def settle_along(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _Floating:
-    """The least squares that all squeezes of the same lines share: |root^T f - root^-1 squeeze| for
-    f >= 0."""
+    """The least squares that all squeezes of the same lines share: |root^T f - root^-1 squeeze| and, so much
+    heavier, what is out of balance, for f >= 0. The two stay apart: added up, the softest line or the
+    stiffest would drown the others in rounding."""
 
     presses: Mask  #: (k,) whether any spring is pressed as it stands
     root: Array  #: (n, n) lower triangle
-    columns: Array  #: (n, n) its transpose
+    rows: Array  #: (n + m, n) its transpose, and the m freedoms
     squeezes: Array  #: (k, n)
 
     @staticmethod
     def of(give: ArrayLike, squeezes: Array, ways: ArrayLike) -> _Floating:
         give_, ways_ = np.asarray(give, dtype=np.float64), np.asarray(ways, dtype=np.float64)
         size = float(np.sqrt((ways_**2).sum(axis=0)).max())
-        held = ways_ / max(size, 1e-300)
-        typical = squeezes.shape[1] / float(
-            (1 / np.diagonal(give_)).sum()
-        )  # of all at once: no soft one rules
-        root = scipy.linalg.cholesky(give_ + FLOATS * typical * held @ held.T, lower=True)
-        return _Floating(squeezes.max(axis=1) > ROUNDING_MM, root, np.ascontiguousarray(root.T), squeezes)
+        typical = float(np.trace(give_)) / squeezes.shape[1]
+        held = np.sqrt(FLOATS * typical) / max(size, 1e-300) * ways_
+        root = scipy.linalg.cholesky(give_, lower=True)
+        return _Floating(squeezes.max(axis=1) > ROUNDING_MM, root, np.vstack([root.T, held.T]), squeezes)
 
     def forces(self, row: int) -> Array:
         """(n,) N on each line at one of the squeezes."""
+        count = len(self.root)
         if not self.presses[row]:
-            return np.zeros(len(self.columns))
-        target = scipy.linalg.solve_triangular(self.root, self.squeezes[row], lower=True, check_finite=False)
-        forces, _ = nnls(self.columns, target, maxiter=30 * len(self.columns) + 100)
+            return np.zeros(count)
+        target = np.zeros(len(self.rows))
+        target[:count] = scipy.linalg.solve_triangular(
+            self.root, self.squeezes[row], lower=True, check_finite=False
+        )
+        forces, _ = nnls(self.rows, target, maxiter=30 * count + 100)
         return np.asarray(forces)

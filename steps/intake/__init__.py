@@ -50,8 +50,8 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
     a model are among its ``problems``, as errors.
     """
     path = Path(path)
-    source = source_in(path) if path.is_dir() else path
-    if source.is_dir():
+    source = source_in(path) if os.path.isdir(path) else path
+    if os.path.isdir(source):
         scene = read_loose(source, settings.limits)
     else:
         kind = kind_of(source)

@@ -89,11 +89,11 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
         model = replace(model, parts=first_poses(model))
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
     found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
-    if (
-        max(shape.size_mm.max() for shape in shapes) > checks.MAX_MODEL_MM
-    ):  # nothing of such is to be measured
-        raise FaultyModel([each for each in (*scene.problems, *found) if each.severity == "error"])
-    return replace(model, problems=(*scene.problems, *left_out, *found))
+    problems = (*scene.problems, *left_out, *found)
+    # nothing so large is to be measured
+    if max(shape.size_mm.max() for shape in shapes) > checks.MAX_MODEL_MM:
+        raise FaultyModel([each for each in problems if each.severity == "error"])
+    return replace(model, problems=problems)
 
 
 def _tidied(meshes: Sequence[tuple[Array, NDArray]], origin: Origin, limits: Limits) -> list[TidyMesh | None]:

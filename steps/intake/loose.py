@@ -103,7 +103,8 @@ def _heaped(folder: Path, files: Sequence[Path], table: Path | None, limits: Lim
 
 def _no_files(folder: Path) -> list[Path]:
     """What has the name of a mesh file and is none: told of as any that cannot be read."""
-    named = [path for path in folder.iterdir() if path.suffix.lower() in MESH_EXTENSIONS]
+    seen = [path for path in folder.iterdir() if not path.name.startswith(".")]
+    named = [path for path in seen if path.suffix.lower() in MESH_EXTENSIONS]
     return sorted(path for path in named if not os.path.isfile(path) and not os.path.isdir(path))
 
 

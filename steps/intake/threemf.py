@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from steps.intake.package import Package, check_package
 from steps.intake.plain_xml import plainly
 from steps.intake.refusals import meant_by
 from steps.intake.scene import Colour, RawMesh, RawPart, Scene
-from steps.intake.uncoloured import uncoloured
+from steps.intake.uncoloured import uncoloured, unpictured
 from steps.limits import LIMITS, Limits
 from steps.model import Array, Problem
 from steps.progress import tick
@@ -102,6 +103,23 @@ def _not_finite(name: str) -> Problem:
     return Problem("not-finite", "error", (name,), text)
 
 
+def _no_pictures(name: str, why: str) -> Problem:
+    text = f"{name}: pictures of its objects cannot be read ({why}), and are left out; nothing else is."
+    return Problem("lenient-3mf", "note", (), text)
+
+
+def _no_colours(name: str, why: str) -> Problem:
+    text = (
+        f"{name}: its colours and materials cannot be read ({why}), so the parts are grey. Export it again "
+        "if you want its colours."
+    )
+    return Problem("colours-refused", "warning", (), text)
+
+
+#: With how much less a package is tried that cannot be read whole, and what is told then.
+LESS = ((unpictured, _no_pictures), (uncoloured, _no_colours))
+
+
 def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
     """The lib3mf model, with a note where the file does not keep to the specification; ``anyhow``, without
     its colours where it cannot be read with them."""
@@ -109,14 +127,13 @@ def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
     try:
         model, warnings = _load(wrapper, package.source)
     except lib3mf.ELib3MFException as refused:
-        plain = uncoloured(package) if anyhow else None
-        if plain is None:
-            raise
-        text = (
-            f"{package.name}: its colours and materials cannot be read ({meant_by(refused)}), so the "
-            "parts are grey. Export it again if you want its colours."
-        )
-        return _load(wrapper, plain.source)[0], [Problem("colours-refused", "warning", (), text)]
+        for less, lost in LESS if anyhow else ():
+            plain = less(package)
+            if plain is None:
+                continue
+            with suppress(lib3mf.ELib3MFException):
+                return _load(wrapper, plain.source)[0], [lost(package.name, meant_by(refused))]
+        raise
     if not warnings:
         return model, []
     told = "; ".join(dict.fromkeys(map(meant_by, warnings)))

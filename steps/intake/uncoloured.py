@@ -1,9 +1,10 @@
-"""A 3MF package without its colours, materials and pictures: its shapes stay readable where those are not."""
+"""A 3MF package without its pictures, or its colours and materials too: its shapes stay readable where those
+are not."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from steps.intake.package import Package
 
@@ -15,11 +16,26 @@ _RESOURCE = re.compile(
 _USER = re.compile(rb"<(?:\w+:)?(?:object|triangle)\s[^<>]*+>")
 #: What may hold the beginnings of tags that are none.
 _NO_TAGS = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>|<\?(?!xml\s).*?\?>", re.DOTALL)
-_PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3|thumbnail)\s*=\s*(?:\"[^\"]*\"|'[^']*')")
+_VALUE = rb"\s*=\s*(?:\"[^\"]*\"|'[^']*')"
+_PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3|thumbnail)" + _VALUE)
+_PICTURE = re.compile(rb"\sthumbnail" + _VALUE)
+
+
+def unpictured(package: Package) -> Package | None:
+    """The package without the pictures of its objects; None where they have none."""
+    return _rewritten(package, lambda bare: _USER.sub(lambda tag: _PICTURE.sub(b"", tag.group()), bare))
 
 
 def uncoloured(package: Package) -> Package | None:
-    """The package without them; None where it has none."""
+    """The package without colours, materials and pictures; None where it has none."""
+    return _rewritten(
+        package,
+        lambda bare: _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", bare)),
+    )
+
+
+def _rewritten(package: Package, leave_out: Callable[[bytes], bytes]) -> Package | None:
+    """The package with its models (without what holds no tags) rewritten; None where nothing changes."""
     changed = False
 
     def plain(name: str, chunks: Iterator[bytes]) -> Iterator[bytes]:
@@ -29,7 +45,7 @@ def uncoloured(package: Package) -> Package | None:
             return
         data = b"".join(chunks)
         bare = _NO_TAGS.sub(b"", data)
-        made = _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", bare))
+        made = leave_out(bare)
         changed |= made != bare
         yield made
 
