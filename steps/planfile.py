@@ -660,7 +660,7 @@ def read_plan(path: Path, limits: Limits = LIMITS) -> PlanFile:
     Raises UnreadableInput with every fault found.
     """
     if why := no_file(path):
-        raise UnreadableInput(f"{path}: {why}.")
+        raise UnreadableInput(f"{path}: {why}. Check the name and the folder.")
     try:
         size = path.stat().st_size / 1024**2
         refuse_more(f"{path}: {size:,.0f} MiB, which no plan needs", size, "plan_mib", limits)

@@ -56,7 +56,7 @@ _FAULTS = (
 def read_toml(path: Path, wrong: type[StepleafError]) -> tuple[str, dict[str, Any]]:
     """The file's text, with plain newlines, and its table. Raises ``wrong`` for whatever cannot be read."""
     if why := no_file(path):
-        raise wrong(f"{path}: {why}.")
+        raise wrong(f"{path}: {why}. Check the name and the folder.")
     try:
         if path.stat().st_size > SETTINGS_BYTES:
             raise wrong(f"{path}: is over {SETTINGS_BYTES // 1024} KiB; nobody writes so much by hand.")

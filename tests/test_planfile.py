@@ -250,9 +250,9 @@ def test_wrong_files_are_told_apart(tmp_path: Path, content: bytes, says: str) -
 
 
 def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableInput, match="No such file"):
+    with pytest.raises(UnreadableInput, match="there is no such file"):
         read_plan(tmp_path / "none.plan.json")
-    with pytest.raises(UnreadableInput, match="directory"):
+    with pytest.raises(UnreadableInput, match="not an ordinary file but a folder"):
         read_plan(tmp_path)
 
 
