@@ -34,7 +34,8 @@ _TAG = re.compile(
 _TRIANGLE = re.compile(rb"<" + _PREFIX + rb"triangle\s")
 _OF_AN_ID = re.compile(rb"\sid\s*=")
 _LATTICE = re.compile(rb"<" + _PREFIX + rb"beamlattice[\s>]", re.IGNORECASE)
-_ATTRIBUTE = re.compile(r"([^\s<>/=\"']+)\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
+#: A name is tried from where it begins alone: a long one that has no value would be from each of its letters.
+_ATTRIBUTE = re.compile(r"(?<![^\s<>/=\"'])([^\s<>/=\"']++)\s*+=\s*+(?:\"([^\"]*+)\"|'([^']*+)')")
 #: A number of an object as a library takes it: with blanks, a sign and zeros before it. A larger one than the
 #: specification has (core, 4: ST_ResourceID) it would take for another.
 _ID = re.compile(r"\s*\+?0*(\d+)\s*", re.ASCII)
