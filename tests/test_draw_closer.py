@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from demo_model.scene import DemoModel
+from renderer.picture import Picture
 from steps.draw.closer import HIDDEN_SITES, closer_looks
 from steps.draw.guides import HEAD_LINE_MM
 from steps.draw.scene import StepScene
-from steps.draw.step import step_picture
+from steps.draw.step import INSET_SHARE, step_picture
 from steps.draw.studio import Studio
 from steps.draw.views import candidate_views, choose_views
 from steps.model import Closer
@@ -82,22 +83,37 @@ def test_every_lifted_thing_has_a_head_along_its_move():
         assert along @ down > 0.99 * np.linalg.norm(along) * np.linalg.norm(down)
 
 
-@pytest.mark.parametrize("field_mm", [(80.0, 240.0), (90.0, 260.0), (200.0, 60.0)])
-def test_where_paper_is_free_a_closer_look_is_as_large_as_the_drawing(field_mm):
-    """Beside a pit in a narrow or a low field there is room; it covers neither what is built nor the
-    pointer."""
+def looked_into(field_mm: tuple[float, float]) -> tuple[Picture, Picture, np.ndarray]:
+    """The last step of a shallow pit in a field, with a closer look; the look, and what it covers of the
+    drawing without it, in pixels."""
     plan = pit(12.0)
     studio = Studio(replace(plan, sights=choose_views(plan, Settings())), Settings())
     step = plan.order.steps[-1]
     look = Closer(step.adds, studio.view(step.number), (), 1.0)
     sights = (*studio.plan.sights[:-1], replace(studio.plan.sights[-1], closer=(look,)))
     bare = step_picture(studio, step.number, *field_mm)
-    closer = Studio(replace(studio.plan, sights=sights), Settings())
-    picture = step_picture(closer, step.number, *field_mm)
+    picture = step_picture(Studio(replace(studio.plan, sights=sights), Settings()), step.number, *field_mm)
     ((x, y, inset),) = picture.insets
-    assert inset.mm_per_model_mm >= 0.99 * picture.mm_per_model_mm
     rows, columns = bare.pixels.shape[:2]
     top, low = (rows - round(at * rows / field_mm[1]) for at in (y + inset.height_mm, y))
     left, right = (round(at * columns / field_mm[0]) for at in (x, x + inset.width_mm))
-    covered = bare.pixels[max(top, 0) + 2 : low - 2, left + 2 : right - 2]
+    return picture, inset, bare.pixels[max(top, 0) + 2 : low - 2, left + 2 : right - 2]
+
+
+@pytest.mark.parametrize("field_mm", [(80.0, 240.0), (90.0, 260.0), (200.0, 60.0)])
+def test_where_paper_is_free_a_closer_look_is_as_large_as_the_drawing(field_mm):
+    """Beside a pit in a narrow or a low field there is room; it covers neither what is built nor the
+    pointer."""
+    picture, inset, covered = looked_into(field_mm)
+    assert inset.mm_per_model_mm >= 0.99 * picture.mm_per_model_mm
     assert covered.size and (covered > 200).all()  # paper, or the shadow on it
+
+
+@pytest.mark.parametrize("field_mm", [(40.0, 34.0), (50.0, 40.0), (70.0, 50.0), (110.0, 70.0)])
+def test_a_closer_look_that_covers_something_is_no_larger_than_it_must_be(field_mm):
+    _, inset, covered = looked_into(field_mm)
+    within = (
+        inset.width_mm <= INSET_SHARE * field_mm[0] + 1e-9,
+        inset.height_mm <= INSET_SHARE * field_mm[1] + 1e-9,
+    )
+    assert all(within) or (covered > 200).all()

@@ -41,8 +41,8 @@ INSET_MARGIN_MM = 5.0
 TINY_MM = 3.0
 #: Room for a balloon and its leader beside what an inset shows (mm on paper).
 INSET_ROOM_MM = 16.0
-#: An inset's sides in shares of the drawing's, at least; so many sizes are tried from there to that at which
-#: the drawing shows the thing.
+#: An inset's sides in shares of the drawing's, at most, where more would cover something of it; so many sizes
+#: are tried from there to that at which the drawing shows the thing.
 INSET_SHARE, INSET_SIZES = 0.36, 9
 #: What is closed dry is pressed on like what stays so.
 DRY_SIGN: Mark = "press"
@@ -285,13 +285,14 @@ class _Look:
 
     def sizes(self, scale: float, usual: Array, most: Array) -> list[Array]:
         """Sizes (2,) on paper from that at which it fits within the usual to that at which it is shown at a
-        scale (mm per model mm), none larger than the most; each with room for its balloon on one side."""
+        scale (mm per model mm), none larger than the most; with room for its balloon on one side."""
         needed = np.ptp(self.around @ self.axes.T, axis=0)[:2] * scale
         free = np.maximum(np.array([usual, most]) - 2 * INSET_MARGIN_MM, 0.0)
         fits = (free / np.maximum(needed, 1e-9)).min(axis=1)
         tight = np.linspace(fits[0], np.clip(1.0, *fits), INSET_SIZES)[:, None] * needed + 2 * INSET_MARGIN_MM
         longer = np.argmax(most - tight, axis=1)[:, None] == np.arange(2)
-        return list(np.minimum(tight + np.where(longer, INSET_ROOM_MM, 0.0), most))
+        roomy = np.minimum(tight + np.where(longer, INSET_ROOM_MM, 0.0), most)
+        return [np.minimum(roomy[0], usual), *roomy[1:]]
 
     def picture(self, width_mm: float, height_mm: float) -> Picture:
         """The thing with what it joins, closer, from where that shows, and without what stands before it."""

@@ -122,7 +122,7 @@ LESS = ((unpictured, _no_pictures), (uncoloured, _no_colours))
 
 def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
     """The lib3mf model, with a note where the file does not keep to the specification; ``anyhow``, without
-    its colours where it cannot be read with them."""
+    its pictures, or its colours too, where it cannot be read with them."""
     wrapper = lib3mf.get_wrapper()
     try:
         model, warnings = _load(wrapper, package.source)
