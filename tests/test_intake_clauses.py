@@ -50,6 +50,20 @@ def coloured(resources: str, used: str = 'pid="7" pindex="0"') -> str:
     return root(resources + solid(more=used), attributes=MATERIAL)
 
 
+def painted(triangle: str, used: str = 'pid="7" pindex="0"') -> str:
+    """With what one triangle has of a property."""
+    return coloured(RED, used).replace('v1="0"', f'v1="0" {triangle}', 1)
+
+
+def mixed(rows: str, shares: str) -> str:
+    """Of green and red."""
+    two = RED.replace('"7"', '"8"').replace("<base ", '<base name="b" displaycolor="#00FF00"/><base ', 1)
+    return coloured(
+        f'{two}<m:compositematerials id="7" matid="8" matindices="{rows}"><m:composite values="{shares}"/>'
+        "</m:compositematerials>"
+    )
+
+
 def group(colours: str) -> str:
     return f'<m:colorgroup id="7">{colours}</m:colorgroup>'
 
@@ -186,6 +200,53 @@ MUST_FAIL_3MF = {
         coloured('<m:multiproperties id="7" pids="9 10"><m:multi pindices="0 0"/></m:multiproperties>'),
         "resource is named that is not there",
     ),
+    "core 2.3 two values of one name": (vertex('x="0.0"', 'x="0.0" x="1.0"'), "line 1 of its model is not"),
+    "core 2.3 model without an end": (root(solid()).removesuffix("</model>"), "is not written as XML asks"),
+    "core 2.3 prefix recommended of no namespace": (
+        root(solid(), attributes='recommendedextensions="q"'),
+        "a prefix is recommended",
+    ),
+    "core 3.3 matrix of letters after a number": (
+        placed("1abc 0 0 0 1 0 0 0 1 0 0 0"),
+        "'1abc'; where a number belongs",
+    ),
+    "core 3.3 matrix in sixteens": (placed("0x1 0 0 0 1 0 0 0 1 0 0 0"), "'0x1'; where a number belongs"),
+    "core 4 object of an unknown attribute": (root(solid(more='colour="red"')), "attribute that the format"),
+    "core 4 property without its row": (coloured(RED, 'pid="7"'), "an object has a pid without a pindex"),
+    "core 4 row without its property": (coloured(RED, 'pindex="0"'), "or a pindex without a pid"),
+    "core 4.1 two lists of triangles": (
+        root(solid(re.sub("(<triangles>.*</triangles>)", r"\1\1", MESH))),
+        "two lists of triangles",
+    ),
+    "core 4.1 two lists of vertices": (
+        vertex("<triangles>", "<vertices/><triangles>"),
+        "two lists of vertices",
+    ),
+    "core 4.1.3 corner beyond the largest number": (
+        vertex('v1="0"', 'v1="4294967296"'),
+        "triangle names a vertex that is not there",
+    ),
+    "core 4.1.4 property without its row": (painted('pid="7"'), "a triangle has a pid without a p1"),
+    "core 4.1.4 row without any property": (painted('p1="0"', ""), "a p1 without any pid"),
+    "core 4.1.4 row of two corners": (painted('pid="7" p1="0" p2="0"'), "or not p1, p2 and p3"),
+    "core 4.1.4 row of the last corners alone": (painted('p2="0" p3="0"'), "or not p1, p2 and p3"),
+    "core 4.1.4 row below all": (painted('pid="7" p1="-1"'), "is named that its group does not hold"),
+    "core 4.1.4 property where the object has none": (painted('pid="7" p1="0"', ""), "their object has none"),
+    "core 5.1 material of no name": (
+        coloured('<basematerials id="7"><base displaycolor="#FF0000"/></basematerials>'),
+        "a base material has no name",
+    ),
+    "materials 5.1 mixed of what is not there": (mixed("0 9", "1 1"), "mixed materials name one that is not"),
+    "materials 5.1 mixed of nothing": (mixed("0 1", "0 0"), "no share that is more than nothing"),
+    "materials 5.2 material over a colour": (
+        coloured(
+            group('<m:color color="#FF0000"/>')
+            + RED.replace('"7"', '"8"')
+            + '<m:multiproperties id="9" pids="7 8"><m:multi pindices="0 0"/></m:multiproperties>',
+            'pid="9" pindex="0"',
+        ),
+        "a material is no first layer",
+    ),
     "production 4 identifier missing": (root(solid(), attributes=PRODUCED), "identifier is missing"),
     "production 4 identifier of no form": (produced("x", UUIDS[1], UUIDS[2]), "not of the form"),
     "production 4 identifier twice": (produced(UUIDS[1], UUIDS[1], UUIDS[1]), "identifier is given twice"),
@@ -224,6 +285,9 @@ VALID_3MF = {
     "core 4 surface": root(solid(kind="surface")),
     "core 5.1 colour with opacity": coloured(RED.replace("#FF0000", "#FF000080")),
     "materials 3.1 colour": coloured(group('<m:color color="#ff0000"/>')),
+    "core 4.1.4 colour of a corner alone": painted('p1="0"'),
+    "core 4.1.4 colour of each corner": painted('pid="7" p1="0" p2="0" p3="0"'),
+    "materials 5.1 colour of the rows that are named": mixed("1 0", "1 0"),
     "production 4 identifiers": produced(*UUIDS[1:4]),
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ctypes
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +15,7 @@ import numpy as np
 
 from steps.errors import FaultyModel, UnreadableInput
 from steps.intake.areas import majority, triangle_areas
-from steps.intake.census import take_census
+from steps.intake.census import Census, take_census
 from steps.intake.checks import too_few_faces
 from steps.intake.extensions import check_core, check_required
 from steps.intake.names import printable
@@ -74,12 +74,13 @@ def _read(path: Path, package: Package, limits: Limits, anyhow: bool) -> Scene:
         raise FaultyModel([_not_finite(census.named(key)) for key in census.not_finite])
     if census.flat:  # said before it is read, which takes the square of their number
         raise FaultyModel([too_few_faces([census.named(key) for key in census.flat])])
-    model, problems = _open(package, anyhow)
+    model, problems, loose = _open(package, anyhow)
+    loose.update(census.loose)
     if census.no_colour and not problems:
         problems.append(_no_colour(path, census.no_colour))
     if package.ambiguous:
         problems.append(_ambiguous(package))
-    return _Walk(path, model, problems, census.lattices).scene()
+    return _Walk(path, model, problems, census, loose).scene()
 
 
 def _ambiguous(package: Package) -> Problem:
@@ -120,9 +121,14 @@ def _no_colours(name: str, why: str) -> Problem:
 LESS = ((unpictured, _no_pictures), (uncoloured, _no_colours))
 
 
-def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
-    """The lib3mf model, with a note where the file does not keep to the specification; ``anyhow``, without
-    its pictures, or its colours too, where it cannot be read with them."""
+def _loose(name: str, loose: Iterable[str]) -> Problem:
+    text = f"{name} does not keep to the 3MF specification and was read leniently: {'; '.join(loose)}."
+    return Problem("lenient-3mf", "note", (), text)
+
+
+def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem], dict[str, None]]:
+    """The lib3mf model, what of the file cannot be read, and where it does not keep to the specification;
+    ``anyhow``, without its pictures, or its colours too, where it cannot be read with them."""
     wrapper = lib3mf.get_wrapper()
     try:
         model, warnings = _load(wrapper, package.source)
@@ -132,13 +138,9 @@ def _open(package: Package, anyhow: bool) -> tuple[Any, list[Problem]]:
             if plain is None:
                 continue
             with suppress(lib3mf.ELib3MFException):
-                return _load(wrapper, plain.source)[0], [lost(package.name, meant_by(refused))]
+                return _load(wrapper, plain.source)[0], [lost(package.name, meant_by(refused))], {}
         raise
-    if not warnings:
-        return model, []
-    told = "; ".join(dict.fromkeys(map(meant_by, warnings)))
-    text = f"{package.name} does not keep to the 3MF specification and was read leniently: {told}."
-    return model, [Problem("lenient-3mf", "note", (), text)]
+    return model, [], dict.fromkeys(map(meant_by, warnings))
 
 
 #: What the library calls as it reads: with a flag that ends it, the share done, a number of what it does, and
@@ -193,10 +195,15 @@ class _Node:
 class _Walk:
     """Reads each object once, then places it for every path that leads to it."""
 
-    def __init__(self, path: Path, model: Any, problems: list[Problem], lattices: bool):
+    def __init__(
+        self, path: Path, model: Any, problems: list[Problem], census: Census, loose: dict[str, None]
+    ):
         self.path, self.model, self.problems = path, model, problems
-        self.lattices = lattices  #: whether any object has one; asking each costs more than all the rest
-        self.palette = _Palette(model)
+        self.lattices = (
+            census.lattices
+        )  #: whether any object has one; asking each costs more than all the rest
+        self.loose = loose  #: where the file does not keep to the specification
+        self.palette = _Palette(model, loose, census)
         self.nodes: dict[int, _Node] = {}
         self.meshes: list[RawMesh] = []
         self.parts: list[RawPart] = []
@@ -206,6 +213,8 @@ class _Walk:
         for item in _each(self.model.GetBuildItems()):
             self._place_item(item)
         self._tell_left_out()
+        if self.loose:
+            self.problems.insert(0, _loose(self.path.name, self.loose))
         return Scene(
             tuple(self.meshes),
             tuple(self.parts),
@@ -299,8 +308,8 @@ class _Walk:
 class _Palette:
     """Colours of base materials, colour groups and what is layered or mixed of them."""
 
-    def __init__(self, model: Any):
-        self.model = model
+    def __init__(self, model: Any, loose: dict[str, None], census: Census):
+        self.model, self.loose, self.census = model, loose, census
         self.known: dict[tuple[int, int], Colour | None] = {}
         self.words: dict[Colour, str] = {}  #: names of the materials of each colour
 
@@ -311,6 +320,8 @@ class _Palette:
         if not len(faces):
             return default
         keys = _rows(mesh.GetAllTriangleProperties(), lib3mf.TriangleProperties, np.uint32, 4)[:, :2]
+        if not given and keys[:, 0].any():
+            self.loose["triangles have colours and their object has none (core, 4.1.4)"] = None
         if (keys == keys[0]).all():  # as in most files: spares the sorting
             return self._lookup(*keys[0]) or default
         unique, group = np.unique(keys, axis=0, return_inverse=True)
@@ -345,10 +356,21 @@ class _Palette:
         return None  # textures carry no one colour
 
     def _mixed(self, group: Any, at: int) -> Colour | None:
-        base = group.GetBaseMaterialGroup().GetResourceID()
+        """By the rows that the group names of its materials, which the library takes for the first ones."""
+        base = group.GetBaseMaterialGroup()
+        rows, own = (
+            self.census.rows_mixed(group.PackagePart().GetPath(), group.GetModelResourceID()),
+            base.GetAllPropertyIDs(),
+        )
+        if any(row >= len(own) for row in rows):
+            self.loose["mixed materials name one that is not there (materials, 5.1)"] = None
         shares = [
-            (self._lookup(base, share.PropertyID), share.MixingRatio) for share in group.GetComposite(at)
+            (self._lookup(base.GetResourceID(), own[row]), share.MixingRatio)
+            for row, share in zip(rows, group.GetComposite(at), strict=False)
+            if row < len(own)
         ]
+        if not any(ratio > 0 for _, ratio in shares):
+            self.loose["mixed materials are of no share that is more than nothing (materials, 5.1)"] = None
         known = [(colour, ratio) for colour, ratio in shares if colour is not None and ratio > 0]
         if not known:
             return None
@@ -359,6 +381,11 @@ class _Palette:
     def _layered(self, group: Any, at: int) -> Colour | None:
         """The last layer that has a colour: later layers cover earlier ones."""
         layers = [group.GetLayer(row).ResourceID for row in range(group.GetLayerCount())]
+        kinds = lib3mf.PropertyType
+        if any(
+            self.model.GetPropertyTypeByID(row) in (kinds.BaseMaterial, kinds.Composite) for row in layers[1:]
+        ):
+            self.loose["a material is no first layer (materials, 5.2)"] = None
         ids = group.GetMultiProperty(at, [0] * len(layers))  # the binding wants room for the answer first
         found = [self._lookup(layer, own) for layer, own in zip(layers, ids, strict=False)]
         return next((colour for colour in reversed(found) if colour is not None), None)
