@@ -411,6 +411,42 @@ def beside(**buffer):
 NODE, PRIMITIVE = ("nodes", 0), ("meshes", 0, "primitives", 0)
 EYE = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1]
 BLOB = "data:application/octet-stream;base64,"
+FACTOR = ("materials", 0, "pbrMetallicRoughness", "baseColorFactor")
+
+
+def beside_bytes(change):
+    def write(path):
+        path = beside(uri="m.bin")(path)
+        path.write_bytes(change(path.read_bytes()))
+        return path
+
+    return write
+
+
+def few_colours(path):
+    file = scene()
+    (primitive,) = file.document["meshes"][0]["primitives"]
+    del primitive["material"]
+    primitive["attributes"]["COLOR_0"] = file.accessor([[0, 0, 1.0]])
+    return file.write(path)
+
+
+def below_another(path):
+    file = scene()
+    file.document["nodes"].append({"children": [0], "translation": [1, 0, 0]})
+    return file.write(path)
+
+
+def data_first(data: bytes) -> bytes:
+    end = 20 + int.from_bytes(data[12:16], "little")
+    return data[:12] + data[end:] + data[12:end]
+
+
+def data_twice(data: bytes) -> bytes:
+    more = data[20 + int.from_bytes(data[12:16], "little") :]
+    return data[:8] + struct.pack("<I", len(data) + len(more)) + data[12:] + more
+
+
 MUST_FAIL_GLTF = {
     "3.2 asset missing": (changed((at("asset"), {})), r"asset\.version"),
     "3.2 version as a number": (changed((at("asset", "version"), 2)), "glTF '2', as no text"),
@@ -427,6 +463,21 @@ MUST_FAIL_GLTF = {
         changed((at(*NODE, "matrix"), EYE), (at(*NODE, "translation"), [1, 0, 0])),
         "matrix",
     ),
+    "3.5.3 matrix of words": (changed((at(*NODE, "matrix"), ["1", *EYE[1:]])), "not of the kind"),
+    "3.5.3 scale of one number": (changed((at(*NODE, "scale"), 2)), "not of the kind"),
+    "3.5.3 translation of one number": (changed((at(*NODE, "translation"), [2])), "not of the kind"),
+    "3.5.1 scene where there are none": (changed((at("scenes"), [])), "scene 0"),
+    "3.6.2.3 sparse of nothing": (
+        changed(
+            (at("accessors", 0, "sparse"), {"count": 0, "indices": {"componentType": 5125}, "values": {}})
+        ),
+        "changes nothing",
+    ),
+    "3.7.2.1 corners as shares": (changed((at("accessors", 1, "normalized"), True)), "normalized"),
+    "3.7.2.1 mode of a truth": (changed((at(*PRIMITIVE, "mode"), True)), "mode True"),
+    "3.7.2.1 fewer colours than corners": (few_colours, "1 colours are given for 8 corners"),
+    "3.9 material of nothing": (changed((at(*PRIMITIVE, "material"), None)), "material None"),
+    "3.12 extensions used that are no list": (changed((at("extensionsUsed"), "X_y")), "extensionsUsed is no"),
     "3.5.3 rotation of no length": (changed((at(*NODE, "rotation"), [0, 0, 0, 0])), "not of the kind"),
     "3.5.3 scale of nothing": (changed((at(*NODE, "scale"), [0, 0, 0])), "no thickness"),
     "3.5.3 translation of a word": (changed((at(*NODE, "translation"), ["a", 0, 0])), "not of the kind"),
@@ -466,11 +517,57 @@ MUST_FAIL_GLTF = {
     ),
     "4.4.3 document missing": (bytes_changed(lambda data: data[:16] + b"BIN\0" + data[20:]), "no document"),
 }
+#: Clause -> (how it is written, how the note reads with which it is read).
+LENIENT_GLTF = {
+    "3.1 one name twice": (
+        bytes_changed(lambda data: data.replace(b'"name": "a"', b'"mesh":   0', 1)),
+        "one name stands twice",
+    ),
+    "3.1 number that is none": (changed((at(*NODE, "extras"), float("nan"))), "a number of its JSON is none"),
+    "3.1 document with a mark": (
+        beside_bytes(lambda text: b"\xef\xbb\xbf" + text),
+        "not in UTF-8 without a mark",
+    ),
+    "3.2 version of one number": (changed((at("asset", "version"), "2")), "not two numbers with a point"),
+    "3.5.1 scene of a node below another": (below_another, "stands below another"),
+    "3.5.3 matrix that is skewed": (
+        changed((at(*NODE, "matrix"), [*EYE[:4], 0.5, *EYE[5:]])),
+        "a node's matrix is skewed",
+    ),
+    "3.5.3 rotation of another length": (changed((at(*NODE, "rotation"), [0, 0, 0, 2])), "not of length 1"),
+    "3.6.1 view beyond its buffer": (changed((at("bufferViews", 1, "byteLength"), 9_999)), "reaches beyond"),
+    "3.6.2.3 sparse rows that fall": (
+        changed(
+            (
+                at("accessors", 0, "sparse"),
+                {
+                    "count": 3,
+                    "indices": {"bufferView": 1, "componentType": 5125},
+                    "values": {"bufferView": 0},
+                },
+            )
+        ),
+        "do not rise",
+    ),
+    "3.7.2.1 corners not three each": (changed((at("accessors", 1, "count"), 35)), "not three each"),
+    "3.9.2 colour of three numbers": (changed((at(*FACTOR), [1, 0, 0])), "not of four numbers"),
+    "3.9.2 colour of words": (changed((at(*FACTOR), ["1", "0", "0", "1"])), "not of four numbers"),
+    "3.9.2 colour beyond all": (changed((at(*FACTOR), [7, 0, 0, 1])), "not between 0 and 1"),
+    "3.12 extension required and not used": (
+        changed((at("extensionsRequired"), ["KHR_mesh_quantization"])),
+        "not among those that are used",
+    ),
+    "4.4.2 bytes after the end": (bytes_changed(lambda data: data + b"more"), "goes on after the end"),
+    "4.4.3 data before the document": (bytes_changed(data_first), "its chunks are not one document"),
+    "4.4.3 two of data": (bytes_changed(data_twice), "at most one of data"),
+}
 VALID_GLTF = {
     "3.2 later minor version": changed((at("asset", "version"), "2.1")),
     "3.5.3 matrix alone": changed((at(*NODE, "matrix"), EYE)),
     "3.12 extension that need not be understood": changed((at("extensionsUsed"), ["X_y"])),
-    "3.12 extension that changes no shape": changed((at("extensionsRequired"), ["KHR_texture_basisu"])),
+    "3.12 extension that changes no shape": changed(
+        (at("extensionsRequired"), ["KHR_texture_basisu"]), (at("extensionsUsed"), ["KHR_texture_basisu"])
+    ),
     "3.6.1.1 buffer in a file": beside(uri="m.bin"),
     "4.4.3 chunk of another kind": bytes_changed(
         lambda data: data[:8] + struct.pack("<I", len(data) + 12) + data[12:] + b"\4\0\0\0XYZWabcd"
@@ -483,6 +580,14 @@ def test_gltf_that_must_fail_is_refused(clause, tmp_path):
     write, says = MUST_FAIL_GLTF[clause]
     with pytest.raises(StepleafError, match=says):
         read_model(write(tmp_path / "m.glb"))
+
+
+@pytest.mark.parametrize("clause", LENIENT_GLTF)
+def test_gltf_that_does_not_keep_to_the_standard_is_read_with_a_note(clause, tmp_path):
+    write, says = LENIENT_GLTF[clause]
+    model = read_model(write(tmp_path / "m.glb"))
+    assert len(model.parts) == 1
+    assert any(problem.code == "lenient-gltf" and says in problem.text for problem in model.problems)
 
 
 def test_a_gltf_that_would_be_shown_in_another_shape_is_read_with_a_warning(tmp_path):

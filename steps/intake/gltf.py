@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -36,6 +37,11 @@ NUMBERS_A_TRIANGLE = 12
 #: A block-style part over this many metres is not meant in metres; as millimetres it is 1 mm.
 METRES_DOUBTED = 1.0
 
+#: What numbers of few digits leave of a right angle, or of a length of 1.
+ROUNDED = 1e-3
+
+Loose = dict[str, None]  #: clauses that a file does not keep to, and is read
+
 #: Y up to Z up: x stays, y becomes z, z becomes -y.
 Z_UP = affine(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]), np.zeros(3))
 
@@ -50,16 +56,22 @@ def glb_scene(path: Path, data: bytes, limits: Limits = LIMITS, upright: Array =
 
     ``upright`` (4, 4) turns the document's axes to z up.
     """
-    notes: list[Problem] = []
-    document, chunk = _parts_of_glb(path, data, notes) if data[:4] == b"glTF" else (_json(path, data), b"")
+    loose: Loose = {}
+    in_one = data[:4] == b"glTF"
+    document, chunk = _parts_of_glb(path, data, loose) if in_one else (_json(path, data, loose), b"")
     try:
-        _check_understood(path, document)
-        scene = _Reader(path, document, chunk, upright, limits).scene()
+        _check_understood(path, document, loose)
+        scene = _Reader(path, document, chunk, upright, limits, loose).scene()
     except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise UnreadableInput(
             f"{path.name}: the glTF document contradicts itself: {_contradiction(error)}. Export it again."
         ) from error
-    return replace(scene, problems=(*notes, *scene.problems))
+    if not loose:
+        return scene
+    text = (
+        f"{path.name} does not keep to the glTF 2.0 specification and was read leniently: {'; '.join(loose)}."
+    )
+    return replace(scene, problems=(Problem("lenient-gltf", "note", (), text), *scene.problems))
 
 
 class _Contradiction(ValueError):
@@ -76,7 +88,7 @@ def _contradiction(error: Exception) -> str:
     return "a value is not of the kind that belongs in its place"
 
 
-def _parts_of_glb(path: Path, data: bytes, notes: list[Problem]) -> tuple[Mapping[str, Any], bytes]:
+def _parts_of_glb(path: Path, data: bytes, loose: Loose) -> tuple[Mapping[str, Any], bytes]:
     """glTF 2.0 specification, section 4.4: a 12-byte header, then chunks that begin and end at multiples of
     four bytes; those that do not are read with a note."""
     version, length = (int.from_bytes(data[at : at + 4], "little") for at in (4, 8))
@@ -88,22 +100,25 @@ def _parts_of_glb(path: Path, data: bytes, notes: list[Problem]) -> tuple[Mappin
         raise UnreadableInput(
             f"{path.name}: glTF version {version} cannot be read, only version 2. Export it again."
         )
-    document, chunk, at = None, b"", 12
+    if length < len(data):
+        loose["the file goes on after the end that it names (4.4.2)"] = None
+    document, chunk, at, kinds = None, b"", 12, list[bytes]()
     while at + 8 <= length:
         size, kind = int.from_bytes(data[at : at + 4], "little"), data[at + 4 : at + 8]
         body = data[at + 8 : at + 8 + size]
         if len(body) < size:
             raise UnreadableInput(f"{path.name}: a chunk is cut short. Copy or export the file again.")
         if kind == b"JSON" and document is None:
-            document = _json(path, body)
+            document = _json(path, body, loose)
         elif kind == b"BIN\x00" and not chunk:
             chunk = body
         at = _next_chunk(data, at + 8 + size)
-        if size % 4 and not notes:
-            text = (
-                f"{path.name}: a chunk does not end at a multiple of four bytes, against the glTF standard."
-            )
-            notes.append(Problem("unaligned-glb", "note", (), f"{text} It was read all the same."))
+        kinds.append(kind)
+        if size % 4:
+            loose["a chunk does not end at a multiple of four bytes (4.4.3)"] = None
+    ours = [kind for kind in kinds if kind in (b"JSON", b"BIN\x00")]
+    if at != length or ours != kinds[: len(ours)] or ours not in ([b"JSON"], [b"JSON", b"BIN\x00"]):
+        loose["its chunks are not one document, then at most one of data, then others (4.4.3)"] = None
     if document is None:
         raise UnreadableInput(f"{path.name}: the GLB holds no document. Export it again.")
     return document, chunk
@@ -114,9 +129,20 @@ def _next_chunk(data: bytes, end: int) -> int:
     return end if data[end + 4 : end + 8] in (b"JSON", b"BIN\x00") else end + (-end) % 4
 
 
-def _json(path: Path, data: bytes) -> Mapping[str, Any]:
+def _json(path: Path, data: bytes, loose: Loose) -> Mapping[str, Any]:
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        if len(made := dict(pairs)) < len(pairs):
+            loose["one name stands twice in an object of its JSON (3.1)"] = None
+        return made
+
+    def none(name: str) -> float:
+        loose["a number of its JSON is none (3.1)"] = None
+        return float(name)
+
+    if json.detect_encoding(data) != "utf-8":
+        loose["its JSON is not in UTF-8 without a mark (3.1, 4.4.3)"] = None
     try:
-        document = json.loads(data)
+        document = json.loads(data, object_pairs_hook=once, parse_constant=none)
     except (ValueError, RecursionError) as error:
         raise UnreadableInput(
             f"{path.name}: its JSON cannot be read{_where(error)}. Copy or export it again."
@@ -130,7 +156,7 @@ def _where(error: Exception) -> str:
     return f" (line {error.lineno}, column {error.colno})" if isinstance(error, json.JSONDecodeError) else ""
 
 
-def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
+def _check_understood(path: Path, document: Mapping[str, Any], loose: Loose) -> None:
     asset = document.get("asset", {})
     version, least = asset.get("version"), asset.get("minVersion", "2.0")
     if least not in ("2", "2.0"):
@@ -147,9 +173,14 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
         raise UnreadableInput(
             f"{path.name}: {said} (asset.version); only version 2 is read. Export it again as glTF 2.0."
         )
-    needed = document.get("extensionsRequired", [])
-    if not isinstance(needed, list) or not all(isinstance(name, str) for name in needed):
-        raise _Contradiction("extensionsRequired is no list of names")
+    if not re.fullmatch(r"\d+\.\d+", version, re.ASCII):
+        loose["asset.version is not two numbers with a point between (3.2)"] = None
+    needed, used = (document.get(key, []) for key in ("extensionsRequired", "extensionsUsed"))
+    for names, key in ((needed, "extensionsRequired"), (used, "extensionsUsed")):
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+            raise _Contradiction(f"{key} is no list of names")
+    if not set(needed) <= set(used):
+        loose["an extension is required and not among those that are used (3.12)"] = None
     strange = [name for name in needed if name not in UNDERSTOOD and not name.startswith(IGNORABLE)]
     if strange:
         raise UnreadableInput(
@@ -161,9 +192,17 @@ def _check_understood(path: Path, document: Mapping[str, Any]) -> None:
 class _Reader:
     """Walks the node tree once; every mesh is decoded once."""
 
-    def __init__(self, path: Path, document: Mapping[str, Any], chunk: bytes, upright: Array, limits: Limits):
+    def __init__(
+        self,
+        path: Path,
+        document: Mapping[str, Any],
+        chunk: bytes,
+        upright: Array,
+        limits: Limits,
+        loose: Loose,
+    ):
         self.path, self.document, self.chunk = path, document, chunk
-        self.upright, self.limits = upright, limits
+        self.upright, self.limits, self.loose = upright, limits, loose
         self.buffers: dict[int, bytes] = {}
         self.mesh_rows: dict[int, tuple[int, Colour | None] | None] = {}
         self.meshes: list[RawMesh] = []
@@ -201,12 +240,15 @@ class _Reader:
         )
 
     def _roots(self) -> tuple[list[int], str | None]:
-        scenes = self.document.get("scenes", [])
-        if scenes:
-            scene = _one_of(scenes, self.document.get("scene", 0), "scene")
-            return list(scene.get("nodes", [])), (scene.get("name") or "").strip() or None
-        nodes = self.document.get("nodes", [])
+        scenes, nodes = self.document.get("scenes", []), self.document.get("nodes", [])
         below = {child for node in nodes for child in node.get("children", [])}
+        if scenes or "scene" in self.document:
+            scene = _one_of(scenes, self.document.get("scene", 0), "scene")
+            if not below.isdisjoint(scene.get("nodes", [])):
+                self.loose[
+                    "a scene names a node that stands below another, whose place is passed over (3.5.1)"
+                ] = None
+            return list(scene.get("nodes", [])), (scene.get("name") or "").strip() or None
         return [row for row in range(len(nodes)) if row not in below], None
 
     def _walk(self, roots: list[int]) -> None:
@@ -223,7 +265,7 @@ class _Reader:
                 )
             seen.add(row)
             node = _one_of(nodes, row, "node")
-            placed = above @ _local(node)
+            placed = above @ _local(node, self.loose)
             name = str(node.get("name") or "").strip() or inherited
             if "mesh" in node:
                 self._place(node, placed, name)
@@ -283,7 +325,7 @@ class _Reader:
             corners, triangles = self._triangles(primitive)
             if len(triangles) == 0:
                 continue
-            colours.append(self._colour(primitive, triangles))
+            colours.append(self._colour(primitive, triangles, len(corners)))
             areas.append(float(triangle_areas(corners, triangles).sum()))
             faces.append(triangles + sum(len(one) for one in vertices))
             vertices.append(corners)
@@ -297,7 +339,7 @@ class _Reader:
     def _triangles(self, primitive: Mapping[str, Any]) -> tuple[Array, NDArray]:
         """Corners and triangles; strips and fans are spelt out."""
         mode = primitive.get("mode", 4)
-        if mode not in range(7):
+        if mode not in range(7) or isinstance(mode, bool):
             raise _Contradiction(f"mode {str(mode)[:20]} of a primitive is none")
         if mode not in (4, 5, 6) or "POSITION" not in primitive["attributes"]:
             return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64)
@@ -307,10 +349,14 @@ class _Reader:
         given = primitive.get("indices")
         if given is not None:
             given = self._of_kind(given, "SCALAR", UNSIGNED)
+            if self.document["accessors"][given].get("normalized"):
+                raise _Contradiction(f"accessor {given} of corners is normalized")
         order = (
             np.arange(len(corners)) if given is None else self._accessor(given).reshape(-1).astype(np.int64)
         )
         if mode == 4:
+            if len(order) % 3:
+                self.loose["corners of triangles are not three each; the last were left out (3.7.2.1)"] = None
             triangles = order[: len(order) // 3 * 3].reshape(-1, 3)
         elif mode == 5:
             triangles = np.column_stack([order[:-2], order[1:-1], order[2:]])
@@ -321,24 +367,37 @@ class _Reader:
             raise _Contradiction(f"a triangle names corner {int(triangles.max())} of {len(corners)}")
         return corners, triangles
 
-    def _colour(self, primitive: Mapping[str, Any], triangles: NDArray) -> Colour | None:
+    def _colour(self, primitive: Mapping[str, Any], triangles: NDArray, corners: int) -> Colour | None:
         """By the material's factor or the corners' commonest colour, both linear (glTF 2.0, 3.9.2)."""
-        material = primitive.get("material")
-        if material is not None:
-            given = _one_of(self.document["materials"], material, "material")
+        if "material" in primitive:
+            given = _one_of(self.document["materials"], primitive["material"], "material")
             physical = given.get("pbrMetallicRoughness", {})
             gloss = given.get("extensions", {}).get("KHR_materials_pbrSpecularGlossiness", {})
-            factor = physical.get("baseColorFactor") or gloss.get("diffuseFactor")
+            factor = physical.get("baseColorFactor", gloss.get("diffuseFactor"))
             self.textured = self.textured or "baseColorTexture" in physical or "diffuseTexture" in gloss
-            if factor is not None:
-                colour = from_linear(factor[:3])
+            if factor is not None and (numbers := self._four(factor)) is not None:
+                colour = from_linear(self._shares(numbers)[:3])
                 self.colour_words.setdefault(colour, str(given.get("name") or ""))
                 return colour
         if "COLOR_0" in primitive["attributes"]:
-            values = self._accessor(primitive["attributes"]["COLOR_0"])[:, :3]
+            values = self._shares(self._accessor(primitive["attributes"]["COLOR_0"]))[:, :3]
+            if values.shape != (corners, 3):
+                raise _Contradiction(f"{len(values)} colours are given for {corners} corners, or no colours")
             shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)
             return from_linear(shades[np.argmax(counts)])
         return None
+
+    def _four(self, factor: Any) -> Array | None:
+        try:
+            return _numbers(factor, 4)
+        except ValueError:
+            self.loose["a colour is not of four numbers, and left out (3.9.2)"] = None
+            return None
+
+    def _shares(self, values: Array) -> Array:
+        if (values < 0).any() or (values > 1).any():
+            self.loose["a colour has a share that is not between 0 and 1 (3.7.2.1, 3.9.2)"] = None
+        return values
 
     def _of_kind(self, row: int, kind: str, numbers: Iterable[int]) -> int:
         """The accessor's row, where it is of that type and of one of these numbers (glTF 2.0, 3.7.2.1)."""
@@ -371,8 +430,12 @@ class _Reader:
         self, values: NDArray, sparse: Mapping[str, Any], number: np.dtype, width: int
     ) -> NDArray:
         at, new, count = sparse["indices"], sparse["values"], int(sparse["count"])
+        if at["componentType"] not in UNSIGNED or count < 1:
+            raise _Contradiction("a sparse accessor changes nothing, or by rows that are no whole numbers")
         kind = np.dtype(NUMBERS[at["componentType"]])
         rows = self._view(at["bufferView"], at.get("byteOffset", 0), kind, count, 1).reshape(-1)
+        if (np.diff(rows.astype(np.int64)) <= 0).any():
+            self.loose["rows of a sparse accessor do not rise (3.6.2.3)"] = None
         values[rows] = self._view(new["bufferView"], new.get("byteOffset", 0), number, count, width)
         return values
 
@@ -383,6 +446,8 @@ class _Reader:
         stride = view.get("byteStride", size)
         end = start + stride * (count - 1) + size if count else start
         room = min(len(data), begun + view["byteLength"])
+        if begun + view["byteLength"] > len(data):
+            self.loose["a buffer view reaches beyond its buffer (3.6.1)"] = None
         if begun < 0 or offset < 0 or end > room:
             raise _Contradiction(f"what is read of buffer view {row} reaches byte {end:,} of {room:,}")
         if stride < size or start % number.itemsize:
@@ -427,12 +492,21 @@ def _one_of(things: Any, row: Any, what: str) -> Any:
     return things[row]
 
 
-def _local(node: Mapping[str, Any]) -> Array:
+def _numbers(given: Any, count: int) -> Array:
+    """So many numbers. Raises ValueError where they are other values, or not so many."""
+    if not isinstance(given, list) or len(given) != count or {*map(type, given)} - {int, float}:
+        raise ValueError(given)
+    return np.array(given, dtype=np.float64)
+
+
+def _local(node: Mapping[str, Any], loose: Loose) -> Array:
     apart = {"translation", "rotation", "scale"} & node.keys()
     if "matrix" in node:
-        matrix = np.array(node["matrix"], dtype=np.float64).reshape(4, 4).T
+        matrix = _numbers(node["matrix"], 16).reshape(4, 4).T
         if apart or not np.array_equal(matrix[3], (0, 0, 0, 1)):
             raise _Contradiction("a node's matrix is no place of a part, or stands beside another of it")
+        if _is_skewed(matrix[:3, :3]):
+            loose["a node's matrix is skewed: it is no shift, turn and scale (3.5.3)"] = None
         return matrix
     if not apart:
         return np.eye(4)
@@ -440,9 +514,20 @@ def _local(node: Mapping[str, Any]) -> Array:
     if "rotation" in node:
         from scipy.spatial.transform import Rotation
 
-        linear = Rotation.from_quat(node["rotation"]).as_matrix()
-    linear = linear * np.asarray(node.get("scale", (1.0, 1.0, 1.0)), dtype=np.float64)
-    return affine(linear, np.asarray(node.get("translation", (0.0, 0.0, 0.0)), dtype=np.float64))
+        turn = _numbers(node["rotation"], 4)
+        if abs(np.linalg.norm(turn) - 1.0) > ROUNDED:
+            loose["a node's rotation is not of length 1 (3.5.3)"] = None
+        linear = Rotation.from_quat(turn).as_matrix()
+    linear = linear * _numbers(node.get("scale", [1.0, 1.0, 1.0]), 3)
+    return affine(linear, _numbers(node.get("translation", [0.0, 0.0, 0.0]), 3))
+
+
+def _is_skewed(linear: Array) -> bool:
+    """Whether two axes that are at right angles are so no more."""
+    with np.errstate(invalid="ignore", over="ignore"):  # what is not finite is told of elsewhere
+        lengths = np.linalg.norm(linear, axis=0)
+        between = np.abs(linear.T @ linear - np.diag(lengths**2))
+        return bool((between > ROUNDED * np.outer(lengths, lengths)).any())
 
 
 def _resolve(path: Path, uri: str, limits: Limits) -> bytes:
