@@ -19,7 +19,7 @@ from steps.bonding import bonding_of, ties_surely
 from steps.glue.cases import LoadCase, load_cases
 from steps.glue.choose import FamilySearch
 from steps.glue.families import family
-from steps.glue.least import Asked, LeastGlue, _passed_on, _within, least_glue
+from steps.glue.least import Asked, LeastGlue, _passed_on, _passing, least_glue
 from steps.glue.master import Cut, Ties, exactly, least_effort
 from steps.glue.proofs import Answer, Known, Proofs
 from steps.glue.supply import Supply
@@ -441,27 +441,41 @@ def test_what_was_not_decided_is_not_asked_again_once_the_work_is_spent(monkeypa
     assert [each.words for each in found[1].unsettled] == [each.words for each in found[0].unsettled]
 
 
-def test_what_lies_loose_within_others_weighs_on_what_it_lies_on():
+@pytest.mark.parametrize(
+    ("loose", "passes"),
+    [
+        ((4,), [([5], [4])]),  # one part
+        ((3,), [([4, 5], [3])]),  # two that hold each other
+        ((2, 4), [([5], [4]), ([3, 4], [2])]),  # one on a thing of two, which lies loose itself
+    ],
+)
+def test_what_lies_loose_within_others_weighs_on_what_it_lies_on(loose, passes):
     """All forces, and moments about one point, are the same with its load passed on; what it lies on bears
     them, also upwards and sideways: walls over a clearance are walls."""
-    built = stack(tower(3), hold_per_stud=1.0)
-    *rest, top = built.joints.joints
-    loose = replace(top, kind="rest", moves=True, hold_n=0.0, hold_low_n=0.0)
-    made = Stack(built.model, built.measures, Joints((*rest, loose)))
-    structure = Structure.relied_on(made.model, made.measures, made.joints, Settings())
-    loads = np.random.default_rng(1).normal(size=(3, 6))
+    built = stack(tower(6), hold_per_stud=1.0)
+    joints = [
+        replace(joint, kind="rest", moves=True, hold_n=0.0, hold_low_n=0.0) if row in loose else joint
+        for row, joint in enumerate(built.joints.joints)
+    ]
+    structure = Structure.relied_on(built.model, built.measures, Joints(tuple(joints)), Settings())
+    loads = np.random.default_rng(1).normal(size=(6, 6))
     loads[0] = 0.0
     load = LoadCase("tilt", "tilted", Case.make(loads, [0]), UP)
-    kept, centroid = np.array([True, True, False]), structure.bodies.centroid
-    within = _within(structure)
-    passed = _passed_on(load, kept, within, centroid)
-    assert within == {2: [1]} and not passed[[0, 2]].any()
+    ends = np.stack([np.arange(5), np.arange(1, 6)], axis=1)
+    moves = np.isin(np.arange(5), loose)
+    label = np.concatenate([[0], np.cumsum(moves)])
+    kept, centroid = label == 0, structure.bodies.centroid
+    found = _passing(ends, moves, label, load.case.present, kept)
+    assert [(own.tolist(), bearing.tolist()) for own, bearing in found] == passes
+    passed = _passed_on(load, kept, found, centroid)
+    assert not passed[~kept].any() and not passed[0].any() and passed[kept][-1].any()
 
     def together(each):
         return each[:, :3].sum(axis=0), (each[:, 3:] + np.cross(centroid, each[:, :3])).sum(axis=0)
 
     for one, other in zip(together(loads), together(passed), strict=True):
         np.testing.assert_allclose(one, other, atol=1e-9)
+    assert _passing(ends, np.zeros(5, dtype=bool), label, load.case.present, kept) == []
 
 
 def test_the_same_question_has_the_same_answer():

@@ -167,6 +167,28 @@ def test_a_lump_that_lies_loose_is_picked_up_by_itself() -> None:
     assert any("picked up by itself" in fault.text for fault in check.faults)
 
 
+def cased_on_a_foot(things: int) -> Model:
+    """An open case that stands on studs of a foot, and in it nothing, a block, or a plate with a lid."""
+    case = box((-4, -4, -2), (24, 14, 15)) - box((-2, -2, 0), (25, 12, 13)) + lid(2, 1).translate([0, 0, -10])
+    within = [[], [box((0, 0, 0), (20, 10, 10))], [plate(2, 1), lid(2, 1)]][things]
+    laid = [(each, shift(0, 0, 4 * row)) for row, each in enumerate(within)]
+    return placed([(plate(2, 1), shift(0, 0, -14)), (case, np.eye(4)), *laid])
+
+
+def test_what_lies_in_a_case_weighs_on_what_holds_the_case_and_is_no_handle() -> None:
+    """Of one part or of two: the joint that holds the case bears as much more as the case is heavier."""
+    share = []
+    for things in range(3):
+        plan = make_plan(cased_on_a_foot(things), Settings())
+        grams = [plan.measures.by_shape[part.shape].printed_g for part in plan.model.parts]
+        (foot,) = [joint.id for joint in plan.joints.joints if {joint.a, joint.b} == {"P1", "P2"}]
+        share.append(plan.gluing.loads_n[foot] / sum(grams[1:]))
+        assert [each.held for each in plan.gluing.tried if each.kind == "body"] == [("P2",)]
+        report = verify_plan(plan_file(plan, Settings()), plan.model)
+        assert report.ok, report.faults_text()
+    assert share == pytest.approx([share[0]] * 3, rel=0.05)
+
+
 def cross(reach: float, half: float, length: float) -> Manifold:
     """A prism of a cross along y, about it, from -length."""
     return box((-reach, -length, -half), (reach, 0, half)) + box((-half, -length, -reach), (half, 0, reach))

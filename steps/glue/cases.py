@@ -2,8 +2,8 @@
 
 * ``shelf``: it stands on the table in its display pose, for years;
 * ``base``: it is lifted with a hand, or a person, under each end of its base;
-* ``body``: it is picked up by its body, a hand at each side; so is, by itself, each thing of several parts
-  that only lies on or within others;
+* ``body``: it is picked up by its body, a hand at each side, not by what only lies on or within it; each such
+  thing of several parts is picked up by itself;
 * ``tilt``: it is carried aslant through a door, held by its base;
 * ``turn``: what is built, or a sub-assembly that is put in, is turned as the plan turns it, held by what it
   stood on;
@@ -108,11 +108,13 @@ class _CaseMaker:
         yield self._case("base", words, self._weight(self.up), self.ends)
 
     def body(self) -> Iterator[LoadCase]:
-        every = np.arange(len(self.bodies))
-        sides = self._sides(np.setdiff1d(every, self.lowest), every)
+        every, things = np.arange(len(self.bodies)), loose_things(self.structure)
+        above = np.setdiff1d(every, self.lowest)
+        body = np.setdiff1d(above, np.concatenate([[], *things]).astype(np.int64))
+        sides = self._sides(body, every)
         if sides:
             yield self._case("body", f"picked up by {self._names(sides)}", self._weight(self.up), sides)
-        for lump in loose_lumps(self.structure):
+        for lump in (each for each in things if len(each) > 1):
             sides = self._sides(lump, lump)
             words = f"picked up by itself, by {self._names(sides)}"
             yield self._case("body", words, self._weight(self.up), sides, lump)
@@ -231,21 +233,18 @@ class _CaseMaker:
         return sorted({int(rows[one]), int(rows[other])})
 
 
-def loose_lumps(structure: Structure) -> list[IntArray]:
-    """Rows of each thing of several parts that nothing grips: it only lies on or within others, or slides in
-    them, and is not the one with more parts than any other of what touches."""
+def loose_things(structure: Structure) -> list[IntArray]:
+    """Rows of each thing that nothing grips, it only lies on or within others or slides in them, and that is
+    not the heaviest of what touches, the body."""
     joints, index = structure.joints.joints, structure.model.index_of
     count = len(structure.bodies)
     ends = np.array([(index[each.a], index[each.b]) for each in joints], dtype=np.int64).reshape(-1, 2)
     tied = np.array([not each.moves or stiff(each) for each in joints], dtype=bool)
     thing, whole = connected(count, ends[tied]), connected(count, ends)
-    sizes, found = np.bincount(thing), []
-    for one in np.flatnonzero(sizes > 1):
-        beside = np.unique(thing[whole == whole[np.argmax(thing == one)]])
-        others = sizes[beside[beside != one]]
-        if len(others) and sizes[one] <= others.max():
-            found.append(np.flatnonzero(thing == one))
-    return found
+    weight = np.bincount(thing, structure.bodies.mass_g).round(6)[thing]
+    lots = [np.flatnonzero(whole == lot) for lot in np.unique(whole)]
+    bodies = thing[[lot[np.argmax(weight[lot])] for lot in lots]]
+    return [np.flatnonzero(thing == one) for one in np.setdiff1d(thing, bodies)]
 
 
 def turn_words(step: int) -> str:

@@ -331,7 +331,9 @@ def _reachable(
     """The cases without the parts that nothing can hold to what is held, and those parts. What lies loose
     within others weighs on what it lies on, whichever way up: a wall over a clearance is a wall."""
     holds, count = proofs.bare_holds, len(proofs.structure.bodies)
-    within = _within(proofs.structure)
+    ends = np.stack(_ends(proofs.structure), axis=1)
+    moves = np.array([joint.moves for joint in proofs.structure.joints.joints], dtype=bool)
+    centroid = proofs.structure.bodies.centroid
     ties = (holds.pull > 0) | (proofs.strength > 0)
     loose: set[int] = set()
     found = []
@@ -348,31 +350,40 @@ def _reachable(
         kept = load.case.present & np.isin(label, label[load.case.held])
         if kept.sum() < load.case.present.sum():
             loose.update(np.flatnonzero(load.case.present & ~kept).tolist())
-            loads = _passed_on(load, kept, within, proofs.structure.bodies.centroid)
-            load = replace(load, case=replace(load.case, present=kept, loads=loads))
+            passes = _passing(ends, moves, label, load.case.present, kept)
+            load = replace(
+                load, case=replace(load.case, present=kept, loads=_passed_on(load, kept, passes, centroid))
+            )
         found.append(load)
     return found, tuple(sorted(loose))
 
 
-def _within(structure: Structure) -> dict[int, list[int]]:
-    """Rows of the parts that lie loose within others, kept in by form, and of those that each lies on."""
-    rows, found = structure.model.index_of, {}
-    for name, joints in structure.joints.of_part.items():
-        if all(joint.moves and joint.kind == "rest" for joint in joints):
-            found[rows[name]] = [rows[joint.other(name)] for joint in joints]
-    return found
+def _passing(
+    ends: IntArray, moves: Mask, label: IntArray, present: Mask, kept: Mask
+) -> list[tuple[IntArray, IntArray]]:
+    """Rows of each thing (parts of one ``label``) that is there and not kept, and, once a joint, of the parts
+    that it lies on or within: kept, or themselves lying on such; what lies farthest from what is kept first.
+    What a joint that is not meant to move should hold, and nothing does, lies on nothing."""
+    across = ends[label[ends[:, 0]] != label[ends[:, 1]]]
+    fixed = label[ends[~moves & (label[ends[:, 0]] != label[ends[:, 1]])]]
+    both = np.concatenate([across, across[:, ::-1]])
+    waiting, reached, found = present & ~kept & ~np.isin(label, fixed), kept, []
+    while len(met := both[waiting[both[:, 0]] & reached[both[:, 1]]]):
+        things = label[met[:, 0]]
+        found += [(np.flatnonzero(label == thing), met[things == thing, 1]) for thing in np.unique(things)]
+        reached = reached | np.isin(label, things)
+        waiting = waiting & ~reached
+    return found[::-1]
 
 
-def _passed_on(load: LoadCase, kept: Mask, within: Mapping[int, Sequence[int]], centroid: Array) -> Array:
-    """(n, 6) the loads on what is ``kept`` (n,), with those on what lies loose within it."""
-    own = load.case.loads
-    loads = np.where(kept[:, None], own, 0.0)
-    for row, under in within.items():
-        bearing = [other for other in under if kept[other]]
-        if kept[row] or not load.case.present[row]:
-            continue
-        for other in bearing:
-            force, moment = own[row, :3] / len(bearing), own[row, 3:] / len(bearing)
-            lever = np.cross(centroid[row] - centroid[other], force)
-            loads[other] += np.concatenate([force, moment + lever])
-    return np.where(load.case.held[:, None], 0.0, loads)
+def _passed_on(
+    load: LoadCase, kept: Mask, passes: Iterable[tuple[IntArray, IntArray]], centroid: Array
+) -> Array:
+    """(n, 6) the loads on what is ``kept`` (n,), with those on what lies on or within it."""
+    loads = np.where(load.case.present[:, None], load.case.loads, 0.0)
+    for own, bearing in passes:
+        force = loads[own, :3].sum(axis=0)
+        moment = loads[own, 3:].sum(axis=0) + np.cross(centroid[own], loads[own, :3]).sum(axis=0)
+        each = np.stack([np.concatenate([force, moment - np.cross(centroid[row], force)]) for row in bearing])
+        np.add.at(loads, bearing, each / len(bearing))
+    return np.where((kept & ~load.case.held)[:, None], loads, 0.0)

@@ -82,6 +82,8 @@ class _HandledModel:
         )
         self.fallen: frozenset[str] = frozenset()  #: those of them that something leaves behind
         self.tied = tied(plan)
+        #: what glue could tie too
+        self.could = tied(plan, could=True) if plan.adhesive.family != "none" else self.tied
 
     def run(self, turned: Sequence[TurnedBuild]) -> None:
         asked: set[tuple[str, int, str]] = set()
@@ -111,24 +113,35 @@ class _HandledModel:
 
     def _of_lump(self, lump: Sequence[str], held: Sequence[str]) -> Sequence[str]:
         """The parts of a lump without those that nothing ties to what is held, nor glue could."""
-        graph = tied(self.plan, could=True) if self.plan.adhesive.family != "none" else self.tied
-        kept = _together_with(held, graph)
+        kept = _together_with(held, self.could)
         return [part for part in lump if part in kept]
 
     def _passed_on(self, loads: Array, parts: Sequence[str], there: Sequence[str]) -> Array:
-        """(n, 6) the loads, those on parts that lie loose within others put on what these lie on."""
-        kept, found = set(there), loads.copy()
-        for part in (each for each in parts if each not in kept):
-            own = self.footing.joints_of.get(part, [])
-            if not all(joint.moves and joint.kind == "rest" for joint in own):
-                continue
-            under = [end for joint in own for end in (joint.a, joint.b) if end != part and end in kept]
-            row = self.footing.row[part]
-            for each in (self.footing.row[end] for end in under):
-                force, moment = loads[row, :3] / len(under), loads[row, 3:] / len(under)
-                lever = np.cross(self.footing.centre[row] - self.footing.centre[each], force)
-                found[each] += np.concatenate([force, moment + lever])
+        """(n, 6) the loads, those on things that lie loose on or within others put on what these lie on: what
+        lies farthest from what is held first."""
+        found, held = loads.copy(), frozenset(there)
+        left = self.could.subgraph(part for part in parts if part not in held)
+        things = [frozenset(thing) for thing in nx.connected_components(left)]
+        bears = {thing: self._bearing(thing) for thing in things}
+        layers, carried = [], held
+        while layer := [thing for thing in things if not thing <= carried and carried & set(bears[thing])]:
+            layers.append([(thing, [end for end in bears[thing] if end in carried]) for thing in layer])
+            carried = carried.union(*layer)
+        for thing, under in (each for layer in reversed(layers) for each in layer):
+            rows = [self.footing.row[part] for part in sorted(thing)]
+            for end in (self.footing.row[each] for each in under):
+                lever = np.cross(self.footing.centre[rows] - self.footing.centre[end], found[rows, :3])
+                found[end, :3] += found[rows, :3].sum(axis=0) / len(under)
+                found[end, 3:] += (found[rows, 3:] + lever).sum(axis=0) / len(under)
         return found
+
+    def _bearing(self, thing: frozenset[str]) -> list[str]:
+        """What a thing lies on or within, once a joint; nothing, where a joint of it is not meant to move."""
+        own = [joint for part in sorted(thing) for joint in self.footing.joints_of.get(part, [])]
+        outward = [joint for joint in own if not thing.issuperset((joint.a, joint.b))]
+        if not all(joint.moves for joint in outward):
+            return []
+        return [end for joint in outward for end in (joint.a, joint.b) if end not in thing]
 
     def _fares(
         self,
@@ -188,12 +201,15 @@ class _HandledModel:
 
     def _by_its_body(self, graver: float) -> Iterator[Handling]:
         """By the parts above the lowest that are farthest out to each side, for how much higher or lower they
-        are than the middle of the weight; and so each lump that only lies on or within others."""
-        names, loads = [name for name in self.parts if name not in set(self.base)], self._weight(self.up)
+        are than the middle of the weight; and so each lump that only lies on or within others, by which the
+        model is not picked up."""
+        things, loads = loose_things(self.plan), self._weight(self.up)
+        lying = set(self.base).union(*things)
+        names = [name for name in self.parts if name not in lying]
         if names:
             sides = self._as_good(("body", 0, ""), names, self._off_level(names, self.parts), self.up)
             yield Handling(f"picked up by {' and '.join(sides)}", graver * loads, sides)
-        for lump in loose_lumps(self.plan):
+        for lump in (thing for thing in things if len(thing) > 1):
             sides = _outermost(self.footing, lump, self._off_level(lump, lump), self.up)[0]
             words = f"picked up by itself, by {' and '.join(sides)}"
             yield Handling(words, graver * loads, sides, parts=lump)
@@ -267,14 +283,10 @@ class _HandledModel:
         return told.held if good else own
 
 
-def loose_lumps(plan: PlanFile) -> list[list[str]]:
-    """The parts of each thing of several that nothing grips, where another of what it touches has as many."""
-    return [
-        [part.id for part in plan.parts if part.id in thing]
-        for things in lots(plan, rigid(plan))
-        for thing in things
-        if len(thing) > 1 and any(len(other) >= len(thing) for other in things if other is not thing)
-    ]
+def loose_things(plan: PlanFile) -> list[list[str]]:
+    """The parts of each thing that nothing grips, but of the heaviest of what touches."""
+    loose = [thing for _, *things in lots(plan, rigid(plan)) for thing in things]
+    return [[part.id for part in plan.parts if part.id in thing] for thing in loose]
 
 
 def _as_told(told: CaseEntry, share: float) -> bool:
