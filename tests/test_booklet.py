@@ -236,6 +236,25 @@ def test_a_step_that_glues_says_how_long_it_is_open_and_how_to_hold_it(folder, r
         assert ("Push home within 5 min" in said[step.number]) == bool(step.glues)
 
 
+def test_what_to_hold_is_said_by_its_letter_where_the_step_takes_it(tmp_path):
+    """One of what each step takes and, from the second on, the very first part, which has no letter there."""
+    plan = sample_plan()
+    first = plan.order.steps[0].adds[0]
+    taking = [step for step in plan.order.steps if step.adds]
+    held = {step.number: tuple(dict.fromkeys((first, step.adds[-1]))) for step in taking}
+    work = tuple(replace(each, hold=held.get(each.number, ())) for each in plan.work.steps)
+    changed = replace(plan, work=replace(plan.work, steps=work))
+    path = tmp_path / "a.pdf"
+    write_booklet(changed, path, Settings(reader="helper"), pictures=PlainPictures())
+    said = {n: t for text in text_of(path) for n, t in steps_in(text).items()}
+    name = words_in("en").said(plan.measures.by_shape[plan.model.part_by_id[first].shape].name)
+    for step in taking:
+        kinds, own = kinds_in_step(plan, step), held[step.number]
+        letters = [kind.letter for part in own for kind in kinds if (part,) in kind.groups]
+        others = [name] if first not in step.adds else []
+        assert f"Hold: {words_of('; '.join(dict.fromkeys([*letters, *others])))} " in said[step.number] + " "
+
+
 def test_a_step_says_little(folder):
     """At most 35 words of at least two letters in the median, letters in circles and numbers left out."""
     texts = [said for text in text_of(booklet(folder, reader="helper")) for said in steps_in(text).values()]

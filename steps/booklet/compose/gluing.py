@@ -19,7 +19,7 @@ UPRIGHT_DEG = 30.0
 #: What the plan warns of at single joints, by the problem's code.
 AT_JOINTS = {
     "adhesive-gap": later("Less than half of the faces will hold: glue those that touch."),
-    "adhesive-wicks": later("Beside what must move: gel, and no more."),
+    "adhesive-wicks": later("Beside what moves: gel."),
     "too-much-at-once": later("Set all drops first, then push once."),
 }
 #: Shares of the width of the table's columns.

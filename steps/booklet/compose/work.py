@@ -123,7 +123,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
     said = [
         tuple(_warnings(matter, step)),
         (*joints, *closer_notes(matter, step)),
-        tuple(_also(matter, step)),
+        tuple(_also(matter, step, kinds)),
     ]
     blocks: list[Block] = []
     for group in filter(None, said):
@@ -137,7 +137,7 @@ def step_sheet(matter: Matter, step: Step) -> Sheet:
         Figure(
             Wish("overview", step=step.number),
             words.say("The whole model; what this step adds stands out."),
-            words.say("Where you are"),
+            words.say("Where you are") if step.number == 1 else "",
         ),
         strip=_strip(matter, step),
         take=take_rows(matter, kinds),
@@ -331,16 +331,18 @@ def _cured(matter: Matter, work: StepWork, steps: Sequence[int]) -> str:
     return words.say("When all glue holds") if many else holds
 
 
-def _hold(matter: Matter, step: Step) -> str:
-    """What to hold: named while it is little, else the build as a whole."""
-    shapes = [matter.plan.model.part_by_id[part].shape for part in matter.work(step).hold]
-    names = list(dict.fromkeys(matter.shape_name(shape) for shape in shapes))
+def _hold(matter: Matter, step: Step, kinds: Sequence[Kind]) -> str:
+    """What to hold: by its letter, or named while it is little, else the build as a whole."""
+    letters = {part: kind.letter for kind in kinds for thing in kind.groups for part in thing}
+    parts = matter.plan.model.part_by_id
+    held = sorted(matter.work(step).hold, key=lambda part: part not in letters)
+    names = list(dict.fromkeys(letters.get(part) or matter.shape_name(parts[part].shape) for part in held))
     if len(names) > MOST_NAMED:
         return matter.words.say("Hold what is built with your other hand.")
     return matter.words.say("Hold: {names}", names="; ".join(names))
 
 
-def _also(matter: Matter, step: Step) -> list[Block]:
+def _also(matter: Matter, step: Step, kinds: Sequence[Kind]) -> list[Block]:
     """Hold, push, counts and the user's note."""
     words, work = matter.words, matter.work(step)
     blocks: list[Block] = [
@@ -349,7 +351,7 @@ def _also(matter: Matter, step: Step) -> list[Block]:
         if arrival.move.turn is not None
     ]
     if work.hold:
-        blocks.append(Marked("hold", _hold(matter, step)))
+        blocks.append(Marked("hold", _hold(matter, step, kinds)))
     if step.needs_push_n > strongest_push_n():
         text = words.say("Too hard for hands, some {n} N: press with a clamp.", n=_tens(matter, step))
         blocks.append(Marked("press", text, strong=True))
