@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
@@ -403,7 +404,10 @@ def shapes_table(report: Inspection) -> Table:
     table.add_column("shape", no_wrap=True)
     table.add_column("name", min_width=LEAST_NAME, overflow="fold")
     table.add_column("count", justify="right", no_wrap=True)
-    colours = [_colours_of(report, shape.id) for shape in report.shapes]
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    for part in report.parts:
+        counts[part.shape][part.colour_name] += 1
+    colours = [_colours(counts[shape.id]) for shape in report.shapes]
     table.add_column("colours", min_width=_longest_word([*colours, "colours"]), overflow="fold")
     table.add_column("size mm", justify="right", min_width=LEAST_SIZE)
     for name in ("studs", "g each"):
@@ -595,11 +599,7 @@ def _table(title: str) -> Table:
     )
 
 
-def _colours_of(report: Inspection, shape: str) -> str:
-    counts: dict[str, int] = {}
-    for part in report.parts:
-        if part.shape == shape:
-            counts[part.colour_name] = counts.get(part.colour_name, 0) + 1
+def _colours(counts: Mapping[str, int]) -> str:
     if len(counts) == 1:
         return next(iter(counts))
     return ", ".join(f"{count} {name}" for name, count in counts.items())

@@ -12,7 +12,7 @@ from demo_model.tug import tug
 from steps.errors import BeyondLimit, FaultyModel, UnreadableInput
 from steps.intake import read_model
 from steps.intake.bodies import split_bodies
-from steps.intake.planted import _Body, _depths_in, _End, planted
+from steps.intake.planted import _Body, _depths_in, _End, _Ends, planted
 from steps.limits import Limits
 from steps.mend.rays import Rays
 from steps.mend.soup import merged_corners
@@ -300,11 +300,12 @@ def test_how_deep_an_end_stands_is_the_middle_of_its_points():
     host = _Body(*box((10, 10, 10)))
     square = np.array([[2.0, 2, 4], [8, 2, 4], [8, 8, 4], [2, 8, 4], [5, 5, 4]])
     down = np.array([0.0, 0, -1])
-    ends = [(_End(square, down, False), shift * down) for shift in (0, 3, 9)]
-    ends.append((_End(square, down, True), 0 * down))
-    assert _depths_in(host, ends) == pytest.approx([6, 9, -1, 10], abs=1e-6)
-    slanted = _End(square + np.array([[0, 0, 1.0]] * 2 + [[0, 0, 0]] * 2 + [[0, 0, 4]]), down, False)
-    assert _depths_in(host, [(slanted, 0 * down), (slanted, down)]) == pytest.approx([5, 6], abs=0.1)
+    slanted = square + np.array([[0, 0, 1.0]] * 2 + [[0, 0, 0]] * 2 + [[0, 0, 4]])
+    ends = _Ends([_End(square, down, False), _End(square, down, True), _End(slanted, down, False)])
+    rows, shifts = np.array([0, 0, 0, 1, 2, 2]), np.array([0, 3, 9, 0, 0, 1])
+    depths = _depths_in(host, ends, rows, shifts[:, None] * down)
+    assert depths[:4] == pytest.approx([6, 9, -1, 10], abs=1e-6)
+    assert depths[4:] == pytest.approx([5, 6], abs=0.1)
 
 
 def test_needles_alone_leave_no_body(tmp_path):

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
 
 import numpy as np
 import shapely
@@ -67,6 +66,17 @@ class _End:
         points = middle + 0.98 * (points - middle)
         step = WITHIN_SHARE * float(np.ptp(self.points, axis=0).max()) * self.way
         return points, points + step if self.open else points - step
+
+
+class _Ends:
+    """Ends of bodies, the points of all in one array, so that many are asked at once."""
+
+    def __init__(self, ends: Sequence[_End]):
+        self.asked = [np.concatenate([end.asked[side] for end in ends]) for side in (0, 1)]
+        self.size = np.array([len(end.asked[0]) for end in ends])
+        self.start = np.cumsum(self.size) - self.size
+        self.ways = np.array([end.way for end in ends])
+        self.open = np.array([end.open for end in ends])
 
 
 class _Body:
@@ -194,13 +204,16 @@ def planted(bodies: Sequence[Body], limits: Limits = LIMITS) -> IntArray:
 def _deepest(known: Sequence[_Body], kind: IntArray, at: Array, met: IntArray) -> list[tuple[int, int]]:
     """Bodies that stand in others, each with the one that an end of it lies deepest in; of bodies, their ends
     and others ``met`` (k, 3). What is the same of several is asked once."""
+    if not len(met):
+        return []
     body, end, host = met.T
     off = at[body] - at[host]
     rounding = SAME_PLACE * np.array([float(each.extent.max()) for each in known])[kind[host]]
     keys = np.column_stack([kind[body], end, kind[host], np.round(off / rounding[:, None])])
     _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    ends = [(int(kind[host[one]]), known[kind[body[one]]].ends[end[one]], off[one]) for one in first]
-    depth = _depths(known, ends)[place.reshape(-1)]
+    asked, rows = np.unique(np.column_stack([kind[body], end])[first], axis=0, return_inverse=True)
+    ends = _Ends([known[one].ends[its] for one, its in asked.tolist()])
+    depth = _depths(known, kind[host[first]], ends, rows.reshape(-1), off[first])[place.reshape(-1)]
     deepest = np.lexsort((-depth, body))
     deepest = deepest[np.diff(body[deepest], prepend=-1) > 0]
     deepest = deepest[depth[deepest] > -0.5]
@@ -256,30 +269,30 @@ def _candidates(
             yield row, near[keep]
 
 
-def _depths(known: Sequence[_Body], ends: Sequence[tuple[int, _End, Array]]) -> Array:
-    """How far each end, moved, lies within the material of a body (its row first), mm; below 0 where not all
-    of it does. All that one body is asked is asked at once."""
-    depths = np.full(len(ends), -1.0)
-    order = sorted(range(len(ends)), key=lambda place: ends[place][0])
-    for row, places in groupby(order, key=lambda place: ends[place][0]):
-        own = list(places)
-        depths[own] = _depths_in(known[row], [ends[place][1:] for place in own])
+def _depths(known: Sequence[_Body], hosts: IntArray, ends: _Ends, rows: IntArray, by: Array) -> Array:
+    """How far each end, moved, lies within the material of a body, mm; below 0 where not all of it does. All
+    that one body is asked is asked at once."""
+    depths = np.full(len(rows), -1.0)
+    order = np.argsort(hosts, kind="stable")
+    for own in np.split(order, np.flatnonzero(np.diff(hosts[order])) + 1):
+        depths[own] = _depths_in(known[hosts[own[0]]], ends, rows[own], by[own])
     return depths
 
 
-def _depths_in(host: _Body, ends: Sequence[tuple[_End, Array]]) -> Array:
-    points, asked = (np.concatenate([end.asked[side] + by for end, by in ends]) for side in (0, 1))
-    size = [len(end.asked[0]) for end, _ in ends]
-    starts = np.cumsum([0, *size[:-1]])
+def _depths_in(host: _Body, ends: _Ends, rows: IntArray, by: Array) -> Array:
+    size = ends.size[rows]
+    starts = np.cumsum(size) - size
+    at = np.arange(size.sum()) + np.repeat(ends.start[rows] - starts, size)
+    points, asked = (one[at] + np.repeat(by, size, axis=0) for one in ends.asked)
     within = ((asked >= host.box[0]) & (asked <= host.box[1])).all(axis=1)
     within[within] = host.rays.winding(asked[within]) > 0
     good = np.logical_and.reduceat(within, starts)
     depths = np.where(good, float(host.extent.max()), -1.0)  # an open end must stand on something
-    shut = good & [not end.open for end, _ in ends]
-    ways = np.repeat([-end.way for end, _ in ends], size, axis=0)
-    rows = np.repeat(shut, size)
+    shut = good & ~ends.open[rows]
+    ways = np.repeat(-ends.ways[rows], size, axis=0)
+    within = np.repeat(shut, size)
     back = np.full(len(points), np.nan)
-    back[rows] = host.rays.first_distance(points[rows], ways[rows])
-    back = back[np.lexsort((back, np.repeat(np.arange(len(ends)), size)))]
-    middle = (back[starts + (np.array(size) - 1) // 2] + back[starts + np.array(size) // 2]) / 2
+    back[within] = host.rays.first_distance(points[within], ways[within])
+    back = back[np.lexsort((back, np.repeat(np.arange(len(rows)), size)))]
+    middle = (back[starts + (size - 1) // 2] + back[starts + size // 2]) / 2
     return np.where(shut, middle, depths)

@@ -17,7 +17,7 @@ from steps.remembered import remembered
 
 #: Points kept of a line or patch of touching vertices, the outermost ones.
 MAX_POINTS = 8
-#: Vertices times faces compared at once.
+#: Pairs compared at once.
 BLOCK = 400_000
 #: Faces that turn by more (radians: 1 degree) meet in an edge; edges within this sine are parallel.
 SHARP = float(np.radians(1.0))
@@ -61,16 +61,13 @@ def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Arr
     faces = np.flatnonzero(close)
     if not len(vertices) or not len(faces):
         return np.zeros((0, 3)), np.zeros((0, 3))
-    points, normals = [], []
-    for rows in np.array_split(vertices, max(1, len(vertices) * len(faces) // BLOCK)):
-        pairs = np.repeat(rows, len(faces), axis=0)
-        away = off_triangles(np.tile(corners[faces], (len(rows), 1, 1)), pairs)
-        distance = away.reshape(len(rows), len(faces))
-        best = distance.argmin(axis=1)
-        hit = distance[np.arange(len(rows)), best] <= reach
-        points.append(rows[hit])
-        normals.append(faces_of.normals[faces[best[hit]]])
-    return np.vstack(points), np.vstack(normals)
+    row, face = _near_pairs(vertices[:, None], corners[faces], reach)
+    parts = np.array_split(np.arange(len(row)), 1 + len(row) // BLOCK)
+    away = np.concatenate([off_triangles(corners[faces[face[some]]], vertices[row[some]]) for some in parts])
+    best = np.lexsort((away, row))
+    best = best[np.diff(row[best], prepend=-1) > 0]
+    best = best[away[best] <= reach]
+    return vertices[row[best]], faces_of.normals[faces[face[best]]]
 
 
 def off_triangles(triangles: Array, points: Array) -> Array:
@@ -112,8 +109,8 @@ def _edges_that_meet(first: Mesh, second: Mesh, reach: float) -> tuple[Array, Ar
 
 
 def _near_pairs(ends: Array, others: Array, reach: float) -> tuple[IntArray, IntArray]:
-    """Rows of edges (n, 2, 3) and others (m, 2, 3) whose boxes come within ``reach``, in order: of finely
-    faceted meshes each with each would be more than memory holds."""
+    """Rows of points, edges or faces (n, k, 3) and of others (m, l, 3) whose boxes come within ``reach``, in
+    order: of finely faceted meshes each with each would be more than memory holds."""
     low, high = ends.min(axis=1) - reach, ends.max(axis=1) + reach
     least, most = others.min(axis=1), others.max(axis=1)
     if not len(ends) or not len(others):

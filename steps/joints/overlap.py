@@ -159,12 +159,20 @@ def _largest_ball(mesh: Mesh) -> float:
         return 0.0
     # Sheets of no thickness hang on such solids, and rays slip through them: ask what is inside.
     room, _ = tree(surface).query(middles)
-    best = middles[np.argsort(-room, kind="stable")[:MIDDLES_ASKED]]
-    best = best[winding(mesh, best) > 0.5][:BALLS_TRIED]
+    best = _first_inside(mesh, middles[np.argsort(-room, kind="stable")[:MIDDLES_ASKED]])
     if not len(best):
         return 0.0
     room = _distances(mesh, best)
     return 2 * _grown(mesh, best[np.argmax(room)], float(room.max()))
+
+
+def _first_inside(mesh: Mesh, points: Array) -> Array:
+    """The first of the points that lie inside, as many as are tried; no more are asked than that takes."""
+    found = points[:0]
+    while len(points) and len(found) < BALLS_TRIED:
+        some, points = points[:BALLS_TRIED], points[BALLS_TRIED:]
+        found = np.vstack([found, some[winding(mesh, some) > 0.5]])
+    return found[:BALLS_TRIED]
 
 
 def _grown(mesh: Mesh, middle: Array, radius: float) -> float:
