@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -155,19 +156,20 @@ class Below:
 
     def __init__(self) -> None:
         self._parts: list[Boxed] = []
-        self._boxes = np.empty((1, 2, 2))  #: (room, 2, 2) of each its least and greatest x and y
+        self._boxes = np.empty((1, 2, 3))  #: (room, 2, 3) of each its least and greatest x, y and z
 
     def add(self, part: Boxed) -> None:
         if len(self._parts) == len(self._boxes):
             self._boxes = np.concatenate([self._boxes, np.empty_like(self._boxes)])
-        self._boxes[len(self._parts)] = part.low[:2], part.high[:2]
+        self._boxes[len(self._parts)] = part.low, part.high
         self._parts.append(part)
 
-    def under(self, low: Array, high: Array) -> list[Boxed]:
+    def under(self, low: Array, high: Array) -> Iterator[Boxed]:
         """Those whose boxes are over some of the box between two corners (2,), the highest first."""
         boxes = self._boxes[: len(self._parts)]
-        near = np.flatnonzero(((high > boxes[:, 0]) & (low < boxes[:, 1])).all(axis=1))
-        return sorted((self._parts[row] for row in near), key=lambda one: -one.high[2])
+        near = np.flatnonzero(((high > boxes[:, 0, :2]) & (low < boxes[:, 1, :2])).all(axis=1))
+        for row in near[np.argsort(-boxes[near, 1, 2], kind="stable")]:
+            yield self._parts[row]
 
 
 def dropped(body: Seated, piece: Letters, turn: int, below: Below) -> tuple[Array, tuple[str, ...]]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -132,9 +134,14 @@ class _Where:
     text: str
     seen: dict[str, int] = field(default_factory=dict)
 
+    @cached_property
+    def lines(self) -> list[int]:
+        """Where each line begins."""
+        return [0, *(match.end() for match in re.finditer("\n", self.text))]
+
     def at(self, offset: int, word: str) -> Word:
-        before = self.text[:offset]
-        return Word(word, before.count("\n") + 1, offset - (before.rfind("\n") + 1) + 1)
+        line = bisect_right(self.lines, offset)
+        return Word(word, line, offset - self.lines[line - 1] + 1)
 
     def key(self, key: str) -> Word:
         match = re.search(rf"^[ \t]*+\[*+[ \t]*+\"?({re.escape(key)})\b", self.text, re.MULTILINE)
