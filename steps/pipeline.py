@@ -18,6 +18,8 @@ Value = TypeVar("Value")
 #: The stages by the names that people see, in order: "3 of 8 joints".
 STAGES = ("read", "measure", "joints", "order", "glue", "settle", "pictures", "pages")
 
+#: Where those of a list that is cut are told.
+EACH_TOLD = "`stepleaf inspect MODEL --json`, or the plan file, tells each of them"
 #: Problems of one kind, or names in a list of them, that fill a screen. The longest such name.
 A_SCREEN, LONGEST_HEAD = 20, 60
 
@@ -187,9 +189,10 @@ def _as_a_list(own: Sequence[Problem], whole: int) -> list[Problem]:
     tails = {problem.text.partition(": ")[2] for problem in own}
     parts = tuple(dict.fromkeys(part for problem in own for part in problem.parts))
     if len(tails) == 1 and (tail := tails.pop()):
-        text = f"{len(own):,} times, {_named(heads)}: {tail}"
+        every = f" ({EACH_TOLD}.)" if len(heads) > A_SCREEN else ""
+        text = f"{len(own):,} times, {_named(heads)}: {tail}{every}"
         return [replace(own[0], parts=parts, text=text)]
-    text = f"and {len(own) - whole + 1:,} more of this kind: {_named(heads[whole - 1 :])}."
+    text = f"and {len(own) - whole + 1:,} more of this kind: {_named(heads[whole - 1 :])}. {EACH_TOLD}."
     return [*own[: whole - 1], replace(own[-1], parts=parts, text=text)]
 
 
@@ -211,7 +214,9 @@ def _with_earlier(earlier: Sequence[Problem], run: Callable[[], Value]) -> Value
             raise
         if isinstance(fault, BeyondLimit):
             beyond = Problem("beyond-limit", "error", (), str(fault))
-            raise FaultyModel([*errors_of(earlier), beyond]) from fault
+            both = FaultyModel([*errors_of(earlier), beyond])
+            both.exit_status = fault.exit_status  # the file is not read, whatever else is wrong with it
+            raise both from fault
         raise type(fault)(each_once([*errors_of(earlier), *fault.problems])) from fault
 
 

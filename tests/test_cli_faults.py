@@ -14,10 +14,11 @@ from PIL import Image
 from renderer.flatten import flatten
 from renderer.table import Item
 from steps.cli import run
-from steps.draw.faults import HEIGHT_MM, WHOLE_SHARE, WIDTH_MM, fault_picture
+from steps.cli.faults import picture_faults
+from steps.draw.faults import HEIGHT_MM, WHOLE_SHARE, WIDTH_MM, _ring, fault_picture
 from steps.intake import read_model
 from steps.kept import RECORD
-from steps.model import Model
+from steps.model import Model, Unsure
 from steps.settings import Settings
 
 UP = np.array([0.0, 0, 1])
@@ -113,6 +114,21 @@ def test_of_very_many_parts_the_first_are_strong_and_the_message_says_so(tmp_pat
     monkeypatch.setattr("steps.cli.faults.MOST_STRONG", 1)
     assert run(["plan", str(links(tmp_path / "model.stl")), "-o", str(tmp_path / "mine.plan.json")]) == 1
     assert "picture of the first 1 of 2 parts in question" in capsys.readouterr().err
+
+
+def test_of_very_many_places_the_widest_are_marked_and_the_message_says_so(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("steps.draw.faults.MOST_RINGS", 2)
+    spans = (1.0, 9.0, 3.0, 5.0)
+    unsure = tuple(Unsure("face", np.array([span, 0.0, 0.0]), np.zeros(3), span) for span in spans)
+    model = model_at(cloud(tmp_path / "cloud.stl"))
+    first, *rest = model.shapes
+    shape = replace(first, mending=replace(first.mending, unsure=unsure))
+    with patch("steps.draw.faults._ring", wraps=_ring) as made:
+        picture_faults(
+            replace(model, shapes=(shape, *rest)), (), UP, tmp_path / "a.plan.json", Settings(), False
+        )
+    assert [call.args[0].span_mm for call in made.call_args_list] == [9.0, 5.0]
+    assert "picture of the 2 widest of 4 places of S1 in question" in capsys.readouterr().err
 
 
 def test_anyway_makes_plan_and_picture_and_verify_tells_the_doubts(tmp_path, capsys):

@@ -10,7 +10,7 @@ import pytest
 
 from steps.cli.telling import DOTS, Teller
 from steps.model import Problem
-from steps.pipeline import A_SCREEN, gathered
+from steps.pipeline import A_SCREEN, EACH_TOLD, gathered
 
 Capture = pytest.CaptureFixture[str]
 
@@ -93,7 +93,8 @@ def test_equal_problems_are_gathered_with_a_list() -> None:
     assert told[1:4] == [
         other[0].text,
         other[1].text,
-        "and 3 more of this kind: part 3 is off by 3 mm; part 4 is off by 4 mm; part 5 is off by 5 mm.",
+        "and 3 more of this kind: part 3 is off by 3 mm; part 4 is off by 4 mm; part 5 is off by 5 mm. "
+        f"{EACH_TOLD}.",
     ]
     assert told[4:] == ["a: b.", "c: d."]
     assert gathered(same, 3)[0].parts == ("P1", "P2", "P3", "P4", "P5")
@@ -104,5 +105,6 @@ def test_thousands_of_problems_fill_no_more_than_a_screen() -> None:
     told = gathered(other)
     assert [problem.text for problem in told[:-1]] == [problem.text for problem in other[: A_SCREEN - 1]]
     assert told[-1].text.startswith(f"and {3001 - A_SCREEN:,} more of this kind: part {A_SCREEN}; ")
-    assert told[-1].text.endswith(f"; and {3001 - 2 * A_SCREEN:,} others.") and len(told) == A_SCREEN
+    assert told[-1].text.endswith(f"; and {3001 - 2 * A_SCREEN:,} others. {EACH_TOLD}.")
+    assert len(told) == A_SCREEN
     assert len(told[-1].parts) == 3000

@@ -123,8 +123,10 @@ def test_parts_at_one_place_are_told_as_such_beside_the_limit_that_they_break(tm
     mesh = file.mesh(box())
     for _ in range(30):
         file.item(mesh)
-    with pytest.raises(FaultyModel, match=r"(?s)and 23 more: exactly on top of .*pairs would be looked at"):
+    told = r"(?s)and 23 more: exactly on top of .*pairs would be looked at"
+    with pytest.raises(FaultyModel, match=told) as caught:
         survey(file.write(tmp_path / "pile.3mf"), Settings(limits={"pairs": 100}))
+    assert caught.value.exit_status == BeyondLimit.exit_status == 2
 
 
 @pytest.mark.parametrize(

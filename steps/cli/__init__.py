@@ -103,7 +103,7 @@ def run(arguments: Sequence[str]) -> int:
         # errors of files name the file, and those of writing one are CannotWrite: this is the output's own
         if isinstance(error, OSError) and error.filename is None and error.errno in FULL:
             return _refused(error)
-        return _told(error)
+        return _told(error, "--json" in arguments)
     return DONE
 
 
@@ -122,13 +122,14 @@ def _interrupted() -> int:
     return INTERRUPTED
 
 
-def _told(error: Exception) -> int:
-    """Say what went wrong; returns the exit status."""
+def _told(error: Exception, whole: bool) -> int:
+    """Say what went wrong, each fault or those alike gathered; returns the exit status."""
     from steps.errors import FaultyModel, StepleafError
     from steps.pipeline import gathered
 
     if isinstance(error, FaultyModel) and len(error.problems) > 1:
-        faults = "\n".join(f"- {problem.text}" for problem in gathered(error.problems))
+        told = error.problems if whole else gathered(error.problems)
+        faults = "\n".join(f"- {problem.text}" for problem in told)
         _say(f"the model cannot be built as it is, {len(error.problems):,} faults:\n{faults}")
         return error.exit_status
     if isinstance(error, StepleafError):

@@ -44,7 +44,7 @@ def picture_faults(
 ) -> list[Path]:
     """One picture for each kind of error that names parts, and for each shape that could not be mended with
     confidence, where no file is in its way; the paths."""
-    from steps.draw.faults import fault_picture, places_picture
+    from steps.draw.faults import MOST_RINGS, fault_picture, places_picture
 
     by_code: dict[str, list[str]] = {}
     for problem in problems:
@@ -60,8 +60,9 @@ def picture_faults(
             written += _beside(target, code, which, make, quiet)
     unsure = [shape for shape in model.shapes if shape.mending.unsure]
     for shape in unsure[:MOST_PICTURES]:
-        make = partial(places_picture, shape, settings)
-        written += _beside(target, f"{UNSURE_MEND}-{shape.id}", f"places of {shape.id}", make, quiet)
+        places, make = len(shape.mending.unsure), partial(places_picture, shape, settings)
+        which = f"{MOST_RINGS} widest of {places:,} " if places > MOST_RINGS else ""
+        written += _beside(target, f"{UNSURE_MEND}-{shape.id}", f"{which}places of {shape.id}", make, quiet)
     return written
 
 

@@ -36,6 +36,8 @@ from steps.settings import Settings
 WIDTH_MM, HEIGHT_MM, WHOLE_SHARE = 200.0, 120.0, 0.62
 #: A place is marked by a ring round it, of so many facets, as wide as this share of the shape's diagonal.
 FACETS, RING_SHARE = 48, 0.02
+#: The widest places that are marked: of more rings none stands out.
+MOST_RINGS = 60
 #: What shape and marks are before they are drawn pale and strong.
 GREY = "#b0b0b0"
 
@@ -68,7 +70,8 @@ def places_picture(shape: Shape, settings: Settings) -> Picture:
     through what hides it."""
     axes = axes_of(USUAL_VIEW.azimuth, ISOMETRIC_ELEVATION, np.array([0.0, 0.0, 1.0]))
     wide = RING_SHARE * float(np.linalg.norm(shape.size_mm))
-    rings = [_ring(place, f"M{row}", wide, axes[2]) for row, place in enumerate(shape.mending.unsure)]
+    places = sorted(shape.mending.unsure, key=lambda place: -place.span_mm)[:MOST_RINGS]
+    rings = [_ring(place, f"M{row}", wide, axes[2]) for row, place in enumerate(places)]
     placed = tuple(Part(each.id, each.id, each.id, GREY, "", np.eye(4)) for each in (shape, *rings))
     studio = _studio(Model("", "", "", 1.0, (shape, *rings), placed), settings)
     return _in_the_whole(studio, [each.id for each in rings], axes)

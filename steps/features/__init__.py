@@ -40,12 +40,12 @@ def measure(model: Model, settings: Settings) -> Measures:
     """
     parts = {shape.id: anatomy(shape) for shape in over(model.shapes)}
     radii = stud_radii(parts)
-    features = {key: tuple(_features(body, radii)) for key, body in parts.items()}
+    features = {key: tuple(_features(body, radii)) for key, body in ticking(parts.items())}
     pitch = _pitch(features)
-    ups = {shape.id: natural_up(features[shape.id], parts[shape.id].mesh) for shape in model.shapes}
+    ups = {key: natural_up(features[key], body.mesh) for key, body in ticking(parts.items())}
     outlines = {
         shape.id: _outline(shape, parts[shape.id], features[shape.id], ups[shape.id])
-        for shape in model.shapes
+        for shape in ticking(model.shapes)
     }
     names = name_shapes(outlines, pitch)
     found: dict[str, Measure] = {}

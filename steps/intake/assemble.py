@@ -125,7 +125,7 @@ def _placings(
     rows: dict[tuple[int, bytes], int] = {}
     meshes: list[tuple[Array, NDArray]] = []
     placings, triangles = [], 0
-    for at, row in enumerate(sound):
+    for at, row in enumerate(ticking(sound)):
         mesh, stretch = scene.parts[row].mesh, stretches[at]
         key = (mesh, np.round(stretch / RIGID).astype(np.int64).tobytes())
         if key not in rows:

@@ -101,7 +101,7 @@ def sound_parts(scene: Scene, limits: Limits) -> list[int]:
 def too_far(scene: Scene, rows: Sequence[int], factor: float) -> list[Problem]:
     """Parts without a body since one of their vertices is so far off that the rest is a line beside it."""
     found = []
-    for row in rows:
+    for row in ticking(rows):
         part = scene.parts[row]
         vertices = scene.meshes[part.mesh].vertices
         far = np.abs(vertices - np.median(vertices, axis=0)).max(initial=0.0) if len(vertices) else 0.0
@@ -203,6 +203,8 @@ def _unit(model: Model) -> list[Problem]:
         what += f", the longest, {_sources(model, [int(longest.argmax())])}, {_length(greatest)}"
     end = likely_units(middle, whole, model.scale)
     limit = f"parts from {MIN_PART_MM:g} mm to {MAX_PART_MM / 1000:g} m are believed"
+    if greatest > MAX_MODEL_MM:
+        limit += f", and what is over {MAX_MODEL_MM / 1000:g} m is not measured, with --anyway neither"
     return [Problem("unit", "error", (), f"{what}; {limit}. {end}")]
 
 

@@ -226,7 +226,7 @@ def _kinds(bodies: Sequence[Body]) -> tuple[list[_Body], list[int], Array]:
     kind: list[int] = []
     at = np.array([vertices.min(axis=0) for vertices, _ in bodies])
     alike = Alike()
-    for (vertices, faces), low in zip(bodies, at, strict=True):
+    for (vertices, faces), low in ticking(zip(bodies, at, strict=True)):
         rounding = SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300)
         row = alike.number(vertices - low, faces, rounding)
         if row == len(known):

@@ -27,6 +27,8 @@ FLAT_REACHES = 4.0
 LEAST_IN_PLANE = 4
 #: Gaps at one corner are told apart by their angles where no more sides meet: each is compared with each.
 MOST_SIDES = 100
+#: Loose ends from which the ways are looked for together: hundredths of a second.
+ENDS_AT_ONCE = 20
 #: Rounds of closing: a lid may leave a rim where rims cross.
 MAX_ROUNDS = 4
 #: A lid carries on a face when they bend less than this, radians: about 3 degrees, over the noise of a scan.
@@ -221,7 +223,9 @@ def _bridges(vertices: Array, faces: IntArray) -> IntArray:
     sides = sides[times > 1]
     length = np.linalg.norm(vertices[sides[:, 0]] - vertices[sides[:, 1]], axis=1)
     graph = coo_matrix((np.maximum(length, 1e-9), tuple(sides.T)), shape=(len(vertices),) * 2).tocsr()
-    far, before = dijkstra(graph, directed=False, indices=loose, return_predecessors=True)
+    blocks = ticking(np.array_split(loose, 1 + len(loose) // ENDS_AT_ONCE))
+    ways = [dijkstra(graph, directed=False, indices=some, return_predecessors=True) for some in blocks]
+    far, before = (np.concatenate(each) for each in zip(*ways, strict=True))
     one, two = np.triu_indices(len(loose), 1)
     apart = far[one, loose[two]]
     left, path = np.ones(len(loose), dtype=bool), set[tuple[int, int]]()
