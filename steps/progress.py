@@ -103,6 +103,11 @@ def tick() -> None:
         here.tell(here.stage, next(here.ticks), 0)
 
 
+def heard() -> bool:
+    """Whether anybody listens."""
+    return _now.get().tell is not None
+
+
 def patiently(call: Callable[[], Item]) -> Item:
     """What a call answers or raises, with ticks while it runs: for a library that calls nobody back but lets
     other threads run. The ticks come from here, as all others do; the call alone, which nobody hears, is in a

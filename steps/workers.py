@@ -23,10 +23,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib import import_module
 from queue import SimpleQueue
-from typing import IO, Any, BinaryIO
+from typing import IO, Any, BinaryIO, TypeVar, cast
 
 from steps import collecting
-from steps.progress import tick, within
+from steps.progress import heard, patiently, tick, within
+
+Value = TypeVar("Value")
 
 #: What the interpreter runs: nothing may be imported but by the path of the process that asks.
 START = """
@@ -162,6 +164,33 @@ class Worker:
             return f"by signal {signal.Signals(-status).name}"
         except ValueError:
             return f"with status {status}"
+
+
+def apart(long: bool, work: Callable[..., Value], *arguments: Any) -> Value:
+    """What a function answers that, where it takes ``long``, holds the interpreter's lock so that nobody here
+    could tell that it moves on: then another process is asked. It is done here, with the same answer, where
+    nobody listens or no process can be started."""
+    if not long or not heard():
+        return work(*arguments)
+    try:
+        worker = Worker(work.__module__, moved=_untold)
+        try:
+            (answer,) = patiently(lambda: list(worker.ask(_answered, work, arguments)))
+            return cast(Value, answer)
+        finally:
+            worker.end()
+    except (OSError, WorkerEnded):
+        return work(*arguments)
+
+
+def _answered(work: Callable[..., Value], arguments: tuple[Any, ...]) -> Iterator[Value]:
+    with watched_by_the_system():
+        answer = work(*arguments)
+    yield answer
+
+
+def _untold() -> None:
+    """Whoever asks patiently tells by itself."""
 
 
 def load(module: str) -> Iterator[None]:

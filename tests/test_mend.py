@@ -13,6 +13,7 @@ from types import SimpleNamespace
 import manifold3d
 import numpy as np
 import pytest
+import trimesh
 from manifold3d import Manifold
 from scipy.spatial import cKDTree
 
@@ -27,8 +28,9 @@ from steps.mend.flood import looks_out
 from steps.mend.planes import set_on_planes
 from steps.mend.sew import sew
 from steps.mend.soup import is_closed, merge_equal, signed_volume
-from steps.mend.unite import OPPOSITE, _facing, _Flats
+from steps.mend.unite import OPPOSITE, Shell, _facing, _Flats, unite
 from steps.model import Mending, Shape
+from steps.progress import within
 from steps.settings import Settings
 from steps.verify.mended import CLOSED_SHARE, LOST_SHARE, check_mended, unlike
 from tests.models import raw
@@ -734,3 +736,16 @@ def test_slivers_that_look_out_on_no_side_are_turned_as_what_is_beside_them() ->
     assert made is not None and is_closed(made.faces) and not made.mending.unsure
     volume = signed_volume(true.vertices, true.faces)
     assert signed_volume(made.vertices, made.faces) == pytest.approx(volume, rel=1e-4)
+
+
+def test_solids_are_united_alike_here_and_in_a_process_apart(monkeypatch):
+    outer, inner, other = (trimesh.creation.icosphere(1, size) for size in (10.0, 5.0, 8.0))
+    other.apply_translation((9.0, 1.0, 0.5))
+    shells = [Shell(each.vertices, each.faces) for each in (outer, inner, other)]
+    here = unite(shells, [False, True, False], 30.0)
+    assert here.united == 1 and here.solid.volume < outer.volume + other.volume - inner.volume
+    monkeypatch.setattr(UNITE, "SILENT", 0)
+    with within(lambda *told: None, "read"):
+        there = unite(shells, [False, True, False], 30.0)
+    assert np.array_equal(there.solid.vertices, here.solid.vertices)
+    assert np.array_equal(there.solid.faces, here.solid.faces)

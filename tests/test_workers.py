@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from steps.progress import tick
-from steps.workers import PIPE_BYTES, Worker, WorkerEnded, watched_by_the_system
+from steps.progress import tick, within
+from steps.workers import PIPE_BYTES, Worker, WorkerEnded, apart, watched_by_the_system
 
 ROOT = Path(__file__).parent.parent
 HERE = __name__
@@ -278,3 +278,24 @@ def test_who_asks_hears_that_the_work_moves_and_the_answers_are_the_same() -> No
     finally:
         worker.end()
     assert 3 <= moved <= 100
+
+
+def test_what_lets_nobody_speak_is_asked_of_another_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str] = []
+
+    def asked(long: bool) -> int:
+        with within(lambda stage, done, total: told.append(stage), "unite"):
+            return apart(long, os.getpid)
+
+    here = os.getpid()
+    assert asked(True) != here and asked(False) == here
+    assert apart(True, os.getpid) == here  # nobody listens
+    assert set(told) <= {"unite"}
+
+    def ended(*given: object) -> Iterator[object]:
+        raise WorkerEnded("by signal SIGKILL")
+
+    monkeypatch.setattr(Worker, "ask", ended)
+    assert asked(True) == here
+    monkeypatch.setattr(sys, "executable", "")
+    assert asked(True) == here

@@ -19,7 +19,9 @@ from renderer.spatial import tree
 from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh, clean, winding
 from steps.features.probe import Probe
-from steps.model import Array
+from steps.mend.unite import SILENT
+from steps.model import Array, IntArray
+from steps.workers import apart
 
 #: Depth, as a share of the unit length, beyond which no press fit goes (0.3 mm at a pitch of 10):
 #: files by other makers interfere by 0.2 mm and overlap along the axis by 0.1 mm and still close.
@@ -56,9 +58,7 @@ class ProbedSolid(Probe):
     @cached_property
     def solid(self) -> manifold3d.Manifold:
         self.about_to_make()
-        vertices = np.array(self.mesh.vertices, dtype=np.float64, order="C")
-        faces = np.array(self.mesh.faces, dtype=np.uint64, order="C")
-        return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces))
+        return _solid(*_drawn(self.mesh))
 
     def forget(self) -> None:
         super().forget()
@@ -133,17 +133,43 @@ def _any_inside(points: Array, pose: Array, back: Array, other: Anatomy) -> bool
 
 def _depth(first: ProbedSolid, second: ProbedSolid, pose: Array, allowed: float) -> Overlap | None:
     """The largest ball that lies in both solids; None when that is no deeper than is allowed."""
-    common = first.solid ^ second.solid.transform(pose[:3])
-    if common.status() != manifold3d.Error.NoError:
+    if len(first.mesh.faces) + len(second.mesh.faces) > SILENT:
+        common = apart(True, _common_of, _drawn(first.mesh), _drawn(second.mesh), pose)
+    else:
+        common = _common(first.solid, second.solid, pose)
+    if common is None:
         return Overlap(allowed, 0.0, False)
-    if common.volume() < np.pi / 6 * allowed**3:
+    vertices, faces, volume = common
+    if volume < np.pi / 6 * allowed**3:
+        return None
+    deepest = _largest_ball(clean(vertices, faces))
+    return Overlap(deepest, volume, True) if deepest > allowed else None
+
+
+def _common_of(
+    first: tuple[Array, IntArray], second: tuple[Array, IntArray], pose: Array
+) -> tuple[Array, IntArray, float] | None:
+    return _common(_solid(*first), _solid(*second), pose)
+
+
+def _common(
+    first: manifold3d.Manifold, second: manifold3d.Manifold, pose: Array
+) -> tuple[Array, IntArray, float] | None:
+    """What lies in both, and its volume; None where one of them is open."""
+    common = first ^ second.transform(pose[:3])
+    if common.status() != manifold3d.Error.NoError:
         return None
     raw = common.to_mesh64()
-    mesh = clean(
-        np.asarray(raw.vert_properties, dtype=np.float64)[:, :3], np.asarray(raw.tri_verts, dtype=np.int64)
-    )
-    deepest = _largest_ball(mesh)
-    return Overlap(deepest, common.volume(), True) if deepest > allowed else None
+    vertices = np.array(raw.vert_properties, dtype=np.float64)[:, :3]
+    return vertices, np.array(raw.tri_verts, dtype=np.int64), common.volume()
+
+
+def _drawn(mesh: Mesh) -> tuple[Array, IntArray]:
+    return np.array(mesh.vertices, dtype=np.float64, order="C"), np.array(mesh.faces, order="C")
+
+
+def _solid(vertices: Array, faces: IntArray) -> manifold3d.Manifold:
+    return manifold3d.Manifold(manifold3d.Mesh64(vertices, faces.astype(np.uint64)))
 
 
 def _largest_ball(mesh: Mesh) -> float:

@@ -6,7 +6,7 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -20,6 +20,7 @@ from renderer.topology import connected
 from steps.mend.rays import Rays
 from steps.model import Array, IntArray, Unsure
 from steps.progress import tick, ticking
+from steps.workers import apart
 
 #: A piece less thick than this many reaches (three volumes over its area) is a sheet, not a shell.
 SHEET_REACHES = 3.0
@@ -33,6 +34,8 @@ TOUCH_SHARE = 2e-4
 PUSH_SHARE = 1e-5
 #: Triangles of the solids that are united at once, of two at least: half a second.
 AT_ONCE = 50_000
+#: Triangles of solids over which the library, which lets nobody speak, is silent for half a second and more.
+SILENT = 300_000
 #: Faces look opposite ways within this (cosine of about 1 degree).
 OPPOSITE = float(np.cos(np.radians(1.0)))
 
@@ -103,23 +106,35 @@ def is_dust(shell: Shell, diagonal: float) -> bool:
 
 def unite(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) -> United:
     """The union of the shells; those marked ``hollow`` are cut from the shell round them."""
-    solids = [shell.solid() for shell in ticking(_pushed(shells, hollow, diagonal))]
-    sound = [solid.status() == manifold3d.Error.NoError and not solid.is_empty() for solid in solids]
-    hosts = {row: solid for row, solid in enumerate(solids) if sound[row] and not hollow[row]}
-    for row in ticking(np.flatnonzero(np.array(hollow) & np.array(sound)).tolist()):
-        host = _host(shells[row], {at: shells[at] for at in hosts})
-        if host is not None:
-            hosts[host] -= solids[row]
-    shell = _shell(_whole(list(hosts.values())))
-    apart, boxes, volumes = _apart(shell)
+    around = {row: _around(shells, hollow, row) for row in ticking(np.flatnonzero(hollow).tolist())}
+    pushed = [(shell.vertices, shell.faces) for shell in _pushed(shells, hollow, diagonal)]
+    tick()
+    long = sum(len(faces) for _, faces in pushed) > SILENT
+    shell, sound, hosts = apart(long, _combined, pushed, around)
+    piece, boxes, volumes = _pieces(shell)
     kept = np.ptp(boxes, axis=1).max(axis=1) >= SPECK_SHARE * diagonal
     bodies, loose = boxes[kept & (volumes > 0)], int((~kept).sum())
-    united = max(len(hosts) - len(bodies) - loose, 0)
+    united = max(hosts - len(bodies) - loose, 0)
     unsure = [_unsure("lost", shells[row].box) for row in range(len(shells)) if not sound[row]]
     if len(bodies) > 1:
         unsure += [_unsure("apart", box) for box in sorted(bodies, key=_size)[:-1]]
-    solid = shell_of(shell.vertices, shell.faces[kept[apart]]) if loose else shell
+    solid = shell_of(shell.vertices, shell.faces[kept[piece]]) if loose else shell
     return United(solid, united, loose, tuple(unsure))
+
+
+def _combined(
+    shells: Sequence[tuple[Array, IntArray]], around: Mapping[int, Sequence[int]]
+) -> tuple[Shell, list[bool], int]:
+    """The union of shells, each of those that lie in others cut from the first of these that is sound; which
+    are sound; and how many are united."""
+    solids = [Shell(*shell).solid() for shell in ticking(shells)]
+    sound = [solid.status() == manifold3d.Error.NoError and not solid.is_empty() for solid in solids]
+    hosts = {row: solid for row, solid in enumerate(solids) if sound[row] and row not in around}
+    for row, others in ticking(around.items()):
+        host = next((other for other in others if other in hosts), None)
+        if sound[row] and host is not None:
+            hosts[host] -= solids[row]
+    return _shell(_whole(list(hosts.values()))), sound, len(hosts)
 
 
 def _whole(solids: list[Manifold]) -> Manifold:
@@ -143,7 +158,7 @@ def _united(solids: Sequence[Manifold]) -> Manifold:
     return whole
 
 
-def _apart(shell: Shell) -> tuple[IntArray, Array, Array]:
+def _pieces(shell: Shell) -> tuple[IntArray, Array, Array]:
     """Of each face the piece that hangs together with no other; boxes (k, 2, 3) and volumes of the pieces.
 
     The library's own way looks through all for each piece, and takes still longer to put them together again.
@@ -164,9 +179,13 @@ def _apart(shell: Shell) -> tuple[IntArray, Array, Array]:
 
 def merged_sides(shell: Shell, within: float) -> Shell:
     """Without corners on straight sides and flat faces, the surface moved by no more than ``within`` mm."""
-    solid = shell.solid()
+    return apart(len(shell.faces) > SILENT, _merged, shell.vertices, shell.faces, within) or shell
+
+
+def _merged(vertices: Array, faces: IntArray, within: float) -> Shell | None:
+    solid = Shell(vertices, faces).solid()
     if solid.status() != manifold3d.Error.NoError or solid.is_empty():
-        return shell
+        return None
     return _shell(solid.simplify(within))
 
 
@@ -185,11 +204,11 @@ def _unsure(what: Literal["apart", "lost"], box: Array) -> Unsure:
     return Unsure(what, box.mean(axis=0), np.zeros(3), float((box[1] - box[0]).max()))
 
 
-def _host(hollow: Shell, hosts: dict[int, Shell]) -> int | None:
-    """The smallest shell that holds a hollow."""
-    point = hollow.vertices[:1]
-    around = [(shell.volume, row) for row, shell in hosts.items() if shell.rays.winding(point)[0] > 0]
-    return min(around)[1] if around else None
+def _around(shells: Sequence[Shell], hollow: Sequence[bool], row: int) -> list[int]:
+    """The shells that hold a hollow, smallest first."""
+    point = shells[row].vertices[:1]
+    hosts = [at for at in range(len(shells)) if not hollow[at] and shells[at].rays.winding(point)[0] > 0]
+    return sorted(hosts, key=lambda at: (shells[at].volume, at))
 
 
 # ------------------------------------------------------------------------------ touching
@@ -201,7 +220,7 @@ def _pushed(shells: Sequence[Shell], hollow: Sequence[bool], diagonal: float) ->
     flats = [_flats(shell, near) for shell in ticking(shells)]
     moved = [shell.vertices.copy() for shell in shells]
     low, high = boxes_of(shells)
-    areas, solid = np.array([shell.area for shell in shells]), ~np.array(hollow, dtype=bool)
+    areas, solid = np.array([shell.area for shell in ticking(shells)]), ~np.array(hollow, dtype=bool)
     for a in ticking(np.flatnonzero(solid).tolist()):
         beside = solid & (areas >= areas[a])  # the smaller of two is pushed
         beside &= (low <= high[a] + near).all(axis=1) & (low[a] <= high + near).all(axis=1)
@@ -242,10 +261,10 @@ def _flats(shell: Shell, near: float) -> _Flats:
     normals = cross[real] / length[real, None]
     offsets = np.einsum("ij,ij->i", normals, (a[real] + b[real] + c[real]) / 3)
     keys = np.round(np.column_stack([normals * 1e3, offsets / near])).astype(np.int64)
-    _, group = np.unique(keys, axis=0, return_inverse=True)
-    group = group.reshape(-1)
-    order = np.lexsort((-length[real], group))  # of each plane the biggest face first
-    starts = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
+    tick()
+    order = np.lexsort((-length[real], *keys.T[::-1]))  # of each plane the biggest face first
+    starts = np.flatnonzero(np.r_[True, (np.diff(keys[order], axis=0) != 0).any(axis=1)])
+    tick()
     faces = shell.faces[real[order]]
     corners = shell.vertices[faces]
     return _Flats(
