@@ -682,9 +682,8 @@ def parse_plan(text: str, name: str = "plan") -> PlanFile:
     if not isinstance(values, dict) or values.get("format") != FORMAT:
         raise UnreadableInput(f"{name}: JSON, but not a plan (its 'format' is not '{FORMAT}').")
     if values.get("version") != VERSION:
-        raise UnreadableInput(
-            f"{name}: plan version {values.get('version')!r}; only {VERSION} can be read. Make the plan anew."
-        )
+        said = json.dumps(values.get("version"))[:20]
+        raise UnreadableInput(f"{name}: plan version {said}; only {VERSION} can be read. Make the plan anew.")
     try:
         return PlanFile.model_validate_json(text)
     except ValidationError as error:

@@ -237,6 +237,7 @@ def test_no_value_is_infinite(plan: Plan, value: str) -> None:
         (b"[1, 2]", "not a plan"),
         (b'{"format": "stepleaf-inspection"}', "not a plan"),
         (b'{"format": "stepleaf-plan", "version": 2}', "version 2"),
+        (b'{"format": "stepleaf-plan", "version": "' + b"1" * 10_000 + b'"}', r"version \"1{19}; only"),
         (b"\x89PNG\r\n\x1a\n\xff\xfe", "not text"),
         (b"[" * 100_000, "not valid JSON"),
     ],

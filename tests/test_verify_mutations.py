@@ -533,6 +533,11 @@ def _a_part_out_of_place(data):
 
 
 @kind
+def _a_part_whose_pose_makes_it_smaller(data):
+    data["parts"][-1]["pose"][3][3] = 2.0
+
+
+@kind
 def _a_part_turned(data):
     pose = np.array(data["parts"][-1]["pose"])
     pose[:3, :3] = pose[:3, :3] @ np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])

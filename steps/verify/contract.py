@@ -187,6 +187,8 @@ def check_model(plan: PlanFile, model: Model) -> Check:
         entry = filed.pop(part.id)
         if (entry.source, entry.shape, entry.colour) != (part.source, part.shape, part.colour):
             check.fault(f"{part.id} ({part.source}) is another part in the model", parts=(part.id,))
+        if entry.pose[3] != (0.0, 0.0, 0.0, 1.0):
+            check.fault(f"{part.id} ({part.source}) has a pose that is none of a solid", parts=(part.id,))
         far = pose_distance(np.array(entry.pose), part.pose, model.shape_by_id[part.shape].bounds)
         if far > POSE_TOLERANCE_MM:
             check.fault(f"{part.id} ({part.source}) stands {far:.3f} mm off its place", parts=(part.id,))
