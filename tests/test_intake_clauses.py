@@ -339,6 +339,30 @@ def test_a_picture_that_is_not_there_costs_no_colour(tmp_path) -> None:
     assert "pictures of its objects cannot be read" in told.text
 
 
+@pytest.mark.parametrize("target", ["3D/3dmodel.model", "./3D/3dmodel.model"])
+def test_a_3mf_whose_relations_are_told_from_where_they_stand_is_read_whole(target, tmp_path):
+    """Core 2.1: relations are those of the Open Packaging Conventions, which allow it."""
+    whole(relations(tmp_path, lambda text: text.replace("/3D/3dmodel.model", target)), red=False)
+
+
+def test_a_picture_of_the_package_that_is_not_there_costs_the_picture(tmp_path):
+    kind = "http://schemas.openxmlformats.org/package/2006/relationships/metadata/thumbnail"
+    shown = f'<Relationship Target="/no.png" Id="p" Type="{kind}"/></Relationships>'
+    model = read_model(relations(tmp_path, lambda text: text.replace("</Relationships>", shown)))
+    assert len(model.parts) == 1
+    assert "pictures of its objects cannot be read" in model.problems[0].text
+
+
+def relations(folder, change):
+    path = package(folder / "m.3mf", root(solid()))
+    with zipfile.ZipFile(path) as archive:
+        files = {name: archive.read(name).decode() for name in archive.namelist()}
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, text in files.items():
+            archive.writestr(name, change(text) if name.endswith(".rels") else text)
+    return path
+
+
 def said_of(path) -> str:
     """The refusal, or the notes and warnings of what was read."""
     try:

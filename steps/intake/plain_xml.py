@@ -3,6 +3,7 @@ knows less of XML than there is."""
 
 from __future__ import annotations
 
+import posixpath
 from collections.abc import Iterator
 from xml.parsers import expat
 from xml.sax.saxutils import escape
@@ -22,7 +23,7 @@ _NAMES, _NAME_LETTERS = ("name", "partnumber"), 4_000
 
 def plainly(package: Package) -> Package:
     """The package without comments, instructions, and other ways to write a letter than itself; names
-    and texts cut.
+    and texts cut, and relations from the root of the package.
 
     Raises UnreadableInput that names the line where a file of it is not well formed.
     """
@@ -39,6 +40,9 @@ def _written(file: str, name: str, chunks: Iterator[bytes]) -> Iterator[bytes]:
 
     def started(tag: str, given: dict[str, str]) -> None:
         cut = {key: value[:_NAME_LETTERS] if key in _NAMES else value for key, value in given.items()}
+        if tag.endswith("Relationship") and cut.get("TargetMode") != "External" and "Target" in cut:
+            folder = posixpath.join("/", posixpath.dirname(posixpath.dirname(name)))
+            cut["Target"] = posixpath.normpath(posixpath.join(folder, cut["Target"]))
         values = "".join(f' {key}="{escape(value, _IN_VALUES)}"' for key, value in cut.items())
         if len(tag) + len(values) > _LONGEST:
             raise UnreadableInput(

@@ -19,18 +19,27 @@ _NO_TAGS = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>|<\?(?!xml\s).*?\?>", re.
 _VALUE = rb"\s*=\s*(?:\"[^\"]*\"|'[^']*')"
 _PROPERTY = re.compile(rb"\s(?:pid|pindex|p1|p2|p3|thumbnail)" + _VALUE)
 _PICTURE = re.compile(rb"\sthumbnail" + _VALUE)
+#: That the package has a picture of itself, by the type of that relation (Open Packaging Conventions).
+_SHOWN = re.compile(
+    rb"<(?:\w+:)?Relationship\s(?=[^<>]*metadata/thumbnail[\"'])[^<>]*+>(?:\s*</(?:\w+:)?Relationship\s*>)?"
+)
 
 
 def unpictured(package: Package) -> Package | None:
-    """The package without the pictures of its objects; None where they have none."""
-    return _rewritten(package, lambda bare: _USER.sub(lambda tag: _PICTURE.sub(b"", tag.group()), bare))
+    """The package without pictures of itself and of its objects; None where there are none."""
+    return _rewritten(
+        package,
+        lambda bare: _SHOWN.sub(b"", _USER.sub(lambda tag: _PICTURE.sub(b"", tag.group()), bare)),
+    )
 
 
 def uncoloured(package: Package) -> Package | None:
     """The package without colours, materials and pictures; None where it has none."""
     return _rewritten(
         package,
-        lambda bare: _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", bare)),
+        lambda bare: _SHOWN.sub(
+            b"", _USER.sub(lambda tag: _PROPERTY.sub(b"", tag.group()), _RESOURCE.sub(b"", bare))
+        ),
     )
 
 
@@ -40,7 +49,7 @@ def _rewritten(package: Package, leave_out: Callable[[bytes], bytes]) -> Package
 
     def plain(name: str, chunks: Iterator[bytes]) -> Iterator[bytes]:
         nonlocal changed
-        if not name.lower().endswith(".model"):
+        if not name.lower().endswith((".model", ".rels")):
             yield from chunks
             return
         data = b"".join(chunks)
