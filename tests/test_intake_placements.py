@@ -244,6 +244,26 @@ def test_a_damaged_head_line_is_told_and_not_taken_for_loose_parts(folder, head)
         read_model(folder, PLAIN)
 
 
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ("a,screw.stl,red,0,5,0,0,0,0,0", "more values than the first line names .*semicolons"),
+        ("a,screw.stl,red,1_0,0,0,0,0,0", "x is '1_0', which is not a number"),
+        ("a,screw.stl,red,\u0661,0,0,0,0,0", "x is .*, which is not a number"),
+    ],
+)
+def test_what_would_put_a_part_elsewhere_than_meant_is_told(folder, row, says):
+    table(folder, row)
+    with pytest.raises(FaultyModel, match=rf"line 2 \(a\): {says}"):
+        read_model(folder, PLAIN)
+
+
+def test_a_column_named_twice_is_told(folder):
+    table(folder, "a,screw.stl,red,0,0,0,0,0,0,9", head=f"{HEAD},x")
+    with pytest.raises(UnreadableInput, match="the first line names x more than once"):
+        read_model(folder, PLAIN)
+
+
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "cp1252"])
 def test_a_table_is_read_and_its_files_are_spared_as_spreadsheets_write_it(folder, encoding):
     head, row = HEAD.replace(",", "\t"), "Bäcker\t../screw.stl\t#102030\t0\t0\t0\t0\t0\t0"

@@ -31,6 +31,7 @@ CALLED = ("placement", "placements")
 class _Row:
     line: int
     cells: dict[str, str]
+    beyond: bool  #: whether it has values that no column is named for
 
     def __str__(self) -> str:
         name = self.cells.get("id")
@@ -61,6 +62,9 @@ def read_placements(path: Path, limits: Limits = LIMITS) -> Scene:
     colours: list[Colour | None] = []
     placed: list[list[float]] = []
     for row in rows:
+        if row.beyond:
+            text = "has more values than the first line names columns. Is a comma for a point among them? "
+            faults.append(_fault(row, f"{text}Write a point, or semicolons between all values."))
         colours.append(_checked_colour(row, faults))
         placed.append(_places(row, faults))
         if len(faults) >= MOST_FAULTS:
@@ -114,8 +118,11 @@ def _rows(path: Path, limits: Limits) -> list[_Row]:
             f"{path.name}: the first line must name the columns {','.join(COLUMNS)}; missing: "
             f"{', '.join(missing)}.{instead}"
         )
+    twice = [column for column in COLUMNS if head.count(column) > 1]
+    if twice:
+        raise UnreadableInput(f"{path.name}: the first line names {', '.join(twice)} more than once.")
     rows = [
-        _Row(number, dict(zip(head, row, strict=False)))
+        _Row(number, dict(zip(head, row, strict=False)), any(row[len(head) :]))
         for number, row in enumerate(cells[1:], 2)
         if any(row) and not row[0].startswith("#")
     ]
@@ -170,7 +177,7 @@ def _places(row: _Row, faults: list[Problem]) -> list[float]:
 def _number(row: _Row, column: str, faults: list[Problem]) -> float:
     written = row.cells.get(column, "")
     try:
-        value = float(written.replace(",", "."))
+        value = float(written.replace(",", ".").replace("_", " ") if written.isascii() else "none")
     except ValueError:
         faults.append(_fault(row, f"{column} is {written[:40]!r}, which is not a number."))
         return math.nan
