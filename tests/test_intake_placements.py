@@ -247,7 +247,7 @@ def test_a_damaged_head_line_is_told_and_not_taken_for_loose_parts(folder, head)
 @pytest.mark.parametrize(
     ("row", "says"),
     [
-        ("a,screw.stl,red,0,5,0,0,0,0,0", "more values than the first line names .*semicolons"),
+        ("a,screw.stl,red,0,5,0,0,0,0,0", "has more values than the first line names .*semicolons"),
         ("a,screw.stl,red,1_0,0,0,0,0,0", "x is '1_0', which is not a number"),
         ("a,screw.stl,red,\u0661,0,0,0,0,0", "x is .*, which is not a number"),
     ],
