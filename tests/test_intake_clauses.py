@@ -455,6 +455,13 @@ def few_colours(path):
     return file.write(path)
 
 
+def copies_of_two_numbers(path):
+    file = scene()
+    given = {"TRANSLATION": file.accessor([[0, 0, 0.0], [1, 0, 0]]), "SCALE": file.accessor([[1, 1, 1.0]])}
+    file.document["nodes"][0]["extensions"] = {"EXT_mesh_gpu_instancing": {"attributes": given}}
+    return file.write(path)
+
+
 def below_another(path):
     file = scene()
     file.document["nodes"].append({"children": [0], "translation": [1, 0, 0]})
@@ -500,6 +507,7 @@ MUST_FAIL_GLTF = {
     "3.7.2.1 corners as shares": (changed((at("accessors", 1, "normalized"), True)), "normalized"),
     "3.7.2.1 mode of a truth": (changed((at(*PRIMITIVE, "mode"), True)), "mode True"),
     "3.7.2.1 fewer colours than corners": (few_colours, "1 colours are given for 8 corners"),
+    "3.12 copies of two numbers": (copies_of_two_numbers, "not of one number of them"),
     "3.9 material of nothing": (changed((at(*PRIMITIVE, "material"), None)), "material None"),
     "3.12 extensions used that are no list": (changed((at("extensionsUsed"), "X_y")), "extensionsUsed is no"),
     "3.5.3 rotation of no length": (changed((at(*NODE, "rotation"), [0, 0, 0, 0])), "not of the kind"),

@@ -301,7 +301,9 @@ class _Reader:
         from scipy.spatial.transform import Rotation
 
         given = {key: self._accessor(row) for key, row in extension["attributes"].items()}
-        count = max(len(values) for values in given.values())
+        if len({len(values) for values in given.values()}) != 1:
+            raise _Contradiction("what is given of the copies of a node is not of one number of them")
+        count = len(next(iter(given.values())))
         shifts = given.get("TRANSLATION", np.zeros((count, 3)))
         turns = given.get("ROTATION", np.tile([0.0, 0.0, 0.0, 1.0], (count, 1)))
         sizes = given.get("SCALE", np.ones((count, 3)))
