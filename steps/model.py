@@ -104,6 +104,7 @@ def quarter_turn(quarters: int) -> Array:
 MendKind = Literal[
     "inside out",
     "corners joined",
+    "corners set",
     "empty faces",
     "doubled faces",
     "sides split",
@@ -137,7 +138,7 @@ class Mending:
     """What was wrong with a mesh as read and was put right, by kind and number; what that leaves unsure."""
 
     found: Mapping[MendKind, int] = field(default_factory=dict)
-    reach_mm: float = 0.0  #: corners up to so far apart were made one
+    reach_mm: float = 0.0  #: corners up to so far apart were made one; how far they were off by chance
     unsure: tuple[Unsure, ...] = ()
     raw: Array | None = None  #: (m, 3, 3) corners of the faces as read, shape coordinates, mm; None as read
     lids: Array = field(default_factory=lambda: np.zeros((0, 3, 3)))  #: (k, 3, 3) faces that closed openings

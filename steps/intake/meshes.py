@@ -13,7 +13,9 @@ from steps.intake.checks import FEWEST_FACES
 from steps.limits import LIMITS, Limits
 from steps.mend import mend, one_shell
 from steps.mend.rays import Rays
+from steps.mend.scan import fitted
 from steps.mend.soup import distinct_faces, is_closed, merge_equal, renumbered, signed_volume
+from steps.mend.unite import plain_sides, shell_of
 from steps.model import Array, IntArray, Mending, MendKind
 from steps.remembered import remembered
 
@@ -98,7 +100,8 @@ class Tidier:
 def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh | None:
     """The tidied mesh; None when it encloses nothing.
 
-    Corners at one place are merged; an inside-out mesh is turned; what is not sound is mended.
+    Corners at one place are merged; an inside-out mesh is turned; what is not sound is mended; corners of a
+    scan are set on the surfaces that chance moved them off.
     """
     vertices, faces = merge_equal(vertices, faces)
     plain = distinct_faces(faces)
@@ -107,13 +110,31 @@ def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh 
     if one_shell(plain):
         turned = signed_volume(vertices, plain) < 0
         outward = plain[:, ::-1] if turned else plain
+        found: dict[MendKind, int] = {"inside out": 1} if turned else {}
+        if scan := _of_scan(vertices, outward, Mending(found, raw=vertices[faces])):
+            return scan
         if not _has_empty(vertices, outward) and not Rays(vertices, outward).crosses_itself():
-            found: dict[MendKind, int] = {"inside out": 1} if turned else {}
             return TidyMesh(*renumbered(vertices, outward), True, Mending(found), not turned)
     made = mend(vertices, faces, limits)
     if made is None or not len(made.faces) or _is_flat(made.vertices):  # all that closed may be dust
         return None
-    return TidyMesh(made.vertices, made.faces, is_closed(made.faces), made.mending)
+    raw = replace(made.mending, raw=vertices[faces])
+    whole = TidyMesh(made.vertices, made.faces, is_closed(made.faces), made.mending)
+    return _of_scan(made.vertices, made.faces, raw) or whole
+
+
+def _of_scan(vertices: Array, faces: IntArray, mending: Mending) -> TidyMesh | None:
+    """A scan with its corners on its surfaces and as few as these need; None for what is no scan, or where a
+    sound solid does not come of it."""
+    scan = fitted(vertices, faces)
+    if scan is None:
+        return None
+    solid = plain_sides(shell_of(scan.vertices, faces))
+    if not one_shell(solid.faces) or Rays(solid.vertices, solid.faces).crosses_itself():
+        return None
+    found: dict[MendKind, int] = {**mending.found, "corners set": scan.count}
+    done = replace(mending, found=found, reach_mm=max(mending.reach_mm, scan.noise))
+    return TidyMesh(solid.vertices, solid.faces, True, done)
 
 
 def _has_empty(vertices: Array, faces: IntArray) -> bool:

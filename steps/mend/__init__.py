@@ -23,7 +23,7 @@ from steps.mend.planes import set_on_planes
 from steps.mend.rays import Rays
 from steps.mend.sew import LEAST_REACH, ON_EDGE, Sewn, once, sew
 from steps.mend.soup import edge_runs, is_closed
-from steps.mend.unite import Shell, boxes_of, is_dust, is_sheet, merged_sides, shell_of, unite
+from steps.mend.unite import Shell, boxes_of, is_dust, is_sheet, plain_sides, shell_of, unite
 from steps.model import Array, IntArray, Mending, MendKind, Unsure
 from steps.progress import ticking
 
@@ -36,9 +36,6 @@ CARRIED_SHARE = 0.3
 NARROW_SHARE = 0.06
 #: What encloses something reaches as far as all of its faces, to so many reaches.
 BOX_REACHES = 4.0
-#: Corners that lie on a straight side to this share of the diagonal, where sides were split, go: 0.001 mm in
-#: 50.
-STRAIGHT_SHARE = 2e-5
 #: Corners joined from no further apart than this share of the diagonal are one in any file: not worth
 #: telling.
 ROUNDING = 4e-6
@@ -108,7 +105,7 @@ def mend(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> Mended | 
         unsure = [*got.lost, *made.unsure]
     unsure += _guessed(got.lids, solid, diagonal)
     if sewn.split or got.crossing:
-        solid = merged_sides(solid, min(sewn.reach, STRAIGHT_SHARE * diagonal))
+        solid = plain_sides(solid, sewn.reach)
     counts: dict[MendKind, int] = {
         "corners joined": sewn.joined if sewn.reach > ROUNDING * diagonal else 0,
         "empty faces": sewn.empty,

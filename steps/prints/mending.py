@@ -38,6 +38,12 @@ def _done(kind: MendKind, n: int, reach_mm: float) -> Phrase:
             n,
             reach=reach,
         ),
+        "corners set": phrase_n(
+            "{n} corner of a scan set on its surface (noise of {reach} mm)",
+            "{n} corners of a scan set on their surfaces (noise of {reach} mm)",
+            n,
+            reach=reach,
+        ),
         "empty faces": phrase_n("{n} empty face dropped", "{n} empty faces dropped", n),
         "doubled faces": phrase_n("{n} doubled face dropped", "{n} doubled faces dropped", n),
         "sides split": phrase_n(
