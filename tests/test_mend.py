@@ -25,7 +25,7 @@ from steps.joints import find_joints
 from steps.limits import Limits
 from steps.mend import caps, crossing, mend, sound
 from steps.mend.flood import looks_out
-from steps.mend.planes import set_on_planes
+from steps.mend.planes import planes_of, set_on_planes
 from steps.mend.scan import fitted
 from steps.mend.sew import sew
 from steps.mend.soup import is_closed, merge_equal, signed_volume
@@ -138,7 +138,7 @@ def test_what_was_drawn_flush_is_flush_again() -> None:
     mesh = body.to_mesh64()
     vertices, faces = np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
     moved = vertices + random.uniform(-0.001, 0.001, vertices.shape)
-    set_ = set_on_planes(moved, faces, 0.002)
+    set_ = set_on_planes(moved, faces, planes_of(moved, faces, 0.002), 0.002)
     top = vertices[:, 2] > 10 - 1e-9
     assert np.ptp(moved[top, 2]) > 1.5e-3 and np.ptp((set_ - vertices)[top, 2]) < 4e-4
     assert np.abs(set_ - moved).max() <= 0.002
@@ -151,7 +151,7 @@ def test_a_ring_of_narrow_strips_is_one_plane_again(seed: int) -> None:
     mesh = body.to_mesh64()
     vertices, faces = np.array(mesh.vert_properties)[:, :3], np.array(mesh.tri_verts, dtype=np.int64)
     moved = vertices + np.random.default_rng(seed).uniform(-0.001, 0.001, vertices.shape)
-    set_ = set_on_planes(moved, faces, 0.0024)
+    set_ = set_on_planes(moved, faces, planes_of(moved, faces, 0.0024), 0.0024)
     rim = set_[vertices[:, 2] > 20 - 1e-9]
     spread = np.linalg.svd(rim - rim.mean(axis=0), compute_uv=False)[2]
     assert spread < 1e-6

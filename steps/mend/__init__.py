@@ -19,7 +19,7 @@ from steps.mend.caps import Lid, close_rims
 from steps.mend.cells import MeshPiece, pieces_of
 from steps.mend.crossing import cut_apart
 from steps.mend.flood import looks_out
-from steps.mend.planes import set_on_planes
+from steps.mend.planes import planes_of, set_on_planes
 from steps.mend.rays import Rays
 from steps.mend.sew import LEAST_REACH, ON_EDGE, Sewn, once, sew
 from steps.mend.soup import edge_runs, is_closed
@@ -138,10 +138,12 @@ def _closed(sewn: Sewn, rough: bool, limits: Limits) -> tuple[Sewn, IntArray, li
     and the lids. A corner whose face in a plane is missing goes there once the lid is on."""
     if not rough:
         return sewn, *close_rims(sewn.vertices, sewn.faces, sewn.reach, limits)
-    sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, sewn.reach))
+    planes = planes_of(sewn.vertices, sewn.faces, sewn.reach)
+    sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, sewn.faces, planes, sewn.reach))
     closed, lids = close_rims(sewn.vertices, sewn.faces, sewn.reach, limits)
     if lids:
-        sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, closed, sewn.reach))
+        planes = planes.with_lids(sewn.vertices, closed[len(sewn.faces) :], sewn.faces, sewn.reach)
+        sewn = replace(sewn, vertices=set_on_planes(sewn.vertices, closed, planes, sewn.reach))
     return sewn, closed, lids
 
 
