@@ -564,6 +564,30 @@ def test_one_millilitre_in_a_closed_room(component, ppm):
     assert round(hazard_book().components[component].ppm(1.0, ROOM_M3)) == ppm
 
 
+#: Abridged standard atomic weights (IUPAC Commission on Isotopic Abundances and Atomic Weights, 2021).
+ATOMIC = {"H": 1.008, "C": 12.011, "N": 14.007, "O": 15.999}
+
+
+def test_molar_masses_are_those_of_the_formulas():
+    """Of each row that names its formula."""
+    computed = {
+        row.name: (row.molar_g, cite.remark)
+        for row in hazard_book().components.values()
+        for cite in (row.cites or {}).get("molar_g", ())
+        if cite.mark == "C"
+    }
+    assert len(computed) == 8
+    for name, (molar_g, formula) in computed.items():
+        atoms = re.findall(r"([A-Z])(\d*)", formula)
+        mass = sum(ATOMIC[atom] * int(count or 1) for atom, count in atoms)
+        assert molar_g == pytest.approx(mass, abs=0.03), name
+
+
+def test_the_density_of_instant_glue_is_the_published_one():
+    # 1.06 g/ml: a supplier's technical data sheet of ethyl cyanoacrylate ("technology" in sources.toml)
+    assert hazard_book().components["ethyl cyanoacrylate"].density_g_ml == pytest.approx(1.06, abs=0.02)
+
+
 def test_rows_known_to_be_thin_are_not_complete():
     assert not complete(family("silicone"), "pla")
     assert not complete(family("light-cured"), "pla")
