@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -33,6 +34,7 @@ from steps.glue.families import PLASTICS, family, glue_book
 from steps.glue.hazards import complete, components_of, grave_of, hazard_book
 from steps.glue.small_parts import fits, is_small_ball, is_small_part, small_cylinder, small_hole
 from steps.glue.times import times_of
+from steps.materials import material
 from steps.model import Order, Shape
 from steps.settings import Settings
 from tests.booklet_sample import sample_plan
@@ -581,6 +583,35 @@ def test_molar_masses_are_those_of_the_formulas():
         atoms = re.findall(r"([A-Z])(\d*)", formula)
         mass = sum(ATOMIC[atom] * int(count or 1) for atom, count in atoms)
         assert molar_g == pytest.approx(mass, abs=0.03), name
+
+
+#: Glass transition of the printed plastic that keeps its shape longest (acrylonitrile copolymers, some 105 C;
+#: from memory): none does beyond it, deg C.
+GLASS_C = 110.0
+
+
+@pytest.mark.parametrize("name", sorted(glue_book().families))
+def test_the_figures_of_a_family_agree_with_each_other(name):
+    """The plastic parts before a bond stronger than it; what is done first takes no longer than what follows;
+    there is no more in a glue than all of it."""
+    one = family(name)
+    weakest = min(material(plastic).tensile_mpa for plastic in one.bonds)
+    assert 0 < one.lap_shear_mpa[0] <= one.lap_shear_mpa[1] <= weakest
+    assert 0 <= one.best_gap_mm[0] <= one.best_gap_mm[1] <= one.greatest_gap_mm
+    assert 0 < one.film_mm <= one.greatest_gap_mm
+    assert 0 < one.fixture_min[0] <= one.fixture_min[1] <= 60 * one.cure_h
+    assert one.needs_light or 0 < one.open_s <= 60 * one.fixture_min[1]
+    for narrow, wide in pairwise(one.by_gap):
+        assert narrow[0] < wide[0] and narrow[1] <= wide[1]
+    assert one.mixed == bool(one.mixing)
+    for plastic in one.bonds:
+        shares = [each.share for each in one.ingredients(plastic)]
+        assert all(share > 0 for share in shares) and sum(shares) <= 1
+
+
+def test_no_plastic_keeps_its_shape_beyond_its_glass_transition():
+    for low, high in hazard_book().softens.values():
+        assert 40 < low <= high <= GLASS_C
 
 
 def test_the_density_of_instant_glue_is_the_published_one():
