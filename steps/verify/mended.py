@@ -100,12 +100,25 @@ def unlike(shape: Shape, lids: Array) -> Unlike:
         of_solid, of_raw = (_first(scene, origins, way) for scene in scenes)
         either = np.isfinite(of_solid) | np.isfinite(of_raw)
         ahead = np.flatnonzero(either & (of_solid < of_raw - slack))
+        ahead = ahead[~_beside(scenes[1], origins[ahead] + of_solid[ahead, None] * way, slack)]
+        before = np.flatnonzero(either & (of_raw < of_solid - slack))
         lid = _lid_at(lid_scene, origins[ahead] + (of_solid[ahead, None] - 2 * slack) * way, way, 4 * slack)
         met += int(either.sum())
         unnamed += int((lid < 0).sum())
         unopened += int((~may[lid[lid >= 0]]).sum())
-        behind += int((of_raw[either] < of_solid[either] - slack).sum())
+        behind += int((~_beside(scenes[0], origins[before] + of_raw[before, None] * way, slack)).sum())
     return Unlike(unnamed / max(met, 1), unopened / max(met, 1), behind / max(met, 1))
+
+
+def _beside(scene: EmbreeScene, places: Array, within: float) -> NDArray[np.bool_]:
+    """(n,) whether a face lies within so many mm of a place: of an edge that is a hair off, or a face that it
+    grazes, a ray meets what lies far behind, or nothing."""
+    found = np.zeros(len(places), dtype=bool)
+    for way in _ways():
+        left = np.flatnonzero(~found)
+        if len(left):
+            found[left] = _first(scene, places[left] - within * way, way) <= 2 * within
+    return found
 
 
 def _lid_at(scene: EmbreeScene | None, origins: Array, way: Array, within: float) -> IntArray:
