@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from tempfile import mkdtemp
 from types import SimpleNamespace
@@ -795,3 +795,57 @@ def test_solids_are_united_alike_here_and_in_a_process_apart(monkeypatch):
         there = unite(shells, [False, True, False], 30.0)
     assert np.array_equal(there.solid.vertices, here.solid.vertices)
     assert np.array_equal(there.solid.faces, here.solid.faces)
+
+
+def turned(radius, round_: int, high: int, height: float) -> tuple[np.ndarray, np.ndarray]:
+    """A body of revolution whose radius hangs on the angle and the height."""
+    angle, at = np.meshgrid(np.arange(round_) * 2 * np.pi / round_, np.linspace(0, height, high))
+    r = radius(angle, at)
+    ring = np.stack([r * np.cos(angle), r * np.sin(angle), at], axis=-1).reshape(-1, 3)
+    here = np.arange(high * round_).reshape(high, round_)
+    beside = np.roll(here, -1, axis=1)
+    a, b, c, d = (each.ravel() for each in (here[:-1], beside[:-1], here[1:], beside[1:]))
+    ends = [np.stack([np.full(round_, len(ring)), beside[0], here[0]], axis=1)]
+    ends.append(np.stack([np.full(round_, len(ring) + 1), here[-1], beside[-1]], axis=1))
+    faces = [np.stack([a, b, d], axis=1), np.stack([a, d, c], axis=1), *ends]
+    return np.concatenate([ring, [[0, 0, 0], [0, 0, height]]]), np.concatenate(faces)
+
+
+def sculpted(waves: float, deep: float) -> tuple[np.ndarray, np.ndarray]:
+    """A ball with waves that run every way."""
+    ball, random = trimesh.creation.icosphere(subdivisions=4, radius=10.0), np.random.default_rng(1)
+    at = np.asarray(ball.vertices)
+    high = sum(np.sin(at @ (random.normal(0, 1, 3) * waves) + random.uniform(0, 6)) for _ in range(30))
+    return at * (1 + deep / 55 * high)[:, None], np.asarray(ball.faces)
+
+
+#: Noise-free bodies that are rough all over.
+DRAWN = {
+    "knurls": lambda: turned(
+        lambda u, z: 6 + 0.2 * np.sin(20 * u + 2 * z) * np.sin(20 * u - 2 * z), 120, 40, 20
+    ),
+    "thread": lambda: turned(lambda u, z: 5 + 0.8 * abs((u / 2 / np.pi + z / 2) % 1 - 0.5), 60, 60, 20),
+    "flutes": lambda: turned(lambda u, z: 6 + 0.3 * np.cos(20 * u), 160, 40, 12),
+    "hammered": lambda: turned(
+        lambda u, z: 6 + 0.15 * np.sin(9 * u + 3 * np.sin(z)) * np.cos(1.7 * z), 120, 40, 12
+    ),
+    **{
+        f"waves {w}, {d} mm": partial(sculpted, w, d) for w, d in [(0.3, 0.5), (0.7, 0.5), (1, 0.5), (2, 0.2)]
+    },
+}
+
+
+@pytest.mark.parametrize("name", sorted(DRAWN))
+def test_what_was_drawn_rough_stays_as_it_is(name):
+    vertices, faces = DRAWN[name]()
+    assert fitted(vertices, faces) is None
+
+
+@pytest.mark.parametrize(("waves", "high"), [(0.5, 0.05), (0.3, 0.1), (1.0, 0.03)])
+def test_what_bends_evenly_was_drawn_so(monkeypatch, waves, high):
+    """A ball with gentle waves is no scan, and is known to be none before any surface is grown over it."""
+    monkeypatch.setattr("steps.mend.scan._patches", lambda *_: pytest.fail("surfaces are grown"))
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=10.0)
+    at = np.asarray(ball.vertices)
+    at = at * (1 + high * np.sin(waves * at[:, :1]) * np.cos(0.7 * waves * at[:, 1:2]))
+    assert fitted(at, np.asarray(ball.faces)) is None

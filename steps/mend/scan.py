@@ -4,13 +4,15 @@ How far chance moves corners is measured: by two faces of one surface, whose fou
 plane. A mesh that was drawn shows nothing of it and stays as it is. Else planes, cylinders and spheres are
 grown over faces that turn gently and fitted to all of their corners, hundreds of them, so that they lie many
 times nearer to what was scanned than any corner; what chance does not tell apart (pieces of one surface,
-directions, radii) is made one. Corners that lie off their surfaces in a pattern were drawn so: they stay.
+directions, radii) is made one. Corners that lie off their surfaces by more or less than that were drawn so:
+they stay.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,8 +22,8 @@ from steps.mend.surfaces import TrueCylinder, TruePlane, TrueSurface, fits, refi
 from steps.model import Array, IntArray
 from steps.progress import tick, ticking
 
-#: Corners off by less than this share of the diagonal are off by rounding: 0.0002 mm in 50.
-ROUNDING = 4e-6
+#: Corners off by less than this share of the diagonal are off by rounding: 0.001 mm in 50, three decimals.
+ROUNDING = 2e-5
 #: A quarter of what chance gives (a normal distribution) is nearer than so many deviations: read there, where
 #: faces that truly bend have no say.
 QUARTER, QUARTER_OFF = 0.25, 0.3186
@@ -53,9 +55,15 @@ APART = 4.0
 HELD = 0.02
 #: Rounds of giving faces to surfaces, and of setting corners on curved ones.
 ROUNDS = 6
-#: Chance: corners are off by at least half of what faces beside each other show, and those beside each
-#: other no more alike than this (1: quite, 0: chance).
-LEAST_SHOWN, ALIKE = 0.5, 0.5
+#: Corners of a surface by which to tell how far chance moves them: to within this share, in all but one of a
+#: thousand such surfaces.
+SURE, SURELY = 60, 0.3
+#: So many of them, the largest first, say whether a mesh is a scan.
+WITNESSES = 8
+#: What bends evenly is off by less than this share of what faces beside each other show.
+EVENLY = 0.5
+#: Corners looked at for that, and the numbers that say how a surface bends.
+LOOKED_AT, BENT = 400, 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,13 +81,16 @@ def fitted(vertices: Array, faces: IntArray) -> Fitted | None:
     if not len(pairs):
         return None
     noise = float(np.quantile(np.abs(_off_plane(vertices[ends])), QUARTER)) / QUARTER_OFF
-    if noise <= ROUNDING * float(np.linalg.norm(np.ptp(vertices, axis=0))):
+    if not noise > ROUNDING * float(np.linalg.norm(np.ptp(vertices, axis=0))):
+        return None
+    if _off_bent(vertices, faces) < EVENLY * noise:  # it was drawn so: it bends, and evenly
         return None
     scan = _Scan.of(vertices, faces, pairs, noise)
-    label, surfaces = _patches(scan)
-    label = _grown(scan, label, surfaces)
-    if not surfaces or not _by_chance(scan, label, surfaces):
+    label, surfaces = _patches(scan, SURE, np.full(len(faces), -1), [], WITNESSES)
+    if not _by_chance(scan, label, surfaces):
         return None
+    label, surfaces = _patches(scan, FEWEST, label, surfaces, len(faces))
+    label = _grown(scan, label, surfaces)
     label, surfaces = _merged(scan, label, surfaces)
     label = _nearest(scan, label, surfaces)
     surfaces = _of_one_radius(scan, label, _of_one_direction(scan, label, surfaces))
@@ -114,6 +125,28 @@ def _off_plane(corners: Array) -> Array:
     heights = [np.einsum("ij,ij->i", p - a, normal) for p in (a, b, c, d)]
     off = np.einsum("ki,ki->i", shares, heights)
     return np.asarray(off / np.maximum(np.linalg.norm(shares, axis=0), 1e-300))
+
+
+def _off_bent(vertices: Array, faces: IntArray) -> float:
+    """How far corners are off the evenly bent surface (a quadric) through all that are two sides round them,
+    as the deviation of a quarter of those looked at, mm."""
+    from scipy.sparse import coo_matrix
+
+    sides = np.concatenate([faces, np.roll(faces, -1, axis=1)]).reshape(2, -1)
+    count = len(vertices)
+    near = coo_matrix((np.ones(sides.shape[1]), sides), shape=(count, count)).tocsr()
+    near = near + near.T
+    looked_at = np.unique(np.linspace(0, count - 1, LOOKED_AT).astype(np.int64))
+    rows, found = near[looked_at] @ near, []
+    for start, end in pairwise(rows.indptr.tolist()):
+        points = vertices[rows.indices[start:end]]
+        if len(points) > BENT:
+            points = points - points.mean(axis=0)
+            x, y, z = (points @ np.linalg.eigh(points.T @ points)[1][:, ::-1]).T
+            bent = np.column_stack([np.ones(len(points)), x, y, x * x, x * y, y * y])
+            off = z - bent @ np.linalg.lstsq(bent, z, rcond=None)[0]
+            found.append(float(np.sqrt(off @ off / (len(points) - BENT))))
+    return float(np.quantile(found, QUARTER)) if found else np.inf
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,21 +234,24 @@ def _by(key: IntArray) -> Iterator[tuple[int, IntArray]]:
 # --------------------------------------------------------------------------- its surfaces
 
 
-def _patches(scan: _Scan) -> tuple[IntArray, list[TrueSurface]]:
-    """(m,) surface of each face, -1 for none, and the surfaces: of each patch of faces that turn gently into
-    each other one that many of them lie on, and of what is left again."""
+def _patches(
+    scan: _Scan, fewest: int, label: IntArray, surfaces: list[TrueSurface], most: int
+) -> tuple[IntArray, list[TrueSurface]]:
+    """(m,) surface of each face, -1 for none, and the surfaces, those that are known first: of each patch of
+    other faces that turn gently into each other one that many of them lie on, with ``fewest`` corners, and of
+    what is left again; no more than ``most``."""
     bend = np.linalg.norm(scan.even[scan.pairs[:, 0]] - scan.even[scan.pairs[:, 1]], axis=1)
-    telling = scan.heights > MUTE * scan.noise
+    telling = (scan.heights > MUTE * scan.noise) & (label < 0)
     gentle = telling[scan.pairs].all(axis=1) & (bend < GENTLE)
     queue = _groups(connected(len(scan.faces), scan.pairs[gentle]), np.flatnonzero(telling))
-    label, surfaces = np.full(len(scan.faces), -1), list[TrueSurface]()
-    while queue:
+    label, surfaces = label.copy(), list(surfaces)
+    while queue and len(surfaces) < most:
         rows = queue.pop()
-        for surface in _tried(scan, rows):
+        for surface in _tried(scan, rows, fewest):
             own = _lying(scan, surface, rows)
             surface = refined(surface, scan.corners(own), scan.noise) or surface
             own = _lying(scan, surface, rows)
-            if len(scan.corners(own)) >= FEWEST:
+            if len(scan.corners(own)) >= fewest:
                 label[own] = len(surfaces)
                 surfaces.append(surface)
                 queue += scan.pieces(np.setdiff1d(rows, own))
@@ -223,13 +259,13 @@ def _patches(scan: _Scan) -> tuple[IntArray, list[TrueSurface]]:
     return label, surfaces
 
 
-def _tried(scan: _Scan, rows: IntArray) -> Iterator[TrueSurface]:
+def _tried(scan: _Scan, rows: IntArray, fewest: int) -> Iterator[TrueSurface]:
     """Surfaces that most of some faces lie on: of all, of either half of them, and so on."""
     parts = [rows]
     for part in parts:
         tick()
         points = scan.corners(part)
-        if len(points) < FEWEST:
+        if len(points) < fewest:
             continue
         surface = _best(scan, part, points)
         if surface is not None and 2 * len(_lying(scan, surface, part)) > len(part):
@@ -282,19 +318,17 @@ def _likeliest(scan: _Scan, surfaces: list[TrueSurface], ask: IntArray) -> tuple
 
 
 def _by_chance(scan: _Scan, label: IntArray, surfaces: list[TrueSurface]) -> bool:
-    """Whether corners are as far off their surfaces as faces beside each other show, and in no pattern."""
-    vertex, own = _corners_on(scan, _rows(label))
-    lone = np.bincount(vertex, minlength=len(scan.vertices))[vertex] == 1
-    off, of = np.zeros(len(scan.vertices)), np.full(len(scan.vertices), -1)
-    for surface, rows in _by(own[lone]):
-        at = vertex[lone][rows]
-        off[at], of[at] = surfaces[surface].off(scan.vertices[at]), surface
-    on = of >= 0
-    sides = np.unique(np.sort(np.concatenate([scan.faces[:, :2], scan.faces[:, 1:]]), axis=1), axis=0).T
-    one, two = sides[:, on[sides[0]] & (of[sides[0]] == of[sides[1]])]
-    squares = float((off[one] ** 2 + off[two] ** 2).sum()) / 2
-    shown = float((off[on] ** 2).sum()) >= (LEAST_SHOWN * scan.noise) ** 2 * max(int(on.sum()), 1)
-    return shown and float(off[one] @ off[two]) <= ALIKE * squares
+    """Whether corners are as far off their surfaces as faces beside each other show: on most of those that
+    have many. What was drawn lies on them to the letter, or off them as far as they are looked for."""
+    told = []
+    for surface, rows in _by(label):
+        if surface >= 0:
+            points = scan.corners(rows)
+            spread = np.sqrt(
+                (surfaces[surface].off(points) ** 2).sum() / (len(points) - surfaces[surface].free)
+            )
+            told.append((len(points), abs(spread / scan.noise - 1) < SURELY))
+    return 2 * sum(count for count, alike in told if alike) > sum(count for count, _ in told)
 
 
 def _merged(scan: _Scan, label: IntArray, surfaces: list[TrueSurface]) -> tuple[IntArray, list[TrueSurface]]:

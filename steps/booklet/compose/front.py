@@ -38,7 +38,7 @@ WITH_BEADS = later("Glue this joint: the hatched faces, a double line for each b
 HOW_TO_READ = (
     later("Pale: what is built. Wide outlines: what you add, held apart; dash-dot lines lead to its place."),
     later("A letter in a circle ties a part of the drawing to the list “Take”, which says how many."),
-    later("“Where you are”, in each step: its place in the whole model."),
+    later("“Where you are” is the small picture in each step: its place in the whole model."),
     later("A label such as S07 is the printed part: in the parts list, on its print file and its sticker."),
     later("Over the drawing: the step, who does it, when to begin, how long to wait before the next."),
 )
