@@ -4,8 +4,7 @@ How far chance moves corners is measured: by two faces of one surface, whose fou
 plane. A mesh that was drawn shows nothing of it and stays as it is. Else planes, cylinders and spheres are
 grown over faces that turn gently and fitted to all of their corners, hundreds of them, so that they lie many
 times nearer to what was scanned than any corner; what chance does not tell apart (pieces of one surface,
-directions, radii) is made one. Corners that lie off their surfaces by more or less than that were drawn so:
-they stay.
+directions) is made one. Corners that lie off their surfaces by more or less than that were drawn so and stay.
 """
 
 from __future__ import annotations
@@ -48,8 +47,6 @@ FEWEST = 12
 CHI_SQUARE = 20.5
 #: Directions (cosine) less far apart are tried as one: 8 degrees.
 NEARLY = 0.99
-#: Radii this many of their deviations apart differ.
-APART = 4.0
 #: Of surfaces that meet at a corner, directions in which they hold it less than this are along them all: it
 #: stays where it is along planes that bend by less than 11 degrees.
 HELD = 0.02
@@ -93,7 +90,7 @@ def fitted(vertices: Array, faces: IntArray) -> Fitted | None:
     label = _grown(scan, label, surfaces)
     label, surfaces = _merged(scan, label, surfaces)
     label = _nearest(scan, label, surfaces)
-    surfaces = _of_one_radius(scan, label, _of_one_direction(scan, label, surfaces))
+    surfaces = _of_one_direction(scan, label, surfaces)
     at, count = _set(scan, label, surfaces)
     return Fitted(at, noise, count)
 
@@ -421,24 +418,6 @@ def _of_one_direction(scan: _Scan, label: IntArray, surfaces: list[TrueSurface])
 
 def _radius_of(surface: TrueSurface) -> list[int]:
     return [surface.free - 1] if surface.size > 0 else []
-
-
-def _of_one_radius(scan: _Scan, label: IntArray, surfaces: list[TrueSurface]) -> list[TrueSurface]:
-    """Cylinders of radii that chance does not tell apart, of one radius each."""
-    counts = np.array([len(scan.corners(label == row)) for row in range(len(surfaces))])
-    rows = [row for row, each in enumerate(surfaces) if isinstance(each, TrueCylinder) and counts[row]]
-    radii = np.array([surfaces[row].size for row in rows])
-    order = np.argsort(radii, kind="stable")
-    own = 1 / np.maximum(counts[rows][order], 1)
-    differ = np.diff(radii[order]) > APART * scan.noise * np.sqrt(own[1:] + own[:-1])
-    found = list(surfaces)
-    for run in np.split(np.array(rows, dtype=np.int64)[order], np.flatnonzero(differ) + 1):
-        for row in run.tolist():
-            mean = float(np.average([surfaces[each].size for each in run.tolist()], weights=counts[run]))
-            own_, points = found[row], scan.corners(label == row)
-            if isinstance(own_, TrueCylinder):
-                found[row] = _kept(scan, own_, replace(own_, radius=mean), points, own_.place)
-    return found
 
 
 def _kept(scan: _Scan, own: TrueSurface, other: TrueSurface, points: Array, only: list[int]) -> TrueSurface:
