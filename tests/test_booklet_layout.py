@@ -315,6 +315,24 @@ def test_as_few_pages_as_can_be_as_evenly_filled(sheets, pages):
     assert titles == [sheet.title for sheet in sheets]
 
 
+@pytest.mark.parametrize("extent", [None, (10.0, 20.0), (10.0, 10.0), (20.0, 10.0)])
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_steps_share_no_sheet_on_which_their_strips_would_be_cut(count: int, extent) -> None:
+    """When to begin and how long to wait stand whole, of whatever outline the build is."""
+    strips = [
+        c.Strip(str(n), "", "Adult", "adult", "When step 38 holds", "then 5\u00a0min") for n in range(count)
+    ]
+    sheets = tuple(
+        replace(one_part_step(n), strip=strip, extent=extent) for n, strip in enumerate(strips, start=1)
+    )
+    composer = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en"))
+    laid = composer.pages(c.Booklet("x", "x", "en", "x", sheets, ""))
+    check(laid)
+    cells = [cell for page in laid for cell in page.cells if cell.role == "title block"]
+    said = [" ".join(item.words for item in cell.items if isinstance(item, Text)) for cell in cells]
+    assert said.count("When step 38 holds") == said.count("then 5\u00a0min") == count
+
+
 def test_two_parts_of_the_model_that_share_a_sheet_are_both_named_at_its_foot():
     sheets = (one_part_step(1), replace(one_part_step(2), part="mast"))
     composer = Composer(setter_of(WHOLE), edition_of(WHOLE), paper_of(WHOLE), words_in("en"))

@@ -11,11 +11,11 @@ from operator import lt, mul, truediv
 import numpy as np
 
 from steps.booklet import content as c
-from steps.booklet.boxes import THIN_MM, Cell, Image, Polyline, Rect
+from steps.booklet.boxes import THIN_MM, Cell, Image, Polyline, Rect, Text
 from steps.booklet.edition import ROOM_SHARES, Edition, Paper
 from steps.booklet.flow import TIGHT, TIGHTEST, Flow
 from steps.booklet.strips import Strips
-from steps.booklet.typeset import Typesetter
+from steps.booklet.typeset import ELLIPSIS, Typesetter
 from steps.booklet.words import Words
 from steps.draw.frames import SERVES_SHARE, STEP_MARGIN_MM
 
@@ -168,10 +168,12 @@ class Panels:
         return max(found, key=lambda panel: panel.scale, default=None)
 
     def _will_do(self, sheet: c.Sheet, panel: Panel, most: int) -> bool:
-        """Whether all found room, and the drawing about the size that made the sheet one of ``most``."""
+        """Whether all found room, when to begin and to wait too, and the drawing about the size that made the
+        sheet one of ``most``."""
         room = map(mul, ROOM_SHARES[most], (self.paper.frame.width, self.paper.frame.height))
         nominal = 0.0 if sheet.extent is None else min(map(truediv, room, sheet.extent))
-        return not panel.rest and not panel.crowded and panel.scale >= LEAST_OF_ROOM * nominal
+        small = panel.scale < LEAST_OF_ROOM * nominal
+        return not (panel.rest or panel.crowded or small or _is_cut(panel))
 
     def _beside(self, sheets: Sequence[c.Sheet], area: Rect) -> _Arranged:
         """Side by side, words under the drawings, overviews beside them: for what is high and says much."""
@@ -314,6 +316,12 @@ class Panels:
         height -= height % FOOT_STEP_MM
         cell = self.setter.set(replace(figure, height_mm=height), room.width)
         return cell.moved(room.x, room.y + cell.rect.height)
+
+
+def _is_cut(panel: Panel) -> bool:
+    """Whether words of its strip are left out."""
+    strip = (item for cell in panel.cells if cell.role == "title block" for item in cell.items)
+    return any(isinstance(item, Text) and item.words.endswith(ELLIPSIS) for item in strip)
 
 
 def _joined(panels: Sequence[Panel], rules: Sequence[Polyline]) -> Panel:
