@@ -298,6 +298,7 @@ class Settings(SettingsTable):
     stickers: str | None = None  # sheet of stickers for labels, "70x37"; see booklet/labels.py
     sticker_sheet: StickerSettings | None = None  # one that has no name there
     anyway: bool = False
+    set_corners: bool = True  # corners of what looks scanned are set on its surfaces; false: meshes as read
     refit: Refitted = None  # the parts as they will be printed: studs moved to this fit, or by so many mm
     child_years: int = Field(8, ge=3, le=15)  # how old a child that builds is: what it can press home
     printer: PrinterSettings = PrinterSettings()

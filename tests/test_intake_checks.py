@@ -18,6 +18,7 @@ from steps.intake.names import unique_names
 from steps.pipeline import survey
 from steps.settings import Settings
 from tests.intake_files import SCREW, Gltf, ThreeMF, binary_stl, box, mirrored, placed, pose, same_points
+from tests.models import raw
 
 PLAIN = Settings()
 
@@ -206,6 +207,23 @@ def test_a_mesh_that_gapes_is_closed_and_a_guess_names_its_parts(tmp_path):
     assert (warning.severity, warning.parts) == ("warning", ("P1", "P2"))
     assert "bin 0, bin 1" in warning.text and "20.0 mm wide" in warning.text
     assert model.shapes[0].watertight and model.shapes[0].mending.found == {"rims closed": 1}
+
+
+def test_what_was_taken_for_a_scan_is_told_and_can_be_left_as_it_is(tmp_path):
+    file = Gltf()
+    soup = raw.scanned(raw.part(1, 1), np.random.default_rng(2)).reshape(-1, 3) / 1000
+    mesh = file.mesh(file.primitive((soup, np.arange(len(soup)).reshape(-1, 3))))
+    for row in range(2):
+        file.node(mesh=mesh, name=f"bin {row}", translation=[row / 10, 0, 0])
+    path = file.write(tmp_path / "m.glb")
+    model = read_model(path, PLAIN)
+    (note,) = told(model, "scan")
+    assert (note.severity, note.parts) == ("note", ("P1", "P2"))
+    number = model.shapes[0].mending.found["corners set"]
+    assert "bin 0, bin 1" in note.text and f"{number:,} corners were set" in note.text
+    as_read = read_model(path, PLAIN.model_copy(update={"set_corners": False}))
+    assert not told(as_read, "scan") and not as_read.shapes[0].mending.mended
+    assert len(as_read.shapes[0].faces) == len(soup) // 3
 
 
 @pytest.mark.parametrize("place", ["vertex", "transform"])

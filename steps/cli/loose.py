@@ -75,7 +75,8 @@ def write_stud_sheets(given: Path, path: Path, settings: Settings) -> None:
     if source.name == BUILD_TOML:
         folder = source.resolve().parent
         heap = read_loose(folder, settings.limits)
-        model = assemble(heap, origin_of(folder, folder.name), settings.scale, settings.limits)
+        read = (settings.scale, settings.limits, settings.set_corners)
+        model = assemble(heap, origin_of(folder, folder.name), *read)
     else:
         model = read_model(given, settings)
     write_whole(path, stud_sheets(model, measure(model, settings), settings))

@@ -80,8 +80,9 @@ def checked(path: Path, settings: Settings, progress: Tell) -> Checked:
     from steps.place.check import seated_survey, seating_problems
 
     with stage(progress, "read"):
-        built = read_build(path, settings.limits)
-        model = assemble(built.scene(), origin_of(path, built.title), 1.0, settings.limits)
+        read = (settings.limits, settings.set_corners)
+        built = read_build(path, *read)
+        model = assemble(built.scene(), origin_of(path, built.title), 1.0, *read)
     found = seated_survey(model, settings, progress)
     return Checked(path, built, found, tuple(seating_problems(built, found)))
 
@@ -112,9 +113,9 @@ def draw_and_tell(made: Checked, out: Path | None, settings: Settings, quiet: bo
     picture = made.path.with_suffix(".png")
     _write_picture(made.found, picture, settings)
     if out is not None:
-        whole = assemble(
-            made.built.scene(), origin_of(made.path, made.built.title), settings.scale, settings.limits
-        )
+        origin = origin_of(made.path, made.built.title)
+        read = (settings.scale, settings.limits, settings.set_corners)
+        whole = assemble(made.built.scene(), origin, *read)
         _write_whole(whole, out)
     softened = (_softened(problem, made.faults) for problem in made.found.problems)
     told = [*made.faults, *(problem for problem in softened if problem is not None), *build_wins(made.path)]

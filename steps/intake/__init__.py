@@ -14,7 +14,7 @@ from steps.intake.parts_list import PARTS_CSV
 from steps.intake.scene import Scene
 from steps.intake.sniff import kind_of
 from steps.intake.whole import WHOLE_READERS, Reader, reader
-from steps.limits import Limits, refuse_more
+from steps.limits import refuse_more
 from steps.model import Model, Problem
 from steps.settings import USUAL, Settings
 
@@ -23,18 +23,11 @@ BUILD_TOML = "build.toml"
 __all__ = ["read_model", "sha256_of"]
 
 
-def _read_build_file(path: Path, limits: Limits) -> Scene:
-    from steps.place.build import read_build  # measures, as reading does not elsewhere
-
-    return read_build(path, limits).scene()
-
-
 READERS: Mapping[str, Reader] = {
     **WHOLE_READERS,
     "OBJ": reader("obj", "read_obj"),
     "STL": reader("stl", "read_stl"),
     "placement table": reader("placements", "read_placements"),
-    "build file": _read_build_file,
 }
 
 
@@ -57,12 +50,20 @@ def read_model(path: str | Path, settings: Settings = USUAL) -> Model:
         kind = kind_of(source)
         gib = source.stat().st_size / 1024**3
         refuse_more(f"{source.name}: is of {gib:.1f} GiB", gib, "file_gib", settings.limits)
-        scene = READERS[kind](source, settings.limits)
+        scene = _read(source, kind, settings)
         if kind == "3MF":
             scene = as_loose_if_on_plates(scene, source.name)
     scene = replace(scene, problems=(*scene.problems, *build_wins(source)))
     title = settings.title or scene.title or path.resolve().stem
-    return assemble(scene, origin_of(source, title), settings.scale, settings.limits)
+    return assemble(scene, origin_of(source, title), settings.scale, settings.limits, settings.set_corners)
+
+
+def _read(source: Path, kind: str, settings: Settings) -> Scene:
+    if kind != "build file":
+        return READERS[kind](source, settings.limits)
+    from steps.place.build import read_build  # measures, as reading does not elsewhere
+
+    return read_build(source, settings.limits, settings.set_corners).scene()
 
 
 def build_wins(source: Path) -> tuple[Problem, ...]:

@@ -48,7 +48,9 @@ class _Placing:
 NOT_PARTS = ("support-left-out", "no-surface")
 
 
-def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS) -> Model:
+def assemble(
+    scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS, set_corners: bool = True
+) -> Model:
     """The model of a scene, lengths times the file's unit times ``scale``.
 
     Raises UnreadableInput when the file holds no part, FaultyModel with all faults that leave no model.
@@ -60,7 +62,7 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     all_placings, stretched = _placings(
         scene, checks.sound_parts(scene, limits), scene.unit_mm * scale, origin, limits
     )
-    tidied = _tidied(stretched, origin, limits)
+    tidied = _tidied(stretched, origin, Tidier(limits, set_corners))
     placings = [placing for placing in all_placings if tidied[placing.mesh] is not None]
     lost = [placing.part for placing in all_placings if tidied[placing.mesh] is None]
     fatal += checks.too_far(scene, lost, scene.unit_mm * scale)
@@ -88,7 +90,8 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     if not scene.own_frames:
         model = replace(model, parts=first_poses(model))
     flipped = [at for at, placing in enumerate(placings) if placing.mirrored]
-    found = [*checks.mirrored(model, flipped), *checks.unsure_mends(model), *checks.of_model(model)]
+    mends = [*checks.scans(model), *checks.unsure_mends(model)]
+    found = [*checks.mirrored(model, flipped), *mends, *checks.of_model(model)]
     problems = (*scene.problems, *left_out, *found)
     # nothing so large is to be measured
     if max(shape.size_mm.max() for shape in shapes) > checks.MAX_MODEL_MM:
@@ -96,8 +99,7 @@ def assemble(scene: Scene, origin: Origin, scale: float, limits: Limits = LIMITS
     return replace(model, problems=problems)
 
 
-def _tidied(meshes: Sequence[tuple[Array, NDArray]], origin: Origin, limits: Limits) -> list[TidyMesh | None]:
-    tidier = Tidier(limits)
+def _tidied(meshes: Sequence[tuple[Array, NDArray]], origin: Origin, tidier: Tidier) -> list[TidyMesh | None]:
     try:
         return [tidier.tidy(vertices, faces) for vertices, faces in ticking(meshes)]
     except BeyondLimit as beyond:

@@ -150,6 +150,21 @@ def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:
     return [Problem("mirrored", "note", _ids(model, rows), text)]
 
 
+def scans(model: Model) -> list[Problem]:
+    """A note on the parts whose meshes were taken for scans."""
+    taken = [shape for shape in model.shapes if "corners set" in shape.mending.found]
+    rows = [row for row, part in enumerate(model.parts) if model.shape_by_id[part.shape] in taken]
+    if not rows:
+        return []
+    noise = max(shape.mending.reach_mm for shape in taken)
+    text = (
+        f"{_sources(model, rows)}: taken for scans, since corners are off their surfaces by chance, by some "
+        f"{noise:.2g} mm: {sum(shape.mending.found['corners set'] for shape in taken):,} corners were set on "
+        "them. If they were drawn so, write set_corners = false in stepleaf.toml."
+    )
+    return [Problem("scan", "note", _ids(model, rows), text)]
+
+
 def unsure_mends(model: Model) -> list[Problem]:
     """A warning for each shape that could not be mended with confidence: which place, and what is unsure."""
     found = []

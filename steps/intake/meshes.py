@@ -71,8 +71,8 @@ class Alike:
 class Tidier:
     """Tidies meshes; one that is another moved aside is not looked at anew."""
 
-    def __init__(self, limits: Limits = LIMITS) -> None:
-        self._limits = limits
+    def __init__(self, limits: Limits = LIMITS, set_corners: bool = True) -> None:
+        self._limits, self._set_corners = limits, set_corners
         self._alike = Alike()
         self._made: list[TidyMesh | None] = []
 
@@ -85,7 +85,10 @@ class Tidier:
         own = vertices - low
         row = self._alike.number(own, faces, SAME_SHARE * max(float(np.abs(vertices).max()), 1e-300))
         if row == len(self._made):
-            self._made.append(remembered("tidy mesh", (own, faces), lambda: tidy(own, faces, self._limits)))
+            how = (self._limits, self._set_corners)
+            self._made.append(
+                remembered("tidy mesh", (own, faces, self._set_corners), lambda: tidy(own, faces, *how))
+            )
         made = self._made[row]
         return None if made is None else self._again(made, vertices, faces, low)
 
@@ -97,11 +100,13 @@ class Tidier:
         return replace(made, vertices=made.vertices + low, mending=made.mending.moved(low))
 
 
-def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh | None:
+def tidy(
+    vertices: Array, faces: IntArray, limits: Limits = LIMITS, set_corners: bool = True
+) -> TidyMesh | None:
     """The tidied mesh; None when it encloses nothing.
 
     Corners at one place are merged; an inside-out mesh is turned; what is not sound is mended; corners of a
-    scan are set on the surfaces that chance moved them off.
+    scan are set on the surfaces that chance moved them off, unless ``set_corners`` is False.
     """
     vertices, faces = merge_equal(vertices, faces)
     plain = distinct_faces(faces)
@@ -111,7 +116,8 @@ def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh 
         turned = signed_volume(vertices, plain) < 0
         outward = plain[:, ::-1] if turned else plain
         found: dict[MendKind, int] = {"inside out": 1} if turned else {}
-        if scan := _of_scan(vertices, outward, Mending(found, raw=vertices[faces])):
+        mending = Mending(found, raw=vertices[faces])
+        if set_corners and (scan := _of_scan(vertices, outward, mending)):
             return scan
         if not _has_empty(vertices, outward) and not Rays(vertices, outward).crosses_itself():
             return TidyMesh(*renumbered(vertices, outward), True, Mending(found), not turned)
@@ -120,7 +126,7 @@ def tidy(vertices: Array, faces: IntArray, limits: Limits = LIMITS) -> TidyMesh 
         return None
     raw = replace(made.mending, raw=vertices[faces])
     whole = TidyMesh(made.vertices, made.faces, is_closed(made.faces), made.mending)
-    return _of_scan(made.vertices, made.faces, raw) or whole
+    return (set_corners and _of_scan(made.vertices, made.faces, raw)) or whole
 
 
 def _of_scan(vertices: Array, faces: IntArray, mending: Mending) -> TidyMesh | None:

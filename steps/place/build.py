@@ -67,7 +67,7 @@ class Built:
         return replace(self.heap, parts=tuple(parts), placed=True, title=self.title, listed=(), samples=())
 
 
-def read_build(path: Path, limits: Limits = LIMITS) -> Built:
+def read_build(path: Path, limits: Limits = LIMITS, set_corners: bool = True) -> Built:
     """Understand a build file with the loose parts beside it.
 
     Raises UnreadableInput (no TOML, no parts) and FaultyModel with every mistake, line and column named.
@@ -76,7 +76,8 @@ def read_build(path: Path, limits: Limits = LIMITS) -> Built:
     source = read_source(path, faults)
     heap = read_loose(path.resolve().parent, limits)
     once = [replace(sample, name=str(row)) for row, sample in enumerate(heap.samples)]
-    loose = assemble(replace(heap, parts=tuple(once)), Origin(path.parent.name, "", ""), 1.0, limits)
+    origin = Origin(path.parent.name, "", "")
+    loose = assemble(replace(heap, parts=tuple(once)), origin, 1.0, limits, set_corners)
     heap = _with_bodies(heap, [int(part.source) for part in loose.parts])
     bodies = bodies_of(loose, measure(loose, USUAL))
     own = tuple(part.pose for part in loose.parts)
