@@ -21,7 +21,7 @@ from steps.joints.balls import ball_contacts
 from steps.joints.contact import Contact, invert
 from steps.joints.flats import APART_SHARE, INTO_SHARE, rest_contacts
 from steps.joints.grip import REACH_SHARE, Plugs, holds_all_round, plug_contacts
-from steps.joints.leaning import leaning_contact
+from steps.joints.leaning import leaning_contacts
 from steps.joints.loose import RUNS_IN, freed, held_by_form, let_down, runners
 from steps.joints.overlap import Overlap, drawn_points, overlap
 from steps.joints.placing import Judge, Placed, place
@@ -136,9 +136,9 @@ def _leaning(
         pose = relative_pose(model, pairs[0])
         one, other = bodies[a].mesh, bodies[b].mesh
         basis = (one, other, pose, unit)
-        contact = remembered("leaning", basis, partial(leaning_contact, one, other, pose, unit))
-        if contact is not None:
-            yield from place(model, pairs, [contact], 0.0, judge)
+        contacts = remembered("leaning", basis, partial(leaning_contacts, one, other, pose, unit))
+        if contacts:
+            yield from place(model, pairs, contacts, 0.0, judge)
 
 
 def unit_length(model: Model, measures: Measures) -> float:

@@ -68,27 +68,26 @@ class Flat:
         )
 
 
-_known: WeakKeyDictionary[Anatomy, tuple[Flat, ...]] = WeakKeyDictionary()
+_known: WeakKeyDictionary[Anatomy, dict[float, tuple[Flat, ...]]] = WeakKeyDictionary()
 
 
-def flats(body: Anatomy) -> tuple[Flat, ...]:
-    """The flat regions of a shape, remembered for as long as its anatomy lives."""
-    found = _known.get(body)
-    if found is None:
-        found = _known[body] = tuple(_flats(body))
-    return found
+def flats(body: Anatomy, unit: float) -> tuple[Flat, ...]:
+    """The flat regions of a shape large enough for more than a brush, remembered while its anatomy lives."""
+    known = _known.setdefault(body, {})
+    if unit not in known:
+        known[unit] = tuple(_flats(body, AREA_SHARE * unit**2))
+    return known[unit]
 
 
-def _flats(body: Anatomy) -> Iterator[Flat]:
+def _flats(body: Anatomy, least: float) -> Iterator[Flat]:
     mesh = body.mesh
     if not len(mesh.faces):
         return
     rows = np.flatnonzero(body.surface >= body.first_plane)
     rows = rows[np.argsort(body.surface[rows], kind="stable")]
-    total = mesh.areas.sum()
     for faces in np.split(rows, np.flatnonzero(np.diff(body.surface[rows])) + 1):
         area = float(mesh.areas[faces].sum())
-        if area < 5e-4 * total:
+        if area < least:
             continue
         normal = (mesh.crosses[faces]).sum(axis=0)
         normal /= np.linalg.norm(normal)
@@ -113,7 +112,7 @@ def rest_contacts(
     unit), do not touch; of pairs (rows of the flats) the area ``without``, in
     the basis of the first's, is left out.
     """
-    ours, theirs = flats(first), flats(second)
+    ours, theirs = flats(first, unit), flats(second, unit)
     if not ours or not theirs:
         return []
     reach = APART_SHARE * unit if apart_mm is None else apart_mm
@@ -137,6 +136,7 @@ class FlatsFacing:
     """What two flats that look at each other share, in the first's coordinates."""
 
     rows: tuple[int, int]
+    normal: Array  #: (3,) of the first's flat
     common: shapely.Geometry  #: in the basis of the first's flat
     middle: Array  #: (3,) of it, on the first's flat
     apart: float  #: how far the second's flat is off there, mm; negative where they overlap
@@ -173,7 +173,7 @@ def facing_flats(
         at = corners @ one.basis + one.normal * one.offset
         gaps = at @ normals[j] - offsets[j]
         if least <= gaps.min() <= most:
-            yield FlatsFacing((int(i), int(j)), common, at[0], float(gaps[0]), float(gaps.min()))
+            yield FlatsFacing((int(i), int(j)), one.normal, common, at[0], float(gaps[0]), float(gaps.min()))
 
 
 def _common(one: Flat, other: Flat, turn: Array, shift: Array) -> shapely.Geometry | None:

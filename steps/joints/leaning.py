@@ -24,13 +24,13 @@ SHARP = float(np.radians(1.0))
 PARALLEL = float(np.sin(np.radians(1.0)))
 
 
-def leaning_contact(first: Mesh, second: Mesh, pose: Array, unit: float) -> Contact | None:
-    """Where two shapes touch without sharing a flat face, in the first's coordinates; else None.
+def leaning_contacts(first: Mesh, second: Mesh, pose: Array, unit: float) -> list[Contact]:
+    """Where two shapes touch without sharing a flat face, in the first's coordinates, place by place.
 
     ``pose`` takes the second to the first. The carrier is the first, normals point out of it.
     """
     if not len(first.faces) or not len(second.faces):
-        return None
+        return []
     reach = APART_SHARE * unit
     moved = Mesh(second.vertices @ pose[:3, :3].T + pose[:3, 3], second.faces)
     ours, our_ways = _touching(moved, first, reach)  # the second's vertices on the first's faces
@@ -41,13 +41,12 @@ def leaning_contact(first: Mesh, second: Mesh, pose: Array, unit: float) -> Cont
     if not len(points):
         crossing = _nearest_places(first, moved, reach)
         if crossing is None:
-            return None
+            return []
         points, ways = crossing
-    rows = _outermost(points)
-    axis = ways[rows].sum(axis=0)
-    length = float(np.linalg.norm(axis))
-    axis = axis / length if length > 1e-6 else ways[rows[0]]
-    return Contact("rest", 0, points[rows].mean(axis=0), axis, 0.0, 0.0, 0.0, 0.0, points[rows], ways[rows])
+    return [
+        Contact("rest", 0, points[row], ways[row], 0.0, 0.0, 0.0, 0.0, points[[row]], ways[[row]])
+        for row in _outermost(points)
+    ]
 
 
 def _touching(points_of: Mesh, faces_of: Mesh, reach: float) -> tuple[Array, Array]:

@@ -20,7 +20,7 @@ from steps.features.anatomy import Anatomy
 from steps.features.mesh import Mesh
 from steps.joints.contact import Contact
 from steps.joints.flats import rest_contacts
-from steps.joints.leaning import distance, leaning_contact
+from steps.joints.leaning import distance, leaning_contacts
 from steps.joints.placing import DRAWN_MM, Judge, Placed, place
 from steps.joints.problems import LEVEL_SHARE, lowest_along
 from steps.joints.situations import relative_pose
@@ -155,19 +155,12 @@ def _come_to_lean(
     for _ in range(MOST_MOVES):
         apart = distance(first, second, (np.eye(4), pose))
         if apart <= TOUCH_SHARE * unit:
-            contact = leaning_contact(first, second, pose, unit)
-            return [] if contact is None else list(_each_place(contact))
+            return leaning_contacts(first, second, pose, unit)
         gone += apart
         if gone > play:
             return []
         pose[:3, 3] += apart * way
     return []
-
-
-def _each_place(contact: Contact) -> Iterator[Contact]:
-    """A contact at several points as one at each, which a plan then tells."""
-    for point, normal in zip(contact.points, contact.normals, strict=True):
-        yield replace(contact, point=point, axis=normal, points=point[None], normals=normal[None])
 
 
 #: Said of a joint of what is held by form alone.

@@ -95,7 +95,7 @@ class Prisms:
 
 def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) -> Prisms:
     """Prisms that engage, in the first's coordinates; ``pose`` takes the second's to the first's."""
-    facing = list(_facing(flats(first), flats(second), pose, unit))
+    facing = list(_facing(flats(first, unit), flats(second, unit), pose, unit))
     contacts: list[Contact] = []
     known: set[tuple[tuple[int, int], int]] = set()
     taken: dict[tuple[int, int], list[shapely.Geometry]] = {}
@@ -111,7 +111,7 @@ def prism_contacts(first: Anatomy, second: Anatomy, pose: Array, unit: float) ->
                 if not sides or known.issuperset(key for each in sides for key in each.keys):
                     continue  # a thin wall's outside and inside are outlines of one prism
                 contact = _contact(sides, stops, axis, carrier, body, to_first)
-                if contact is not None:
+                if contact is not None and not _shut(first, second, pose, unit, contact):
                     contacts.append(contact)
                     known.update(key for each in sides for key in each.keys)
                     for each in sides:
@@ -251,6 +251,17 @@ def _contact(
         faces=("flat",) * len(sides),
         slides=not stops,
     )
+
+
+def _shut(first: Anatomy, second: Anatomy, pose: Array, unit: float, peg: Contact) -> bool:
+    """Whether faces across the axis meet, whichever way the peg goes, before it is out."""
+    turned = pose[:3, :3].T @ peg.axis
+    along = (
+        [flat for flat in flats(body, unit) if abs(float(flat.normal @ axis)) > SAME_AXIS]
+        for body, axis in ((first, peg.axis), (second, turned))
+    )
+    meet = facing_flats(*along, pose, -REACH_SHARE * unit, peg.depth, AREA_SHARE * unit**2)
+    return len({bool(each.normal @ peg.axis > 0) for each in meet}) > 1
 
 
 def _tip(axis: Array, low: float, high: float, body: Anatomy, pose: Array) -> float:

@@ -59,12 +59,15 @@ REMEMBERED = 3
 SAME_DIGITS = 4
 
 
-def let_down(joint: JointEntry) -> list[TouchEntry]:
-    """Where a plan says that one part comes to lie on the other once it is let go: it is free to move, or a
-    loose peg lets it down so far."""
-    if joint.kind == "rest" and not joint.moves:
-        return []
+def at_places(joint: JointEntry) -> list[TouchEntry]:
+    """Where a plan says that two parts meet at points or along edges."""
     return [touch for touch in joint.touches if touch.kind == "rest" and not touch.area_mm2 > 0]
+
+
+def let_down(joint: JointEntry) -> bool:
+    """Whether one part comes to lie there on the other once it is let go: it is free to move, or a loose peg
+    lets it down so far."""
+    return (joint.kind != "rest" or joint.moves) and bool(at_places(joint))
 
 
 @dataclass(eq=False)
@@ -131,8 +134,8 @@ class Footing:
             pair = frozenset((self.row[joint.a], self.row[joint.b]))
             if joint.id in self._line_of:
                 found[pair] = usual + max(usual, joint.gap_mm)
-            if lying := let_down(joint):
-                self._lying.setdefault(pair, []).extend(lying)
+            self._lying.setdefault(pair, []).extend(at_places(joint))
+            if let_down(joint):
                 found[pair] = max(found.get(pair, usual), room_below_mm(self.plan, self.model, joint))
         return found
 
@@ -195,7 +198,8 @@ class Footing:
         at, along = turn.T @ (point - part.pose[:3, 3]), turn.T @ way
         triangles = surface.vertices[surface.faces]
         nearest = trimesh.triangles.closest_point(triangles, np.broadcast_to(at, (len(triangles), 3)))
-        near = np.linalg.norm(nearest - at, axis=1) <= self._apart[frozenset((row, other))]
+        apart = self._apart.get(frozenset((row, other)), FACE_SHARE * self.tolerance_mm)
+        near = np.linalg.norm(nearest - at, axis=1) <= apart
         normals = surface.normals[near]
         normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
         return len(normals) > 0 and float(nnls(normals.T, along)[1]) <= ACROSS

@@ -53,9 +53,10 @@ ROUND_SHARE = 0.88
 ONE_FACE, ROUGH = float(np.radians(30.0)), 4.0
 #: Something round sits in a wall that is nearer to it, or deeper in it, than this share of its radius.
 SITS_SHARE = 0.2
-#: Faces lie on each other where they are no further apart, or into each other, than these shares of the
-#: motion tolerance; the area that they share is right within this share of it.
-APART_SHARE, INTO_SHARE, AREA_SHARE = 0.1, 0.35, 0.02
+#: Faces lie on each other where they are no further apart than this share of the pitch, or without one of
+#: the middle one of the longest sides, nor further into each other than this share of the motion tolerance;
+#: the area that they share is right within this share of it.
+APART_PITCHES, APART_SIDES, INTO_SHARE, AREA_SHARE = 0.00625, 0.0015, 0.35, 0.02
 #: Faces whose normals differ by less lie in one plane (cosine of 1 degree).
 IN_PLANE = float(np.cos(np.radians(1.0)))
 #: Places and poses that agree to this many decimals are one situation.
@@ -208,7 +209,7 @@ def _bulge(edges: Array, normals: Array, touch: sparse.csr_matrix) -> Array:
 def check_measured(plan: PlanFile, model: Model, solids: Solids) -> Check:
     """Each touch has the gap or the area that the meshes have, and no stud that sits in another part is left
     out."""
-    check, gauge, rough = Check(*MEASURED), Gauge(model, solids), 0
+    check, gauge, rough = Check(*MEASURED), Gauge(model, solids, _apart_mm(plan, model)), 0
     for joint in plan.joints:
         if gauge.rough(joint) > GAP_SHARE * solids.tolerance_mm:
             rough += 1
@@ -222,6 +223,13 @@ def check_measured(plan: PlanFile, model: Model, solids: Solids) -> Check:
     if rough:
         check.remark = f"{rough} joints of meshes too rough to be measured"
     return check
+
+
+def _apart_mm(plan: PlanFile, model: Model) -> float:
+    if plan.pitch_mm is not None:
+        return APART_PITCHES * plan.pitch_mm
+    longest = {shape.id: float(shape.size_mm.max()) for shape in model.shapes}
+    return APART_SIDES * float(np.median([longest[part.shape] for part in model.parts]))
 
 
 def _check_gap(joint: JointEntry, touch: TouchEntry, gauge: Gauge, check: Check) -> None:
@@ -246,9 +254,8 @@ def _check_area(joint: JointEntry, touch: TouchEntry, gauge: Gauge, check: Check
         return
     check.looked_at += 1
     found = gauge.area(joint, touch)
-    apart = APART_SHARE * gauge.solids.tolerance_mm
     rough = gauge.rough(joint) > ROUNDED_MM  # its flats fall apart into many, and little of them is left
-    plane = [each.area_mm2 for each in joint.touches if _in_one_plane(touch, each, apart)]
+    plane = [each.area_mm2 for each in joint.touches if _in_one_plane(touch, each, gauge.apart_mm)]
     told = touch.area_mm2 if rough else sum(plane)
     if told > (1 + AREA_SHARE) * found or (told < (1 - AREA_SHARE) * found and not rough):
         text = f"{joint.id}: {told:.1f} mm2 lie on each other, and {found:.1f} mm2 by the meshes"
@@ -302,6 +309,7 @@ class Gauge:
 
     model: Model
     solids: Solids
+    apart_mm: float  #: of faces that lie on each other
     _placed: dict[tuple[object, ...], Surface] = field(default_factory=dict)
     _known: dict[tuple[object, ...], Any] = field(default_factory=dict)
 
@@ -338,7 +346,7 @@ class Gauge:
         """mm2 that lie on each other in the touch's plane."""
         pairing = self._pairing(joint, touch.carrier)
         point, axis = pairing.inwards(touch)
-        apart, into = (share * self.solids.tolerance_mm for share in (APART_SHARE, INTO_SHARE))
+        apart, into = self.apart_mm, INTO_SHARE * self.solids.tolerance_mm
 
         def measured() -> float:
             mine = _in_plane(pairing.plug, point, axis, -apart, apart)
