@@ -127,6 +127,13 @@ def pin_in_a_wall(square: bool) -> Model:
     return placed([(wall, np.eye(4)), (pin.rotate([0, 90, 0]), np.eye(4))])
 
 
+def drum_on_two_edges(pose: np.ndarray) -> Model:
+    """A drum of radius 11 that lies on the inner edges of two rails, 16 mm apart, and on nothing else."""
+    tray = box((0, -15, -10), (70, 15, -6)) + box((0, -12, -7), (70, -8, 0)) + box((0, 8, -7), (70, 12, 0))
+    drum = rod(11, 50).rotate([0, 90, 0]).translate([10, 0, np.sqrt(11**2 - 8**2)])
+    return placed([(tray, pose), (drum, pose)])
+
+
 def wheel_on_a_pin(pose: np.ndarray, off_mm: float) -> Model:
     """A wheel with 0.4 mm of room round a pin that sticks out of a wall, so far out of the pin's middle."""
     out = box((0, -20, -40), (20, 20, 20)) + rod(4, 60).rotate([0, 90, 0])

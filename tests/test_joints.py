@@ -347,6 +347,26 @@ def test_a_lone_loose_peg_turns() -> None:
     assert joint.glue_area_mm2 == 0
 
 
+def test_a_small_tenon_in_a_large_board_is_a_peg() -> None:
+    """4 x 4 mm and 0.25 mm high, on a post, in a board of 60 x 40: its sides are a tenth of a thousandth of
+    what there is of the board."""
+    post = box((-3, -3, -30), (3, 3, 0)) + box((-2, -2, -1), (2, 2, 0.25))
+    board = box((-30, -20, 0), (30, 20, 5)) - box((-2.05, -2.05, -1), (2.05, 2.05, 0.3))
+    joint = only(joints_of(placed([(post, np.eye(4)), (board, np.eye(4))])))
+    assert (joint.kind, joint.contacts, joint.moves) == ("peg", 1, False)
+    assert (joint.gap_mm, joint.depth_mm) == pytest.approx((0.05, 0.25), abs=NEAR)
+
+
+@pytest.mark.parametrize(("ceiling", "axes"), [(22.0, 1), (46.0, 2)])
+def test_what_is_shut_in_both_ways_along_a_line_is_no_peg_along_it(ceiling: float, axes: int) -> None:
+    """A drawer of 20 mm between the floor of a case and a ceiling 2 mm above it, or none at all."""
+    case = box((-30, 0, -5), (30, 50, 45)) - box((-25.3, -1, 0), (25.3, 45, ceiling))
+    drawer = box((-25, 1, 0.05), (25, 45, 20.05))
+    joint = only(joints_of(placed([(case, np.eye(4)), (drawer, np.eye(4))])))
+    pegs = [touch for touch in joint.touches if touch.kind == "peg"]
+    assert len(pegs) == axes and abs(pegs[-1].axis[1]) == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
 @pytest.mark.parametrize("scale", [1.0, 4.0])
 def test_what_a_loose_peg_alone_holds_is_let_down(pose: np.ndarray, scale: float) -> None:

@@ -21,7 +21,14 @@ from steps.verify.footing import Footing
 from steps.verify.handling import HANDLED, check_handling
 from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
-from tests.joint_cases import pin_in_a_wall, roundabout, turn, wheel_above_a_plate, wheel_on_a_pin
+from tests.joint_cases import (
+    drum_on_two_edges,
+    pin_in_a_wall,
+    roundabout,
+    turn,
+    wheel_above_a_plate,
+    wheel_on_a_pin,
+)
 from tests.test_verify_mutations import Data, good
 
 #: How often each is tried: once, or in four directions.
@@ -114,6 +121,15 @@ def test_what_hangs_on_an_axle_is_not_turned_by_the_rounding_of_its_place(
     footing = footing_of(model, pose[:3, 2])
     share = footing.bears(["P1", "P2"], weights(footing.mass, pose[:3, 2]), ["P1"], {}).share
     assert (share > 1 - 1e-6) is stands
+
+
+@pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
+def test_what_lies_on_edges_is_borne_where_the_plan_says(pose: np.ndarray) -> None:
+    model = drum_on_two_edges(pose)
+    footing = footing_of(model, pose[:3, 2])
+    loads = weights(footing.mass, pose[:3, 2])
+    assert footing.bears(["P1", "P2"], loads, ["P1"], {}).share == pytest.approx(1.0, abs=1e-6)
+    assert footing.bears(["P1", "P2"], -loads, ["P1"], {}).share < 0.01  # and falls off upside down
 
 
 @pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
