@@ -1202,7 +1202,7 @@ def test_a_drum_on_its_side_touches_along_a_line() -> None:
     drum = rod(8, 20).rotate([0, 90, 0])
     joint = only(joints_of(placed([(drum, shift(10, 20, 12)), (box((0, 0, 0), (40, 40, 4)), np.eye(4))])))
     assert joint.kind == "rest"
-    points = joint.touches[0].points
+    points = np.vstack([touch.points for touch in joint.touches])
     assert np.ptp(points[:, 0]) == pytest.approx(20, abs=0.1)
     assert points[:, 1:] == pytest.approx(np.tile([20, 4], (len(points), 1)), abs=0.1)
     assert joint.axis == pytest.approx([0, 0, -1], abs=1e-6)  # out of P1, the drum

@@ -47,7 +47,8 @@ def joined(name: str, scale: float, seed: int = 3) -> tuple[Model, tuple[JointEn
 
 
 def measured(model: Model, joints: tuple[JointEntry, ...], scale: float = 1.0) -> Check:
-    return check_measured(SimpleNamespace(joints=joints), model, Solids(model, TOLERANCE_MM * scale))
+    plan = SimpleNamespace(joints=joints, pitch_mm=None)
+    return check_measured(plan, model, Solids(model, TOLERANCE_MM * scale))
 
 
 @pytest.mark.parametrize("scale", [1.0, 4.0])
