@@ -308,6 +308,21 @@ def test_cantilever_leans_on_what_its_studs_hold():
     assert not Stand.of(structure_of(weak)).stands(["P1", "P2"]).ok
 
 
+def test_studs_side_by_side_keep_nothing_from_tilting_though_a_mesh_has_them_off_one_level():
+    """A block whose middle lies over the edge of what it lies on: that far out 2e-4 mm between the levels of
+    two studs would hold it, by pins that push a thousand times its weight."""
+    built = stack([Cell(0, 0, 0, 4, 2), Cell(2.02, 0, 1, 4, 2)], hold_per_stud=0.0)
+    (joint,) = built.joints.joints
+    off = np.random.default_rng(1).uniform(-2e-3, 2e-3, len(joint.touches))
+    touches = [
+        touch if touch.kind == "rest" else replace(touch, points=touch.points + by * touch.axis)
+        for touch, by in zip(joint.touches, off, strict=True)
+    ]
+    uneven = Joints((replace(joint, touches=tuple(touches)),), ())
+    structure = Structure.of(built.model, built.measures, uneven, Settings())
+    assert not Stand.of(structure).stands(["P1", "P2"]).ok
+
+
 @pytest.mark.parametrize(("moves", "snap_mm", "stands"), [(True, 0.5, True), (False, 0.0, False)])
 def test_what_moves_and_cannot_slip_out_is_stiff_however_many_touches_it_has(moves, snap_mm, stands):
     """Two pegs of one joint: it stays where it is put, as it would with one."""

@@ -123,6 +123,13 @@ def test_what_hangs_on_an_axle_is_not_turned_by_the_rounding_of_its_place(
     assert (share > 1 - 1e-6) is stands
 
 
+def test_no_wheel_runs_off_an_axle_that_rounding_leans() -> None:
+    model = wheel_on_a_pin(turn((0, 1, 0), np.degrees(3e-6)), 0.0)
+    footing = footing_of(model, np.array([0.0, 0.0, 1.0]))
+    loads = weights(footing.mass, np.array([0.0, 0.0, 1.0]))
+    assert footing.bears(["P1", "P2"], loads, ["P1"], {}).share > 1 - 1e-6
+
+
 @pytest.mark.parametrize("pose", [np.eye(4), turn((1, 2, -1), 37)], ids=["upright", "askew"])
 def test_what_lies_on_edges_is_borne_where_the_plan_says(pose: np.ndarray) -> None:
     model = drum_on_two_edges(pose)

@@ -255,12 +255,11 @@ def _contact(
 
 def _shut(first: Anatomy, second: Anatomy, pose: Array, unit: float, peg: Contact) -> bool:
     """Whether faces across the axis meet, whichever way the peg goes, before it is out."""
-    turned = pose[:3, :3].T @ peg.axis
-    along = (
+    ours, theirs = (
         [flat for flat in flats(body, unit) if abs(float(flat.normal @ axis)) > SAME_AXIS]
-        for body, axis in ((first, peg.axis), (second, turned))
+        for body, axis in ((first, peg.axis), (second, pose[:3, :3].T @ peg.axis))
     )
-    meet = facing_flats(*along, pose, -REACH_SHARE * unit, peg.depth, AREA_SHARE * unit**2)
+    meet = facing_flats(ours, theirs, pose, -REACH_SHARE * unit, peg.depth, AREA_SHARE * unit**2)
     return len({bool(each.normal @ peg.axis > 0) for each in meet}) > 1
 
 

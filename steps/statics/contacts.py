@@ -173,6 +173,8 @@ def _add_gathered(
     held from every side; the faces that rest push but do not rub, as the studs hold sideways anyway."""
     bodies, axis = _bodies(joint, gripping[0], rows), gripping[0].axis
     middles = np.array([touch.points.mean(axis=0) for touch in gripping])
+    level = middles @ axis  # one, that those side by side keep nothing from tilting
+    middles += np.outer(level.mean() - level, axis)
     across = flat(middles, axis)
     offset = (across - across.mean(axis=0)).round(6)
     quadrant = 2 * (offset[:, 0] >= 0) + (offset[:, 1] >= 0)

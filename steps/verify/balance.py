@@ -31,9 +31,10 @@ MOST_FORCE = 1e3
 BALANCED = 1e-6
 #: What has changed is not asked alone where it takes in so large a share of the bodies.
 LOCAL_SHARE = 0.7
-#: A direction lies across an axis that it leans towards by no more than this: single precision tells poses
-#: no nearer, and two struts ten million times as strong as the load would hold by such a lean.
-LEAN = 1e-7
+#: A direction lies across an axis that it leans towards by no more than this: what is measured of meshes in
+#: single precision tells none nearer, and struts a hundred thousand times as strong as the load would hold by
+#: such a lean, or nothing keep a wheel from running off its axle.
+LEAN = 1e-5
 #: What is told of each strut.
 FIELDS = ("one", "two", "point", "way", "least", "most", "mark")
 #: What the second solver calls a programme that nothing meets.
