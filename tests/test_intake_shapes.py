@@ -9,6 +9,7 @@ import pytest
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from manifold3d import Manifold
 from scipy.spatial.transform import Rotation
 
 from demo_model.solids import Module, block
@@ -219,6 +220,20 @@ def test_equal_corners_are_not_enough():
     assert coincide(Form(*box()), Form(vertices, whole), np.eye(4))
     assert not coincide(Form(*box()), Form(vertices, cut), np.eye(4))
     assert not coincide(Form(vertices, cut), Form(*box()), np.eye(4))
+
+
+def test_what_was_mended_is_one_solid_as_nearly_as_its_corners_are_told():
+    """Planes turn by more than drawn ones do where their corners were off."""
+    body = Manifold.cube([20, 20, 5])
+    for x, y in ((1, 2), (5, 3), (12, 8), (4, 15), (16, 13)):
+        body += Manifold.cube([1, 1, 2]).translate([x, y, 4])
+    mesh = body.to_mesh64()
+    drawn, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts, dtype=np.int64)
+    one, other = (drawn + np.random.default_rng(seed).uniform(-1e-3, 1e-3, drawn.shape) for seed in (1, 2))
+    assert motion_between(Form(one, faces), Form(other, faces)) is None
+    assert motion_between(Form(one, faces, 4e-3), Form(other, faces, 4e-3)) is not None
+    higher = drawn + 0.02 * (drawn[:, 2:] > 5.5) * [0, 0, 1]
+    assert motion_between(Form(one, faces, 4e-3), Form(higher, faces, 4e-3)) is None
 
 
 def test_mirrored_open_mesh_with_the_same_faces_is_not_matched_by_a_mirroring():

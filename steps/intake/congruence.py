@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 #: Two corners this far apart are one, mm: coarser than what files lose, finer than any print.
 SAME_MM = 0.005
-#: ... but never more than this share of the size, so that a model in the wrong unit is not blurred.
+#: ... but never more than this share of the size, so that a model in the wrong unit is not blurred; unless
+#: the corners were off by more, and mended.
 SAME_SHARE = 1e-4
 #: ... and never less than what float32 leaves of the coordinates (2^-23 each way, with room).
 FLOAT32_SHARE = 5e-7
@@ -47,13 +48,15 @@ MAX_MOTIONS = 4000
 class Form:
     """A mesh with what is compared, each computed once and only when asked for."""
 
-    def __init__(self, vertices: Array, faces: IntArray):
-        self.vertices, self.faces = vertices, faces
+    def __init__(self, vertices: Array, faces: IntArray, off_mm: float = 0.0):
+        """``off_mm``: by how much the corners were off by chance before they were mended."""
+        self.vertices, self.faces, self.off = vertices, faces, min(off_mm, SAME_MM)
 
     @cached_property
     def tolerance(self) -> float:
         size = float(np.ptp(self.vertices, axis=0).max())
-        return max(min(SAME_MM, SAME_SHARE * size), FLOAT32_SHARE * float(np.abs(self.vertices).max()))
+        told = max(self.off, FLOAT32_SHARE * float(np.abs(self.vertices).max()))
+        return max(min(SAME_MM, SAME_SHARE * size), told)
 
     @cached_property
     def areas(self) -> Array:
@@ -305,19 +308,21 @@ def _planes_agree(one: Form, other: Form, motion: Array) -> bool:
         rows.append(np.column_stack([normals, offset / extent, areas, areas[:, None] * middles]))
     table = np.vstack(rows)
     table = table[np.abs(table[:, 4]) > 0]
-    near = _near_planes(table[:, :4])
+    # so far two planes of one kind turn that are large enough to be none that stray
+    angle = 2 * max(one.off, other.off) / (STRAY_AREA * other.area) ** 0.5
+    near = _near_planes(table[:, :4], max(SAME_ANGLE, angle))
     label = connected(len(table), near)
     surplus = np.column_stack([np.bincount(label, weights=table[:, column]) for column in range(4, 8)])
     stray = np.abs(surplus[:, 0]).sum() <= STRAY_AREA * other.area
     return bool(stray and np.abs(surplus[:, 1:]).sum() <= STRAY_AREA * other.area * extent)
 
 
-def _near_planes(planes: Array) -> NDArray:
+def _near_planes(planes: Array, angle: float) -> NDArray:
     """Pairs (k, 2) that link planes of one kind; equal rows are chained, not all paired."""
-    keys = np.round(planes / (SAME_ANGLE / 4)).astype(np.int64)
+    keys = np.round(planes / (angle / 4)).astype(np.int64)
     _, first, where = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     chain = np.column_stack([np.arange(len(planes)), first[where.reshape(-1)]])
-    pairs = tree(planes[first]).query_pairs(SAME_ANGLE, output_type="ndarray")
+    pairs = tree(planes[first]).query_pairs(angle, output_type="ndarray")
     return np.vstack([chain, first[pairs].reshape(-1, 2)])
 
 

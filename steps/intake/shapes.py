@@ -35,7 +35,7 @@ class _Found:
         self.coarsest = 0.0  #: greatest tolerance of all
 
     def place(self, row: int, mesh: TidyMesh) -> tuple[int, Array]:
-        form = Form(mesh.vertices, mesh.faces)
+        form = Form(mesh.vertices, mesh.faces, mesh.mending.reach_mm)
         key = (len(mesh.vertices), mesh.faces.tobytes())
         self.coarsest = max(self.coarsest, form.tolerance)
         for shape in self.by_faces.setdefault(key, _Sorted()).near(form.span, 2 * self.coarsest):
