@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -177,9 +178,23 @@ class _Scan:
 
     def pieces(self, rows: IntArray) -> list[IntArray]:
         """Faces, ascending, parted into those that hang together; the largest last."""
-        inside = np.zeros(len(self.faces), dtype=bool)
-        inside[rows] = True
-        return _groups(connected(len(self.faces), self.pairs[inside[self.pairs].all(axis=1)]), rows)
+        if not len(rows):
+            return []
+        near = self.beside[rows]
+        at = np.minimum(np.searchsorted(rows, near), len(rows) - 1)
+        one, side = np.nonzero(rows[at] == near)
+        label = connected(len(rows), np.column_stack([one, at[one, side]]))
+        return [rows[some] for some in _groups(label, np.arange(len(rows)))]
+
+    @cached_property
+    def beside(self) -> IntArray:
+        """(m, 3) the faces over the sides of each that one other shares; -1 for none."""
+        face, other = np.concatenate([self.pairs, self.pairs[:, ::-1]]).T
+        order = np.argsort(face, kind="stable")
+        face, other = face[order], other[order]
+        found = np.full((len(self.faces), 3), -1)
+        found[face, np.arange(len(face)) - np.searchsorted(face, face)] = other
+        return found
 
     def likely(self, surfaces: list[TrueSurface], ask: IntArray) -> Array:
         """(k,) mean square of how far the corners of faces are off surfaces, mm2, for rows (face, surface);
