@@ -90,14 +90,14 @@ def test_what_is_found_nearby_is_true_of_the_whole():
 def test_the_motion_of_a_fall_opens_contacts_as_the_matrix_says():
     equilibrium, _, _ = row_of_heaps(3)
     motion = np.random.default_rng(3).normal(size=6 * len(equilibrium.bodies))
-    assert equilibrium.opening(motion).ravel() == pytest.approx(equilibrium.matrix.T @ motion)
+    assert equilibrium.opening(motion).T.ravel() == pytest.approx(equilibrium.across @ motion)
 
 
 def test_what_is_unbalanced_is_what_the_matrix_says():
     equilibrium, case, _ = row_of_heaps(4)
     force = np.random.default_rng(4).normal(size=(len(equilibrium.contacts), 3))
-    local = np.einsum("kij,kj->ki", equilibrium.frames, force).ravel() / case.scale
-    expected = equilibrium.matrix @ local + equilibrium.scaled_loads(case)
+    local = np.einsum("kij,kj->ik", equilibrium.frames, force).ravel() / case.scale
+    expected = equilibrium.across.T @ local + equilibrium.scaled_loads(case)
     assert equilibrium.unbalanced(case, force).ravel() == pytest.approx(expected)
 
 

@@ -126,27 +126,31 @@ class Equilibrium:
         return frozen_array(np.stack([self.contacts.normal, first, second], axis=1), (None, 3, 3))
 
     @cached_property
-    def matrix(self) -> sparse.csr_matrix:
-        """(6 n, 3 k): force and moment / arm on each body per unit of each contact force."""
-        return self.across.T.tocsr()
-
-    @cached_property
     def across(self) -> sparse.csr_matrix:
-        """(3 k, 6 n) the transposed matrix."""
-        contacts, frames = self.contacts, self.frames
-        axes, signs = frames.reshape(-1, 3), ((contacts.first, 1.0), (contacts.second, -1.0))
-        entries, columns = np.zeros((len(axes), 2, 6)), np.zeros((len(contacts), 2, 6), dtype=np.int32)
-        for end, (bodies, sign) in enumerate(ticking(signs)):
-            lever = (contacts.point - self.bodies.centroid[bodies]) / self.arm
+        """(3 k, 6 n) the transposed matrix: what a unit of each contact force, all normals before the
+        tangents, does to each body."""
+        count = len(self.bodies)
+        return self.acting(np.ones((3, len(self.contacts)), dtype=bool), np.ones(count, dtype=bool))
+
+    def acting(self, bears: Mask, free: Mask) -> sparse.csr_matrix:
+        """(b, 6 f) the force, and the moment over the arm, that a unit along each of the axes (3, k) that
+        ``bears`` does to each of the bodies (n,) that are ``free``."""
+        contacts, moved = self.contacts, np.append(free, False)  # the ground is at the end
+        numbers = np.cumsum(moved, dtype=np.int32) - 1
+        axis, at = np.nonzero(bears)
+        axes = self.frames[at, axis]
+        entries, columns = np.zeros((len(at), 2, 6)), np.zeros((len(at), 2, 6), dtype=np.int32)
+        for end, (ends, sign) in enumerate(ticking(((contacts.first, 1.0), (contacts.second, -1.0)))):
+            bodies = ends[at]
+            lever = (contacts.point[at] - self.bodies.centroid[bodies]) / self.arm
             entries[:, end, :3] = sign * axes
-            entries[:, end, 3:] = sign * crossed(np.repeat(lever, 3, axis=0), axes)
-            columns[:, end] = 6 * bodies[:, None] + np.arange(6)
-        entries[np.repeat(contacts.second == GROUND, 3), 1] = 0.0
+            entries[:, end, 3:] = sign * crossed(lever, axes)
+            entries[~moved[bodies], end] = 0.0
+            columns[:, end] = 6 * numbers[bodies][:, None] + np.arange(6, dtype=np.int32)
         tick()
         kept = np.abs(entries) >= 1e-12  # not directions that lie across an axis, rounded
         ends = np.concatenate([[0], np.cumsum(kept.sum(axis=(1, 2)))])
-        own = (entries[kept], np.repeat(columns, 3, axis=0)[kept], ends)
-        return sparse.csr_matrix(own, shape=(len(axes), 6 * len(self.bodies)))
+        return sparse.csr_matrix((entries[kept], columns[kept], ends), shape=(len(at), 6 * int(free.sum())))
 
     def scaled_loads(self, case: Case) -> Array:
         """(6 n,) the loads in units of the case's scale, moments divided by the arm."""
@@ -220,9 +224,11 @@ class Equilibrium:
         """
         count = len(self.contacts)
         against = (self.across @ -motions).tocoo()
-        keys, place = np.unique(against.col.astype(np.int64) * count + against.row // 3, return_inverse=True)
+        keys, place = np.unique(
+            against.col.astype(np.int64) * count + against.row % count, return_inverse=True
+        )
         way = np.zeros((len(keys), 3))
-        way[place, against.row % 3] = against.data
+        way[place, against.row // count] = against.data
         motion, contact = np.divmod(keys, count)
         own = (self.capacity(case, each).at(contact) for each in capacities)
         return contact, motion, [support(each, way.ravel(), self.crush(case)) for each in own]

@@ -406,33 +406,32 @@ class Growing:
     def _local(self, region: IntArray, still: IntArray, asked: _Asked) -> tuple[IntArray, Equilibrium, Case]:
         """The contacts (rows) of a region with itself, the ground and what is held still, their equilibrium,
         and its weight, what lies round it and what else bears on it as the case."""
+        contacts, rows, number = self._contacts, np.concatenate([region, still]), self._number
         touching = np.unique(
             np.concatenate([self._of_body[self._bounds[row] : self._bounds[row + 1]] for row in region])
         )
-        part = self._contacts.take(touching)
-        rows, number = np.concatenate([region, still]), self._number
+        one, other = contacts.first[touching], contacts.second[touching]
         number[rows] = np.arange(len(rows))
-        first, second = number[part.first], number[part.second]
+        first, second = number[one], number[other]
         number[rows] = GROUND
-        there = self._there[part.first] & self._there[part.second]
-        own = there & (first != GROUND) & ((second != GROUND) | (part.second == GROUND))
-        outer = np.where((there & ~own)[:, None], self._force[touching], 0.0)
-        loads = self._weight[rows] + self._borne(part, (first, second), outer, rows)
+        there = self._there[one] & self._there[other]
+        own = there & (first != GROUND) & ((second != GROUND) | (other == GROUND))
+        loads = self._weight[rows]
+        for ends, sign in ((first, 1.0), (second, -1.0)):
+            at = np.flatnonzero(there & ~own & (ends != GROUND))
+            loads += self._borne(touching[at], ends[at], sign, rows)
         for row, load in asked.loads.items():
             loads[np.flatnonzero(rows == row)] += load
-        near = replace(part.take(own), first=first[own], second=second[own])
+        near = contacts.take(touching[own], (first[own], second[own]))
         bodies = Bodies(np.zeros(len(rows)), self.structure.bodies.centroid[rows])
         case = Case.make(loads, held=len(region) + np.arange(len(still)))
         return touching[own], Equilibrium(bodies, near), case
 
-    def _borne(self, part: Contacts, ends: tuple[IntArray, IntArray], force: Array, rows: IntArray) -> Array:
-        """(m, 6) what forces (k, 3) at contacts do to the bodies ``rows``, whose numbers are the ends."""
-        loads = np.zeros((len(rows), 6))
-        centroid = self.structure.bodies.centroid[rows]
-        for bodies, sign in zip(ends, (1.0, -1.0), strict=True):
-            at = np.flatnonzero((bodies != GROUND) & np.any(force != 0, axis=1))
-            lever = crossed(part.point[at] - centroid[bodies[at]], sign * force[at])
-            np.add.at(loads, bodies[at], np.concatenate([sign * force[at], lever], axis=1))
+    def _borne(self, contacts: IntArray, ends: IntArray, sign: float, rows: IntArray) -> Array:
+        """(m, 6) what the forces at contacts (k,) do to the bodies ``rows``, their ``ends`` numbered so."""
+        force, loads = sign * self._force[contacts], np.zeros((len(rows), 6))
+        lever = crossed(self._contacts.point[contacts] - self.structure.bodies.centroid[rows][ends], force)
+        np.add.at(loads, ends, np.concatenate([force, lever], axis=1))
         return loads
 
 

@@ -10,7 +10,7 @@ so a yes is a proof; a no says nothing. Where what has changed falls even with a
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -150,7 +150,7 @@ class _Local:
         rows = np.flatnonzero(bodies)
         number = np.full(len(bodies) + 1, GROUND)
         number[rows] = np.arange(len(rows))
-        part = replace(contacts.take(own), first=number[first[own]], second=number[second[own]])
+        part = contacts.take(own, (number[first[own]], number[second[own]]))
         few = Bodies(equilibrium.bodies.mass_g[rows], equilibrium.bodies.centroid[rows])
         return _Local(Equilibrium(few, part), rows, own)
 

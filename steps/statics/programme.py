@@ -148,10 +148,11 @@ class _Cones:
     @property
     def balanced(self) -> sparse.csc_matrix:
         """(6 free bodies, columns): force and moment / arm."""
-        across = (3 * self.across[:, None] + [1, 2]).ravel()
-        matrix = self.equilibrium.matrix
-        rows = matrix if len(self.free) == matrix.shape[0] else matrix[self.free]
-        return rows.tocsc()[:, np.concatenate([3 * self.along, across])]
+        bears = np.zeros((3, len(self.pinned)), dtype=bool)
+        bears[0, self.along], bears[1:, self.across] = True, True
+        tangents = len(self.along) + np.arange(2 * len(self.across)).reshape(2, -1)
+        columns = self.equilibrium.acting(bears, self.case.present & ~self.case.held)
+        return columns[np.append(np.arange(len(self.along)), tangents.T)].T
 
     @property
     def loads(self) -> Array:

@@ -113,11 +113,13 @@ class Contacts:
         names = ("point", "normal", "first", "second", "friction", "pull", "grip", "push")
         return Contacts(*(np.concatenate([getattr(one, name) for one in several]) for name in names))
 
-    def take(self, rows: ArrayLike) -> Contacts:
-        """The contacts of the given rows (indices or a mask)."""
-        chosen = np.asarray(rows)
-        names = ("point", "normal", "first", "second", "friction", "pull", "grip", "push")
-        return Contacts(*(getattr(self, name)[chosen] for name in names))
+    def take(self, rows: ArrayLike, ends: tuple[IntArray, IntArray] | None = None) -> Contacts:
+        """The contacts of the given rows (indices or a mask), between other bodies if their ``ends`` are
+        given."""
+        at = np.asarray(rows)
+        first, second = (self.first[at], self.second[at]) if ends is None else ends
+        own = (each[at] for each in (self.friction, self.pull, self.grip, self.push))
+        return Contacts(self.point[at], self.normal[at], first, second, *own)
 
 
 def crossed(one: Array, other: Array) -> Array:

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from steps.model import Array, Mask, frozen_array
+from steps.model import Array, IntArray, Mask, frozen_array
 from steps.progress import patiently, tick
 from steps.statics.equilibrium import Capacity, Case, Equilibrium
 
@@ -74,7 +74,7 @@ def split(
 ) -> Split:
     """Forces that balance a case, or a motion in which it falls; neither where none was found in so many
     ``rounds``, which proves nothing. A good ``guess`` (k, 3: N) spares rounds."""
-    free = np.repeat(case.present & ~case.held, 6)
+    free = case.present & ~case.held
     if not free.any():
         return Split(frozen_array(np.zeros((len(equilibrium.contacts), 3)), (None, 3)))
     cones = _Within.of(equilibrium, case, capacity)
@@ -95,28 +95,29 @@ def _found(
     guess: Array | None,
     rounds: int,
 ) -> Split:
-    """What so many rounds find, for the bodies whose rows are ``free``."""
-    matrix, across = _bearing(equilibrium, cones.bears, free)
-    firm = matrix @ across + FIRM * sparse.identity(matrix.shape[0])
+    """What so many rounds find, for the bodies that are ``free`` (n,)."""
+    bears, rows = np.flatnonzero(cones.bears), np.repeat(free, 6)
+    across = equilibrium.acting(cones.bears, free)
+    matrix = across.T.tocsr()
     factor = splu(  # in one go: of 20,000 bodies in a wall 1.2 s; by blocks and their borders 90
-        firm.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+        _firm(across), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     )
-    loads = equilibrium.scaled_loads(case)[free]
+    loads = equilibrium.scaled_loads(case)[rows]
     at = np.zeros(cones.bears.shape)
     if guess is not None:
-        at = np.where(cones.bears, np.einsum("kij,kj->ki", equilibrium.frames, guess) / case.scale, 0.0)
+        at[:] = np.where(cones.bears, np.einsum("kij,kj->ik", equilibrium.frames, guess) / case.scale, 0.0)
     inside = cones.nearest(at)
     for done in range(1, rounds + 1):
-        beyond = 2 * inside - at
-        prices = factor.solve(matrix @ beyond.ravel() + loads)
-        balanced = beyond - (across @ prices).reshape(-1, 3)
+        balanced = 2 * inside - at
+        prices = factor.solve(matrix @ balanced.ravel()[bears] + loads)
+        balanced.ravel()[bears] -= across @ prices
         if cones.overload(balanced) <= CLOSE:
-            force = np.einsum("kij,ki->kj", equilibrium.frames, balanced * case.scale)
+            force = np.einsum("kij,ik->kj", equilibrium.frames, balanced * case.scale)
             good = equilibrium.residual(case, force) <= CLOSE
             return Split(frozen_array(force, (None, 3)) if good else None, rounds=done)
         if done % LOOK == 0:
-            motion = np.zeros(len(free))
-            motion[free] = prices / np.abs(prices).max()
+            motion = np.zeros(len(rows))
+            motion[rows] = prices / np.abs(prices).max()
             if equilibrium.excess(case, capacity, motion) > 0:
                 return Split(motion=frozen_array(motion, (None,)), rounds=done)
         at += FARTHER * (balanced - inside)
@@ -124,62 +125,61 @@ def _found(
     return Split(rounds=rounds)
 
 
-def _bearing(
-    equilibrium: Equilibrium, bears: Mask, free: Mask
-) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
-    """The rows of the matrix that are ``free``, nothing in the columns of what cannot bear; its transpose."""
-    across = equilibrium.across
-    dead = np.repeat(~bears.ravel(), np.diff(across.indptr))
-    if dead.any():
-        across = across.copy()
-        across.data[dead] = 0.0
-    if not free.all():
-        across = across[:, np.flatnonzero(free)]
-    return across.T.tocsr(), across
+def _firm(across: sparse.csr_matrix) -> sparse.csc_matrix:
+    """A A^T of the transposed ``across``, a little firmer: each body held so by forces of its own."""
+    count = across.shape[1]
+    own = np.full(count, np.sqrt(FIRM))
+    entries = (
+        np.append(across.data, own),
+        np.append(across.indices, np.arange(count)),
+        np.append(across.indptr, across.indptr[-1] + np.arange(1, count + 1)),
+    )
+    held = sparse.csr_matrix(entries, shape=(across.shape[0] + count, count))
+    return (held.T @ held).tocsc()
 
 
 @dataclass(frozen=True, eq=False)
 class _Within:
     """K of each contact in a case (see :class:`Capacity`), in units of its scale and axes of the contact, and
-    what lies a little inside of it; ``bears`` (k, 3) says along which axes it can do anything."""
+    what lies a little inside of it; ``bears`` (3, k) says along which axes it can do anything."""
 
     full: Capacity
+    inner: Capacity
     bears: Mask
-    pinned: Mask
+    pins: IntArray
     least: Array  #: (k,) least normal force a little inside
+    flatter: Array  #: (k,) how much shorter the way to a slanted side is than straight down to it
 
     @staticmethod
     def of(equilibrium: Equilibrium, case: Case, capacity: Capacity) -> _Within:
         own = equilibrium.capacity(case, capacity)
-        pinned = np.isinf(own.grip)
+        pinned, share = np.isinf(own.grip), 1 - SPARED
         rubs = np.where(own.push & ~pinned, own.friction, 0.0)
-        full = Capacity(rubs, own.pull, np.where(pinned, 0.0, own.grip), own.push)
-        along = own.push | (own.pull > 0)
-        across = pinned | (rubs > 0) | (full.grip > 0)
+        full = Capacity(rubs, own.pull, own.grip, own.push)
+        inner = Capacity(share * rubs, share * own.pull, np.where(pinned, 0.0, share * own.grip), own.push)
+        along, across = own.push | (own.pull > 0), (rubs > 0) | (own.grip > 0)
         each = float(np.abs(equilibrium.scaled_loads(case)).sum()) / max(len(own.pull), 1)
-        least = np.where(own.push, PRESSED * each, 0.0) - (1 - SPARED) * own.pull
-        return _Within(full, np.stack([along, across, across], axis=1), pinned, least)
+        least = np.where(own.push, PRESSED * each, 0.0) - inner.pull
+        bears = np.stack([along, across, across])
+        return _Within(full, inner, bears, np.flatnonzero(pinned), least, 1 / (1 + inner.friction**2))
 
     def nearest(self, forces: Array) -> Array:
-        """(k, 3) the nearest forces a little inside the cones."""
-        slope, push = (1 - SPARED) * self.full.friction, self.full.push
-        grip = (1 - SPARED) * self.full.grip
-        along, across = forces[:, 0] - self.least, np.hypot(forces[:, 1], forces[:, 2])
-        over = np.maximum((across - slope * along - grip) / (1 + slope**2), 0.0)  # beyond the slanted side
-        pressed, beside = along + slope * over, across - over
-        low = pressed < 0
-        pressed = np.where(low, 0.0, pressed)
-        beside = np.where(low, np.minimum(across, grip), beside)
-        pressed = np.where(push, pressed, np.minimum(pressed, -self.least))
-        pressed = np.where(self.pinned, np.maximum(along, 0.0), pressed)
-        share = np.where(self.pinned, 1.0, beside / np.maximum(across, 1e-300))
-        near = np.stack([pressed + self.least, forces[:, 1] * share, forces[:, 2] * share], axis=1)
-        return np.where(self.bears, near, 0.0)
+        """(3, k) the nearest forces a little inside the cones."""
+        inner, pins = self.inner, self.pins
+        along, across = forces[0] - self.least, np.hypot(forces[1], forces[2])
+        # beyond the slanted side
+        over = np.maximum((across - inner.friction * along - inner.grip) * self.flatter, 0.0)
+        pressed = along + inner.friction * over
+        beside = np.where(pressed < 0, np.minimum(across, inner.grip), across - over)
+        pressed = np.maximum(pressed, 0.0)
+        np.minimum(pressed, -self.least, out=pressed, where=~inner.push)
+        pressed[pins], beside[pins] = np.maximum(along[pins], 0.0), across[pins]
+        share = beside / np.maximum(across, 1e-300)
+        return self.bears * np.stack([pressed + self.least, forces[1] * share, forces[2] * share])
 
     def overload(self, forces: Array) -> float:
-        """How far forces go beyond the full cones, at worst."""
-        along, across = forces[:, 0], np.hypot(forces[:, 1], forces[:, 2])
-        full = self.full
-        beyond = np.maximum(-full.pull - along, np.where(full.push, -np.inf, along))
-        slid = across - full.friction * (along + full.pull) - full.grip
-        return float(np.maximum(beyond, np.where(self.pinned, -np.inf, slid)).max(initial=0.0))
+        """How far forces (3, k) go beyond the full cones, at worst."""
+        full, along, across = self.full, forces[0], np.hypot(forces[1], forces[2])
+        beyond = np.maximum(-full.pull - along, across - full.friction * (along + full.pull) - full.grip)
+        np.maximum(beyond, along, out=beyond, where=~full.push)
+        return float(beyond.max(initial=0.0))
