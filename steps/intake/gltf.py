@@ -59,12 +59,14 @@ def glb_scene(path: Path, data: bytes, limits: Limits = LIMITS, upright: Array =
     loose: Loose = {}
     in_one = data[:4] == b"glTF"
     document, chunk = _parts_of_glb(path, data, loose) if in_one else (_json(path, data, loose), b"")
+    reader = _Reader(path, document, chunk, upright, limits, loose)
     try:
         _check_understood(path, document, loose)
-        scene = _Reader(path, document, chunk, upright, limits, loose).scene()
+        scene = reader.scene()
     except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise UnreadableInput(
-            f"{path.name}: the glTF document contradicts itself: {_contradiction(error)}. Export it again."
+            f"{path.name}: {reader.at}its glTF is damaged or was written wrongly: {_contradiction(error)}. "
+            "Export it again, or as another kind of file (3MF, OBJ, STL)."
         ) from error
     if not loose:
         return scene
@@ -82,10 +84,10 @@ def _contradiction(error: Exception) -> str:
     if isinstance(error, _Contradiction):
         return str(error)
     if isinstance(error, KeyError):
-        return f"{error} is missing or none that the standard knows"
+        return f"an entry lacks its {error}"
     if isinstance(error, IndexError):
-        return "it names something that is not there"
-    return "a value is not of the kind that belongs in its place"
+        return "it names an entry that is not there"
+    return "a number, a text or a list stands where the standard has another of them"
 
 
 def _parts_of_glb(path: Path, data: bytes, loose: Loose) -> tuple[Mapping[str, Any], bytes]:
@@ -148,7 +150,7 @@ def _json(path: Path, data: bytes, loose: Loose) -> Mapping[str, Any]:
             f"{path.name}: its JSON cannot be read{_where(error)}. Copy or export it again."
         ) from error
     if not isinstance(document, dict):
-        raise UnreadableInput(f"{path.name}: its JSON is not a glTF document.")
+        raise UnreadableInput(f"{path.name}: its JSON is not a glTF document. Export it again.")
     return document
 
 
@@ -185,7 +187,7 @@ def _check_understood(path: Path, document: Mapping[str, Any], loose: Loose) -> 
     if strange:
         raise UnreadableInput(
             f"{path.name}: needs {', '.join(strange)}, which cannot be read here. Export it again without "
-            "compression."
+            "that (mostly it is compression)."
         )
 
 
@@ -210,6 +212,7 @@ class _Reader:
         self.colour_words: dict[Colour, str] = {}  #: names of the materials of each colour
         self.textured = False
         self.bare = False  #: whether a mesh is of points or lines alone
+        self.at = ""  #: the node that is being read, as a message begins
         self.changed: list[str] = []  #: names of parts that a skin or a morph would show in another shape
         self.numbers_read = 0
 
@@ -261,10 +264,12 @@ class _Reader:
             if row in seen:
                 raise UnreadableInput(
                     f"{self.path.name}: node {row} stands at two places of the tree, which the glTF "
-                    "standard forbids."
+                    "standard forbids. Export it again."
                 )
             seen.add(row)
             node = _one_of(nodes, row, "node")
+            own = f" ({printable(node['name'], 40)!r})" if isinstance(node.get("name"), str) else ""
+            self.at = f"node {row}{own}: "
             placed = above @ _local(node, self.loose)
             name = str(node.get("name") or "").strip() or inherited
             if "mesh" in node:
@@ -302,7 +307,7 @@ class _Reader:
 
         given = {key: self._accessor(row) for key, row in extension["attributes"].items()}
         if len({len(values) for values in given.values()}) != 1:
-            raise _Contradiction("what is given of the copies of a node is not of one number of them")
+            raise _Contradiction("not as many places as turns or sizes are given of its copies")
         count = len(next(iter(given.values())))
         shifts = given.get("TRANSLATION", np.zeros((count, 3)))
         turns = given.get("ROTATION", np.tile([0.0, 0.0, 0.0, 1.0], (count, 1)))
@@ -342,7 +347,7 @@ class _Reader:
         """Corners and triangles; strips and fans are spelt out."""
         mode = primitive.get("mode", 4)
         if mode not in range(7) or isinstance(mode, bool):
-            raise _Contradiction(f"mode {str(mode)[:20]} of a primitive is none")
+            raise _Contradiction(f"a mesh is of mode {str(mode)[:20]}, which there is not (0 to 6)")
         if mode not in (4, 5, 6) or "POSITION" not in primitive["attributes"]:
             return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64)
         quantised = "KHR_mesh_quantization" in self.document.get("extensionsRequired", [])
@@ -352,7 +357,7 @@ class _Reader:
         if given is not None:
             given = self._of_kind(given, "SCALAR", UNSIGNED)
             if self.document["accessors"][given].get("normalized"):
-                raise _Contradiction(f"accessor {given} of corners is normalized")
+                raise _Contradiction(f"the rows of corners in accessor {given} are marked as shares (normalized)")
         order = (
             np.arange(len(corners)) if given is None else self._accessor(given).reshape(-1).astype(np.int64)
         )
@@ -366,7 +371,7 @@ class _Reader:
         else:
             triangles = np.column_stack([np.full(max(len(order) - 2, 0), order[0]), order[1:-1], order[2:]])
         if len(triangles) and int(triangles.max()) >= len(corners):
-            raise _Contradiction(f"a triangle names corner {int(triangles.max())} of {len(corners)}")
+            raise _Contradiction(f"a triangle names corner {int(triangles.max())}, of {len(corners)} from 0 on")
         return corners, triangles
 
     def _colour(self, primitive: Mapping[str, Any], triangles: NDArray, corners: int) -> Colour | None:
@@ -384,14 +389,15 @@ class _Reader:
         if "COLOR_0" in primitive["attributes"]:
             values = self._shares(self._accessor(primitive["attributes"]["COLOR_0"]))[:, :3]
             if values.shape != (corners, 3):
-                raise _Contradiction(f"{len(values)} colours are given for {corners} corners, or no colours")
+                told = f"{len(values)} colours of {values.shape[1]} numbers or more"
+                raise _Contradiction(f"{told} are given for {corners} corners")
             shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)
             return from_linear(shades[np.argmax(counts)])
         return None
 
     def _four(self, factor: Any) -> Array | None:
         try:
-            return _numbers(factor, 4)
+            return _numbers(factor, 4, "a colour")
         except ValueError:
             self.loose["a colour is not of four numbers, and left out (3.9.2)"] = None
             return None
@@ -405,19 +411,21 @@ class _Reader:
         """The accessor's row, where it is of that type and of one of these numbers (glTF 2.0, 3.7.2.1)."""
         accessor = _one_of(self.document["accessors"], row, "accessor")
         if accessor["type"] != kind or accessor["componentType"] not in numbers:
-            raise _Contradiction(f"accessor {row} is not of the type and numbers that belong there")
+            has = f"{str(accessor['type'])[:20]} of componentType {str(accessor['componentType'])[:20]}"
+            wanted = " or ".join(map(str, numbers))
+            raise _Contradiction(f"accessor {row} holds {has} where {kind} of {wanted} belongs")
         return row
 
     def _accessor(self, row: int) -> Array:
         """(count, width) numbers; normalised integers become fractions."""
         accessor = _one_of(self.document["accessors"], row, "accessor")
-        count, width = accessor["count"], WIDTHS[accessor["type"]]
+        count, width = accessor["count"], _known(WIDTHS, accessor, "type")
         if not isinstance(count, int) or count < 1:
             raise _Contradiction(f"accessor {row} claims {str(count)[:20]} elements")
         self.numbers_read += count * width
         told = f"{self.path.name}: accessor {row} claims {count:,} elements; triangles for so many"
         refuse_more(told, self.numbers_read / NUMBERS_A_TRIANGLE, "triangles", self.limits)
-        number = np.dtype(NUMBERS[accessor["componentType"]])
+        number = np.dtype(_known(NUMBERS, accessor, "componentType"))
         if "bufferView" in accessor:
             values = self._view(accessor["bufferView"], accessor.get("byteOffset", 0), number, count, width)
         else:
@@ -433,11 +441,13 @@ class _Reader:
     ) -> NDArray:
         at, new, count = sparse["indices"], sparse["values"], int(sparse["count"])
         if at["componentType"] not in UNSIGNED or count < 1:
-            raise _Contradiction("a sparse accessor changes nothing, or by rows that are no whole numbers")
+            raise _Contradiction("a sparse accessor changes nothing, or names rows by no whole numbers")
         kind = np.dtype(NUMBERS[at["componentType"]])
         rows = self._view(at["bufferView"], at.get("byteOffset", 0), kind, count, 1).reshape(-1)
         if (np.diff(rows.astype(np.int64)) <= 0).any():
             self.loose["rows of a sparse accessor do not rise (3.6.2.3)"] = None
+        if int(rows.max()) >= len(values):
+            raise _Contradiction(f"a sparse accessor changes row {int(rows.max())}, of {len(values)} from 0 on")
         values[rows] = self._view(new["bufferView"], new.get("byteOffset", 0), number, count, width)
         return values
 
@@ -451,9 +461,11 @@ class _Reader:
         if begun + view["byteLength"] > len(data):
             self.loose["a buffer view reaches beyond its buffer (3.6.1)"] = None
         if begun < 0 or offset < 0 or end > room:
-            raise _Contradiction(f"what is read of buffer view {row} reaches byte {end:,} of {room:,}")
+            raise _Contradiction(f"buffer view {row} is to be read up to byte {end:,}, and ends at {room:,}")
         if stride < size or start % number.itemsize:
-            raise _Contradiction(f"what is read of buffer view {row} is not aligned (glTF 2.0, 3.6.2.4)")
+            raise _Contradiction(
+                f"numbers in buffer view {row} overlap, or begin within another (not aligned: 3.6.2.4)"
+            )
         return np.ndarray((count, width), number, data, start, (stride, number.itemsize))
 
     def _buffer(self, row: int) -> bytes:
@@ -462,7 +474,8 @@ class _Reader:
             uri = buffer.get("uri")
             data = self.chunk if uri is None else _resolve(self.path, str(uri), self.limits)
             if len(data) < buffer["byteLength"]:
-                raise _Contradiction(f"buffer {row} holds {len(data):,} of {buffer['byteLength']:,} bytes")
+                short = f"{len(data):,} of {buffer['byteLength']:,} bytes"
+                raise _Contradiction(f"buffer {row} is cut short: {short}")
             self.buffers[row] = data[: buffer["byteLength"]]
         return self.buffers[row]
 
@@ -494,19 +507,28 @@ def _one_of(things: Any, row: Any, what: str) -> Any:
     return things[row]
 
 
-def _numbers(given: Any, count: int) -> Array:
-    """So many numbers. Raises ValueError where they are other values, or not so many."""
+def _known(known: Mapping[Any, Any], entry: Mapping[str, Any], key: str) -> Any:
+    """What a value that the standard names stands for. Raises _Contradiction where it names none such."""
+    if entry[key] not in known:
+        raise _Contradiction(f"{key} {str(entry[key])[:20]} is none that there is")
+    return known[entry[key]]
+
+
+def _numbers(given: Any, count: int, what: str) -> Array:
+    """So many numbers. Raises _Contradiction where they are other values, or not so many."""
     if not isinstance(given, list) or len(given) != count or {*map(type, given)} - {int, float}:
-        raise ValueError(given)
+        raise _Contradiction(f"{what} is not {count} numbers")
     return np.array(given, dtype=np.float64)
 
 
 def _local(node: Mapping[str, Any], loose: Loose) -> Array:
     apart = {"translation", "rotation", "scale"} & node.keys()
     if "matrix" in node:
-        matrix = _numbers(node["matrix"], 16).reshape(4, 4).T
-        if apart or not np.array_equal(matrix[3], (0, 0, 0, 1)):
-            raise _Contradiction("a node's matrix is no place of a part, or stands beside another of it")
+        matrix = _numbers(node["matrix"], 16, "its matrix").reshape(4, 4).T
+        if apart:
+            raise _Contradiction("it has a matrix and also a translation, rotation or scale")
+        if not np.array_equal(matrix[3], (0, 0, 0, 1)):
+            raise _Contradiction("its matrix does not end with 0, 0, 0, 1, so that it is no place")
         if _is_skewed(matrix[:3, :3]):
             loose["a node's matrix is skewed: it is no shift, turn and scale (3.5.3)"] = None
         return matrix
@@ -516,12 +538,14 @@ def _local(node: Mapping[str, Any], loose: Loose) -> Array:
     if "rotation" in node:
         from scipy.spatial.transform import Rotation
 
-        turn = _numbers(node["rotation"], 4)
+        turn = _numbers(node["rotation"], 4, "its rotation")
+        if not turn.any():
+            raise _Contradiction("its rotation is all zeros, which is none")
         if abs(np.linalg.norm(turn) - 1.0) > ROUNDED:
             loose["a node's rotation is not of length 1 (3.5.3)"] = None
         linear = Rotation.from_quat(turn).as_matrix()
-    linear = linear * _numbers(node.get("scale", [1.0, 1.0, 1.0]), 3)
-    return affine(linear, _numbers(node.get("translation", [0.0, 0.0, 0.0]), 3))
+    linear = linear * _numbers(node.get("scale", [1.0, 1.0, 1.0]), 3, "its scale")
+    return affine(linear, _numbers(node.get("translation", [0.0, 0.0, 0.0]), 3, "its translation"))
 
 
 def _is_skewed(linear: Array) -> bool:
@@ -538,17 +562,19 @@ def _resolve(path: Path, uri: str, limits: Limits) -> bytes:
         try:
             return base64.b64decode(uri.partition(",")[2], validate=False)
         except binascii.Error as error:
-            raise UnreadableInput(f"{path.name}: data within it is damaged (no base64 text).") from error
+            raise UnreadableInput(f"{path.name}: data within it is damaged (no base64 text). Export it again.") from error
     folder = path.parent.resolve()
     shown = repr(uri[:60])
     try:
         beside = (folder / unquote(uri)).resolve()
         if "://" in uri or not beside.is_relative_to(folder):
             raise UnreadableInput(
-                f"{path.name}: refers to {shown}, outside its own folder. It was not opened."
+                f"{path.name}: refers to {shown}, outside its own folder. It was not opened. Export as .glb."
             )
         if beside.exists() and not beside.is_file():
-            raise UnreadableInput(f"{path.name}: its data {shown} is no ordinary file. It was not opened.")
+            raise UnreadableInput(
+                f"{path.name}: its data {shown} is no ordinary file. It was not opened. Export as .glb."
+            )
         gib = beside.stat().st_size / 1024**3
         refuse_more(f"{path.name}: its data file {shown} is of {gib:.1f} GiB", gib, "file_gib", limits)
         return beside.read_bytes()
