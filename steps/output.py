@@ -114,7 +114,10 @@ def write_folder(
         _move_all(folder, places)
     finally:
         if drafts is not None:
-            shutil.rmtree(drafts, ignore_errors=True)
+            try:
+                shutil.rmtree(drafts, ignore_errors=True)
+            finally:  # a signal may come just then
+                shutil.rmtree(drafts, ignore_errors=True)
         if new:
             with suppress(OSError):
                 folder.rmdir()  # only if nothing is in it

@@ -456,11 +456,12 @@ def test_prints_are_written_one_file_per_shape_and_colour(
 
 
 def test_of_more_faults_than_a_screen_holds_each_is_told_where_it_is_said(
-    tmp_path: Path, capsys: Capture
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    stl(tmp_path / "a.stl", cube().triangles)
+    (folder := tmp_path / "--json").mkdir()
+    stl(folder / "a.stl", cube().triangles)
     rows = [f"b{row},a.stl,red,{row},0,x{row},0,0,0" for row in range(50)]
-    table = tmp_path / "placements.csv"
+    table = folder / "placements.csv"
     table.write_text("\n".join(["id,file,colour,x,y,z,rx,ry,rz", *rows]))
     assert run(["inspect", str(table)]) == 1
     told = capsys.readouterr().err
@@ -469,6 +470,9 @@ def test_of_more_faults_than_a_screen_holds_each_is_told_where_it_is_said(
     assert run(["inspect", str(table), "--json"]) == 1
     told = capsys.readouterr().err
     assert all(f"x{row}" in told for row in range(50)) and "tells each" not in told
+    monkeypatch.chdir(tmp_path)
+    assert run(["inspect", "--", "--json"]) == 1
+    assert "x19" not in capsys.readouterr().err
 
 
 def test_what_lies_as_on_a_plate_is_printed_without_asking_for_an_order(

@@ -14,6 +14,7 @@ from demo_model.solids import Bulk
 from renderer.flatten import flatten
 from renderer.ink import WIDE_MM
 from renderer.picture import Picture
+from renderer.solid import Solid
 from renderer.tone import luminance, rgb, tints
 from steps.draw import (
     Studio,
@@ -489,3 +490,11 @@ def test_flatten_draws_what_the_vectors_say(pictures):
     at = round((HEIGHT - y) / 25.4 * 100), round(x / 25.4 * 100)
     assert (flat[at] == 255).all()
     assert luminance(rgb("#000000")) == 0 and flat.min() == 0
+
+
+def test_of_a_shape_is_worked_out_once_what_all_studios_know(monkeypatch):
+    plan = plan_of(beacon())
+    first = Studio(plan, Settings()).solids
+    monkeypatch.setattr(Solid, "worked_out", None)
+    for name, solid in Studio(plan, Settings()).solids.items():
+        assert solid is not first[name] and np.array_equal(solid.outer, first[name].outer)

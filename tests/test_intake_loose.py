@@ -147,16 +147,19 @@ def test_the_list_written_is_read_back_equal(tmp_path: Path) -> None:
 def test_every_faulty_line_of_the_list_is_named(tmp_path: Path) -> None:
     save(block(2, 2), tmp_path / "stone.stl")
     table = tmp_path / "parts.csv"
-    table.write_text("file,count,colour\nStone.obj,1,\nstone.stl,many,\nstone.stl,2,no such hue\n")
+    lines = ("Stone.obj,1,", "stone.stl,many,", "stone.stl,2,no such hue", "stone.stl,2,red,Fir, cut")
+    table.write_text("\n".join(("file,count,colour", *lines, "")))
     with pytest.raises(FaultyModel) as caught:
         read_model(tmp_path, PLAIN)
     told = str(caught.value)
     assert "line 2" in told and "Do you mean stone.stl?" in told
     assert "line 3: count 'many'" in told
     assert "line 4: colour 'no such hue'" in told
-    table.write_text("part,count\nstone.stl,2\n")
-    with pytest.raises(UnreadableInput, match="line 1 must name the columns"):
-        read_model(tmp_path, PLAIN)
+    assert "line 5: 5 cells, and line 1 names 3 columns" in told
+    for head in ("part,count", "file,count,count"):
+        table.write_text(f"{head}\nstone.stl,2\n")
+        with pytest.raises(UnreadableInput, match="line 1 must name the columns"):
+            read_model(tmp_path, PLAIN)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere all names are text")

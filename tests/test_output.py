@@ -197,3 +197,20 @@ def test_a_folder_in_the_place_of_a_file_stops_before_any_is_moved(tmp_path: Pat
     with pytest.raises(CannotWrite, match=r"b\.txt.*folder"):
         write_folder(tmp_path, [("a.txt", b"new"), ("b.txt", b"new")])
     assert contents(tmp_path) == {"a.txt": b"old"}
+
+
+def test_a_signal_within_the_clean_up_leaves_no_folder_of_drafts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    removes, calls = output.shutil.rmtree, []
+
+    def told_to_end_once(path: Path, ignore_errors: bool) -> None:
+        calls.append(path)
+        if len(calls) == 1:
+            raise KeyboardInterrupt
+        removes(path, ignore_errors=ignore_errors)
+
+    monkeypatch.setattr(output.shutil, "rmtree", told_to_end_once)
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(tmp_path, [("a.txt", b"new")])
+    assert [path.name for path in tmp_path.iterdir()] == ["a.txt"]

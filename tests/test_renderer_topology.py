@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from renderer.solid import Solid
-from renderer.topology import connected
+from renderer.topology import connected, unique_rows
 from tests.test_renderer_solid import cube, prism
 
 
@@ -100,3 +100,12 @@ def test_the_fold_back_of_a_sheet_is_not_its_front():
     corners = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], dtype=float)
     sheet = Solid(corners, [[0, 1, 2], [2, 1, 0], [0, 2, 3], [3, 2, 0]])
     assert (np.einsum("ij,ij->i", sheet.normals, sheet.normals[sheet.topology.flat]) > 0.9).all()
+
+
+@pytest.mark.parametrize(
+    "rows", [np.zeros((0, 3)), np.array([[2.0, -0.0], [1.0, 5.0], [2.0, 0.0], [1.0, 4.0]])]
+)
+def test_rows_alike_are_numbered_as_numpy_numbers_them(rows):
+    distinct, number = unique_rows(rows)
+    expected, numbers = np.unique(rows, axis=0, return_inverse=True)
+    assert np.array_equal(distinct, expected) and np.array_equal(number, numbers.reshape(-1))

@@ -15,6 +15,7 @@ import sys
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import takewhile
 from typing import NoReturn, TextIO
 
 from steps import collecting
@@ -103,7 +104,7 @@ def run(arguments: Sequence[str]) -> int:
         # errors of files name the file, and those of writing one are CannotWrite: this is the output's own
         if isinstance(error, OSError) and error.filename is None and error.errno in FULL:
             return _refused(error)
-        return _told(error, "--json" in arguments)
+        return _told(error, "--json" in takewhile("--".__ne__, arguments))  # what comes after is a path
     return DONE
 
 

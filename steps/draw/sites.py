@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from steps.draw.lift import Lifted
-from steps.model import Array, Joint, Touch
+from steps.model import Array, Joint, Touch, frozen_array
 from steps.ties import least_axis
 
 #: Places are looked at this far off what they lie on (mm), so that it does not hide them itself.
@@ -52,13 +54,16 @@ def places_of(touch: Touch, carries: bool) -> Array:
         else:
             end = touch.depth_mm / 2
         middle = touch.point + end * out
-        round_it = middle + ROUND_SHARE * touch.radius_mm * _ring(out)
+        round_it = middle + ROUND_SHARE * touch.radius_mm * _ring(tuple(out.tolist()))
     return np.concatenate([middle[None], round_it]) + CLEAR_MM * out
 
 
-def _ring(axis: Array) -> Array:
+@lru_cache(maxsize=1_000)  # a model's contacts lie along few axes
+def _ring(along: tuple[float, ...]) -> Array:
     """(k, 3) unit vectors all round an axis."""
+    axis = np.array(along)
     aside = np.cross(axis, np.eye(3)[least_axis(axis)])
     aside /= np.linalg.norm(aside)
     angles = 2 * np.pi * (np.arange(ROUND) + 0.5) / ROUND
-    return np.cos(angles)[:, None] * aside + np.sin(angles)[:, None] * np.cross(axis, aside)
+    round_it = np.cos(angles)[:, None] * aside + np.sin(angles)[:, None] * np.cross(axis, aside)
+    return frozen_array(round_it, (None, 3))

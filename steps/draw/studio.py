@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -209,9 +211,15 @@ class Studio:
         return self._bounds[key]
 
 
+#: What is known of the solid of each shape: views are chosen in one studio, and pictures drawn in another.
+_known: WeakKeyDictionary[Shape, Mapping[str, Any]] = WeakKeyDictionary()
+
+
 def _solid(shape: Shape) -> Solid:
     solid = Solid(shape.vertices, shape.faces)
-    return solid.knowing(remembered("solid", (shape.vertices, shape.faces), solid.worked_out))
+    if shape not in _known:
+        _known[shape] = remembered("solid", (shape.vertices, shape.faces), solid.worked_out)
+    return solid.knowing(_known[shape])
 
 
 def _bounds_along(studio: Studio, axes: Array) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from renderer.topology import unique_rows
 from steps.features.mesh import Mesh
 from steps.model import Array, Feature
 from steps.remembered import remembered
@@ -110,8 +111,8 @@ def _flat_ways(mesh: Mesh) -> tuple[Array, Array]:
         return np.zeros((0, 3)), np.zeros(0)
     largest = np.abs(np.round(mesh.normals, 6)).argmax(axis=1)[:, None]
     normals = mesh.normals * np.where(np.take_along_axis(mesh.normals, largest, axis=1) < 0, -1.0, 1.0)
-    kinds, inverse = np.unique(np.round(normals / 0.01).astype(np.int64), axis=0, return_inverse=True)
-    rough = np.bincount(inverse.ravel(), weights=mesh.areas, minlength=len(kinds))
+    kinds, inverse = unique_rows(np.round(normals / 0.01).astype(np.int64))
+    rough = np.bincount(inverse, weights=mesh.areas, minlength=len(kinds))
     left = np.ones(len(normals), dtype=bool)
     ways, shares = [], []
     for kind in np.argsort(-rough, kind="stable")[: 4 * WAYS]:

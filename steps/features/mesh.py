@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from renderer.spatial import tree
-from renderer.topology import connected
+from renderer.topology import connected, unique_rows
 from steps.model import Array, IntArray
 from steps.recent import Recent
 
@@ -155,8 +155,7 @@ def clean(vertices: Array, faces: IntArray) -> Mesh:
 def _merge(vertices: Array) -> tuple[Array, IntArray]:
     if not len(vertices):
         return vertices, np.zeros(0, dtype=np.int64)
-    unique, rows = np.unique(vertices, axis=0, return_inverse=True)
-    rows = rows.ravel()
+    unique, rows = unique_rows(vertices)
     reach = MERGE_SHARE * float(np.linalg.norm(np.ptp(unique, axis=0)))
     close = tree(unique).query_pairs(reach, output_type="ndarray")
     if not len(close):
@@ -206,9 +205,9 @@ def _planes(mesh: Mesh) -> IntArray:
         return np.zeros(0, dtype=np.int64)
     offsets = np.einsum("ij,ij->i", mesh.normals, mesh.centres - mesh.vertices.mean(axis=0))
     scaled = np.column_stack([mesh.normals / PLANE_ANGLE, offsets / (PLANE_SHARE * mesh.diagonal)])
-    unique, rows = np.unique(np.round(scaled, 3), axis=0, return_inverse=True)
+    unique, rows = unique_rows(np.round(scaled, 3))
     close = tree(unique).query_pairs(1.0, output_type="ndarray")
-    return connected(len(unique), close)[rows.ravel()]
+    return connected(len(unique), close)[rows]
 
 
 def _split_t_junctions(mesh: Mesh) -> IntArray:

@@ -357,7 +357,9 @@ class _Reader:
         if given is not None:
             given = self._of_kind(given, "SCALAR", UNSIGNED)
             if self.document["accessors"][given].get("normalized"):
-                raise _Contradiction(f"the rows of corners in accessor {given} are marked as shares (normalized)")
+                raise _Contradiction(
+                    f"the rows of corners in accessor {given} are marked as shares (normalized)"
+                )
         order = (
             np.arange(len(corners)) if given is None else self._accessor(given).reshape(-1).astype(np.int64)
         )
@@ -371,7 +373,9 @@ class _Reader:
         else:
             triangles = np.column_stack([np.full(max(len(order) - 2, 0), order[0]), order[1:-1], order[2:]])
         if len(triangles) and int(triangles.max()) >= len(corners):
-            raise _Contradiction(f"a triangle names corner {int(triangles.max())}, of {len(corners)} from 0 on")
+            raise _Contradiction(
+                f"a triangle names corner {int(triangles.max())}, of {len(corners)} from 0 on"
+            )
         return corners, triangles
 
     def _colour(self, primitive: Mapping[str, Any], triangles: NDArray, corners: int) -> Colour | None:
@@ -447,7 +451,9 @@ class _Reader:
         if (np.diff(rows.astype(np.int64)) <= 0).any():
             self.loose["rows of a sparse accessor do not rise (3.6.2.3)"] = None
         if int(rows.max()) >= len(values):
-            raise _Contradiction(f"a sparse accessor changes row {int(rows.max())}, of {len(values)} from 0 on")
+            raise _Contradiction(
+                f"a sparse accessor changes row {int(rows.max())}, of {len(values)} from 0 on"
+            )
         values[rows] = self._view(new["bufferView"], new.get("byteOffset", 0), number, count, width)
         return values
 
@@ -562,7 +568,9 @@ def _resolve(path: Path, uri: str, limits: Limits) -> bytes:
         try:
             return base64.b64decode(uri.partition(",")[2], validate=False)
         except binascii.Error as error:
-            raise UnreadableInput(f"{path.name}: data within it is damaged (no base64 text). Export it again.") from error
+            raise UnreadableInput(
+                f"{path.name}: data within it is damaged (no base64 text). Export it again."
+            ) from error
     folder = path.parent.resolve()
     shown = repr(uri[:60])
     try:

@@ -37,10 +37,10 @@ def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[List
     """
     rows = cells_of(path)
     head = ["colour" if cell.lower() == "color" else cell.lower() for cell in rows[0]] if rows else []
-    if "file" not in head or not set(head) <= set(COLUMNS):
+    if "file" not in head or not set(head) <= set(COLUMNS) or len(set(head)) < len(head):
         raise UnreadableInput(
-            f"{path.name}: line 1 must name the columns {','.join(COLUMNS)} (file at least); it says "
-            f"{','.join(head) or 'nothing'}."
+            f"{path.name}: line 1 must name the columns {','.join(COLUMNS)} (file at least), each once; it "
+            f"says {','.join(head) or 'nothing'}."
         )
     found: dict[str, list[ListLine]] = {}
     faults: list[Problem] = []
@@ -54,6 +54,9 @@ def read_parts_list(path: Path, files: Sequence[str]) -> Mapping[str, tuple[List
             hint = f" Do you mean {near}?" if near else ""
             faults.append(_fault(path, number, name, f"there is no part file {name!r} in the folder.{hint}"))
             continue
+        if any(row[len(head) :]):
+            more = f"{len(row)} cells, and line 1 names {len(head)} columns. Quote a name that holds a comma."
+            faults.append(_fault(path, number, name, more))
         found.setdefault(name, []).append(_line(path, number, cells, faults))
     if faults:
         raise FaultyModel(faults)

@@ -27,6 +27,8 @@ from steps.settings import Settings
 from tests.models.files import model_of
 from tests.models.structures import structure
 
+#: Told more often than this (s), a stage is not silent: to ask what it has cost costs more than to tell.
+LOOK_S = 0.02
 USUAL = ("250", "1000", "4000")
 #: Parts, shapes and triangles of all shapes together, of the heaviest model that is promised; steps drawn.
 FULL, DRAWN = ("20000", "1000", "5000000"), 20
@@ -46,8 +48,12 @@ class Spent:
     _now: str = "begin"
     _since: float = field(default_factory=time.process_time)
     _heard: float = field(default_factory=time.process_time)
+    _looked: float = 0.0
 
     def tell(self, stage: str, done: int, total: int) -> None:
+        if stage == self._now and time.monotonic() - self._looked < LOOK_S:
+            return
+        self._looked = time.monotonic()
         at = time.process_time()
         if at - self._heard > self.silent_s:
             self.silent_s, self.silent_in = at - self._heard, self._now
