@@ -73,22 +73,23 @@ def test_what_was_missed_is_right(cause: str) -> None:
     assert verdict_of(*MISSES[cause], most=24).misses == []
 
 
-#: What was once missed laid in any direction in space, and at what size.
-TURNED = {
+#: What was once missed laid in any direction in space, at what size, and of how many parts if not 30.
+TURNED: dict[str, tuple[Any, ...]] = {
     "a wheel that rounding turns on its axle": ("axles", 612, 4.0),
     "a car that tips in its rail": ("rails", 660, 4.0),
     "a beam on posts laid on a slant over edges": ("published", 618, 4.0),
     "places looked at beside the groove": ("dovetails", 686, 4.0),
     "glue that is stronger by the last digit of a gap": ("boxes", 826, 1.0),
     "stood on its lid, its pegs hanging in it": ("published", 942, 4.0),
+    "bricks laid far apart on the table, to be glued side by side": ("plain", 5131, 4.0, 60),
 }
 
 
 @pytest.mark.parametrize("cause", TURNED)
 def test_what_was_missed_in_any_direction_is_right(cause: str) -> None:
-    name, seed, scale = TURNED[cause]
+    name, seed, scale, *most = TURNED[cause]
     verdict = Verdict(name, seed)
-    judge(family(name, seed, most=30, turn=True), scale, verdict)
+    judge(family(name, seed, most=most[0] if most else 30, turn=True), scale, verdict)
     assert verdict.misses == []
 
 

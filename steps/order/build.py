@@ -363,7 +363,7 @@ class Walk:
                 self.foot = min((float(self.level[unit]) for unit in self.module), default=None)
             return self._extend(Draft([], foot=self.foot if first in self.module else None), [first])
         if apart := [unit for unit in loose if not self._joins_main(unit)]:
-            return self._laid(apart)
+            return self._laid([unit for unit in apart if self._is_beside(unit)] or apart)
         if not self.lax:
             raise Stuck
         return self._aided_step(loose)
@@ -564,6 +564,11 @@ class Walk:
             draft.aided = True
             draft.doubtful = [WAITS]
         return draft
+
+    def _is_beside(self, unit: int) -> bool:
+        """Whether the unit touches what stands, if nothing keeps them together but glue."""
+        ties = self.site.joints_of[unit]
+        return any(self.main[tie.a] or self.main[tie.b] for tie in ties)
 
     def _joins_main(self, unit: int) -> bool:
         """Whether the finished build ties the unit to the main body."""
