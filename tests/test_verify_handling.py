@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from steps.settings import Settings
 from steps.verify import as_printed
 from steps.verify.balance import weights
 from steps.verify.footing import Footing
-from steps.verify.handling import HANDLED, check_handling
+from steps.verify.handling import HANDLED, _HandledModel, check_handling
 from steps.verify.replay import Replay, TurnedBuild
 from steps.verify.report import Check
 from tests.joint_cases import (
@@ -163,6 +164,18 @@ def test_a_case_far_graver_than_what_holds_comes_apart(kind: str) -> None:
     grave = handled(data, **{kind: 1e4})
     assert grave.looked_at == TIMES[kind] and grave.faults
     assert all("it comes apart" in fault.text for fault in grave.faults)
+
+
+@pytest.mark.parametrize(("off_mm", "as_told"), [(0.004, True), (1.0, False)])
+def test_hands_may_take_either_side_of_what_is_as_long_as_wide(off_mm: float, as_told: bool) -> None:
+    """Four parts at the corners of a square that a mended mesh draws longer along x by so much."""
+    names = ["east", "west", "north", "south"]
+    centre = np.array([(20 + off_mm, 0, 5), (-20, 0, 5), (0, 20, 5), (0, -20, 5)], dtype=float)
+    footing = SimpleNamespace(row={name: row for row, name in enumerate(names)}, centre=centre)
+    lot = ("base", 0, "")
+    model = SimpleNamespace(footing=footing, told={lot: SimpleNamespace(held=("north", "south"))})
+    held = _HandledModel._as_good(model, lot, names, None, np.array([0.0, 0.0, 1.0]))
+    assert held == (("north", "south") if as_told else ("east", "west"))
 
 
 def test_what_lies_on_what_is_held_bears_any_weight() -> None:

@@ -6,6 +6,7 @@ import copy
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from steps.pipeline import make_plan
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
 from steps.verify import verify_plan
-from steps.verify.kept_in import UNTIED, check_kept_in
+from steps.verify.kept_in import UNTIED, check_kept_in, lots, tied
 from steps.verify.motion import Mover, motion_tolerance
 from steps.verify.report import Check
 from tests.joint_cases import box, lid, placed, plate, rod, shift
@@ -124,6 +125,18 @@ def test_where_a_brick_of_a_wall_comes_off_is_to_be_told(place: str, open_: list
     for wrong in (open_[1:], ["left", *open_], []):
         note["sides"] = wrong
         assert not checked(model, other).ok
+
+
+@pytest.mark.parametrize("loose", ["P1", "P2"])
+def test_of_two_as_heavy_that_is_the_body_which_is_not_told_to_be_loose(loose: str) -> None:
+    plan = SimpleNamespace(
+        parts=[SimpleNamespace(id=name, shape="S1") for name in ("P1", "P2")],
+        shapes=[SimpleNamespace(id="S1", printed_g=2.0)],
+        joints=[SimpleNamespace(a="P1", b="P2", moves=True, hold_n=0.0, hold_low_n=None, mark="free")],
+        problems=[SimpleNamespace(code="comes-off", parts=(loose,))],
+    )
+    ((body, thing),) = lots(plan, tied(plan, could=True))
+    assert thing == {loose} and body == {"P1", "P2"} - {loose}
 
 
 def test_what_is_told_to_lie_loose_and_is_held_is_a_fault() -> None:

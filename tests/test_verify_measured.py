@@ -18,7 +18,7 @@ from steps.settings import Settings
 from steps.verify.measured import CrossCut, check_measured
 from steps.verify.report import Check
 from steps.verify.solids import Solids, Surface
-from tests.joint_cases import joints_of, placed
+from tests.joint_cases import box, joints_of, placed, shift
 from tests.models.families import family
 from tests.models.files import model_of
 
@@ -49,6 +49,19 @@ def joined(name: str, scale: float, seed: int = 3) -> tuple[Model, tuple[JointEn
 def measured(model: Model, joints: tuple[JointEntry, ...], scale: float = 1.0) -> Check:
     plan = SimpleNamespace(joints=joints, pitch_mm=None)
     return check_measured(plan, model, Solids(model, TOLERANCE_MM * scale))
+
+
+def test_faces_a_little_apart_lie_on_each_other_however_thin_their_parts_are() -> None:
+    """Two boards of 60 x 10 x 1 drawn 0.05 mm apart, edge to edge: more than they may be drawn into each
+    other."""
+    board = box((0, 0, 0), (60, 10, 1))
+    model = placed([(board, np.eye(4)), (board, shift(0, 10.05, 0))])
+    found = survey(model, Settings())
+    assert found.joints is not None
+    joints = tuple(joint_entry(joint, "rest", 0.0, "") for joint in found.joints.joints)
+    plan = SimpleNamespace(joints=joints, pitch_mm=None)
+    check = check_measured(plan, model, Solids(model, 0.03))
+    assert check.looked_at == 1 and check.ok, [str(fault) for fault in check.faults]
 
 
 @pytest.mark.parametrize("scale", [1.0, 4.0])

@@ -210,7 +210,7 @@ class _HandledModel:
             sides = self._as_good(("body", 0, ""), names, self._off_level(names, self.parts), self.up)
             yield Handling(f"picked up by {' and '.join(sides)}", graver * loads, sides)
         for lump in (thing for thing in things if len(thing) > 1):
-            sides = _outermost(self.footing, lump, self._off_level(lump, lump), self.up)[0]
+            sides = _outermost(self.footing, lump, self._off_level(lump, lump), self.up)
             words = f"picked up by itself, by {' and '.join(sides)}"
             yield Handling(words, graver * loads, sides, parts=lump)
 
@@ -272,15 +272,20 @@ class _HandledModel:
     def _as_good(self, lot: Lot, names: Sequence[str], nearer: Array | None, up: Array) -> tuple[str, ...]:
         """The parts that the plan says are held, where they are as far out as any; else those that are."""
         near = np.zeros(len(names)) if nearer is None else nearer
-        own, across = _outermost(self.footing, names, near, up)
-        told = self.told.get(lot)
+        told, own = self.told.get(lot), _outermost(self.footing, names, near, up)
         if told is None or not set(told.held) <= set(names) or not told.held:
             return own
         rows = [names.index(name) for name in told.held]
-        reach = (across + near).min(), (across - near).max()
-        low, high = (across + near)[rows].min(), (across - near)[rows].max()
-        good = len(rows) <= 2 and low - reach[0] <= SAME_REACH_MM and reach[1] - high <= SAME_REACH_MM
-        return told.held if good else own
+        across = _centres(self.footing, names) @ axes_across(up)
+        spread = np.ptp(across, axis=0)
+        for out in across.T[spread >= spread.max() - SAME_REACH_MM]:  # of both sides where they are as long
+            short = (
+                (out + near)[rows].min() - (out + near).min(),
+                (out - near).max() - (out - near)[rows].max(),
+            )
+            if len(rows) <= 2 and max(short) <= SAME_REACH_MM:
+                return told.held
+        return own
 
 
 def loose_things(plan: PlanFile) -> list[list[str]]:
@@ -323,12 +328,10 @@ def _centres(footing: Footing, names: Sequence[str]) -> Array:
     return footing.centre[[footing.row[name] for name in names]]
 
 
-def _outermost(
-    footing: Footing, names: Sequence[str], nearer: Array, up: Array
-) -> tuple[tuple[str, ...], Array]:
+def _outermost(footing: Footing, names: Sequence[str], nearer: Array, up: Array) -> tuple[str, ...]:
     """Of parts the one farthest to each side along the side on which they spread most, each counting as so
-    much ``nearer`` (k,), mm; and how far out each is (k,), mm."""
+    much ``nearer`` (k,), mm."""
     across = _centres(footing, names) @ axes_across(up)
     out = across[:, int(np.argmax(np.ptp(across, axis=0).round(6)))]
     ends = {int(np.argmin((out + nearer).round(6))), int(np.argmax((out - nearer).round(6)))}
-    return tuple(names[end] for end in sorted(ends)), out
+    return tuple(names[end] for end in sorted(ends))

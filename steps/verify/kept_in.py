@@ -98,8 +98,8 @@ def rigid(plan: PlanFile) -> nx.Graph:
 
 def lots(plan: PlanFile, together: nx.Graph) -> Iterator[list[frozenset[str]]]:
     """The things, parts that are ``together``, of each lot that touches, one through another: the heaviest
-    first, of some as heavy what the plan takes for the body, then what has the first part."""
-    body = {part for each in plan.problems if each.code == "left-behind" for part in each.parts}
+    first, of some as heavy what the plan takes for the body or does not tell to be loose."""
+    told = {part: each.code for each in plan.problems if each.code in UNTIED for part in each.parts}
     grams = {shape.id: shape.printed_g for shape in plan.shapes}
     weight = {part.id: grams[part.shape] for part in plan.parts}
     touching = together.copy()
@@ -110,7 +110,11 @@ def lots(plan: PlanFile, together: nx.Graph) -> Iterator[list[frozenset[str]]]:
         of_lot.setdefault(lot_of[next(iter(thing))], []).append(frozenset(thing))
     for _, things in sorted(of_lot.items()):
         heavy = {thing: -round(sum(weight[part] for part in sorted(thing)), 6) for thing in things}
-        yield sorted(things, key=lambda thing: (heavy[thing], thing.isdisjoint(body)))
+        loose = {
+            thing: any(told.get(part, "left-behind") != "left-behind" for part in thing) for thing in things
+        }
+        body = {thing: any(told.get(part) == "left-behind" for part in thing) for thing in things}
+        yield sorted(things, key=lambda thing: (heavy[thing], not body[thing], loose[thing]))
 
 
 def _tried(thing: frozenset[str], plan: PlanFile, mover: Mover) -> Iterator[Array]:

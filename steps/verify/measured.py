@@ -350,7 +350,8 @@ class Gauge:
 
         def measured() -> float:
             mine = _in_plane(pairing.plug, point, axis, -apart, apart)
-            return shared_area(mine, _in_plane(pairing.hollow, point, axis, -into, apart), into)
+            other = _in_plane(pairing.hollow, point, axis, -into, apart)
+            return shared_area(mine, other, max(apart, into))
 
         return self._once(pairing, "area", [float(point @ axis), *axis], measured)
 
