@@ -19,7 +19,7 @@ from steps.bonding import bonding_of, ties_surely
 from steps.glue.cases import LoadCase, load_cases
 from steps.glue.choose import FamilySearch
 from steps.glue.families import family
-from steps.glue.least import Asked, LeastGlue, _passed_on, _passing, least_glue
+from steps.glue.least import Asked, LeastGlue, _passed_on, _passing, _reachable, least_glue
 from steps.glue.master import Cut, Ties, exactly, least_effort
 from steps.glue.proofs import Answer, Known, Proofs
 from steps.glue.supply import Supply
@@ -439,6 +439,21 @@ def test_what_was_not_decided_is_not_asked_again_once_the_work_is_spent(monkeypa
     ]
     assert 0 < len(found[0].unsettled) == len(looked) == len(known.undecided)
     assert [each.words for each in found[1].unsettled] == [each.words for each in found[0].unsettled]
+
+
+def test_a_case_without_its_loose_parts_is_one_case_from_search_to_search():
+    """What is known of a case is known of that value: another would be asked about anew."""
+    question, known = Question("bridge of 6", 0.0, STRONG, 1), Known()
+    some = np.ones(len(question.asked.supply.strength))
+    some[0] = 0.0
+    asked = replace(question.asked, supply=times(question.asked.supply, some))
+    proofs = (
+        Proofs(question.structure, each, UP, known) for each in (asked.supply, times(asked.supply, 0.9))
+    )
+    (one, loose), (other, _) = (_reachable(each, asked, question.cases) for each in proofs)
+    lighter = [load.case is not given.case for load, given in zip(one, question.cases, strict=True)]
+    assert loose and any(lighter)
+    assert all(first.case is second.case for first, second in zip(one, other, strict=True))
 
 
 @pytest.mark.parametrize(

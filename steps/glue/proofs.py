@@ -104,7 +104,8 @@ class Known:
     """What was found out about the cases of one structure, whatever glue it was asked for: forces (k, 3: N)
     that balance a case, and motions (6 n,) in which one fell, each with its case; ``hopeless`` are those in
     which one fell whatever was glued, and ``undecided`` the cases, with glue that is hard and not, of which
-    nothing was found out in all the rounds there are. ``work`` is what may still be spent on finding out
+    nothing was found out in all the rounds there are; ``lighter`` are cases without the parts that nothing
+    holds in them, each with what it was made of. ``work`` is what may still be spent on finding out
     more, ``spare`` what on cheaper sets than the first that holds: contacts in programmes, of which
     ``programmes`` have been solved."""
 
@@ -115,6 +116,7 @@ class Known:
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
     hopeless: list[Array] = field(default_factory=list)
     undecided: dict[tuple[int, bool], LoadCase] = field(default_factory=dict)
+    lighter: dict[tuple[int, bytes], tuple[LoadCase, LoadCase]] = field(default_factory=dict)
 
     def left(self, spare: bool) -> float:
         """What may still be spent, for what has to be known or for cheaper sets (``spare``)."""
