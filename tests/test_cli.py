@@ -26,6 +26,8 @@ from steps.kept import RECORD
 from steps.pipeline import STAGES
 from tests.bad_inputs import at, cube, entity_bomb, model_xml, package, stl, zip_bomb
 from tests.booklet_sample import PlainPictures
+from tests.models.families import family
+from tests.models.files import write
 from tests.test_workers import wait_gone
 
 Capture = pytest.CaptureFixture[str]
@@ -888,3 +890,29 @@ def test_letters_that_the_terminals_encoding_lacks_are_no_fault(tmp_path: Path) 
     )
     assert made.returncode == 0, made.stderr
     assert b"w\\xe4nd \\u2713" in made.stdout
+
+
+def test_the_same_bytes_for_any_hash_seed_and_any_number_of_cores(tmp_path: Path) -> None:
+    """Nothing hangs on the order of a set or on how the work was shared out."""
+    few = (
+        "import os, sys; from steps.cli import main\n"
+        "if sys.argv.pop(1) == 'one' and hasattr(os, 'sched_setaffinity'):\n"
+        "    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})\n"
+        "main(sys.argv[1:])\n"
+    )
+    made = []
+    for seed, cores in (("1", "one"), ("2", "all")):
+        folder = tmp_path / cores
+        folder.mkdir()
+        write(family("side studs", 3, most=4), folder / "model.3mf")
+        asked = ["booklet", "model.3mf", "--scale", "2"]
+        path = os.pathsep.join(
+            [str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
+        )
+        env = {**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": path}
+        done = subprocess.run(
+            [sys.executable, "-c", few, cores, *asked], env=env, cwd=folder, capture_output=True, timeout=300
+        )
+        assert done.returncode == 0, done.stderr
+        made.append({each.name: each.read_bytes() for each in sorted(folder.iterdir())})
+    assert len(made[0]) > 2 and made[0] == made[1]
