@@ -2,13 +2,14 @@
 
 from collections import Counter
 from dataclasses import replace
+from functools import cache
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_model.beacon import beacon
 from steps.draw.kinds import kinds_in_step, letter_of
-from steps.model import Assembly, Attach, Move
+from steps.model import Assembly, Attach, Move, Plan
 from tests.draw_scenes import plan_of
 
 
@@ -51,10 +52,15 @@ def test_copies_of_a_sub_assembly_are_one_kind_counted():
     assert (kind.assembly, kind.count, kind.groups, kind.shape) == ("A2", 2, copies, "")
 
 
+@cache
+def _by_seven() -> Plan:
+    return plan_of(beacon(), per_step=7)
+
+
 @given(st.sets(st.integers(0, 200)))
 def test_things_of_one_letter_have_the_same_joints_glued(rows):
     """Known answer by counting: things of a letter have as many contacts glued to each other letter."""
-    plan = plan_of(beacon(), per_step=7)
+    plan = _by_seven()
     names = [joint.id for joint in plan.joints.joints]
     glued = {names[row % len(names)] for row in rows}
     marks = {name: "glue" if name in glued else "press" for name in names}
