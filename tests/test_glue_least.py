@@ -8,6 +8,7 @@ from functools import cache
 from itertools import combinations, pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 
 import networkx as nx
 import numpy as np
@@ -454,6 +455,36 @@ def test_a_case_without_its_loose_parts_is_one_case_from_search_to_search():
     lighter = [load.case is not given.case for load, given in zip(one, question.cases, strict=True)]
     assert loose and any(lighter)
     assert all(first.case is second.case for first, second in zip(one, other, strict=True))
+
+
+def test_what_lies_loose_weighs_by_what_the_glue_in_question_can_tie():
+    """A thing on another is carried by it only where some glue makes the two one thing, whichever glue was
+    asked about before."""
+    built = stack(tower(4), hold_per_stud=1.0)
+    joints = [
+        replace(joint, hold_n=hold, hold_low_n=hold, moves=moves)
+        for joint, hold, moves in zip(built.joints.joints, (1.0, 0.0, 0.0), (False, True, False), strict=True)
+    ]
+    structure = Structure.relied_on(built.model, built.measures, Joints(tuple(joints)), Settings())
+    loads = np.zeros((4, 6))
+    loads[:, 2] = -1.0
+    load = LoadCase("knock", "knocked", Case.make(loads, [0], ground=False), UP)
+    bare = SimpleNamespace(
+        pull=np.array([1.0, 0.0, 0.0]), first=np.arange(3), second=np.arange(1, 4)
+    )  # of the joints from below up
+
+    def borne(known: Known, strength: list[float]) -> float:
+        proofs = SimpleNamespace(
+            bare_holds=bare, structure=structure, strength=np.array(strength), known=known
+        )
+        ((found,), _) = _reachable(proofs, None, [load])
+        return float(found.case.loads[1, 2])
+
+    ties, none = [0.0, 0.0, 5.0], [0.0, 0.0, 0.0]
+    alone = [borne(Known(), ties), borne(Known(), none)]
+    assert alone == [-3.0, -1.0]
+    known = Known()
+    assert [borne(known, none), borne(known, ties)] == alone[::-1]
 
 
 @pytest.mark.parametrize(

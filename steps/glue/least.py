@@ -350,9 +350,11 @@ def _reachable(
         kept = load.case.present & np.isin(label, label[load.case.held])
         if kept.sum() < load.case.present.sum():
             loose.update(np.flatnonzero(load.case.present & ~kept).tolist())
-            same = id(load.case), kept.tobytes()
+            passes = _passing(ends, moves, label, load.case.present, kept)
+            # which things lie on what hangs on the joints that this glue can tie
+            passed = tuple(each.tobytes() for one in passes for each in one)
+            same = id(load.case), kept.tobytes(), passed
             if same not in proofs.known.lighter:
-                passes = _passing(ends, moves, label, load.case.present, kept)
                 left = replace(load.case, present=kept, loads=_passed_on(load, kept, passes, centroid))
                 proofs.known.lighter[same] = load, replace(load, case=left)
             load = proofs.known.lighter[same][1]

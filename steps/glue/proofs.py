@@ -116,7 +116,9 @@ class Known:
     falls: list[tuple[LoadCase, Array]] = field(default_factory=list)
     hopeless: list[Array] = field(default_factory=list)
     undecided: dict[tuple[int, bool], LoadCase] = field(default_factory=dict)
-    lighter: dict[tuple[int, bytes], tuple[LoadCase, LoadCase]] = field(default_factory=dict)
+    lighter: dict[tuple[int, bytes, tuple[bytes, ...]], tuple[LoadCase, LoadCase]] = field(
+        default_factory=dict
+    )
 
     def left(self, spare: bool) -> float:
         """What may still be spent, for what has to be known or for cheaper sets (``spare``)."""
