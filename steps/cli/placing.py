@@ -169,7 +169,8 @@ def write_table(given: Path, folder: Path, settings: Settings, force: bool, quie
     from steps.pipeline import loose_parts
     from steps.place.table import build_table
 
-    model = read_model(given, Settings(limits=settings.limits))
+    asked = Settings(limits=settings.limits, set_corners=settings.set_corners)
+    model = read_model(given, asked)
     if not model.placed:
         raise FaultyModel([loose_parts(model, "so there are no places to write down")])
     written = build_table(model)
