@@ -12,10 +12,12 @@ from steps.glue import choose_glue
 from steps.joints import find_joints
 from steps.model import Plan, Sight, Step, View
 from steps.order import plan_order
+from steps.pipeline import order_survey, survey
 from steps.planfile import plan_file
 from steps.settings import Settings
 from steps.settle import settle
 from steps.verify import verify_plan
+from tests.joint_cases import box, placed, shift
 from tests.order_cases import CASES
 from tests.order_models import model_of
 
@@ -170,3 +172,17 @@ def test_what_is_threaded_goes_on_from_above_and_the_whole_is_laid_flat_when_it_
     rest = tuple(each for each in told.problems if each.code != "kept-in")
     check = verify_plan(told.model_copy(update={"problems": rest}), plan.model)["turns"]
     assert len(check.faults) == 12  # a plan that does not say what keeps the beads in lets them fall
+
+
+def test_what_only_glue_joins_goes_in_several_a_step_each_beside_the_last() -> None:
+    """Sixteen plain boxes in a row: no step but the first and the last has fewer than another."""
+    one = box((0, 0, 0), (20, 20, 12))
+    found = survey(placed([(one, shift(20 * row, 0, 0)) for row in range(16)]), Settings())
+    assert found.joints is not None
+    steps = order_survey(found.model, found.measures, found.joints, Settings()).steps
+    counts = [len(step.adds) for step in steps]
+    assert sum(counts) == 16 and 1 < min(counts[1:-1]) == max(counts)
+    stands: set[int] = set()
+    for row in (int(name[1:]) for step in steps for name in step.adds):
+        assert not stands or {row - 1, row + 1} & stands
+        stands.add(row)

@@ -363,7 +363,7 @@ class Walk:
                 self.foot = min((float(self.level[unit]) for unit in self.module), default=None)
             return self._extend(Draft([], foot=self.foot if first in self.module else None), [first])
         if apart := [unit for unit in loose if not self._joins_main(unit)]:
-            return self._laid([unit for unit in apart if self._is_beside(unit)] or apart)
+            return self._laid(self._side_by_side(apart) or apart)
         if not self.lax:
             raise Stuck
         return self._aided_step(loose)
@@ -565,10 +565,23 @@ class Walk:
             draft.doubtful = [WAITS]
         return draft
 
-    def _is_beside(self, unit: int) -> bool:
-        """Whether the unit touches what stands, if nothing keeps them together but glue."""
-        ties = self.site.joints_of[unit]
-        return any(self.main[tie.a] or self.main[tie.b] for tie in ties)
+    def _side_by_side(self, loose: Sequence[int]) -> list[int]:
+        """Units for one step of which each touches what stands or one before it: the next is glued to it."""
+        chosen: list[int] = []
+        left = dict.fromkeys(loose)
+        while len(chosen) < self.limits.parts:
+            beside = (unit for unit in left if self._is_beside(unit, chosen))
+            unit = next((unit for unit in beside if self._step_allows([*chosen, unit], ())), None)
+            if unit is None:
+                break
+            del left[unit]
+            chosen.append(unit)
+        return chosen
+
+    def _is_beside(self, unit: int, chosen: Sequence[int]) -> bool:
+        """Whether the unit touches what stands, or one of those chosen."""
+        ends = {end for tie in self.site.joints_of[unit] for end in (tie.a, tie.b)} - {unit}
+        return any(self.main[end] for end in ends) or not ends.isdisjoint(chosen)
 
     def _joins_main(self, unit: int) -> bool:
         """Whether the finished build ties the unit to the main body."""
