@@ -267,6 +267,7 @@ class _Reader:
                     "standard forbids. Export it again."
                 )
             seen.add(row)
+            self.at = ""
             node = _one_of(nodes, row, "node")
             own = f" ({printable(node['name'], 40)!r})" if isinstance(node.get("name"), str) else ""
             self.at = f"node {row}{own}: "
@@ -275,6 +276,7 @@ class _Reader:
             if "mesh" in node:
                 self._place(node, placed, name)
             stack += [(child, placed, name, depth + 1) for child in reversed(node.get("children", []))]
+        self.at = ""
 
     def _place(self, node: Mapping[str, Any], placed: Array, name: str) -> None:
         found = self._mesh(node["mesh"])
@@ -534,7 +536,9 @@ def _local(node: Mapping[str, Any], loose: Loose) -> Array:
         if apart:
             raise _Contradiction("it has a matrix and also a translation, rotation or scale")
         if not np.array_equal(matrix[3], (0, 0, 0, 1)):
-            raise _Contradiction("its matrix does not end with 0, 0, 0, 1, so that it is no place")
+            raise _Contradiction(
+                "numbers 4, 8, 12 and 16 of its matrix are not 0, 0, 0 and 1, so that it is no place"
+            )
         if _is_skewed(matrix[:3, :3]):
             loose["a node's matrix is skewed: it is no shift, turn and scale (3.5.3)"] = None
         return matrix
