@@ -22,7 +22,7 @@ CELLS = [Cell(0, 0, 0, 6, 2), Cell(4, 0, 1, 6, 2)]
 def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The names of the searches that were made."""
     made: list[str] = []
-    for name in ("balancing", "elastic"):
+    for name in ("split", "elastic"):
         search = getattr(findings, name)
 
         def counted(*args: object, name: str = name, search: Callable[..., object] = search) -> object:

@@ -24,7 +24,7 @@ from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.nearby import Nearby
 from steps.statics.programme import USE_TOLERANCE, Help, elastic
 from steps.statics.rigid import GROUND, Contacts
-from steps.statics.splitting import balancing
+from steps.statics.splitting import split
 
 #: Of the falls found so many are tried again, the latest first: mostly it is the very last that goes on.
 FALLS = 2
@@ -106,7 +106,10 @@ class Findings:
                 return Finding.of(help_)
             if (motion := self._falls_again(rows, equilibrium, case, capacity)) is not None:
                 return None if names else Finding(True, motion=motion)
-            force = balancing(equilibrium, case, capacity, None if near is None else near.earlier)
+            found = split(equilibrium, case, capacity, None if near is None else near.earlier)
+            if found.motion is not None and not names:
+                return Finding(True, motion=found.motion)
+            force = found.force
         if force is None:
             return None
         if len(marks):

@@ -20,7 +20,7 @@ from steps.statics.equilibrium import Capacity, Case, Equilibrium
 from steps.statics.findings import by_part, goes_on
 from steps.statics.programme import elastic
 from steps.statics.rigid import GROUND, Bodies, Contacts, crossed
-from steps.statics.splitting import CLOSE, balancing
+from steps.statics.splitting import CLOSE, balancing, split
 from steps.statics.structure import Structure
 
 #: Rings of neighbours round what has changed that are tried in turn, each with so many rounds of splitting:
@@ -121,11 +121,10 @@ class Growing:
                 return True
         if len(changed) <= WHOLE_SHARE * len(present) and self._falls_alone(changed, asked):
             return False
-        if self._whole(asked):
-            return True
-        if self._as_is(asked):
+        stands = self._whole(asked)
+        if stands is None and self._as_is(asked):
             self._open_before = frozenset(changed)
-        return None
+        return stands
 
     def _falls_alone(self, parts: Set[int], asked: _Asked) -> bool:
         """Whether these fall even with all else held: to hold more never asks for more."""
@@ -239,17 +238,24 @@ class Growing:
         ends = np.concatenate([self._contacts.first[over], self._contacts.second[over]])
         return {*ends[ends != GROUND].tolist()}
 
-    def _whole(self, asked: _Asked) -> bool:
-        """Whether all that is there is balanced anew, if that was not tried in vain before."""
+    def _whole(self, asked: _Asked) -> bool | None:
+        """Whether all that is there stands, balanced anew, if that was not tried in vain before."""
         held, open_ = self._vain
         if open_ and open_ <= self._open and asked.held <= held:
-            return False
+            return None
         free = np.array(sorted(self._present.difference(asked.held)), dtype=np.int64)
-        if self._balanced(free, asked, WHOLE_ROUNDS):
+        still = np.array(sorted(asked.held), dtype=np.int64)
+        own, equilibrium, case = self._local(free, still, asked)
+        found = split(equilibrium, case, asked.able.at(own), self._force[own], WHOLE_ROUNDS)
+        if found.force is not None and self._proves(found.force, own, equilibrium, case, asked):
             return True
+        if found.motion is not None:
+            if self._as_is(asked):
+                self.fell(by_part(np.concatenate([free, still]), equilibrium, found.motion))
+            return False
         if self._as_is(asked):
             self._vain = (asked.held, frozenset(self._open))
-        return False
+        return None
 
     def _with(self, held: Set[int]) -> _Asked:
         """The build as it is with hands on it."""
@@ -364,13 +370,18 @@ class Growing:
         return np.array(sorted(region), dtype=np.int64)
 
     def _balanced(self, region: IntArray, asked: _Asked, rounds: int) -> bool:
-        """Whether forces are found that balance the region amid all else as it is; they are kept where
-        the build is asked about as it is."""
+        """Whether forces are found that balance the region amid all else as it is; see :meth:`_proves`."""
         own, equilibrium, case = self._local(region, np.array(sorted(asked.held), dtype=np.int64), asked)
         capacity = asked.able.at(own)
         force = balancing(equilibrium, case, capacity, self._force[own], rounds)
-        if force is None:
-            return False
+        return force is not None and self._proves(force, own, equilibrium, case, asked)
+
+    def _proves(
+        self, force: Array, own: IntArray, equilibrium: Equilibrium, case: Case, asked: _Asked
+    ) -> bool:
+        """Whether forces (k, 3: N) at contacts (rows) balance a case of theirs; they are kept then where the
+        build is asked about as it is."""
+        capacity = asked.able.at(own)
         worst = max(equilibrium.residual(case, force), equilibrium.overload(case, capacity, force))
         if worst * case.scale > CLOSE * self._scale:
             return False
