@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from itertools import combinations
 
 import pytest
@@ -64,6 +65,12 @@ def pages_of(plan: Plan, settings: Settings) -> tuple[Page, ...]:
     return composer.pages(compose(plan, settings, words))
 
 
+@lru_cache(maxsize=len(EVERY_EDITION))
+def sample_pages(reader: str, paper: str, language: str, fold: bool) -> tuple[Page, ...]:
+    """An edition of the sample, set once: pages cannot be edited."""
+    return pages_of(sample_plan(), Settings(reader=reader, paper=paper, language=language, fold=fold))
+
+
 def renamed(plan: Plan, name: str) -> Plan:
     """Every name that a file or a person can give, replaced."""
     model = replace(
@@ -111,8 +118,7 @@ def smallest_type(pages: list[Page]) -> float:
 
 @pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
 def test_nothing_leaves_its_box_and_no_boxes_overlap(reader, paper, language, fold):
-    settings = Settings(reader=reader, paper=paper, language=language, fold=fold)
-    pages = pages_of(sample_plan(), settings)
+    pages = sample_pages(reader, paper, language, fold)
     check(pages)
     assert smallest_type([page for page in pages if not page.for_adult]) >= LEAST[reader]
     assert smallest_type([page for page in pages if page.for_adult]) >= LEAST["adult"]
@@ -369,7 +375,7 @@ def test_sheets_are_numbered_n_of_total():
 @pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
 def test_every_step_shows_where_you_are(reader, paper, language, fold):
     """However full the column, the overview finds a place and keeps a size that can be read."""
-    pages = pages_of(sample_plan(), Settings(reader=reader, paper=paper, language=language, fold=fold))
+    pages = sample_pages(reader, paper, language, fold)
     for page in pages:
         if page.kind == "step" and page.bookmark:
             images = [item for cell in page.cells for item in cell.items if isinstance(item, Image)]
@@ -583,7 +589,7 @@ def test_the_last_page_of_a_flow_ends_at_about_one_height() -> None:
 
 @pytest.mark.parametrize(("reader", "paper", "language", "fold"), EVERY_EDITION)
 def test_nothing_in_a_title_block_is_cut(reader, paper, language, fold):
-    pages = pages_of(sample_plan(), Settings(reader=reader, paper=paper, language=language, fold=fold))
+    pages = sample_pages(reader, paper, language, fold)
     fixed = {words_in(language).say(each) for each in ("Child", "Helper", "Adult")}
     for page in pages:
         cells = [cell for cell in page.cells if cell.role == "title block"]

@@ -51,9 +51,11 @@ class Composer:
         if not leaf or not work:
             return sheets
 
+        counting = replace(self, level=False)
+
         def cost(at: int) -> tuple[int, int, int]:
             before, after = (
-                sum(1 for _ in self._all_bodies(some)) for some in (others[:at], others[at:work])
+                sum(1 for _ in counting._all_bodies(some)) for some in (others[:at], others[at:work])
             )
             return before % 2, before + after, at
 

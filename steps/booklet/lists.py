@@ -70,7 +70,7 @@ class Lists:
         """The pages of the runs, set tighter where that saves one, so that no page is left with a line or
         two; all as low as so many pages allow, the parts pictured as large as they do."""
         best = self._set(runs, begins)
-        for zoom in ZOOMS if any(sheet.kind == "parts" for sheet, _ in runs) else ():
+        for zoom in ZOOMS if self.level and any(sheet.kind == "parts" for sheet, _ in runs) else ():
             larger = [
                 (replace(sheet, blocks=_zoomed(sheet.blocks, zoom)), _zoomed(blocks, zoom))
                 for sheet, blocks in runs

@@ -33,6 +33,7 @@ def table_needs(setter: Typesetter, table: Table) -> float:
     return sum(_least(_type_of(setter), column) for column in _columns(table))
 
 
+@lru_cache(maxsize=4096)
 def set_out(setter: Typesetter, table: Table, width: float) -> Table:
     """The table with its columns' widths found for so many mm, to be kept where it is divided."""
     shares = tuple(wide / width for wide in column_widths(setter, table, width))
