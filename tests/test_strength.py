@@ -23,8 +23,9 @@ def test_every_figure_has_a_source_and_says_how_sure_it_is():
 def test_figures_of_the_standard_as_remembered():
     """EN 1005-3:2002, basic forces, whole body pushing, standing (from memory): 119 N domestic, 200 N
     professional use; half of it, rounded, where it is repeated."""
-    known = [(hand.push_n, hand.repeated_n) for hand in hands() if "EN 1005-3" in hand.source]
-    assert known == [(119.0, 60.0), (200.0, 100.0)]
+    known = [(hand.push_n, hand.repeated_n, hand.seldom) for hand in hands() if "EN 1005-3" in hand.source]
+    assert known == [(119.0, 60.0, 24), (200.0, 100.0, 24)]
+    assert hands()[0].pull_share == pytest.approx(145.0 / 200.0, abs=0.01)  # a pull beside a push, standing
     assert one_hand_n() == 60.0
 
 
