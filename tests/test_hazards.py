@@ -184,9 +184,9 @@ LIMITS = {
 }
 
 
-#: Least and greatest lap shear MPa; best gap, greatest gap, film mm; s open; least and greatest min until it may
-#: be let go; h to full strength; service deg C; mL a drop. Of a published range the end that is asked for in
-#: the data file: the least time open, the longest wait. From memory where no publication stands beside it.
+#: Least and greatest lap shear MPa; best gap, greatest gap, film mm; s open; least and greatest min until it
+#: may be let go; h to full strength; service deg C; mL a drop. Of a published range the end that the data file
+#: asks for: the least time open, the longest wait. From memory where no publication stands beside it.
 FAMILIES = {
     # Goss 2010: best under 0.05, limit 0.2; Petrie, table 8.3: 0.5 to 5 min; open for seconds; drop: row 18
     "cyanoacrylate": ((3.0, 8.0), (0.0, 0.05), 0.2, 0.05, 12.0, (0.5, 5.0), 24.0, 80.0, 0.0057),
@@ -204,12 +204,12 @@ FAMILIES = {
     "pva": ((0.05, 0.55), (0.0, 0.1), 0.1, 0.1, 600.0, (30.0, 60.0), 24.0, 50.0, 0.05),
     # Goss 2010: 1.4 MPa on plastics; skin in 10 to 20 min, 2 to 3 mm in 24 h
     "silicone": ((1.4, 1.4), (0.5, 2.0), 6.0, 1.0, 600.0, (720.0, 1440.0), 48.0, 150.0, 0.05),
-    # Goss 2010: best under 0.1, fills several mm; suppliers: 3 to 5 times the fixture time, in hours rounded up
+    # Goss 2010: best under 0.1, fills several mm; suppliers: 3 to 5 times the fixture time, rounded up
     "light-cured": ((3.0, 8.0), (0.0, 0.1), 2.0, 0.1, 1800.0, (1.0, 1.0), 0.1, 80.0, 0.05),
 }
 
-#: How well each family bonds pla, petg, abs, asa, tpu, nylon, 0 to 4. Oz and Ozturk 2025, abstract: acrylic on
-#: petg the strongest pair; Yap 2020: instant glue over epoxy on asa and nylon; the rest from memory.
+#: How well each family bonds pla, petg, abs, asa, tpu, nylon, 0 to 4. Oz and Ozturk 2025, abstract: acrylic
+#: on petg the strongest pair; Yap 2020: instant glue over epoxy on asa and nylon; the rest from memory.
 RATINGS = {
     "cyanoacrylate": "3 2 3 3 2 3",
     "epoxy": "2 2 2 2 1 2",
@@ -248,8 +248,8 @@ SHARES = {
     "light-cured": {"reactive acrylates": 0.9},
 }
 
-#: Flash point deg C, g/mol, g/mL, share that leaves as vapour, isocyanate groups. Masses: of the formulas; all
-#: others from memory (instant glue: suppliers 1.06 g/mL), a solvent leaves wholly, of what hardens little does.
+#: Flash point deg C, g/mol, g/mL, share that leaves as vapour, isocyanate groups. Masses: of the formulas;
+#: all others from memory (instant glue: suppliers 1.06 g/mL); a solvent leaves wholly, of what hardens little.
 SUBSTANCES = {
     "ethyl cyanoacrylate": (83.0, 125.13, 1.05, 0.05, 1),
     "epoxy resin": (150.0, 340.4, 1.16, 0.0, 1),

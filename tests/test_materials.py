@@ -20,8 +20,8 @@ def test_every_material_a_user_may_set_has_figures() -> None:
         assert material(name).density_g_cm3 > 0
 
 
-#: g/cm3, GPa along the layers and its low end, MPa, Poisson's ratio, friction on itself, share of the grip left
-#: after a month. Processes 2025 13:2733: density, modulus, strength of pla, petg, abs; Santana 2020,
+#: g/cm3, GPa along the layers and its low end, MPa, Poisson's ratio, friction on itself, share of the grip
+#: left after a month. Processes 2025 13:2733: density, modulus, strength of pla, petg, abs; Santana 2020,
 #: 10.1177/1464420720978997: friction of pla and petg; the rest from memory, what is left of the grip a guess.
 PUBLISHED = {
     "pla": (1.25, 3.5, 2.3, 53.0, 0.36, (0.12, 0.38), 0.5),
@@ -34,7 +34,7 @@ PUBLISHED = {
 
 
 def test_published_figures() -> None:
-    assert PUBLISHED == {
+    assert {
         name: (
             row.density_g_cm3,
             row.e_gpa,
@@ -45,7 +45,7 @@ def test_published_figures() -> None:
             row.relaxation,
         )
         for name, row in materials().items()
-    }
+    } == PUBLISHED
 
 
 def test_an_unknown_material_is_named() -> None:
