@@ -185,7 +185,7 @@ LIMITS = {
 
 
 #: Least and greatest lap shear MPa; best gap, greatest gap, film mm; s open; least and greatest min until it
-#: may be let go; h to full strength; service deg C; mL a drop. Of a published range the end that the data file
+#: may be let go; h to full strength; service deg C; mL a drop. Of a published range the end that the data
 #: asks for: the least time open, the longest wait. From memory where no publication stands beside it.
 FAMILIES = {
     # Goss 2010: best under 0.05, limit 0.2; Petrie, table 8.3: 0.5 to 5 min; open for seconds; drop: row 18
@@ -249,7 +249,7 @@ SHARES = {
 }
 
 #: Flash point deg C, g/mol, g/mL, share that leaves as vapour, isocyanate groups. Masses: of the formulas;
-#: all others from memory (instant glue: suppliers 1.06 g/mL); a solvent leaves wholly, of what hardens little.
+#: all others from memory (instant glue: suppliers 1.06 g/mL); a solvent leaves wholly, what hardens hardly.
 SUBSTANCES = {
     "ethyl cyanoacrylate": (83.0, 125.13, 1.05, 0.05, 1),
     "epoxy resin": (150.0, 340.4, 1.16, 0.0, 1),
