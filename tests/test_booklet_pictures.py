@@ -133,6 +133,10 @@ def sit_down_at_a_tired_card(plan, settings) -> Iterator[None]:
     yield from _sit(plan, settings, Fragile(after=9))
 
 
+def sit_down_at_a_card_that_tires_late(plan, settings) -> Iterator[None]:
+    yield from _sit(plan, settings, Fragile(after=24))
+
+
 def sit_down_at_a_card_that_fears_the_whole(plan, settings) -> Iterator[None]:
     yield from _sit(plan, settings, Fragile(after=10**6, at_parts=len(plan.model.parts)))
 
@@ -224,7 +228,7 @@ def test_a_fault_in_a_worker_is_raised_here_with_its_trace():
 
 
 def test_a_booklet_is_written_although_the_driver_crashes(tmp_path):
-    with Crew(2, sit_down_at_a_tired_card) as crew:
+    with Crew(1, sit_down_at_a_card_that_tires_late) as crew:
         pictures = StudioPictures(sample_plan(), Settings(pictures="gl"), crew)
         write_booklet(sample_plan(), tmp_path / "b.pdf", Settings(pictures="gl"), pictures=pictures)
         assert pictures.notice and len(PdfReader(tmp_path / "b.pdf").pages) > 5

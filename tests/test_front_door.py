@@ -15,6 +15,9 @@ from pypdf import PdfReader
 
 import steps
 from demo_model.beacon import beacon
+from demo_model.lattice import Builder, block_piece
+from demo_model.scene import DemoModel
+from demo_model.solids import Module
 from demo_model.write import write_3mf, write_stl_folder
 from steps import errors, make_plan, read_model, verify_plan, write_booklet, write_html, write_prints
 from steps.booklet import write_labels
@@ -37,6 +40,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def plan(folder: Path) -> Plan:
     return make_plan(folder / "my-model.3mf", Settings(reader="child"))
+
+
+def pile() -> DemoModel:
+    """Three blocks: what starts a program and its workers hangs on no model."""
+    build = Builder("Pile", Module())
+    for n in range(3):
+        build.add(f"block {n}", block_piece(2, 2, build.module), "#c9b48a", 0, 0, 2 * n)
+    return build.model()
 
 
 def program() -> str:
@@ -84,11 +95,11 @@ def run_program(
 
 @pytest.mark.parametrize("start", [as_script, from_standard_input, as_kernel])
 def test_the_readmes_program_of_five_lines_runs(
-    start: Callable[[Path, str], list[str]], folder: Path, tmp_path: Path
+    start: Callable[[Path, str], list[str]], tmp_path: Path
 ) -> None:
     text = program()
     assert len([line for line in text.splitlines() if line.strip()]) == 5
-    (tmp_path / "my-model.3mf").write_bytes((folder / "my-model.3mf").read_bytes())
+    write_3mf(pile(), tmp_path / "my-model.3mf")
     done = run_program(start, tmp_path, text)
     assert (done.stdout, done.stderr) == ("True\n", "")
     assert len(PdfReader(tmp_path / "my-model.pdf").pages) > 5

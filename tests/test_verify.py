@@ -42,6 +42,7 @@ from steps.verify.report import Check, Report
 from steps.verify.solids import Solids, bvh, crease_edges, placed, thinned, walls, welded
 from steps.verify.standing import centre_of, inside
 from tests.hand_made import DOWN, joint_entries, model_of, plan_of
+from tests.known_geometry import known_geometry  # noqa: F401
 
 #: Steps of the beacon, as rows of its parts: plinth, tower, gallery, rails, lamp, roof.
 BEACON_STEPS = [[0, 1], [2, 3], [4], [5], [6], [7], [8, 9], [10], [11]]

@@ -14,6 +14,7 @@ from steps.settle.schedule import GLUE_MIN, PART_MIN
 from steps.verify import verify_plan
 from steps.verify.dry import as_dry, as_glued
 from steps.verify.gluing import _waiting
+from tests.known_geometry import known_geometry  # noqa: F401
 from tests.test_settle_rehearse import plan_of
 
 Data = dict[str, Any]

@@ -23,6 +23,7 @@ from steps.pipeline import make_plan
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
 from steps.verify import verify_plan
+from tests.known_geometry import known_geometry  # noqa: F401
 
 Data = dict[str, Any]
 KINDS: dict[str, Callable[[Data], None]] = {}
