@@ -477,16 +477,17 @@ def test_of_more_faults_than_a_screen_holds_each_is_told_where_it_is_said(
     assert "x19" not in capsys.readouterr().err
 
 
-def test_what_lies_as_on_a_plate_is_printed_without_asking_for_an_order(
-    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(("rise", "fault"), [(0.0, "print layout"), (12.0, "hangs in the air")])
+def test_what_no_plan_can_be_made_of_is_printed_without_asking_for_an_order(
+    rise: float, fault: str, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Thousands of parts side by side took minutes to be ordered, one after the other."""
+    """Thousands of parts that touch nothing took minutes to be ordered, one after the other."""
     asked: list[object] = []
     monkeypatch.setattr("steps.pipeline.order_survey", lambda *given: asked.append(given))
-    bodies = [np.add(cube().triangles, [12.0 * row, 0, 0]) for row in range(30)]
+    bodies = [np.add(cube().triangles, [12.0 * row, 0, rise * row]) for row in range(30)]
     path = stl(tmp_path / "plate.stl", np.concatenate(bodies))
     assert run(["prints", str(path), "-o", str(tmp_path / "out")]) == 0
-    assert "print layout" in capsys.readouterr().err
+    assert fault in capsys.readouterr().err
     assert not asked
 
 

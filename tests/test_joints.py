@@ -1223,6 +1223,14 @@ def test_a_ball_over_a_plate_floats() -> None:
     assert "floating-part" in codes(joints)
 
 
+def test_the_distance_of_the_largest_group_in_the_air_is_to_what_stands() -> None:
+    cube = box((0, 0, 0), (10, 10, 10))
+    poses = [shift(0, 0, 0), shift(0, 0, 12), shift(0, 0, 22)]
+    joints = joints_of(placed([(cube, pose) for pose in poses], names=["foot", "low", "high"]))
+    (problem,) = (p for p in joints.problems if p.code == "floating-part")
+    assert "The nearest part is foot, 2.00 mm" in problem.text
+
+
 def test_the_distance_of_a_floating_part_is_that_of_its_surface() -> None:
     """Its box reaches into the box of the ring, above the table; from ball to bore it is 8 - 5."""
     ring = box((-20, -20, 0), (20, 20, 10)) - rod(8, 12, (0, 0, -1), 96)

@@ -64,10 +64,10 @@ def display_wedge(found: Survey, degrees: float | None) -> Adapter | None:
 
 
 def order_of(found: Survey, settings: Settings, progress: Tell | None = None) -> Order | None:
-    """The building order, so that plates come in turn; None where there is none to follow."""
-    from steps.pipeline import order_survey
+    """The building order, so that plates come in turn; None where a plan would come to none."""
+    from steps.pipeline import errors_of, order_survey
 
-    if found.joints is None or any(problem.code == "print-layout" for problem in found.problems):
+    if found.joints is None or (errors_of(found.problems) and not settings.anyway):
         return None
     try:
         with stage(progress, "order"):

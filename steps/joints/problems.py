@@ -128,13 +128,13 @@ def _floating(model: Model, ties: Sequence[tuple[str, str]], unit: float, up: Ar
     if len(flat) >= max(LAYOUT_PARTS, LAYOUT_SHARE * len(model.parts)):
         return [_print_layout(model, flat)]
     stands = [low[[rows[part] for part in group]].min() < level for group in groups]
-    main = np.array([rows[part] for part in groups[0]])
     hanging = [group for group, on_table in zip(groups, stands, strict=True) if not on_table]
+    standing = [group for group, on_table in zip(groups, stands, strict=True) if on_table]
+    main = np.array([rows[part] for part in standing[0]])
     found = [
         _apart(model, group, main, unit, PAIRS_MEASURED if at < GROUPS_MEASURED else 0)
         for at, group in enumerate(hanging)
     ]
-    standing = [group for group, on_table in zip(groups, stands, strict=True) if on_table]
     return found + ([_separate(model, standing)] if len(standing) > 1 else [])
 
 
