@@ -484,7 +484,7 @@ def test_what_no_plan_can_be_made_of_is_printed_without_asking_for_an_order(
     """Thousands of parts that touch nothing took minutes to be ordered, one after the other."""
     asked: list[object] = []
     monkeypatch.setattr("steps.pipeline.order_survey", lambda *given: asked.append(given))
-    bodies = [np.add(cube().triangles, [12.0 * row, 0, rise * row]) for row in range(30)]
+    bodies = [np.add(cube().triangles, [12.0 * row, rise * (row % 5), rise * (row % 7)]) for row in range(30)]
     path = stl(tmp_path / "plate.stl", np.concatenate(bodies))
     assert run(["prints", str(path), "-o", str(tmp_path / "out")]) == 0
     assert fault in capsys.readouterr().err
