@@ -29,6 +29,7 @@ from steps.pipeline import Survey, order_survey, survey
 from steps.sequence import BuildSequence
 from steps.settings import GlueSettings, Settings
 from steps.statics import Case, Equilibrium, Structure, elastic
+from steps.statics.programme import least_growth
 from steps.statics.splitting import Split
 from tests.models import family as made_family
 from tests.models import write
@@ -418,6 +419,22 @@ def test_how_a_case_fails_is_told_exactly_or_by_no_more_than_it_does(name):
                 )
                 again = elastic(equilibrium, failure.load.case, more)
                 assert again is not None and again.needed is not held
+
+
+def test_no_programme_is_solved_for_more_glue_where_all_there_is_does_not_do(monkeypatch):
+    """Of cases that fall with every joint glued nothing is asked but by how much."""
+    grown: list[int] = []
+
+    def counted(equilibrium: Equilibrium, case: Case, *asked: object) -> object:
+        grown.append(id(case))
+        return least_growth(equilibrium, case, *asked)
+
+    monkeypatch.setattr("steps.glue.proofs.least_growth", counted)
+    lost = []
+    for name in sorted(FAMILY):
+        question = Question(name, 0.05, 0.1 * WEAK, seed=len(name))
+        lost += [id(each.load.case) for each in question.answer().fails]
+    assert lost and set(lost).isdisjoint(grown)
 
 
 def test_what_the_work_does_not_settle_is_said_and_does_not_count_as_holding(monkeypatch):
