@@ -529,8 +529,9 @@ def test_what_lies_loose_within_others_weighs_on_what_it_lies_on(loose, passes):
     label = np.concatenate([[0], np.cumsum(moves)])
     kept, centroid = label == 0, structure.bodies.centroid
     found = _passing(ends, moves, label, load.case.present, kept)
-    assert [(own.tolist(), bearing.tolist()) for own, bearing in found] == passes
-    passed = _passed_on(load, kept, found, centroid)
+    assert [(own.tolist(), bearing.tolist()) for own, bearing, _ in found] == passes
+    assert [by.tolist() for _, _, by in found] == [bearing for _, bearing in passes]  # joint n carries part n
+    passed = _passed_on(load, kept, found, structure)
     assert not passed[~kept].any() and not passed[0].any() and passed[kept][-1].any()
 
     def together(each):

@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 from manifold3d import Manifold
 
+from steps.glue.least import _shares
 from steps.model import Model
 from steps.pipeline import make_plan
 from steps.planfile import PlanFile, plan_file
 from steps.settings import Settings
 from steps.verify import verify_plan
+from steps.verify.handling import _borne
 from steps.verify.kept_in import UNTIED, check_kept_in, lots, tied
 from steps.verify.motion import Mover, motion_tolerance
 from steps.verify.report import Check
@@ -200,6 +202,38 @@ def test_what_lies_in_a_case_weighs_on_what_holds_the_case_and_is_no_handle() ->
         report = verify_plan(plan_file(plan, Settings()), plan.model)
         assert report.ok, report.faults_text()
     assert share == pytest.approx([share[0]] * 3, rel=0.05)
+
+
+def beside_a_post(block: bool) -> Model:
+    """A case that is open to one side on a foot, and a post on it; a block lies in the case, against the
+    post: its middle is 5 mm beyond that of the floor under it, and 15 mm from the post."""
+    case = box((-4, -4, -2), (20, 14, 15)) - box((-2, -2, 0), (21, 12, 13)) + lid(2, 1).translate([0, 0, -10])
+    post = box((30, 0, -2), (40, 10, 13)) + lid(1, 1).translate([30, 0, -10])
+    laid = [(box((0, 0, 0), (30, 10, 10)), np.eye(4))] if block else []
+    return placed([(plate(4, 1), shift(0, 0, -14)), (case, np.eye(4)), (post, np.eye(4)), *laid])
+
+
+def test_a_loose_thing_weighs_on_what_bears_it_and_not_on_all_that_it_touches() -> None:
+    """Upright on the floor alone. At 45 degrees towards the post by the law of the lever about the middle of
+    the block: the floor's middle is 5 below and 5 behind it, 10 in all, the post's 15 ahead: two fifths on
+    the post. Plan and verify each by its own reckoning."""
+    empty, full = (make_plan(beside_a_post(block), Settings()) for block in (False, True))
+    borne = []
+    for plan in (empty, full):
+        own = {each.b: plan.gluing.loads_n.get(each.id) for each in plan.joints.joints if each.a == "P1"}
+        borne.append((own["P2"], own["P3"]))
+    assert borne[1][0] > 1.2 * borne[0][0] and borne[1][1] == pytest.approx(borne[0][1])
+    data = plan_file(full, Settings())
+    report = verify_plan(data, full.model)
+    assert report.ok, report.faults_text()
+    centre = full.model.part_bounds[3].mean(axis=0)
+    towards = np.sign(full.model.part_bounds[2].mean(axis=0) - centre) * (1, 0, 0)
+    for force, shares in ((np.array([0, 0, -1.0]), (1.0, 0.0)), (towards - (0, 0, 1.0), (0.6, 0.4))):
+        for joints, reckon in ((full.joints.joints, _shares), (data.joints, _borne)):
+            under = [
+                (end, each) for end in ("P2", "P3") for each in joints if {each.a, each.b} == {end, "P4"}
+            ]
+            assert reckon(under, force, np.cross(centre, force)) == pytest.approx(shares, abs=0.01)
 
 
 def cross(reach: float, half: float, length: float) -> Manifold:

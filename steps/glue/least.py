@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
+from scipy.optimize import nnls
 from scipy.sparse.csgraph import connected_components, shortest_path
 
 from steps.glue.cases import LoadCase
@@ -23,7 +24,7 @@ from steps.glue.instead import next_best
 from steps.glue.master import NEAR_BOUND, CoveringSet, Cut, Ties, exactly, least_effort
 from steps.glue.proofs import Failure, Known, Proofs
 from steps.glue.supply import Supply
-from steps.model import Array, IntArray, Mask
+from steps.model import Array, IntArray, Joint, Mask
 from steps.statics import Structure
 
 #: Passes after the first, in which a cheaper set is tried.
@@ -31,6 +32,12 @@ ROUNDS = 60
 #: Of joints of one effort those nearer to the table come first, by this much a joint on the way: short ways
 #: make short levers. Less than any effort differs in earnest.
 NEARER = 1e-6
+
+#: A face that leans more than this (sine) from across a load bears some of it: rounding of a normal.
+ACROSS = 0.02
+#: How much more it weighs that the whole of a load is borne than that it is in balance, and than that it is
+#: borne evenly: the last is asked only where balance leaves it open.
+ALL, EVENLY = 100.0, 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +340,6 @@ def _reachable(
     holds, count = proofs.bare_holds, len(proofs.structure.bodies)
     ends = np.stack(_ends(proofs.structure), axis=1)
     moves = np.array([joint.moves for joint in proofs.structure.joints.joints], dtype=bool)
-    centroid = proofs.structure.bodies.centroid
     ties = (holds.pull > 0) | (proofs.strength > 0)
     loose: set[int] = set()
     found = []
@@ -355,7 +361,9 @@ def _reachable(
             passed = tuple(each.tobytes() for one in passes for each in one)
             same = id(load.case), kept.tobytes(), passed
             if same not in proofs.known.lighter:
-                left = replace(load.case, present=kept, loads=_passed_on(load, kept, passes, centroid))
+                left = replace(
+                    load.case, present=kept, loads=_passed_on(load, kept, passes, proofs.structure)
+                )
                 proofs.known.lighter[same] = load, replace(load, case=left)
             load = proofs.known.lighter[same][1]
         found.append(load)
@@ -364,30 +372,60 @@ def _reachable(
 
 def _passing(
     ends: IntArray, moves: Mask, label: IntArray, present: Mask, kept: Mask
-) -> list[tuple[IntArray, IntArray]]:
+) -> list[tuple[IntArray, IntArray, IntArray]]:
     """Rows of each thing (parts of one ``label``) that is there and not kept, and, once a joint, of the parts
-    that it lies on or within: kept, or themselves lying on such; what lies farthest from what is kept first.
-    What a joint that is not meant to move should hold, and nothing does, lies on nothing."""
-    across = ends[label[ends[:, 0]] != label[ends[:, 1]]]
+    that it lies on or within, and the joint: kept, or themselves lying on such; what lies farthest from what
+    is kept first. What a joint that is not meant to move should hold, and nothing does, lies on nothing."""
+    row = np.flatnonzero(label[ends[:, 0]] != label[ends[:, 1]])
+    across = ends[row]
     fixed = label[ends[~moves & (label[ends[:, 0]] != label[ends[:, 1]])]]
-    both = np.concatenate([across, across[:, ::-1]])
+    both = np.column_stack([np.concatenate([across, across[:, ::-1]]), np.tile(row, 2)])
     waiting, reached, found = present & ~kept & ~np.isin(label, fixed), kept, []
     while len(met := both[waiting[both[:, 0]] & reached[both[:, 1]]]):
         things = label[met[:, 0]]
-        found += [(np.flatnonzero(label == thing), met[things == thing, 1]) for thing in np.unique(things)]
+        found += [(np.flatnonzero(label == one), *met[things == one, 1:].T) for one in np.unique(things)]
         reached = reached | np.isin(label, things)
         waiting = waiting & ~reached
     return found[::-1]
 
 
 def _passed_on(
-    load: LoadCase, kept: Mask, passes: Iterable[tuple[IntArray, IntArray]], centroid: Array
+    load: LoadCase, kept: Mask, passes: Iterable[tuple[IntArray, IntArray, IntArray]], structure: Structure
 ) -> Array:
     """(n, 6) the loads on what is ``kept`` (n,), with those on what lies on or within it."""
     loads = np.where(load.case.present[:, None], load.case.loads, 0.0)
-    for own, bearing in passes:
+    joints, centroid = structure.joints.joints, structure.bodies.centroid
+    for own, bearing, by in passes:
         force = loads[own, :3].sum(axis=0)
         moment = loads[own, 3:].sum(axis=0) + np.cross(centroid[own], loads[own, :3]).sum(axis=0)
+        under = [(structure.model.parts[end].id, joints[row]) for end, row in zip(bearing, by, strict=True)]
         each = np.stack([np.concatenate([force, moment - np.cross(centroid[row], force)]) for row in bearing])
-        np.add.at(loads, bearing, each / len(bearing))
+        np.add.at(loads, bearing, _shares(under, force, moment)[:, None] * each)
     return np.where((kept & ~load.case.held)[:, None], loads, 0.0)
+
+
+def _shares(under: Sequence[tuple[str, Joint]], force: Array, moment: Array) -> Array:
+    """(k,) of a load, its ``moment`` about the origin, the share that each part bears on or within which it
+    lies, by one joint each: such that it is in balance about the places where it is borne. A face bears only
+    what pushes at it; of several ways the most even."""
+    size = float(np.linalg.norm(force))
+    even = np.full(len(under), 1 / len(under))
+    if len(under) == 1 or size == 0.0:
+        return even
+    places = [
+        (row, touch.point)
+        for row, (end, joint) in enumerate(under)
+        for touch in joint.touches
+        if touch.kind != "rest"
+        or (1 if touch.carrier == end else -1) * float(touch.axis @ force) < -ACROSS * size
+    ]
+    if not places:
+        return even
+    owner, points = np.array([row for row, _ in places]), np.stack([point for _, point in places])
+    middle = points.mean(axis=0)
+    lever, asked = np.cross(points - middle, force / size), (moment - np.cross(middle, force)) / size
+    reach = max(float(np.abs(lever).max()), float(np.abs(asked).max()), 1e-9)
+    system = np.vstack([lever.T / reach, np.full(len(points), ALL), EVENLY * np.eye(len(points))])
+    found, _ = nnls(system, np.concatenate([asked / reach, [ALL], np.zeros(len(points))]))
+    share: Array = np.bincount(owner, found / found.sum(), len(under)).astype(float)
+    return share

@@ -14,10 +14,11 @@ from typing import Any
 
 import networkx as nx
 import numpy as np
+from scipy.optimize import lsq_linear
 
 from steps.glue.cases import AROUND, CAR_G, DOOR_DEG, KNOCK_G, OF_AIM, PULL_N, SMALL_MM, SMALL_PULL_N
 from steps.model import Array
-from steps.planfile import CaseEntry, PlanFile
+from steps.planfile import CaseEntry, JointEntry, PlanFile
 from steps.settings import LoadCaseName
 from steps.statics.flat import axes_across
 from steps.verify.balance import weights
@@ -35,6 +36,10 @@ HANDLED = ("load cases", "cases")
 Lot = tuple[LoadCaseName, int, str]
 #: Hands take hold as far out as the plan's rules ask where they do so to within this, mm: rounding.
 SAME_REACH_MM = 0.1
+#: A face that a load pushes by less than this share of it bears none: rounding.
+LEANS = 0.02
+#: How much more it counts that all of a load is borne than that it is in balance, and than even shares.
+WHOLE, EVENLY = 1e2, 1e-2
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,24 +129,32 @@ class _HandledModel:
         things = [frozenset(thing) for thing in nx.connected_components(left)]
         bears = {thing: self._bearing(thing) for thing in things}
         layers, carried = [], held
-        while layer := [thing for thing in things if not thing <= carried and carried & set(bears[thing])]:
-            layers.append([(thing, [end for end in bears[thing] if end in carried]) for thing in layer])
+        while layer := [
+            thing
+            for thing in things
+            if not thing <= carried and any(end in carried for end, _ in bears[thing])
+        ]:
+            layers.append([(thing, [by for by in bears[thing] if by[0] in carried]) for thing in layer])
             carried = carried.union(*layer)
         for thing, under in (each for layer in reversed(layers) for each in layer):
             rows = [self.footing.row[part] for part in sorted(thing)]
-            for end in (self.footing.row[each] for each in under):
-                lever = np.cross(self.footing.centre[rows] - self.footing.centre[end], found[rows, :3])
-                found[end, :3] += found[rows, :3].sum(axis=0) / len(under)
-                found[end, 3:] += (found[rows, 3:] + lever).sum(axis=0) / len(under)
+            force = found[rows, :3].sum(axis=0)
+            turns = found[rows, 3:] + np.cross(self.footing.centre[rows], found[rows, :3])
+            borne = _borne(under, force, turns.sum(axis=0))
+            for (end, _), part in zip(under, borne, strict=True):
+                row = self.footing.row[end]
+                lever = np.cross(self.footing.centre[rows] - self.footing.centre[row], found[rows, :3])
+                found[row, :3] += part * force
+                found[row, 3:] += part * (found[rows, 3:] + lever).sum(axis=0)
         return found
 
-    def _bearing(self, thing: frozenset[str]) -> list[str]:
-        """What a thing lies on or within, once a joint; nothing, where a joint of it is not meant to move."""
+    def _bearing(self, thing: frozenset[str]) -> list[tuple[str, JointEntry]]:
+        """What a thing lies on or within, by each joint; nothing, where one of it is not meant to move."""
         own = [joint for part in sorted(thing) for joint in self.footing.joints_of.get(part, [])]
         outward = [joint for joint in own if not thing.issuperset((joint.a, joint.b))]
         if not all(joint.moves for joint in outward):
             return []
-        return [end for joint in outward for end in (joint.a, joint.b) if end not in thing]
+        return [(end, joint) for joint in outward for end in (joint.a, joint.b) if end not in thing]
 
     def _fares(
         self,
@@ -286,6 +299,27 @@ class _HandledModel:
             if len(rows) <= 2 and max(short) <= SAME_REACH_MM:
                 return told.held
         return own
+
+
+def _borne(under: Sequence[tuple[str, JointEntry]], force: Array, turns: Array) -> Array:
+    """(k,) how much of a load, whose moment about the origin is ``turns``, each of what it lies on bears: in
+    balance about the middles of what the plan says they touch with, faces pushing one way only, and of all
+    such shares the most even."""
+    able, size = [], float(np.linalg.norm(force))
+    for row, (end, joint) in enumerate(under):
+        for touch in joint.touches:
+            out = np.array(touch.axis) * (1.0 if touch.carrier == end else -1.0)
+            if touch.kind != "rest" or float(out @ force) < -LEANS * size:
+                able.append((row, np.cross(np.array(touch.point), force)))
+    if not able or size == 0.0:
+        return np.full(len(under), 1.0 / len(under))
+    levers = np.array([lever for _, lever in able]) - turns
+    levers /= max(float(np.abs(levers).max()), 1e-9)
+    system = np.vstack([levers.T, np.full(len(able), WHOLE), EVENLY * np.eye(len(able))])
+    asked = np.concatenate([np.zeros(3), [WHOLE], np.zeros(len(able))])
+    share = lsq_linear(system, asked, (0.0, np.inf), method="bvls").x
+    found: Array = np.bincount([row for row, _ in able], share / share.sum(), len(under)).astype(float)
+    return found
 
 
 def loose_things(plan: PlanFile) -> list[list[str]]:
