@@ -1208,6 +1208,15 @@ def test_a_drum_on_its_side_touches_along_a_line() -> None:
     assert joint.axis == pytest.approx([0, 0, -1], abs=1e-6)  # out of P1, the drum
 
 
+def test_the_axis_of_a_drum_on_two_edges_is_the_middle_of_both() -> None:
+    drum, angle = rod(8, 20).rotate([0, 90, 0]), np.radians(41.25)  # a facet's middle, of 48
+    half, low = 8 * np.cos(np.pi / 48) * np.array([np.sin(angle), np.cos(angle)])
+    trough = box((-20, -15, -10), (40, 15, -low)) - box((-21, -half, -9), (41, half, 0))
+    joint = only(joints_of(placed([(drum, np.eye(4)), (trough, np.eye(4))])))
+    assert np.ptp([touch.axis[1] for touch in joint.touches]) > 1  # each edge its own way
+    assert joint.axis == pytest.approx([0, 0, -1], abs=0.01)
+
+
 def test_edges_that_cross_touch_at_a_point() -> None:
     """Two prisms on edge, square across each other: no vertex of either is near the other."""
     ridge = box((-20, -4, -4), (20, 4, 4)).rotate([45, 0, 0])

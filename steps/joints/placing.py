@@ -19,6 +19,8 @@ Judge = Callable[[TouchKind, Sequence[Touch], int, bool, float, float], Mapping[
 #: A squeeze of less, mm at the file's own size, is none that anybody drew: drawings give hundredths, and
 #: meshes are rounded, or mended, to less (a proposal).
 DRAWN_MM = 0.005
+#: Axes whose sum is no longer than this push against each other, and have no middle.
+OPPOSED = 1e-6
 
 
 def place(
@@ -59,10 +61,23 @@ class _Pattern:
             id="",
             a=a,
             b=b,
-            axis=touches[self.strongest].axis,
+            axis=_axis(touches, touches[self.strongest]),
             touches=tuple(touches),
             **self.values,  # type: ignore[arg-type]
         )
+
+
+def _axis(touches: Sequence[Touch], strongest: Touch) -> Array:
+    """The strongest touch's axis; of parts that touch at points or lines alone the middle of all theirs:
+    there each is the way of one place, by chance."""
+    if strongest.kind != "rest" or strongest.area_mm2 > 0:
+        return strongest.axis
+    places = [each for each in touches if each.kind == "rest" and not each.area_mm2 > 0]
+    middle: Array = np.sum(
+        [each.axis * (1 if each.carrier == strongest.carrier else -1) for each in places], axis=0
+    )
+    length = float(np.linalg.norm(middle))
+    return middle / length if length > OPPOSED else strongest.axis
 
 
 def _touch(c: Contact, carrier: str, spots: Array, ways: Array) -> Touch:
