@@ -10,7 +10,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Protocol
 
@@ -91,12 +91,15 @@ def write_folder(
     which passes as it is.
     """
     names: list[str] = []
-    drafts, new = None, not folder.exists()
-    try:
+    with ExitStack() as last:  # each is done, whatever signal comes in one before it
+        if not folder.exists():
+            last.callback(_drop_if_empty, folder)
         with _told_as_writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
             _drop_abandoned(folder)
             drafts = Path(tempfile.mkdtemp(prefix=_own_drafts(), dir=folder))
+        for _ in range(2):
+            last.callback(shutil.rmtree, drafts, ignore_errors=True)
         for name, content in files:
             with _told_as_writing(folder / name):
                 (drafts / str(len(names))).write_bytes(content)
@@ -112,16 +115,12 @@ def write_folder(
         if watch is not None:
             watch.coming(places)
         _move_all(folder, places)
-    finally:
-        if drafts is not None:
-            try:
-                shutil.rmtree(drafts, ignore_errors=True)
-            finally:  # a signal may come just then
-                shutil.rmtree(drafts, ignore_errors=True)
-        if new:
-            with suppress(OSError):
-                folder.rmdir()  # only if nothing is in it
     return tuple(names)
+
+
+def _drop_if_empty(folder: Path) -> None:
+    with suppress(OSError):
+        folder.rmdir()  # only if nothing is in it
 
 
 @contextmanager

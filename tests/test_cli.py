@@ -475,6 +475,8 @@ def test_of_more_faults_than_a_screen_holds_each_is_told_where_it_is_said(
     monkeypatch.chdir(tmp_path)
     assert run(["inspect", "--", "--json"]) == 1
     assert "x19" not in capsys.readouterr().err
+    assert run(["inspect", "--", "--scales"]) == 2
+    assert "--scales: there is no such file" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("rise", "fault"), [(0.0, "print layout"), (12.0, "hangs in the air")])

@@ -447,12 +447,15 @@ def beside_bytes(change):
     return write
 
 
-def few_colours(path):
-    file = scene()
-    (primitive,) = file.document["meshes"][0]["primitives"]
-    del primitive["material"]
-    primitive["attributes"]["COLOR_0"] = file.accessor([[0, 0, 1.0]])
-    return file.write(path)
+def corner_colours(colours, kind):
+    def write(path):
+        file = scene()
+        (primitive,) = file.document["meshes"][0]["primitives"]
+        del primitive["material"]
+        primitive["attributes"]["COLOR_0"] = file.accessor(colours, 5126, kind)
+        return file.write(path)
+
+    return write
 
 
 def copies_of_two_numbers(path):
@@ -509,7 +512,14 @@ MUST_FAIL_GLTF = {
     ),
     "3.7.2.1 corners as shares": (changed((at("accessors", 1, "normalized"), True)), "normalized"),
     "3.7.2.1 mode of a truth": (changed((at(*PRIMITIVE, "mode"), True)), "mode True"),
-    "3.7.2.1 fewer colours than corners": (few_colours, "1 colours of 3 numbers .* 8 corners"),
+    "3.7.2.1 fewer colours than corners": (
+        corner_colours([[0, 0, 1.0]], "VEC3"),
+        "1 colours of 3 numbers .* 8 corners",
+    ),
+    "3.7.2.1 colours of two numbers": (
+        corner_colours([[0, 1.0]] * 8, "VEC2"),
+        "of 2 .* three numbers or four",
+    ),
     "3.12 copies of two numbers": (copies_of_two_numbers, "not as many places as turns or sizes"),
     "3.9 material of nothing": (changed((at(*PRIMITIVE, "material"), None)), "material None"),
     "3.12 extensions used that are no list": (changed((at("extensionsUsed"), "X_y")), "extensionsUsed is no"),

@@ -214,3 +214,7 @@ def test_a_signal_within_the_clean_up_leaves_no_folder_of_drafts(
     with pytest.raises(KeyboardInterrupt):
         write_folder(tmp_path, [("a.txt", b"new")])
     assert [path.name for path in tmp_path.iterdir()] == ["a.txt"]
+    calls.clear()
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(tmp_path / "fresh", [])
+    assert not (tmp_path / "fresh").exists()

@@ -109,9 +109,10 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _with_usual_scales(arguments: Sequence[str]) -> list[str]:
-    """The arguments, with the usual scales where `--scales` stands without any."""
-    told = list(arguments)
-    for row in [row for row, each in enumerate(arguments) if each == "--scales"][::-1]:
+    """The arguments, with the usual scales where `--scales` stands without any; what comes after `--` is a
+    path."""
+    told, options = list(arguments), list(takewhile("--".__ne__, arguments))
+    for row in [row for row, each in enumerate(options) if each == "--scales"][::-1]:
         after = told[row + 1] if row + 1 < len(told) else ""
         if not after[:1].isdigit() and after != "usual":
             told.insert(row + 1, "usual")

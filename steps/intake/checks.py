@@ -152,10 +152,11 @@ def mirrored(model: Model, rows: Sequence[int]) -> list[Problem]:
 
 def scans(model: Model) -> list[Problem]:
     """A note on the parts whose meshes were taken for scans."""
-    taken = [shape for shape in model.shapes if "corners set" in shape.mending.found]
-    rows = [row for row, part in enumerate(model.parts) if model.shape_by_id[part.shape] in taken]
+    set_in = np.array(["corners set" in shape.mending.found for shape in model.shapes])
+    rows = np.flatnonzero(set_in[model.shape_index]).tolist()
     if not rows:
         return []
+    taken = [model.shapes[row] for row in np.flatnonzero(set_in)]
     noise = max(shape.mending.reach_mm for shape in taken)
     text = (
         f"{_sources(model, rows)}: taken for scans, since corners are off their surfaces by chance, by some "

@@ -393,10 +393,11 @@ class _Reader:
                 self.colour_words.setdefault(colour, str(given.get("name") or ""))
                 return colour
         if "COLOR_0" in primitive["attributes"]:
-            values = self._shares(self._accessor(primitive["attributes"]["COLOR_0"]))[:, :3]
-            if values.shape != (corners, 3):
-                told = f"{len(values)} colours of {values.shape[1]} numbers or more"
-                raise _Contradiction(f"{told} are given for {corners} corners")
+            values = self._shares(self._accessor(primitive["attributes"]["COLOR_0"]))
+            if values.shape not in ((corners, 3), (corners, 4)):
+                told = f"{len(values)} colours of {values.shape[1]} numbers are given for {corners} corners"
+                raise _Contradiction(f"{told}, and each takes one of three numbers or four")
+            values = values[:, :3]
             shades, counts = np.unique(values[triangles.reshape(-1)], axis=0, return_counts=True)
             return from_linear(shades[np.argmax(counts)])
         return None
