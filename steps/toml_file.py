@@ -69,7 +69,9 @@ def read_toml(path: Path, wrong: type[StepleafError]) -> tuple[str, dict[str, An
     if _DOTTED.search(_SAID.sub("s", text)):
         raise wrong(deep)
     try:
-        return text, tomllib.loads(text)
+        table = tomllib.loads(text)
+        repr(table)  # in base 16 a number of thousands of digits is read, and can be said nowhere
+        return text, table
     except RecursionError as error:
         raise wrong(deep) from error
     except tomllib.TOMLDecodeError as error:

@@ -37,6 +37,7 @@ def test_what_cannot_be_read_is_said_in_words(tmp_path):
     assert "line 2" in refused(tmp_path, "a = 1\n= 3")
     assert "byte 6 is no UTF-8" in refused(tmp_path, b"a = '\xff'")
     assert "number or date" in refused(tmp_path, "a = " + "9" * 6000)
+    assert "number or date" in refused(tmp_path, "a = 0x" + "f" * 6000)
     assert "KiB" in refused(tmp_path, "#" * (1024 * 1024 + 1))
 
 
