@@ -676,7 +676,7 @@ def parse_plan(text: str, name: str = "plan") -> PlanFile:
     """As :func:`read_plan`, from text; ``name`` stands in messages."""
     try:
         values = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         where = f" at line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise UnreadableInput(f"{name}: not valid JSON{where}. Was it cut short?") from error
     if not isinstance(values, dict) or values.get("format") != FORMAT:

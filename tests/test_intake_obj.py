@@ -114,8 +114,11 @@ def test_screw_survives(tmp_path):
         ("f 0 1 2", "not a face"),
         ("f 1 2 -99", "not a face"),
         ("f a b c", "not a face"),
+        ("f 1 2 1_0", "not a face"),
         ("v 1 2", "three numbers"),
         ("v 1 2 x", "three numbers"),
+        ("v 1 2 1_0", "three numbers"),
+        ("v 1 2 \u0661", "three numbers"),
     ],
 )
 def test_faults_are_named(tmp_path, line, told):

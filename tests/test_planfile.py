@@ -240,6 +240,7 @@ def test_no_value_is_infinite(plan: Plan, value: str) -> None:
         (b'{"format": "stepleaf-plan", "version": "' + b"1" * 10_000 + b'"}', r"version \"1{19}; only"),
         (b"\x89PNG\r\n\x1a\n\xff\xfe", "not text"),
         (b"[" * 100_000, "not valid JSON"),
+        (b'{"version": ' + b"9" * 6000 + b"}", "not valid JSON"),
     ],
 )
 def test_wrong_files_are_told_apart(tmp_path: Path, content: bytes, says: str) -> None:

@@ -98,6 +98,8 @@ def _check_corners(path: Path, run: _Run, known: int) -> None:
 
 def _points(path: Path, rows: list[list[str]]) -> Array:
     try:
+        if not _plain("".join(map("".join, rows))):
+            raise ValueError
         return np.array(rows, dtype=np.float64).reshape(-1, 3)
     except ValueError as error:
         raise UnreadableInput(
@@ -105,9 +107,16 @@ def _points(path: Path, rows: list[list[str]]) -> Array:
         ) from error
 
 
+def _plain(numbers: str) -> bool:
+    """Whether other readers of the file take for numbers what Python takes for them."""
+    return numbers.isascii() and "_" not in numbers
+
+
 def _corners(path: Path, line: int, rest: str, known: int, limits: Limits) -> list[int]:
     """Zero-based corners of one face; negative numbers count back from the last vertex read."""
     try:
+        if not _plain(rest):
+            raise ValueError
         given = [int(corner.split("/", 1)[0]) for corner in rest.split()]
     except ValueError as error:
         raise UnreadableInput(f"{path.name}, line {line}: not a face ({rest.strip()[:40]!r}).") from error
