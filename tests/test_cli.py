@@ -919,3 +919,16 @@ def test_the_same_bytes_for_any_hash_seed_and_any_number_of_cores(tmp_path: Path
         assert done.returncode == 0, done.stderr
         made.append({each.name: each.read_bytes() for each in sorted(folder.iterdir())})
     assert len(made[0]) > 2 and made[0] == made[1]
+
+
+def test_a_signal_that_python_tells_as_another_fault_is_an_interrupt(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is raised as a class names its fields is wrapped: the signal is then only the cause."""
+
+    def making(*given: object, **more: object) -> None:
+        raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+
+    monkeypatch.setattr("steps.cli.commands.app", making)
+    assert run(["demo"]) == 130
+    assert "interrupted" in capsys.readouterr().err

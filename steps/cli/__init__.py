@@ -101,6 +101,8 @@ def run(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         return _interrupted()
     except Exception as error:
+        if isinstance(error.__cause__, KeyboardInterrupt):  # a signal as a class was made, in a module read
+            return _interrupted()
         # errors of files name the file, and those of writing one are CannotWrite: this is the output's own
         if isinstance(error, OSError) and error.filename is None and error.errno in FULL:
             return _refused(error)
