@@ -22,6 +22,7 @@ from steps.glue.master import Cut
 from steps.glue.supply import Supply
 from steps.model import Array, IntArray, Mask
 from steps.statics import Capacity, Case, Contacts, Equilibrium, Stand, Structure
+from steps.statics.equilibrium import support
 from steps.statics.programme import UNLIMITED, Growth, least_growth, least_use
 from steps.statics.splitting import ROUNDS as FEW_ROUNDS
 from steps.statics.splitting import Split, split
@@ -446,9 +447,13 @@ class Proofs:
     def _in_motion(self, load: LoadCase, motion: Array, capacity: Capacity) -> Failure:
         """How many times what the joints hold is needed, at least, to stop a motion."""
 
+        equilibrium, crush = self.equilibrium, self.equilibrium.crush(load.case)
+        moving, own = equilibrium.moving(load.case, motion), equilibrium.capacity(load.case, capacity)
+        work, against = equilibrium.scaled_loads(load.case) @ moving, -equilibrium.opening(moving).ravel()
+
         def short(times: float) -> float:
-            more = replace(capacity, pull=times * capacity.pull, grip=times * capacity.grip)
-            return self.equilibrium.excess(load.case, more, motion)
+            more = replace(own, pull=times * own.pull, grip=times * own.grip)
+            return float(work - support(more, against, crush).sum())
 
         low, high = 1.0, 2.0
         while short(high) > 0:
