@@ -297,7 +297,7 @@ PROCESS = {
 
 
 @pytest.mark.parametrize("name", sorted(glue_book().families))
-def test_figures_of_a_family_are_the_published_ones(name):
+def test_figures_of_a_family_stand_as_beside_their_source(name):
     one = family(name)
     pairs = (one.lap_shear_mpa, one.best_gap_mm)
     found = (*pairs, one.greatest_gap_mm, one.film_mm, one.open_s, one.fixture_min, one.cure_h, one.max_c)
@@ -310,14 +310,14 @@ def test_figures_of_a_family_are_the_published_ones(name):
 
 
 @pytest.mark.parametrize("name", sorted(hazard_book().components))
-def test_figures_of_a_component_are_the_published_ones(name):
+def test_figures_of_a_component_stand_as_beside_their_source(name):
     row = hazard_book().components[name]
     found = (row.flash_c, row.molar_g, row.density_g_ml, row.evaporating, row.nco_groups)
     assert found == SUBSTANCES[name]
     assert row.hot is (name == "hot-melt resin")
 
 
-def test_what_holds_for_all_is_as_published():
+def test_what_holds_for_all_stands_as_beside_its_source():
     book, hazards = glue_book(), hazard_book()
     assert hazards.limits == SAFE and book.process == PROCESS
     # keeps its shape up to about so many deg C, from memory

@@ -33,7 +33,7 @@ PUBLISHED = {
 }
 
 
-def test_published_figures() -> None:
+def test_figures_stand_as_beside_their_source() -> None:
     assert {
         name: (
             row.density_g_cm3,

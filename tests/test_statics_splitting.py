@@ -101,7 +101,8 @@ def test_nothing_is_found_where_a_body_hangs_free():
     """No contact bears anything: the firmed factor must not hide it."""
     nothing = Contacts.make(np.zeros((3, 3)), (0, 0, 1), 0, -1, push=False)
     alone = Equilibrium(Bodies(np.array([10.0]), np.zeros((1, 3))), nothing)
-    assert balancing(alone, Case.make(alone.bodies.weight()), Capacity.of(nothing)) is None
+    found = split(alone, Case.make(alone.bodies.weight()), Capacity.of(nothing))
+    assert found.force is None and found.motion is None and found.rounds == 1
 
 
 def test_a_programme_that_loses_its_footing_is_asked_again_firmer(monkeypatch):
